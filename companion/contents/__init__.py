@@ -1,0 +1,1 @@
+"""What is in the folder: inventory, references, portable names, strays, paths."""

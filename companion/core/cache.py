@@ -1,0 +1,109 @@
+"""Measurements remembered by content, in one SQLite file that may be deleted at any time.
+
+A cache is never a reason to fail: one that is damaged, locked or on a read-only disk is left aside and everything is
+measured again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import threading
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+
+class Cache:
+    """Values by (table, key), where the table's name carries the version of what made them (``hashes-1``).
+
+    Safe to use from several threads. Writes become durable at :meth:`flush`, or when the cache is closed.
+    """
+
+    def __init__(self, path: Path | None) -> None:
+        """Open ``path``, or a cache in memory for None or where ``path`` cannot be used."""
+        self._lock = threading.Lock()
+        self._tables: set[str] = set()
+        self._connection = self._open(path) if path else self._connect(":memory:")
+
+    def _open(self, path: Path) -> sqlite3.Connection:
+        for attempt in range(2):
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                connection = self._connect(str(path))
+                connection.execute("PRAGMA schema_version").fetchone()
+                return connection
+            except sqlite3.DatabaseError:
+                if attempt == 0:
+                    with contextlib.suppress(OSError):
+                        path.unlink()
+            except OSError:
+                break
+        return self._connect(":memory:")
+
+    @staticmethod
+    def _connect(name: str) -> sqlite3.Connection:
+        connection = sqlite3.connect(name, timeout=2.0, check_same_thread=False, isolation_level=None)
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=NORMAL")
+        return connection
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _ensure(self, table: str) -> str:
+        quoted = '"' + table.replace('"', "") + '"'
+        if table not in self._tables:
+            self._connection.execute(
+                f"CREATE TABLE IF NOT EXISTS {quoted} (key BLOB PRIMARY KEY, value BLOB) WITHOUT ROWID"
+            )
+            self._tables.add(table)
+        return quoted
+
+    def get(self, table: str, key: bytes) -> bytes | None:
+        """Return the value kept under ``key``, or None."""
+        with self._lock, contextlib.suppress(sqlite3.Error):
+            name = self._ensure(table)
+            row = self._connection.execute(f"SELECT value FROM {name} WHERE key = ?", (key,)).fetchone()  # noqa: S608
+            return row[0] if row else None
+        return None
+
+    def everything(self, table: str) -> dict[bytes, bytes]:
+        """Return the whole of a table: one query where a look at each of 20,000 keys would be needed."""
+        with self._lock, contextlib.suppress(sqlite3.Error):
+            name = self._ensure(table)
+            return dict(self._connection.execute(f"SELECT key, value FROM {name}"))  # noqa: S608
+        return {}
+
+    def put(self, table: str, pairs: Iterable[tuple[bytes, bytes]]) -> None:
+        """Keep values; all of them or, when the disk refuses, none."""
+        with self._lock, contextlib.suppress(sqlite3.Error), self._transaction():
+            name = self._ensure(table)
+            self._connection.executemany(f"INSERT OR REPLACE INTO {name} VALUES (?, ?)", pairs)  # noqa: S608
+
+    def drop(self, table: str, keys: Iterable[bytes]) -> None:
+        """Forget values."""
+        with self._lock, contextlib.suppress(sqlite3.Error), self._transaction():
+            name = self._ensure(table)
+            self._connection.executemany(f"DELETE FROM {name} WHERE key = ?", ((key,) for key in keys))  # noqa: S608
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._connection.execute("ROLLBACK")
+            raise
+        self._connection.execute("COMMIT")
+
+    def close(self) -> None:
+        """Close the file; the cache is not used after this."""
+        with self._lock, contextlib.suppress(sqlite3.Error):
+            self._connection.close()

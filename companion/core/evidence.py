@@ -1,0 +1,154 @@
+"""Evidence: what was found, or answered, for exactly this content.
+
+A step's evidence lies under the fingerprint of everything it judged. When the content changes the fingerprint
+changes, and the evidence is not found any more: the step is stale by itself. When the content comes back, so does
+the proof. Evidence is only ever added to.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import msgspec
+
+from companion.core.errors import CompanionError
+from companion.core.files import read_capped, write_safely
+from companion.core.findings import Finding
+
+SCHEMA: Final = 1
+MOST_BYTES: Final = 64 << 20
+_ORDER: Final = re.compile(rb'"order": (\d+)')
+
+
+class Answer(msgspec.Struct, frozen=True, kw_only=True):
+    """What a person judged by ear or hand: ``subject`` is the id of the trial; ``at`` is UTC in ISO 8601."""
+
+    subject: str
+    result: Literal["pass", "fail", "note"]
+    note: str = ""
+    at: str = ""
+
+
+class AwayTest(msgspec.Struct, frozen=True, kw_only=True):
+    """One report from where the maker is not. ``who``: a first name or initials, never more."""
+
+    kind: Literal["originals hidden", "another computer", "another player", "a piece of music"]
+    result: Literal["pass", "fail"]
+    who: str = ""
+    engine_version: str = ""
+    edition: str = ""
+    system: str = ""
+    notes: str = ""
+    at: str = ""
+    reached_originals: bool = False
+    unused: tuple[str, ...] = ()
+
+
+class Evidence(msgspec.Struct, frozen=True, kw_only=True):
+    """What is known of one step for one content.
+
+    fingerprint: SHA-256 hex over the inputs judged. taken: UTC, ISO 8601. order: rises by one with each evidence
+    written for the step, so that a clock set back cannot reorder them. findings: none are waived here; waivers apply
+    when a state is worked out. details: what the step wants to show again, as plain JSON values.
+    """
+
+    step: str
+    fingerprint: str
+    order: int = 0
+    taken: str
+    companion: str
+    findings: tuple[Finding, ...] = ()
+    details: dict[str, Any] = {}
+    answers: tuple[Answer, ...] = ()
+    away: tuple[AwayTest, ...] = ()
+    schema: int = SCHEMA
+
+
+def fingerprint(parts: Iterable[tuple[str, str]], facts: Mapping[str, Any] | None = None) -> str:
+    """Return SHA-256 hex over named parts (such as path and content hash) and facts, in an order of its own.
+
+    Names may hold lone surrogates (non-UTF-8 file names); lengths are mixed in, so no two lists collide by joining.
+    """
+    digest = hashlib.sha256()
+    for name, value in sorted(parts):
+        line = f"{len(name)}:{name}={len(value)}:{value}\n"
+        digest.update(line.encode("utf-8", "surrogatepass"))
+    if facts is not None:
+        digest.update(json.dumps(facts, sort_keys=True, ensure_ascii=True, default=str).encode())
+    return digest.hexdigest()
+
+
+class EvidenceStore:
+    """The evidence of one working folder: ``FOLDER/STEP/FINGERPRINT.json``."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def _path(self, step: str, mark: str) -> Path:
+        return self.folder / step / f"{mark}.json"
+
+    def find(self, step: str, mark: str) -> Evidence | None:
+        """Return the evidence of ``step`` for the content with this fingerprint, or None."""
+        path = self._path(step, mark)
+        return self._read(path) if path.is_file() else None
+
+    def latest(self, step: str) -> Evidence | None:
+        """Return the evidence of ``step`` written last, whatever content it is for, or None."""
+        for _, path in sorted(self._orders(step), reverse=True):
+            try:
+                return self._read(path)
+            except CompanionError:
+                continue  # one damaged file costs one look, not the folder
+        return None
+
+    def has_any(self, step: str) -> bool:
+        """Tell whether ``step`` was ever looked at."""
+        folder = self.folder / step
+        return folder.is_dir() and any(folder.glob("*.json"))
+
+    def keep(self, evidence: Evidence) -> Evidence:
+        """Write ``evidence`` safely and return it with its place in the order.
+
+        Answers and away tests already given for the same content are kept in front of the new ones.
+        """
+        try:
+            before = self.find(evidence.step, evidence.fingerprint)
+        except CompanionError:
+            before = None
+        if before:
+            evidence = msgspec.structs.replace(
+                evidence,
+                answers=_joined(before.answers, evidence.answers),
+                away=_joined(before.away, evidence.away),
+            )
+        last = max((order for order, _ in self._orders(evidence.step)), default=0)
+        evidence = msgspec.structs.replace(evidence, order=last + 1)
+        # The standard encoder writes a lone surrogate (a name that is not UTF-8) as an escape and reads it back.
+        text = json.dumps(msgspec.to_builtins(evidence), ensure_ascii=True, indent=1)
+        write_safely(self._path(evidence.step, evidence.fingerprint), text.encode("ascii") + b"\n")
+        return evidence
+
+    def _orders(self, step: str) -> list[tuple[int, Path]]:
+        found = []
+        for path in (self.folder / step).glob("*.json"):
+            with path.open("rb") as stream:
+                match = _ORDER.search(stream.read(1024))
+            found.append((int(match[1]) if match else 0, path))
+        return found
+
+    def _read(self, path: Path) -> Evidence:
+        try:
+            return msgspec.convert(json.loads(read_capped(path, MOST_BYTES, "evidence")), Evidence)
+        except (ValueError, RecursionError, msgspec.ValidationError) as error:
+            raise CompanionError(
+                f"The evidence cannot be read: {error}", str(path), "remove that file and run the step again"
+            ) from error
+
+
+def _joined(before: tuple[Any, ...], after: tuple[Any, ...]) -> tuple[Any, ...]:
+    return before + tuple(item for item in after if item not in before)

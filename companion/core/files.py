@@ -1,0 +1,99 @@
+"""The safe ways to touch a file: the old content or the new one survives any kill, full disk or power cut."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import os
+import secrets
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from companion.core.errors import CompanionError
+
+BLOCK = 1 << 20
+"""Bytes read at a time: large enough to be quick, small enough to cancel between."""
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a rename inside ``folder`` durable. Windows needs nothing of the kind and offers no such call."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as error:  # some network file systems cannot sync a folder
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP, errno.EBADF):
+            raise
+    finally:
+        os.close(handle)
+
+
+def explain_os_error(error: OSError, doing: str, path: Path) -> CompanionError:
+    """Return an error for people from what the system said while ``doing`` something to ``path``."""
+    advice = {
+        errno.ENOSPC: "free some space on that disk and try again",
+        errno.EDQUOT: "free some space in your quota and try again",
+        errno.EROFS: "that place is read-only: choose another or make it writable",
+        errno.EACCES: "change the permissions of that place, or choose another",
+        errno.EPERM: "change the permissions of that place, or choose another",
+        errno.EIO: "the disk reports a fault: copy what you can to another disk first",
+        errno.ENOENT: "check the name and whether the disk is connected",
+        errno.ENAMETOOLONG: "choose a shorter name or place",
+    }.get(error.errno or 0, "try again, and check the disk if it stays so")
+    reason = error.strerror or error.__class__.__name__
+    return CompanionError(f"Could not {doing}: {reason}", str(path), advice)
+
+
+@contextlib.contextmanager
+def replacing(target: Path, mode: int = 0o666) -> Iterator[BinaryIO]:
+    """Open a new file beside ``target``; on a clean exit sync it and put it in the target's place, else remove it.
+
+    Raises :class:`CompanionError` for what the system refuses; ``target`` is then what it was.
+    """
+    temporary = target.with_name(f".{target.name[:80]}.{secrets.token_hex(6)}.part")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode)
+        with os.fdopen(handle, "wb") as stream:
+            yield stream
+            stream.flush()
+            os.fsync(stream.fileno())
+        temporary.replace(target)
+        sync_folder(target.parent)
+    except OSError as error:
+        raise explain_os_error(error, "write", target) from error
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink()
+
+
+def write_safely(target: Path, data: bytes) -> None:
+    """Write ``data`` to ``target`` so that a reader sees all of it or what was there before."""
+    with replacing(target) as stream:
+        stream.write(data)
+
+
+def read_capped(path: Path, most: int, what: str = "file") -> bytes:
+    """Return the content of ``path``; refuse one of over ``most`` bytes before reading it."""
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(most + 1)
+    except OSError as error:
+        raise explain_os_error(error, f"read the {what}", path) from error
+    if len(data) > most:
+        raise CompanionError(f"The {what} is over {most:,} bytes", str(path), "check that it is the file you meant")
+    return data
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 (FIPS 180-4) of a file's content as lower-case hex. Raises OSError."""
+    with path.open("rb", buffering=0) as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def is_inside(folder: Path, path: Path) -> bool:
+    """Tell whether ``path``, links resolved, lies in ``folder``."""
+    return path.resolve().is_relative_to(folder.resolve())

@@ -1,0 +1,35 @@
+"""Where things lie in a maker's folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+from companion.core.facts import FACTS_FILE
+
+OURS: Final = ".companion"
+RELEASES: Final = "releases"
+TEMPLATES: Final = "release-words"
+"""Where a maker puts templates of their own; snapshotted, never shipped."""
+
+
+class Places:
+    """The paths of one working folder; nothing is created by asking."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.facts = folder / FACTS_FILE
+        self.ours = folder / OURS
+        self.history = self.ours / "history.git"
+        self.evidence = self.ours / "evidence"
+        self.cache = self.ours / "cache.sqlite3"
+        self.drafts = self.ours / "drafts"
+        self.lock = self.ours / "lock"
+        self.releases = folder / RELEASES
+        self.templates = folder / TEMPLATES
+
+
+def never_ships(path: str) -> bool:
+    """Tell whether a relative path belongs to the companion or to version control, and so never ships."""
+    first = path.partition("/")[0]
+    return first in (OURS, RELEASES, TEMPLATES) or path == FACTS_FILE or ".git" in path.split("/")

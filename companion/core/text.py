@@ -1,0 +1,74 @@
+"""Make text from files harmless before anyone sees it.
+
+Names and notes come from strangers' disks. Control characters move a terminal's cursor, bidi characters show a name
+other than the one on disk, and a lone surrogate (a name that is not UTF-8) cannot be printed at all. They are all made
+visible here, in one place, as ``\\x1b``, ``\\u202e`` or ``\\udcff``.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+# Unicode 15 Bidi_Control (PropList.txt) plus the invisible characters that make two names look alike.
+INVISIBLE = "\u00ad\u034f\u061c\u115f\u1160\u17b4\u17b5\u180e\u200b-\u200f\u202a-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb"
+_UNSAFE = re.compile(f"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff{INVISIBLE}\U000e0000-\U000e007f]")
+_UNSAFE_BUT_LINES = re.compile(
+    f"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff{INVISIBLE}\U000e0000-\U000e007f]"
+)
+
+
+def _shown(match: re.Match[str]) -> str:
+    point = ord(match.group())
+    if point < 0x100:
+        return f"\\x{point:02x}"
+    return f"\\u{point:04x}" if point < 0x10000 else f"\\U{point:08x}"
+
+
+def visible(text: str) -> str:
+    """Return ``text`` on one line with every control, bidi, invisible and unpaired character written out.
+
+    The result is safe for a terminal and encodes as UTF-8. Ordinary text comes back unchanged (the same object).
+    """
+    return _UNSAFE.sub(_shown, text) if _UNSAFE.search(text) else text
+
+
+def visible_lines(text: str) -> str:
+    """Like :func:`visible`, but keep line feeds and tabs; carriage returns before a line feed are dropped."""
+    return _UNSAFE_BUT_LINES.sub(_shown, text.replace("\r\n", "\n"))
+
+
+def has_invisible(text: str) -> bool:
+    """Tell whether ``text`` holds a control, bidi or invisible character."""
+    return bool(_UNSAFE.search(text))
+
+
+def same_name_key(name: str) -> str:
+    """Return the key under which two names are one file on a system that folds case or normalises.
+
+    NFC then casefold then NFC again (Unicode Standard, section 3.13, D145, with UAX #15).
+    """
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+
+
+def shorten(text: str, width: int) -> str:
+    """Return ``text`` cut in the middle to ``width`` characters, with an ellipsis, so that both ends stay readable."""
+    if width < 1 or len(text) <= width:
+        return text
+    head = (width - 1) // 2
+    return f"{text[:head]}…{text[len(text) - (width - 1 - head) :]}"
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """Return ``1 sample`` or ``2,000 samples``."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
+def listed(items: list[str] | tuple[str, ...], most: int = 3, joiner: str = "and") -> str:
+    """Return ``a, b and c``, or ``a, b, c and 4 more`` when there are over ``most``."""
+    shown = list(items[:most])
+    if len(items) > most:
+        shown.append(f"{len(items) - most:,} more")
+    if len(shown) < 2:
+        return "".join(shown)
+    return f"{', '.join(shown[:-1])} {joiner} {shown[-1]}"

@@ -1,0 +1,86 @@
+"""Numbers as people read them: bytes, durations, levels, notes."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Final
+
+_DECIMAL: Final = ("B", "kB", "MB", "GB", "TB", "PB")
+_BINARY: Final = ("B", "KiB", "MiB", "GiB", "TiB", "PiB")
+_STEPS: Final = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_NAMES: Final = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+_NOTE: Final = re.compile(r"([A-Ga-g])([#b♯♭]?)(-?\d{1,2})")
+
+
+def _scaled(count: int, base: int, names: tuple[str, ...]) -> str:
+    value, index = float(count), 0
+    while value >= base and index < len(names) - 1:
+        value, index = value / base, index + 1
+    if index == 0:
+        return f"{count:,} {names[0]}"
+    # Three significant figures read as a size, not as a measurement.
+    return (
+        f"{value:.2f} {names[index]}"
+        if value < 10
+        else f"{value:.1f} {names[index]}"
+        if value < 100
+        else f"{value:.0f} {names[index]}"
+    )
+
+
+def decimal_bytes(count: int) -> str:
+    """Return bytes in powers of 1000 (IEC 80000-13, SI prefixes), such as ``1.25 GB``."""
+    return _scaled(count, 1000, _DECIMAL)
+
+
+def binary_bytes(count: int) -> str:
+    """Return bytes in powers of 1024 (IEC 80000-13, binary prefixes), such as ``1.16 GiB``."""
+    return _scaled(count, 1024, _BINARY)
+
+
+def both_bytes(count: int) -> str:
+    """Return both readings, since systems differ in which one they show: ``1.25 GB (1.16 GiB)``."""
+    return decimal_bytes(count) if count < 1000 else f"{decimal_bytes(count)} ({binary_bytes(count)})"
+
+
+def duration(seconds: float) -> str:
+    """Return a span of time at the precision a person wants: ``0.8 s``, ``42 s``, ``3 min 05 s``, ``2 h 10 min``."""
+    if seconds < 10:
+        return f"{seconds:.1f} s"
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def dbfs(amplitude: float) -> float:
+    """Return the level of a peak ``amplitude`` (full scale = 1.0) in dB relative to full scale; -inf for silence."""
+    return 20 * math.log10(amplitude) if amplitude > 0 else -math.inf
+
+
+def level(value: float, unit: str = "dBFS") -> str:
+    """Return a level with its unit and a true minus sign: ``−3.2 dBFS``."""
+    if math.isinf(value):
+        return f"−∞ {unit}" if value < 0 else f"+∞ {unit}"
+    return f"{value:.1f} {unit}".replace("-", "−")
+
+
+def note_number(name: str, middle_c: str = "C3") -> int | None:
+    """Return the MIDI note number (0–127) of a note name, or None when it is not one.
+
+    middle_c: the name that number 60 carries, ``C3`` or ``C4``. MIDI 1.0 itself names no octaves.
+    """
+    match = _NOTE.fullmatch(name.strip())
+    if not match:
+        return None
+    step = _STEPS[match[1].upper()] + {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1}[match[2]]
+    number = 60 + step + 12 * (int(match[3]) - int(middle_c[1:]))
+    return number if 0 <= number <= 127 else None
+
+
+def note_name(number: int, middle_c: str = "C3") -> str:
+    """Return the name of a MIDI note number under an octave convention: ``60`` is ``C3`` or ``C4``."""
+    return f"{_NAMES[number % 12]}{number // 12 - 5 + int(middle_c[1:])}"

@@ -1,0 +1,1 @@
+"""Every version kept: snapshots, restore, compare."""

@@ -1,0 +1,1 @@
+"""What the samples are: reading, measures, zones, and the checks on them."""

@@ -1,0 +1,1 @@
+"""What a person judges: controls, plans, answers, away tests."""

@@ -1,0 +1,1 @@
+"""The terminal app. It shows and asks; it decides nothing."""

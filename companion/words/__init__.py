@@ -1,0 +1,1 @@
+"""Words that are true: changelog, readme, download page."""
