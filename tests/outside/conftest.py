@@ -1,0 +1,130 @@
+"""Real recordings for the tests, out of a bank of recorded instruments that a package on PyPI carries.
+
+The package is ``pretty_midi`` 0.2.11 (MIT); the RIFF bank file (form type ``sfbk``) lies in its folder. It says
+nothing of a licence for the bank itself, and distributions list that file under GPL 2: it is read by tests only, and
+neither it nor anything cut from it is committed or shipped. The layout is that of the published bank specification,
+version 2.01: sample headers (``shdr``, 46 bytes each), and instrument zones whose generators may override a root note.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+
+class Recording(NamedTuple):
+    """One recording. ``samples``: float32, −1…1, one channel. Its pitch is ``100 × root + cents`` (A4 = 6900).
+
+    loop_start, loop_end: frames, the end exclusive; both 0 where no instrument of the bank loops it.
+    """
+
+    name: str
+    rate: int
+    samples: Any
+    root: int
+    cents: int
+    loop_start: int
+    loop_end: int
+
+
+_SAMPLE, _ROOT, _COARSE, _FINE, _MODES = 53, 58, 51, 52, 54
+
+
+def _bank_file() -> Path:
+    pretty_midi = pytest.importorskip("pretty_midi")
+    for path in sorted(Path(pretty_midi.__file__).parent.iterdir()):
+        if path.is_file():
+            with path.open("rb") as stream:
+                head = stream.read(12)
+            if head[:4] == b"RIFF" and head[8:] == b"sfbk":
+                return path
+    pytest.skip("this version of the package carries no bank")
+
+
+def _chunks(data: bytes, start: int, end: int) -> Iterator[tuple[bytes, bytes]]:
+    while start + 8 <= end:
+        size = struct.unpack_from("<I", data, start + 4)[0]
+        yield data[start : start + 4], data[start + 8 : start + 8 + size]
+        start += 8 + size + (size & 1)
+
+
+def _zones(parts: dict[bytes, bytes]) -> Iterator[tuple[str, int, dict[int, int]]]:
+    """Yield (instrument, sample index, generators), a global zone's generators under the zone's own."""
+    instruments = list(struct.iter_unpack("<20sH", parts[b"inst"]))
+    bags = list(struct.iter_unpack("<HH", parts[b"ibag"]))
+    generators = list(struct.iter_unpack("<Hh", parts[b"igen"]))
+    for (name, first), (_, last) in pairwise(instruments):
+        common: dict[int, int] = {}
+        for bag in range(first, last):
+            own = dict(generators[bags[bag][0] : bags[bag + 1][0]])
+            if _SAMPLE in own:
+                yield name.split(b"\0")[0].decode("latin-1").strip(), own[_SAMPLE], {**common, **own}
+            elif bag == first:
+                common = own
+
+
+def _read() -> tuple[list[Recording], dict[str, list[Recording]]]:
+    import numpy as np
+
+    data = _bank_file().read_bytes()
+    parts: dict[bytes, bytes] = {}
+    for name, body in _chunks(data, 12, len(data)):
+        if name == b"LIST":
+            parts.update(_chunks(body, 4, len(body)))
+    everything = np.frombuffer(parts[b"smpl"], "<i2").astype(np.float32) / np.float32(32768)
+    headers = list(struct.iter_unpack("<20sIIIIIBbHH", parts[b"shdr"]))[:-1]
+
+    pitches: dict[int, Counter[int]] = defaultdict(Counter)
+    looped: set[int] = set()
+    users: dict[str, list[int]] = defaultdict(list)
+    for instrument, index, zone in _zones(parts):
+        header = headers[index]
+        root = zone.get(_ROOT, -1) if zone.get(_ROOT, -1) >= 0 else header[6]
+        # A correction is what playback adds, so the recording itself lies that much the other way.
+        pitches[index][100 * root - header[7] - 100 * zone.get(_COARSE, 0) - zone.get(_FINE, 0)] += 1
+        if zone.get(_MODES, 0) in (1, 3):
+            looped.add(index)
+        if index not in users[instrument]:
+            users[instrument].append(index)
+
+    recordings = []
+    for index, (name, start, end, loop_start, loop_end, rate, original, correction, _, _) in enumerate(headers):
+        pitch = pitches[index].most_common(1)[0][0] if pitches[index] else 100 * original - correction
+        root = (pitch + 50) // 100
+        inside = index in looped and start <= loop_start < loop_end <= end
+        recordings.append(
+            Recording(
+                name.split(b"\0")[0].decode("latin-1").strip(),
+                rate,
+                everything[start:end],
+                root,
+                pitch - 100 * root,
+                loop_start - start if inside else 0,
+                loop_end - start if inside else 0,
+            )
+        )
+    groups = {instrument: [recordings[index] for index in members] for instrument, members in users.items()}
+    return recordings, groups
+
+
+@pytest.fixture(scope="session")
+def _bank() -> tuple[list[Recording], dict[str, list[Recording]]]:
+    return _read()
+
+
+@pytest.fixture(scope="session")
+def recorded_bank(_bank: tuple[list[Recording], dict[str, list[Recording]]]) -> list[Recording]:
+    """Every recording of the bank (over 500), each a named tuple: see :class:`Recording`."""
+    return _bank[0]
+
+
+@pytest.fixture(scope="session")
+def recorded_instruments(_bank: tuple[list[Recording], dict[str, list[Recording]]]) -> dict[str, list[Recording]]:
+    """Which recordings each instrument of the bank plays, by the instrument's name."""
+    return _bank[1]
