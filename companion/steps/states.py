@@ -1,0 +1,140 @@
+"""From evidence to state: pure functions, no clock, no disk."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+import msgspec
+
+from companion.core.evidence import Evidence
+from companion.core.facts import Waiver
+from companion.core.findings import Finding, ordered, tally
+from companion.core.text import plural
+from companion.steps.model import State, Step, StepStatus
+
+NEVER_WAIVED: Final = frozenset(
+    {
+        "claim-unproven",
+        "words-disagree",
+        "placeholder-left",
+        "archive-differs",
+        "archive-bomb",
+        "member-duplicate",
+        "member-escapes",
+        "member-encrypted",
+        "checksum-wrong",
+        "release-unrecorded",
+    }
+)
+"""A waiver lets a flaw pass, never an untruth: no reason makes a false sentence or a broken archive fit to publish."""
+
+UNTRIED: Final = frozenset({"control-untried", "away-untried", "release-unrecorded"})
+"""Findings that say nobody has looked yet. A step with no other blocking finding is open, not failing."""
+
+
+def waive(findings: Iterable[Finding], waivers: Iterable[Waiver], contents: Mapping[str, str]) -> tuple[Finding, ...]:
+    """Return findings with the reason of the waiver that covers each, in the order they are shown.
+
+    contents: SHA-256 by path now. A waiver for a path is in force only while the file's content is the one it was
+    given for; one for the whole (no path) stands until it is taken out.
+    """
+    reasons = {
+        (waiver.rule, waiver.path): waiver.reason
+        for waiver in waivers
+        if waiver.rule not in NEVER_WAIVED
+        and waiver.reason
+        and (not waiver.path or (waiver.content and waiver.content == contents.get(waiver.path)))
+    }
+    covered = (
+        msgspec.structs.replace(finding, waived=reasons[key])
+        if (key := (finding.rule, finding.path)) in reasons and not finding.waived
+        else finding
+        for finding in findings
+    )
+    return ordered(covered)
+
+
+def settle_opaque(findings: Iterable[Finding], settled_by: str) -> tuple[Finding, ...]:
+    """Return findings with each "could not tell" of the path scan settled, where an away test has told.
+
+    settled_by: a sentence about the passed away test for exactly this content; empty when there is none.
+    """
+    return tuple(
+        msgspec.structs.replace(finding, waived=settled_by) if settled_by and finding.unknown else finding
+        for finding in findings
+    )
+
+
+def judge(
+    step: Step, fingerprint: str, evidence: Evidence | None, findings: tuple[Finding, ...], seen: bool
+) -> StepStatus:
+    """Return the status of a step.
+
+    evidence: what exists for this fingerprint. findings: its findings, waivers applied. seen: whether evidence for any
+    other content exists.
+    """
+    if evidence is None:
+        state = State.STALE if seen else State.OPEN
+        because = "the content has changed since it was looked at" if seen else "not looked at yet"
+        return _status(step, fingerprint, state, because, (), None)
+    state, because = read(findings)
+    if state is State.PROVEN and "because" in evidence.details:
+        because = str(evidence.details["because"])
+    return _status(step, fingerprint, state, because, findings, evidence)
+
+
+def read(findings: tuple[Finding, ...]) -> tuple[State, str]:
+    """Return the state that findings (waivers applied) amount to, and why in a few words."""
+    blocking = [finding for finding in findings if finding.blocks]
+    untried = [finding for finding in blocking if finding.rule in UNTRIED]
+    unknown = [finding for finding in findings if finding.unknown and not finding.waived]
+    counts = tally(findings)
+    if len(blocking) > len(untried):
+        hard = next(finding for finding in blocking if finding.rule not in UNTRIED)
+        more = len(blocking) - len(untried) - 1
+        return State.FAILING, f"{_named(hard)}{f', and {more:,} more' if more else ''}"
+    if untried:
+        return State.OPEN, untried[0].measured or f"{plural(len(untried), 'trial')} not done yet"
+    if unknown:
+        return State.UNKNOWN, f"{_named(unknown[0])}{f', and {len(unknown) - 1:,} more' if len(unknown) > 1 else ''}"
+    rest = [plural(counts[name], word) for name, word in (("warns", "warning"), ("notes", "note")) if counts[name]]
+    if any(finding.waived and finding.severity == "blocks" for finding in findings):
+        waived = plural(counts["waived"], "finding") + " waived"
+        return State.WAIVED, ", ".join([waived, *rest])
+    return State.PROVEN, ", ".join(rest) or "nothing found"
+
+
+def _named(finding: Finding) -> str:
+    return f"{finding.rule}: {finding.path}" if finding.path else finding.rule
+
+
+def _status(
+    step: Step,
+    fingerprint: str,
+    state: State,
+    because: str,
+    findings: tuple[Finding, ...],
+    evidence: Evidence | None,
+) -> StepStatus:
+    return StepStatus(
+        id=step.id,
+        title=step.title,
+        question=step.question,
+        state=state,
+        because=because,
+        next=_next(step, state),
+        fingerprint=fingerprint,
+        findings=findings,
+        details=evidence.details if evidence else {},
+    )
+
+
+def _next(step: Step, state: State) -> str:
+    if state is State.FAILING:
+        return "Mend what blocks, or waive it with a reason."
+    if state is State.UNKNOWN:
+        return "Run an away test with the originals hidden: it tells what no scan can."
+    if state is State.STALE:
+        return "Look again: the content is not what was judged."
+    return "" if state.settled else step.next
