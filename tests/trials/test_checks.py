@@ -1,0 +1,257 @@
+"""Each rule of Controls and Away: a model that has the fault, and its nearest innocent neighbour."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import msgspec
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from companion.core.evidence import Answer, AwayTest
+from companion.core.facts import Control, Engine, Facts
+from companion.core.findings import Finding, Severity
+from companion.trials.checks import AwayModel, ControlsModel, check_away, check_controls
+from companion.trials.plan import trials
+from companion.trials.rules import RULES
+
+CONTROLS = tuple(Control(name=name) for name in ("Tone", "Air", "Body", "Length"))
+FACTS = Facts(controls=CONTROLS, engine=Engine(minimum="7.1"))
+PLAN = trials(CONTROLS, 5)
+
+
+def ids(findings: tuple[Finding, ...]) -> list[str]:
+    return [finding.rule for finding in findings]
+
+
+def one(findings: tuple[Finding, ...], rule: str) -> Finding:
+    (found,) = [finding for finding in findings if finding.rule == rule]
+    return found
+
+
+def answered(*kinds: str, result: Literal["pass", "fail", "note"] = "pass") -> tuple[Answer, ...]:
+    return tuple(Answer(subject=trial.id, result=result) for trial in PLAN if trial.kind in kinds)
+
+
+EVERY = ("alone", "left to right", "right to left", "shuffled", "pairs")
+
+
+def controls(*answers: Answer) -> tuple[Finding, ...]:
+    return check_controls(ControlsModel(facts=FACTS, trials=PLAN, answers=answers))
+
+
+def away(*tests: AwayTest, others: tuple[AwayTest, ...] = (), facts: Facts = FACTS) -> tuple[Finding, ...]:
+    return check_away(AwayModel(facts=facts, tests=tests, others=others))
+
+
+def hidden(**more: Any) -> AwayTest:
+    return AwayTest(**{"kind": "originals hidden", "result": "pass", **more})
+
+
+def computer(**more: Any) -> AwayTest:
+    return AwayTest(**{"kind": "another computer", "result": "pass", "engine_version": "7.1", "who": "Ada", **more})
+
+
+def player(**more: Any) -> AwayTest:
+    return computer(kind="another player", **more)
+
+
+def music(**more: Any) -> AwayTest:
+    return AwayTest(**{"kind": "a piece of music", "result": "pass", **more})
+
+
+def test_rules_are_listed_once_and_have_their_step() -> None:
+    assert len({rule.id for rule in RULES}) == len(RULES)
+    assert {rule.step for rule in RULES} == {"controls", "away"}
+    assert all(rule.means and rule.why and rule.mend for rule in RULES)
+
+
+# Controls
+
+
+def test_nothing_tried_asks_for_everything_and_only_single_controls_block() -> None:
+    findings = controls()
+    assert ids(findings) == ["control-untried", "order-missing", "pairs-missing"]
+    assert [finding.severity for finding in findings] == [Severity.BLOCKS, Severity.WARNS, Severity.WARNS]
+    assert "4 of 4 trials" in findings[0].measured
+
+
+def test_everything_passed_is_silent() -> None:
+    assert controls(*answered(*EVERY)) == ()
+
+
+def test_one_control_left_out_blocks_and_is_named() -> None:
+    answers = answered(*EVERY)
+    missing = next(trial for trial in PLAN if trial.title == "Body alone")
+    found = one(controls(*(answer for answer in answers if answer.subject != missing.id)), "control-untried")
+    assert "1 of 4" in found.measured
+    assert "Body alone" in found.measured
+
+
+def test_a_note_alone_decides_nothing_and_a_note_behind_a_pass_takes_nothing_away() -> None:
+    assert "control-untried" in ids(controls(*answered("alone", result="note")))
+    assert "control-untried" not in ids(controls(*answered("alone"), *answered("alone", result="note")))
+
+
+@pytest.mark.parametrize("kind", ["left to right", "right to left", "shuffled"])
+def test_one_order_left_out_warns(kind: str) -> None:
+    findings = controls(*answered(*(other for other in EVERY if other != kind)))
+    assert ids(findings) == ["order-missing"]
+    assert kind in findings[0].measured
+
+
+def test_one_pair_trial_left_out_warns() -> None:
+    last = [trial for trial in PLAN if trial.kind == "pairs"][-1]
+    findings = controls(*(answer for answer in answered(*EVERY) if answer.subject != last.id))
+    assert ids(findings) == ["pairs-missing"]
+
+
+@pytest.mark.parametrize("kind", EVERY)
+def test_a_failed_trial_of_any_kind_blocks_and_quotes_the_note(kind: str) -> None:
+    trial = next(trial for trial in PLAN if trial.kind == kind)
+    failed = Answer(subject=trial.id, result="fail", note="crackles\x1b[2J at the top")
+    findings = controls(*answered(*EVERY), failed)
+    assert ids(findings) == ["trial-failed"]
+    assert findings[0].blocks
+    assert findings[0].where == trial.title
+    assert findings[0].measured == "failed: “crackles\\x1b[2J at the top”"
+
+
+def test_the_latest_verdict_counts() -> None:
+    subject = PLAN[0].id
+    answers = answered(*EVERY)
+    fail, passed = Answer(subject=subject, result="fail", at="2"), Answer(subject=subject, result="pass", at="1")
+    assert ids(controls(*answers, fail)) == ["trial-failed"]
+    assert controls(*answers, fail, passed) == (), "the order of giving counts, not the clock"
+
+
+def test_answers_to_trials_of_other_controls_change_nothing() -> None:
+    assert controls(*answered(*EVERY), Answer(subject="alone-000000000000", result="fail")) == ()
+
+
+def test_no_control_is_a_note_and_one_declared_is_none() -> None:
+    found = check_controls(ControlsModel(facts=Facts(), trials=()))
+    assert ids(found) == ["controls-none"]
+    assert not any(finding.blocks for finding in found)
+    assert "controls-none" not in ids(controls())
+
+
+# Away
+
+
+def test_untried_blocks() -> None:
+    assert ids(away()) == ["away-untried"]
+    assert away()[0].blocks
+
+
+@pytest.mark.parametrize("test", [hidden(), computer(), player()])
+def test_one_pass_that_opens_the_copy_is_enough(test: AwayTest) -> None:
+    assert not any(finding.blocks for finding in away(test))
+
+
+def test_music_alone_does_not_show_that_it_opens() -> None:
+    assert ids(away(music())) == ["away-untried"]
+
+
+def test_all_four_kinds_passed_is_silent() -> None:
+    assert away(hidden(), computer(), player(), music()) == ()
+
+
+def test_originals_reached_blocks_even_when_called_a_pass() -> None:
+    findings = away(computer(), hidden(reached_originals=True, notes="asked for D:"))
+    found = one(findings, "originals-reached")
+    assert found.blocks
+    assert found.measured == "files outside the copy were opened: “asked for D:”"
+    assert found.where == "originals hidden"
+    assert "originals-reached" not in ids(away(computer(), hidden()))
+
+
+def test_originals_reached_is_lifted_by_a_repeat() -> None:
+    assert "originals-reached" not in ids(away(hidden(reached_originals=True), hidden(notes="again, without")))
+
+
+def test_a_failed_test_blocks_until_its_kind_has_passed_then_warns() -> None:
+    failed = computer(who="Bo", result="fail", notes="silence")
+    alone = one(away(hidden(), failed), "away-differs")
+    assert alone.blocks
+    assert alone.measured == "failed: “silence”"
+    assert alone.where == "another computer, by Bo, engine 7.1"
+    beside = one(away(hidden(), failed, computer(who="Ada")), "away-differs")
+    assert beside.severity is Severity.WARNS
+    assert "away-differs" not in ids(away(hidden(), computer(who="Bo")))
+
+
+def test_a_failed_piece_of_music_warns() -> None:
+    assert one(away(hidden(), music(result="fail")), "away-differs").severity is Severity.WARNS
+
+
+def test_a_test_below_the_minimum_blocks_alone_and_is_noted_beside_one_that_counts() -> None:
+    old = computer(engine_version="7.0.4")
+    findings = away(old)
+    assert set(ids(findings)) == {"away-untried", "helper-too-old"}
+    found = one(findings, "helper-too-old")
+    assert found.blocks
+    assert "7.0.4" in found.measured
+    assert found.limit == "at least 7.1"
+    assert one(away(old, hidden()), "helper-too-old").severity is Severity.NOTES
+    assert "helper-too-old" not in ids(away(computer(engine_version="7.1")))
+
+
+def test_a_failure_below_the_minimum_says_nothing_about_the_promise() -> None:
+    old = computer(engine_version="7.0", result="fail")
+    assert "away-differs" not in ids(away(hidden(), old))
+    assert "away-differs" in ids(
+        away(hidden(), old, facts=msgspec.structs.replace(FACTS, engine=Engine(minimum="7.0")))
+    )
+
+
+def test_reports_for_other_content_are_noted_until_repeated() -> None:
+    before = away(others=(computer(), computer(who="Bo"), hidden()))
+    found = one(before, "report-old")
+    assert found.severity is Severity.NOTES
+    assert "3 reports" in found.measured
+    assert "away-untried" in ids(before), "old reports prove nothing for this content"
+    assert "report-old" not in ids(away(computer(), hidden(), others=(computer(), hidden())))
+    assert "1 report for" in one(away(computer(), others=(computer(), hidden())), "report-old").measured
+
+
+def test_music_that_used_everything_together_is_silent() -> None:
+    findings = away(hidden(), music(unused=("C1 to B1", "Air\x07")))
+    assert one(findings, "music-shallow").measured == "never used: C1 to B1 and Air\\x07"
+    assert "music-shallow" not in ids(away(hidden(), music()))
+    two = (music(unused=("C1 to B1", "Air")), music(who="Bo", unused=("Air", "soft touch")))
+    assert one(away(hidden(), *two), "music-shallow").measured == "never used: Air"
+
+
+def test_only_the_makers_own_computer_warns_and_another_one_notes_the_rest() -> None:
+    own = one(away(hidden()), "away-narrow")
+    assert own.severity is Severity.WARNS
+    assert own.measured == "not made: another computer, another player and a piece of music"
+    assert one(away(computer()), "away-narrow").severity is Severity.NOTES
+    assert "away-narrow" not in ids(away()), "while nothing is tested, that is said once"
+
+
+@given(
+    st.lists(
+        st.builds(
+            AwayTest,
+            kind=st.sampled_from(["originals hidden", "another computer", "another player", "a piece of music"]),
+            result=st.sampled_from(["pass", "fail"]),
+            who=st.sampled_from(["", "Ada", "Bo"]),
+            engine_version=st.sampled_from(["", "7.0", "7.1", "nonsense"]),
+            reached_originals=st.booleans(),
+            unused=st.sampled_from([(), ("Air",)]),
+        ),
+        max_size=6,
+    )
+)
+@settings(max_examples=150, deadline=None)
+def test_without_a_block_something_opened_it_and_the_words_are_safe(tests: list[AwayTest]) -> None:
+    findings = away(*tests)
+    if not any(finding.blocks for finding in findings):
+        assert any(test.result == "pass" and test.kind != "a piece of music" for test in tests)
+        assert "away-untried" not in ids(findings)
+    # Whatever happened before, one clean repeat of everything ends every block.
+    again = [msgspec.structs.replace(test, result="pass", reached_originals=False) for test in tests]
+    assert not any(finding.blocks for finding in away(*tests, *again, hidden(), computer(), player(), music()))
