@@ -1,0 +1,70 @@
+"""What ships and what stays at home."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import msgspec
+
+from companion.contents.globs import folded, globs, is_plain
+from companion.contents.inventory import Inventory
+from companion.contents.kinds import natural_kind
+from companion.core.entries import Entry, Kind, Stray
+from companion.core.facts import Contents
+from companion.core.folder import never_ships
+
+SYSTEM: Final = "system file"
+WORKING: Final = "working file"
+LINK: Final = "link"
+EXCLUDED: Final = "excluded by the facts"
+NOT_INCLUDED: Final = "not among what the facts include"
+OURS: Final = "belongs to the companion or to version control"
+
+
+class Selection(msgspec.Struct, frozen=True, kw_only=True):
+    """The files that ship and those that stay, each with its reason; both sorted by path."""
+
+    ships: tuple[Entry, ...]
+    left_out: tuple[Stray, ...]
+
+    @property
+    def paths(self) -> frozenset[str]:
+        """The paths that ship."""
+        return frozenset(entry.path for entry in self.ships)
+
+
+def shipping(inventory: Inventory, facts: Contents, *, referenced: frozenset[str] = frozenset()) -> Selection:
+    """Return what ships under these facts.
+
+    ``include`` empty means everything; ``documents`` ship besides what is included; ``exclude`` wins over all.
+    System files and links stay, and so do working files, unless a path of ``include`` names the very file or
+    something that ships refers to it (``referenced``): it then counts as what its extension says. Nested archives
+    and unreadable files ship, so that they are found.
+    """
+    include, exclude, documents = globs(facts.include), globs(facts.exclude), globs(facts.documents)
+    named = {folded(pattern.replace("\\", "/")) for pattern in facts.include if is_plain(pattern)}
+    ships: list[Entry] = []
+    left: list[Stray] = []
+    for entry in inventory.entries:
+        key = folded(entry.path)
+        rescued = key in named or entry.path in referenced
+        reason = ""
+        if never_ships(entry.path):
+            reason = OURS
+        elif exclude.matches_key(key):
+            reason = EXCLUDED
+        elif entry.link is not None:
+            reason = LINK
+        elif entry.kind is Kind.SYSTEM:
+            reason = SYSTEM
+        elif include and not (include.matches_key(key) or documents.matches_key(key)):
+            reason = NOT_INCLUDED
+        elif entry.kind is Kind.WORKING and not rescued:
+            reason = WORKING
+        if reason:
+            left.append(Stray(entry=entry, reason=reason))
+        elif entry.kind is Kind.WORKING:
+            ships.append(msgspec.structs.replace(entry, kind=natural_kind(entry.path)))
+        else:
+            ships.append(entry)
+    return Selection(ships=tuple(ships), left_out=tuple(left))
