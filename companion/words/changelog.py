@@ -1,0 +1,178 @@
+"""The changelog: found, split, drafted and inserted without touching what stands.
+
+Entries follow Keep a Changelog 1.1.0 (https://keepachangelog.com/en/1.1.0/): newest first, ``## [1.2.0] - 2026-01-31``,
+groups beneath. Other makers' habits of writing a version's heading are read as well.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+import msgspec
+
+from companion.core.versions import instrument_version
+from companion.words.changes import changes_from
+from companion.words.merge import Merged, merge
+
+__all__ = ["Entry", "changes_from", "entries", "insert_entry", "merge_entry", "parse_entry"]
+
+HEADER: Final = "# Changelog\n\nWhat changed from release to release, the newest first.\n"
+HEADER_TXT: Final = "Changelog\n=========\n\nWhat changed from release to release, the newest first.\n"
+
+_NUMBER: Final = r"(?P<version>\d+(?:\.\d+)+(?:[-+.]?(?:a|b|rc|alpha|beta|post|dev)[.-]?\d*)?|\d+)"
+_DATE: Final = r"(?P<date>\d{4}-\d{2}-\d{2})"
+_BARE: Final = re.compile(
+    rf"\[?(?:version |v)?{_NUMBER}\]?(?:\([^)\s]*\))?(?:[\s,:(–—-]+{_DATE}\)?)?(?:\s*\[yanked\])?:?", re.IGNORECASE
+)
+_TITLED: Final = re.compile(rf"(?:[^\d\n]{{1,80}}\s)?{_BARE.pattern}", re.IGNORECASE)
+_ATX: Final = re.compile(r"(?P<level>#{1,6})[ \t]+(?P<text>.*?)[ \t]*#*")
+_UNDER: Final = re.compile(r"(?:={3,}|-{3,})\s*")
+_UNRELEASED: Final = re.compile(r"\[?unreleased\]?(?:\([^)\s]*\))?", re.IGNORECASE)
+_FENCE: Final = re.compile(r"\s{0,3}(```|~~~)")
+_REFERENCE: Final = re.compile(r"\s{0,3}\[[^\]]+\]:\s*\S")
+
+
+class Entry(msgspec.Struct, frozen=True, kw_only=True):
+    """One version's part of a changelog: lines ``start`` up to ``end`` (from 0), heading included in ``text``.
+
+    body: the text under the heading. date: ISO 8601, or empty where the heading has none.
+    """
+
+    version: str
+    date: str
+    start: int
+    end: int
+    text: str
+    body: str
+
+
+class _Heading(msgspec.Struct, frozen=True):
+    line: int
+    level: int
+    size: int
+    version: str
+    date: str
+
+
+def _headings(lines: list[str]) -> list[_Heading]:
+    """Return every heading, those that name no version with an empty one; fenced code holds none."""
+    found: list[_Heading] = []
+    fenced = False
+    for number, line in enumerate(lines):
+        if _FENCE.match(line):
+            fenced = not fenced
+        if fenced:
+            continue
+        below = lines[number + 1] if number + 1 < len(lines) else ""
+        above = lines[number - 1] if number else ""
+        atx = _ATX.fullmatch(line.strip()) if line.startswith("#") else None
+        if atx:
+            level, size, text = len(atx["level"]), 1, atx["text"]
+        elif line.strip() and not above.strip() and _UNDER.fullmatch(below):
+            level, size, text = (1 if below[0] == "=" else 2), 2, line.strip()
+        elif not above.strip() and (bare := _BARE.fullmatch(line.strip())) and bare["date"]:
+            level, size, text = 2, 1, line.strip()
+        else:
+            continue
+        text = text.replace("\\", "").replace("*", "").strip()
+        match = _BARE.fullmatch(text) or (_TITLED.fullmatch(text) if level < 3 else None)
+        found.append(
+            _Heading(number, level, size, match["version"] if match else "", (match["date"] or "") if match else "")
+        )
+    return found
+
+
+def entries(text: str) -> tuple[Entry, ...]:
+    """Return the entries of a changelog in Markdown or plain text, in the order they stand."""
+    lines = text.replace("\r\n", "\n").split("\n")
+    headings = _headings(lines)
+    levels = [heading.level for heading in headings if heading.version]
+    if not levels:
+        return ()
+    # A title may carry a version too (“# Slate Choir 1.2”); entries are the level that most versions stand on.
+    level = max(sorted(set(levels), reverse=True), key=levels.count)
+    last = len(lines)
+    while last and (not lines[last - 1].strip() or _REFERENCE.match(lines[last - 1])):
+        last -= 1  # the links that Keep a Changelog gathers at the end belong to no entry
+    found = []
+    for heading in headings:
+        if heading.level != level or not heading.version:
+            continue
+        end = min(
+            (h.line for h in headings if h.line > heading.line and h.level <= level),
+            default=max(last, heading.line + 1),
+        )
+        found.append(
+            Entry(
+                version=heading.version,
+                date=heading.date,
+                start=heading.line,
+                end=end,
+                text="\n".join(lines[heading.line : end]),
+                body="\n".join(lines[heading.line + heading.size : end]).strip("\n"),
+            )
+        )
+    return tuple(found)
+
+
+def _same(one: str, other: str) -> bool:
+    first, second = instrument_version(one), instrument_version(other)
+    return first == second if first and second else one.strip() == other.strip()
+
+
+def parse_entry(text: str, version: str) -> Entry | None:
+    """Return the entry of ``version`` (``1.0`` and ``1.0.0`` are one), or None."""
+    return next((entry for entry in entries(text) if _same(entry.version, version)), None)
+
+
+def merge_entry(standing: str, entry: str, version: str, last_entry: str | None = None) -> Merged:
+    """Return ``standing`` with ``entry`` as the entry of ``version``, everything else byte for byte as it was.
+
+    last_entry: the entry drafted before. A standing entry of this version is the maker's where no draft of it is
+    known, and then stays as it is; otherwise the two are merged and the maker's lines kept. A new entry goes above
+    the newest, below what is unreleased.
+    """
+    newline = "\r\n" if "\r\n" in standing else "\n"
+    drafted = entry.strip("\n").replace("\r\n", "\n")
+    if not standing.strip():
+        header = HEADER if drafted.startswith("#") else HEADER_TXT
+        return Merged(text=f"{header}\n{drafted}\n")
+    lines = standing.split("\n")
+    there = parse_entry(standing, version)
+    if there:
+        if last_entry is None:
+            return Merged(text=standing, conflicts=() if there.text.strip() == drafted.strip() else (drafted,))
+        stands = "\n".join(lines[there.start : there.end])
+        tail = stands[len(stands.rstrip()) :]
+        merged = merge(last_entry.strip("\n"), stands.rstrip(), drafted)
+        body = (
+            merged.text.replace("\n", newline).split("\n")
+            if merged.text != stands.rstrip()
+            else stands.rstrip().split("\n")
+        )
+        text = "\n".join([*lines[: there.start], "\n".join(body) + tail, *lines[there.end :]])
+        return Merged(text=text, conflicts=merged.conflicts)
+    at = _place(lines)
+    block = newline.join([*drafted.split("\n"), "", ""])
+    head = "\n".join(lines[:at]) + ("\n" if at else "")
+    if head.strip() and not head.endswith(("\n\n", "\n\r\n")):
+        head += newline if head.endswith("\n") else newline * 2
+    return Merged(text=head + block + "\n".join(lines[at:]))
+
+
+def insert_entry(standing: str, entry: str, version: str, last_entry: str | None = None) -> str:
+    """Return the text of :func:`merge_entry`."""
+    return merge_entry(standing, entry, version, last_entry).text
+
+
+def _place(lines: list[str]) -> int:
+    """Return the line before which a new entry goes: the newest entry's, or the end."""
+    text = "\n".join(lines)
+    newest = next(iter(entries(text)), None)
+    if newest:
+        return newest.start
+    end = len(lines)
+    while end and (not lines[end - 1].strip() or _REFERENCE.match(lines[end - 1])):
+        end -= 1
+    return end

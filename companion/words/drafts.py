@@ -1,0 +1,154 @@
+"""Draft changelog, readme and download page from a story and templates that a maker can replace."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from companion.core.errors import CompanionError
+from companion.core.text import listed, plural
+from companion.core.units import both_bytes, duration
+from companion.words.safe import SAFE, Fmt, link, paragraphs
+from companion.words.story import GROUPS, MUST_SAY, Story, field_of, missing_mark, missing_names, system_name
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+What = Literal["changelog", "readme", "page"]
+TXT_WIDTH: Final = 76
+_LINKED: Final = ("contact",)
+_ITEM: Final = re.compile(r"\s*(?:[-*•]|\d+[.)])\s+")
+
+
+def template_name(what: What, fmt: Fmt, *, fragment: bool = False) -> str:
+    """Return the file name of a template: a maker's file of this name in ``release-words/`` replaces ours."""
+    return f"{what}{'.fragment' if fragment else ''}.{fmt}.jinja"
+
+
+def draft(what: What, fmt: Fmt, story: Story, templates: Path | None = None, *, fragment: bool = False) -> str:
+    """Return a draft that says what ``story`` says and nothing else.
+
+    what: ``changelog`` gives the entry of this version alone, for :func:`companion.words.changelog.insert_entry`.
+    templates: the maker's folder of templates; ours stand in for those it does not have.
+    fragment: HTML without its outer document, for pasting into a site's own page.
+    Raises :class:`CompanionError` with the template's file and line where a template fails or reaches too far.
+    """
+    from jinja2.exceptions import TemplateError
+
+    from companion.words.sandbox import MOST_OUTPUT, Sandbox
+
+    sandbox = Sandbox(fmt, templates)
+    sandbox.filters |= _filters(fmt)
+    name = template_name(what, fmt, fragment=fragment and fmt == "html")
+    pieces: list[str] = []
+    size = 0
+    try:
+        for piece in sandbox.get_template(name).generate(_context(story)):
+            size += len(piece)
+            if size > MOST_OUTPUT:
+                raise CompanionError(f"The draft grows over {MOST_OUTPUT:,} characters", name, "shorten the template")
+            pieces.append(piece)
+    except CompanionError:
+        raise
+    except (
+        TemplateError,
+        ArithmeticError,
+        LookupError,
+        TypeError,
+        ValueError,
+        RecursionError,
+        AttributeError,
+    ) as error:
+        raise _template_error(error, name) from error
+    text = "".join(pieces)
+    return _tidy(text, fmt)
+
+
+def _context(story: Story) -> dict[str, Any]:
+    """Return what a template sees: the story's fields by name, missing facts as their marks."""
+    fields = {name: getattr(story, name) for name in story.__struct_fields__}
+    elsewhere = []
+    for name in missing_names(story):
+        field = field_of(name)
+        value = fields.get(field)
+        if isinstance(value, str) and not value.strip():
+            fields[field] = missing_mark(name)
+        elif field not in MUST_SAY:
+            elsewhere.append(missing_mark(name))
+    if not story.minimum_because and story.saved_with:
+        fields["minimum"] = ""  # a promise that nothing backs; what the patch was saved with is said instead
+    fields["missing"] = tuple(elsewhere)
+    fields["released_at"] = story.released_at or missing_mark("release date")
+    fields["groups"] = [(group, found) for group in GROUPS if (found := [c for c in story.changes if c.group == group])]
+    fields["story"] = story
+    return fields
+
+
+def _filters(fmt: Fmt) -> dict[str, Callable[..., Any]]:
+    def joined(items: tuple[str, ...] | list[str], most: int = 1000) -> Markup:
+        from markupsafe import Markup
+
+        return Markup(listed([SAFE[fmt](item) for item in items], most))  # noqa: S704 - each part is made safe
+
+    return {
+        "bytes": both_bytes,
+        "duration": duration,
+        "listed": joined,
+        "link": lambda value: link(value, fmt),
+        "md": SAFE["md"],
+        "paragraphs": paragraphs,
+        "plural": plural,
+        "system": system_name,
+        "underline": lambda text, mark="-": mark * len(str(text)),
+        "stop": lambda text: text if str(text).rstrip().endswith((".", "!", "?", "…", "⟩")) else f"{text}.",
+    }
+
+
+def _template_error(error: Exception, name: str) -> CompanionError:
+    """Return an error for people that names the template's file and line, found on the way the error came."""
+    from jinja2.exceptions import SecurityError, TemplateNotFound, TemplateSyntaxError
+
+    where, line = name, 0
+    if isinstance(error, TemplateSyntaxError):
+        where, line = error.filename or error.name or name, error.lineno
+    else:
+        trace = error.__traceback__
+        while trace:
+            file = trace.tb_frame.f_code.co_filename
+            if file.endswith(".jinja"):
+                where, line = file, trace.tb_lineno
+            trace = trace.tb_next
+    place = f"{where}, line {line}" if line else where
+    message = str(error).splitlines()[0] if str(error) else type(error).__name__
+    if isinstance(error, SecurityError):
+        return CompanionError(f"The template reaches too far: {message}", place, "write that part more plainly")
+    if isinstance(error, TemplateNotFound):
+        return CompanionError(f"There is no template “{message}”", place, "correct its name")
+    if isinstance(error, RecursionError):
+        message = "it calls itself without end"
+    return CompanionError(
+        f"The template fails: {message}", place, "mend that line, or remove the file to use the built-in template"
+    )
+
+
+def _tidy(text: str, fmt: Fmt) -> str:
+    lines = [line.rstrip() for line in text.replace("\r\n", "\n").split("\n")]
+    if fmt == "txt":
+        lines = [part for line in lines for part in _wrapped(line)]
+    return re.sub(r"\n{3,}", "\n\n", "\n".join(lines)).strip("\n") + "\n"
+
+
+def _wrapped(line: str) -> list[str]:
+    if len(line) <= TXT_WIDTH:
+        return [line]
+    item = _ITEM.match(line)
+    return textwrap.wrap(
+        line,
+        TXT_WIDTH,
+        subsequent_indent=" " * (item.end() if item else 0),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )

@@ -1,0 +1,161 @@
+"""The Jinja2 environment that drafts are rendered in: templates may come from a folder that a stranger made.
+
+Everything printed is made inert for its format, whatever the template does; nothing can be marked safe. Loops and
+calls are counted and the clock is watched, so that a template cannot keep the companion busy. What one expression may
+allocate is bounded where it multiplies; this holds against slips and plain malice, not against every conceivable one.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any, Final
+
+from jinja2 import BaseLoader, StrictUndefined, TemplateNotFound, nodes
+from jinja2.compiler import CodeGenerator, Frame
+from jinja2.environment import Environment
+from jinja2.exceptions import SecurityError, TemplateAssertionError
+from jinja2.runtime import Context
+from jinja2.sandbox import ImmutableSandboxedEnvironment
+
+from companion.core.errors import CompanionError
+from companion.core.files import is_inside, read_capped
+from companion.words.safe import SAFE, Fmt
+
+BUILT_IN: Final = Path(__file__).parent / "templates"
+MOST_TEMPLATE: Final = 256 << 10
+MOST_TURNS: Final = 200_000
+MOST_OUTPUT: Final = 2 << 20
+MOST_SECONDS: Final = 10.0
+MOST_NUMBER: Final = 100_000
+_FILTERS: Final = frozenset(
+    {
+        "abs",
+        "batch",
+        "capitalize",
+        "count",
+        "d",
+        "default",
+        "dictsort",
+        "first",
+        "float",
+        "groupby",
+        "int",
+        "items",
+        "join",
+        "last",
+        "length",
+        "list",
+        "lower",
+        "map",
+        "max",
+        "min",
+        "reject",
+        "rejectattr",
+        "replace",
+        "reverse",
+        "round",
+        "select",
+        "selectattr",
+        "slice",
+        "sort",
+        "string",
+        "sum",
+        "title",
+        "trim",
+        "truncate",
+        "unique",
+        "upper",
+        "wordcount",
+    }
+)
+
+
+class _Loader(BaseLoader):
+    """Finds a template in the maker's folder, else among ours; ``builtin/NAME`` is always ours."""
+
+    def __init__(self, folder: Path | None) -> None:
+        self._folder = folder
+
+    def get_source(self, environment: Environment, template: str) -> tuple[str, str, None]:
+        """Return source and path of a template."""
+        name = template.removeprefix("builtin/")
+        if Path(name).name != name or name in ("", ".", "..") or "\\" in name:
+            raise TemplateNotFound(template)
+        places = [BUILT_IN] if name != template or self._folder is None else [self._folder, BUILT_IN]
+        for place in places:
+            path = place / name
+            if path.is_file() and is_inside(place, path):
+                try:
+                    return read_capped(path, MOST_TEMPLATE, "template").decode("utf-8"), str(path), None
+                except UnicodeDecodeError as error:
+                    raise CompanionError("The template is not UTF-8", str(path), "save it as UTF-8") from error
+        raise TemplateNotFound(template)
+
+
+class _Counting(CodeGenerator):
+    """Compiles every loop so that its turns are counted."""
+
+    def visit_Template(self, node: nodes.Template, frame: Frame | None = None) -> None:  # noqa: N802
+        for loop in node.find_all(nodes.For):
+            if loop.recursive:
+                raise TemplateAssertionError("recursive loops are not for these templates", loop.lineno, self.name)
+            loop.iter = nodes.Filter(loop.iter, "_counted", [], [], None, None, lineno=loop.lineno)
+        super().visit_Template(node, frame)
+
+
+class Sandbox(ImmutableSandboxedEnvironment):
+    """An environment for one draft in one format."""
+
+    code_generator_class = _Counting
+    intercepted_binops = frozenset(["*", "**", "%"])
+
+    def __init__(self, fmt: Fmt, folder: Path | None) -> None:
+        super().__init__(
+            loader=_Loader(folder),
+            autoescape=True,
+            finalize=SAFE[fmt],
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+            keep_trailing_newline=True,
+            cache_size=0,
+        )
+        self.filters = {name: call for name, call in self.filters.items() if name in _FILTERS}
+        self.filters["_counted"] = self._counted
+        self.globals = {"range": self._range}
+        self._turns = 0
+        self._until = time.monotonic() + MOST_SECONDS
+
+    def turn(self) -> None:
+        """Count one turn of a loop or one call; raise ``SecurityError`` when there were too many."""
+        self._turns += 1
+        if self._turns > MOST_TURNS or time.monotonic() > self._until:
+            raise SecurityError("the template loops for too long")
+
+    def _counted(self, items: Iterable[Any]) -> Iterator[Any]:
+        for item in items:
+            self.turn()
+            yield item
+
+    def _range(self, *bounds: int) -> range:
+        numbers = range(*bounds)
+        if len(numbers) > MOST_NUMBER:
+            raise SecurityError(f"a range of over {MOST_NUMBER:,} numbers")
+        return numbers
+
+    def call(self, context: Context, obj: Any, *args: Any, **kwargs: Any) -> Any:
+        """Call ``obj`` for a template, counted, and never with a number that could size a huge text."""
+        self.turn()
+        if any(isinstance(value, int) and abs(value) > MOST_NUMBER for value in (*args, *kwargs.values())):
+            raise SecurityError(f"a call with a number over {MOST_NUMBER:,}")
+        return super().call(context, obj, *args, **kwargs)
+
+    def call_binop(self, context: Context, operator: str, left: Any, right: Any) -> Any:
+        """Multiply numbers only, and only to a size that a page could need."""
+        if not all(isinstance(side, (int, float)) for side in (left, right)):
+            raise SecurityError(f"“{operator}” is for numbers only")
+        if operator == "**" and (abs(left) > 1000 or abs(right) > 16):
+            raise SecurityError("a power that large")
+        return super().call_binop(context, operator, left, right)
