@@ -111,6 +111,16 @@ class EvidenceStore:
         folder = self.folder / step
         return folder.is_dir() and any(folder.glob("*.json"))
 
+    def all(self, step: str) -> list[Evidence]:
+        """Return every evidence of ``step`` in the order it was written; damaged files are passed over."""
+        found = []
+        for _, path in sorted(self._orders(step)):
+            try:
+                found.append(self._read(path))
+            except CompanionError:
+                continue
+        return found
+
     def keep(self, evidence: Evidence) -> Evidence:
         """Write ``evidence`` safely and return it with its place in the order.
 

@@ -1,0 +1,115 @@
+"""Commands that ship: draft, pack, prove, release, upload, demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, watching, workshop
+
+What = Literal["changelog", "readme", "page"]
+Format = Literal["md", "txt", "html"]
+
+
+@command()
+@click.argument("folder", type=FOLDER)
+@click.argument("what", type=click.Choice(["changelog", "readme", "page"]))
+@click.option("--format", "fmt", type=click.Choice(["md", "txt", "html"]), default="md", show_default=True)
+@click.option("--write", is_flag=True, help="Write it to its place, beside what you have written yourself.")
+@json_option
+def draft(folder: Path, what: What, fmt: Format, write: bool, as_json: bool) -> int:
+    """Draft the changelog, the readme or the download page from facts and evidence."""
+    from companion.cli.plain import draft_notes
+
+    with watching(quiet=True) as watch:
+        shop = workshop(folder)
+        drafted = (shop.write_draft if write else shop.draft)(what, fmt, watch)
+    if as_json:
+        print_json({"draft": drafted, "written": write})
+    elif write:
+        say([f"Written: {drafted.target}", *draft_notes(drafted)])
+    else:
+        click.echo(drafted.text, nl=not drafted.text.endswith("\n"))
+        for line in draft_notes(drafted):
+            click.echo(line, err=True)
+    return 1 if drafted.missing or drafted.conflicts else 0
+
+
+@command()
+@folder_argument
+@json_option
+def pack(folder: Path, as_json: bool) -> int:
+    """Build the archive and prove that it opens anywhere."""
+    from companion.cli.plain import packed_lines
+
+    with watching(quiet=as_json) as watch:
+        packed = workshop(folder).pack(watch)
+    if as_json:
+        print_json({"archive": packed})
+    else:
+        say(packed_lines(packed))
+    return 1 if any(finding.blocks for finding in packed.findings) else 0
+
+
+@command()
+@click.argument("archive", type=FOLDER)
+@click.option("--checksum", default="", help="The SHA-256 it should have.")
+@json_option
+def prove(archive: Path, checksum: str, as_json: bool) -> int:
+    """Open any archive as a stranger would and tell whether it is whole and portable."""
+    from companion.cli.plain import proof_lines
+    from companion.steps.archive import prove_stranger
+
+    with watching(quiet=as_json) as watch:
+        proof = prove_stranger(archive, checksum, watch)
+    if as_json:
+        print_json({"proof": proof})
+    else:
+        say(proof_lines(proof))
+    return 1 if any(finding.blocks for finding in proof.findings) else 0
+
+
+@command()
+@folder_argument
+@json_option
+def release(folder: Path, as_json: bool) -> int:
+    """Record the release: a snapshot, its tag and the record. Every step before must be proven."""
+    from companion.cli.plain import record_lines
+
+    with watching(quiet=as_json) as watch:
+        record = workshop(folder).release(watch)
+    if as_json:
+        print_json({"release": record})
+    else:
+        say(record_lines(record))
+    return 0
+
+
+@command()
+@click.argument("folder", type=FOLDER)
+@click.argument("file", type=FOLDER)
+@json_option
+def upload(folder: Path, file: Path, as_json: bool) -> int:
+    """Hold a downloaded copy of your upload against the release record."""
+    from companion.cli.plain import finding_lines
+
+    with watching(quiet=as_json) as watch:
+        findings = workshop(folder).upload(file, watch)
+    if as_json:
+        print_json({"findings": findings})
+    else:
+        say(finding_lines(findings) or ["The copy is the released archive, byte for byte."])
+    return 1 if findings else 0
+
+
+@command()
+@click.argument("directory", type=FOLDER, metavar="DIR")
+def demo(directory: Path) -> int:
+    """Copy the demo instrument to DIR, a new folder, to play with."""
+    from companion.steps.demo import copy_demo
+
+    copy_demo(directory)
+    say([f"Slate Choir is in {directory}.", f"Next: companion {directory}"])
+    return 0

@@ -1,0 +1,50 @@
+"""Out: is this content recorded as a release, is the upload whole, and are players' reports answered?"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from typing import TYPE_CHECKING
+
+from companion.core.findings import Finding
+from companion.core.text import plural, visible
+from companion.steps.model import Look, State
+from companion.steps.own_rules import RELEASE_UNRECORDED, REPORT_OPEN, UPLOAD_UNVERIFIED
+
+if TYPE_CHECKING:
+    from companion.archive.record import ReleaseRecord
+
+
+def check_out(
+    record: ReleaseRecord | None, states: Mapping[str, State], reports: Collection[str], answered: str
+) -> tuple[Finding, ...]:
+    """Return the findings of the Out step.
+
+    record: the release of exactly this content, or None. states: of the nine steps before. reports: names of report
+    files. answered: the texts an answer may stand in (the changelog).
+    """
+    if record is None:
+        left = [step for step, state in states.items() if not state.settled]
+        measured = f"{plural(len(left), 'step')} before it not proven yet" if left else "everything is ready: record it"
+        return (RELEASE_UNRECORDED.finding(measured=measured),)
+    found = []
+    if not record.upload:
+        found.append(UPLOAD_UNVERIFIED.finding(f"releases/{record.archive}", measured="no copy checked"))
+    found.extend(
+        REPORT_OPEN.finding(
+            f".companion/reports/{name}", measured="not mentioned in the changelog", limit=visible(name)
+        )
+        for name in reports
+        if name.rpartition(".")[0] not in answered
+    )
+    return tuple(found)
+
+
+def out_look(record: ReleaseRecord | None, findings: tuple[Finding, ...]) -> Look:
+    """Return the look of the Out step, with what to show of the release."""
+    if record is None:
+        return Look(findings=findings, details={"because": "not released"})
+    checked = "; upload verified" if record.upload else ""
+    return Look(
+        findings=findings,
+        details={"because": f"{visible(record.version)} released {record.at[:10]}{checked}", "version": record.version},
+    )

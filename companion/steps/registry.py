@@ -1,0 +1,97 @@
+"""Which look belongs to which step, and every rule there is. Plain tables; nothing is discovered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from companion.archive.rules import RULES as ARCHIVE_RULES
+from companion.contents.rules import RULES as CONTENTS_RULES
+from companion.core.findings import Rule
+from companion.sound.rules import RULES as SOUND_RULES
+from companion.steps.desk import Desk
+from companion.steps.model import STEP_IDS, Look
+from companion.steps.own_rules import OWN_RULES
+from companion.trials.rules import RULES as TRIALS_RULES
+from companion.words.rules import RULES as WORDS_RULES
+
+RULES: Final[tuple[Rule, ...]] = tuple(
+    sorted(
+        (*OWN_RULES, *CONTENTS_RULES, *SOUND_RULES, *TRIALS_RULES, *WORDS_RULES, *ARCHIVE_RULES),
+        key=lambda rule: (STEP_IDS.index(rule.step), rule.severity.weight, rule.id),
+    )
+)
+"""Every rule, in the order of the steps, the blocking ones first."""
+
+
+def _facts(desk: Desk) -> Look:
+    from companion.steps.facts import check_facts
+
+    last = desk.last_release
+    same = last is not None and {(path, sha) for path, _, sha in last.files} == {(e.path, e.sha256) for e in desk.ships}
+    findings = check_facts(desk.facts, {entry.path for entry in desk.ships}, last.version if last else "", same)
+    return Look(findings=findings, details={"because": "complete and consistent"})
+
+
+def _needs(desk: Desk) -> Look:
+    from companion.steps.needs import check_needs
+
+    engine = desk.facts.engine
+    findings = check_needs(desk.facts, desk.away_here)
+    return Look(findings=findings, details={"because": f"{engine.name} {engine.minimum} or newer, shown by away tests"})
+
+
+def _contents(desk: Desk) -> Look:
+    from companion.steps.contents import look_contents
+
+    return look_contents(desk)
+
+
+def _paths(desk: Desk) -> Look:
+    from companion.steps.contents import look_paths
+
+    return look_paths(desk)
+
+
+def _sound(desk: Desk) -> Look:
+    from companion.steps.sound import look_sound
+
+    return look_sound(desk)
+
+
+def _controls(desk: Desk) -> Look:
+    from companion.steps.controls import look_controls
+
+    return look_controls(desk)
+
+
+def _away(desk: Desk) -> Look:
+    from companion.steps.controls import look_away
+
+    return look_away(desk)
+
+
+def _words(desk: Desk) -> Look:
+    from companion.steps.words import look_words
+
+    return look_words(desk)
+
+
+def _archive(desk: Desk) -> Look:
+    from companion.steps.archive import look_archive
+
+    return look_archive(desk)
+
+
+LOOKS: Final[dict[str, Callable[[Desk], Look]]] = {
+    "facts": _facts,
+    "contents": _contents,
+    "paths": _paths,
+    "sound": _sound,
+    "controls": _controls,
+    "away": _away,
+    "needs": _needs,
+    "words": _words,
+    "archive": _archive,
+}
+"""The look of each step but ``out``, which rests on the states of the others."""

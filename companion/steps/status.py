@@ -1,0 +1,63 @@
+"""The checklist as it stands: live steps judged anew, the others read from their evidence."""
+
+from __future__ import annotations
+
+from companion.core.evidence import Evidence
+from companion.core.findings import Finding
+from companion.core.text import visible
+from companion.steps.desk import Desk
+from companion.steps.model import BY_ID, STEPS, Look, State, Status, Step, StepStatus
+from companion.steps.out import check_out, out_look
+from companion.steps.registry import LOOKS
+from companion.steps.states import judge, settle_opaque, waive
+
+
+def status_of(desk: Desk) -> Status:
+    """Return the state of all ten steps. No file is read but the facts, the evidence and the release records."""
+    steps: list[StepStatus] = []
+    for step in STEPS:
+        if step.id == "out":
+            look = look_out(desk, {status.id: status.state for status in steps})
+            steps.append(_judged(desk, step, look))
+        elif step.live:
+            steps.append(_judged(desk, step, LOOKS[step.id](desk)))
+        else:
+            steps.append(_from_evidence(desk, step))
+    instrument = desk.facts.instrument
+    return Status(title=visible(instrument.title), version=visible(instrument.version), steps=tuple(steps))
+
+
+def look_out(desk: Desk, states: dict[str, State]) -> Look:
+    """Return the look of the Out step, given the states of the nine before it."""
+    record = desk.release_of_this
+    answered = desk.changelog if record and desk.reports else ""
+    return out_look(record, check_out(record, states, desk.reports, answered))
+
+
+def applied(desk: Desk, step: str, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Return findings with the waivers, and what an away test settles, applied."""
+    if step == "paths" and any(finding.unknown for finding in findings):
+        from companion.steps.controls import settled_by
+
+        findings = settle_opaque(findings, settled_by(desk))
+    return waive(findings, desk.facts.waivers, desk.contents)
+
+
+def _judged(desk: Desk, step: Step, look: Look) -> StepStatus:
+    evidence = Evidence(
+        step=step.id,
+        fingerprint=desk.step_marks[step.id],
+        taken="",
+        companion="",
+        findings=look.findings,
+        details=look.details,
+    )
+    return judge(step, evidence.fingerprint, evidence, applied(desk, step.id, look.findings), seen=True)
+
+
+def _from_evidence(desk: Desk, step: Step) -> StepStatus:
+    mark = desk.step_marks[step.id]
+    evidence = desk.found(step.id)
+    if evidence is None:
+        return judge(BY_ID[step.id], mark, None, (), desk.evidence.has_any(step.id))
+    return judge(BY_ID[step.id], mark, evidence, applied(desk, step.id, evidence.findings), seen=True)

@@ -1,0 +1,351 @@
+"""The workshop: opens a working folder, runs steps, keeps evidence, reports progress, and can be stopped.
+
+Both doors, the command line and the terminal app, come through here. Every method may raise
+:class:`~companion.core.errors.CompanionError` (one line for people) or its ``Cancelled``; the long ones take a
+:class:`~companion.core.progress.Watch`. Methods may be called from any thread, one at a time.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import msgspec
+
+from companion import __version__
+from companion.core.cache import Cache
+from companion.core.errors import CompanionError
+from companion.core.evidence import Answer, AwayTest, Evidence
+from companion.core.facts import FACTS_FILE, Facts, Waiver
+from companion.core.files import write_safely
+from companion.core.folder import Places
+from companion.core.lock import held
+from companion.core.progress import QUIET, Watch
+from companion.steps import facts_file
+from companion.steps.desk import Desk
+from companion.steps.model import BY_ID, STEP_IDS, Look, Status
+from companion.steps.states import NEVER_WAIVED
+
+if TYPE_CHECKING:
+    from companion.archive.record import ReleaseRecord
+    from companion.core.findings import Finding
+    from companion.history.store import History, Restored, Snapshot
+    from companion.steps.archive import Packed
+    from companion.steps.changes import Changes
+    from companion.steps.controls import AwayView, TrialView
+    from companion.steps.needs import Line
+    from companion.steps.start import Proposal
+    from companion.steps.words import Draft, Format, What
+
+
+class Workshop:
+    """One working folder, open."""
+
+    def __init__(self, folder: Path) -> None:
+        self.places = Places(folder)
+        self.facts = Facts()
+        self.writable = os.access(folder, os.W_OK)
+        self.cache = Cache(self.places.cache if self.writable and self.places.facts.is_file() else None)
+        self.reload()
+
+    @classmethod
+    def open(cls, folder: Path) -> Workshop:
+        """Open a folder. Raises :class:`CompanionError` when there is none, or its facts cannot be read."""
+        try:
+            folder = folder.expanduser().resolve()
+            if not folder.exists():
+                raise CompanionError("There is no such folder", str(folder), "check the name, or make it first")
+            if not folder.is_dir():
+                raise CompanionError("That is a file, not a folder", str(folder), "name the folder the patch lies in")
+        except (OSError, RuntimeError) as error:
+            raise CompanionError(f"The folder cannot be opened: {error}", str(folder), "check the name") from error
+        return cls(folder)
+
+    @property
+    def folder(self) -> Path:
+        """The working folder, absolute."""
+        return self.places.folder
+
+    @property
+    def has_facts(self) -> bool:
+        """Whether the folder has a ``release.toml``."""
+        return self.places.facts.is_file()
+
+    def reload(self) -> None:
+        """Read the facts again."""
+        self.facts = facts_file.read_facts(self.places.facts) if self.has_facts else Facts()
+
+    def close(self) -> None:
+        """Close the cache."""
+        self.cache.close()
+
+    # -- looking --------------------------------------------------------------------------------------------------
+
+    def desk(self, watch: Watch = QUIET, *, rehash: bool = False) -> Desk:
+        """Return a new look at the folder."""
+        return Desk(self.places, self.facts, self.cache, watch, rehash=rehash)
+
+    def status(self, watch: Watch = QUIET) -> Status:
+        """Return the state of the ten steps as they stand. Runs no check."""
+        from companion.steps.status import status_of
+
+        return status_of(self.desk(watch))
+
+    def check(self, steps: Sequence[str] = (), watch: Watch = QUIET) -> Status:
+        """Run steps (all when none are named), keep what they found as evidence, and return the whole checklist.
+
+        The archive is built by :meth:`pack`; here the one that stands is proven again. Raises
+        :class:`CompanionError` for a step there is none of, before anything runs.
+        """
+        from companion.steps.registry import LOOKS
+        from companion.steps.status import look_out, status_of
+
+        for step in steps:
+            if step not in BY_ID:
+                raise CompanionError(f"There is no step “{step}”", "", f"the steps are {', '.join(STEP_IDS)}")
+        desk = self.desk(watch)
+        for step in STEP_IDS:
+            if step not in (steps or STEP_IDS):
+                continue
+            watch.stage(f"{BY_ID[step].title}")
+            if step == "out":
+                before = status_of(desk).steps[:-1]
+                look = look_out(desk, {status.id: status.state for status in before})
+            else:
+                look = LOOKS[step](desk)
+            if step != "archive" or look.details:
+                self._keep(desk, step, look)
+            desk.forget_marks()
+        return status_of(desk)
+
+    def _keep(self, desk: Desk, step: str, look: Look) -> None:
+        if not self.writable:
+            return
+        desk.evidence.keep(
+            Evidence(
+                step=step,
+                fingerprint=desk.step_marks[step],
+                taken=now(),
+                companion=__version__,
+                findings=look.findings,
+                details=look.details,
+            )
+        )
+
+    # -- facts and waivers ----------------------------------------------------------------------------------------
+
+    def propose(self, watch: Watch = QUIET) -> Proposal:
+        """Return what can be seen of a folder that has no facts yet, and what has to be asked."""
+        from companion.steps.start import propose
+
+        return propose(self.folder, watch)
+
+    def start(self, answers: Mapping[str, object], watch: Watch = QUIET) -> None:
+        """Write ``release.toml`` from what can be seen and from ``answers`` (by dotted key). Never overwrites."""
+        from companion.steps.start import with_answers
+
+        if self.has_facts:
+            raise CompanionError("The folder already has facts", str(self.places.facts), "open it, or edit that file")
+        facts = with_answers(self.propose(watch).facts, answers)
+        facts_file.write_new(self.places.facts, facts)
+        self.cache.close()
+        self.cache = Cache(self.places.cache)
+        self.reload()
+
+    def save_facts(self, changes: Mapping[str, object]) -> None:
+        """Set facts by dotted key; comments and order in the file are kept. Raises when the result is not valid."""
+        self._edit(lambda text: facts_file.edited(text, changes))
+
+    def waive(self, rule: str, path: str, reason: str) -> None:
+        """Let a finding pass, with a reason, for as long as the file stays what it is."""
+        from companion.steps.registry import RULES
+
+        if rule not in {known.id for known in RULES}:
+            raise CompanionError(f"There is no rule “{rule}”", "", "see: companion explain")
+        if rule in NEVER_WAIVED:
+            raise CompanionError(f"“{rule}” cannot be waived", path, "no reason makes it fit to publish: mend it")
+        if not reason.strip():
+            raise CompanionError("A waiver needs a reason", rule, "say why a player is no worse off for it")
+        content = ""
+        if path and path != FACTS_FILE:
+            contents = self.desk().contents
+            if path not in contents:
+                raise CompanionError("There is no such file in the folder", path, "name it as the finding does")
+            content = contents[path]
+        waiver = Waiver(rule=rule, path=path, reason=reason.strip(), content=content)
+        self._edit(lambda text: facts_file.with_waiver(text, waiver))
+
+    def unwaive(self, rule: str, path: str) -> None:
+        """Take a waiver back."""
+        self._edit(lambda text: facts_file.without_waiver(text, rule, path))
+
+    def _edit(self, change: Callable[[str], str]) -> None:
+        if not self.has_facts:
+            raise CompanionError("The folder has no facts yet", str(self.places.facts), "run: companion start FOLDER")
+        with self._writing("edit the facts"):
+            before = facts_file.read_text(self.places.facts)
+            after = change(before)
+            if after != before:
+                write_safely(self.places.facts, after.encode())
+        self.reload()
+
+    def _writing(self, doing: str) -> AbstractContextManager[None]:
+        if not self.writable:
+            raise CompanionError("The folder is read-only", str(self.folder), "make it writable, or copy it elsewhere")
+        return held(self.places.lock, doing)
+
+    # -- what a person judges -------------------------------------------------------------------------------------
+
+    def trials(self) -> tuple[TrialView, ...]:
+        """Return the trials of the controls, each with its latest answer for this content."""
+        from companion.steps.controls import trial_views
+
+        return trial_views(self.desk())
+
+    def answer(self, trial: str, result: Literal["pass", "fail", "note"], note: str = "") -> None:
+        """Keep an answer to a trial, for exactly the content there is now."""
+        from companion.steps.controls import look_controls, planned
+
+        known = [item.id for item in planned(self.facts)]
+        if trial not in known:
+            raise CompanionError(f"There is no trial “{trial}”", "", "see: companion trials FOLDER")
+        if result != "pass" and not note.strip():
+            raise CompanionError("A failed trial or a note needs words", trial, "say what was heard")
+        self._judged("controls", look_controls, answers=(Answer(subject=trial, result=result, note=note, at=now()),))
+
+    def away(self) -> AwayView:
+        """Return how to run away tests, and those recorded."""
+        from companion.steps.controls import away_view
+
+        return away_view(self.desk())
+
+    def record_away(self, test: AwayTest) -> None:
+        """Keep an away test of exactly the content there is now. Raises when it must be refused, with the reason."""
+        from companion.steps.controls import look_away
+        from companion.trials.away import refuse
+
+        if refusal := refuse(test, self.facts):
+            raise refusal
+        self._judged("away", look_away, away=(msgspec.structs.replace(test, at=test.at or now()),))
+
+    def _judged(
+        self,
+        step: str,
+        look: Callable[[Desk], Look],
+        answers: tuple[Answer, ...] = (),
+        away: tuple[AwayTest, ...] = (),
+    ) -> None:
+        with self._writing("keep what was judged"):
+            desk = self.desk()
+            # Kept first, then read back: the findings rest on all that was ever said of this content.
+            given = Evidence(
+                step=step,
+                fingerprint=desk.step_marks[step],
+                taken=now(),
+                companion=__version__,
+                answers=answers,
+                away=away,
+            )
+            desk.evidence.keep(given)
+            desk.forget_marks()
+            self._keep(desk, step, look(desk))
+
+    # -- snapshots ------------------------------------------------------------------------------------------------
+
+    @property
+    def history(self) -> History:
+        """The kept versions of this folder."""
+        from companion.history.store import History
+
+        return History(self.folder)
+
+    def history_problem(self) -> str:
+        """Return why no snapshots can be kept here, or an empty string."""
+        from companion.history.store import History
+
+        return History.available() or ("" if self.writable else "the folder is read-only")
+
+    def snapshot(self, label: str, watch: Watch = QUIET, kind: str = "asked") -> Snapshot:
+        """Keep the folder as it is now."""
+        return self.history.take(label, kind=kind, watch=watch)
+
+    def snapshots(self) -> list[Snapshot]:
+        """Return the snapshots, newest first."""
+        return [] if self.history_problem() else self.history.snapshots()
+
+    def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Changes:
+        """Return what changed from snapshot ``a`` to ``b``, or to the folder as it is, in the maker's terms."""
+        from companion.steps.changes import changes_of
+
+        return changes_of(self.history.compare(a, b, watch=watch), self.facts, self.cache)
+
+    def restore(
+        self, number: int, only: Sequence[str] = (), into: Path | None = None, watch: Watch = QUIET
+    ) -> Restored:
+        """Bring back a snapshot: all of it, some paths, or into another folder. What is there is kept first."""
+        restored = self.history.restore(number, only=only, into=into, watch=watch)
+        if into is None:
+            self.reload()
+        return restored
+
+    # -- needs and words ------------------------------------------------------------------------------------------
+
+    def needs(self, watch: Watch = QUIET) -> tuple[Line, ...]:
+        """Return the requirement line by line, with the evidence behind each."""
+        from companion.steps.needs import requirement
+
+        desk = self.desk(watch)
+        return requirement(self.facts, desk.away_here, desk.weight)
+
+    def draft(self, what: What, fmt: Format = "md", watch: Watch = QUIET) -> Draft:
+        """Draft a text from facts and evidence, merged with what the maker has written; nothing is written."""
+        from companion.steps.words import draft
+
+        return draft(self.desk(watch), what, fmt)
+
+    def write_draft(self, what: What, fmt: Format = "md", watch: Watch = QUIET) -> Draft:
+        """Draft a text and write it to its place. What stood there is kept beside the drafts first."""
+        from companion.steps.words import draft, write
+
+        with self._writing(f"write the {what}"):
+            drafted = draft(self.desk(watch), what, fmt)
+            write(self.places, drafted)
+        return drafted
+
+    # -- archive and release --------------------------------------------------------------------------------------
+
+    def pack(self, watch: Watch = QUIET) -> Packed:
+        """Build the archive from files read anew, prove it, and keep the proof. The old archive stands until then."""
+        from companion.steps.archive import pack
+        from companion.steps.status import status_of
+
+        with self._writing("build the archive"):
+            desk = self.desk(watch, rehash=True)
+            packed, look = pack(desk)
+            self._keep(desk, "archive", look)
+            desk.forget_marks()
+            return packed.with_status(status_of(desk))
+
+    def release(self, watch: Watch = QUIET) -> ReleaseRecord:
+        """Record the release: snapshot, tag, record. Raises naming the steps that are not proven."""
+        from companion.steps.release import release
+
+        with self._writing("record the release"):
+            desk = self.desk(watch, rehash=True)
+            return release(desk, None if self.history_problem() else self.history)
+
+    def upload(self, file: Path, watch: Watch = QUIET) -> tuple[Finding, ...]:
+        """Hold a downloaded copy against the record; keep that it was verified, or return what is wrong with it."""
+        from companion.steps.release import verify_upload
+
+        with self._writing("verify the upload"):
+            return verify_upload(self.desk(watch), file, now())
+
+
+def now() -> str:
+    """Return the time in UTC, ISO 8601 to the second."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
