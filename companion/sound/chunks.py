@@ -1,0 +1,145 @@
+"""What an audio file says of itself: format, root note, ranges, loops and texts, read from its chunks by us.
+
+Nothing in a file is trusted: sizes are held against what is there, at most ``MOST_CHUNKS`` chunks are walked, and at
+most ``MOST_TEXT`` bytes of any text are read. No sample is decoded here, so this is cheap and safe in the main process.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO, Final
+
+import msgspec
+
+MOST_CHUNKS: Final = 4096
+MOST_TEXT: Final = 1 << 16
+MOST_LOOPS: Final = 64
+
+
+class Loop(msgspec.Struct, frozen=True):
+    """A loop in frames: from ``start`` up to, not including, ``end``. kind: forward, alternating or backward."""
+
+    start: int
+    end: int
+    kind: str = "forward"
+
+
+class Chunks(msgspec.Struct, frozen=True, kw_only=True):
+    """What the header and the chunks of one file say.
+
+    format: WAV, RF64, W64, AIFF, AIFC, FLAC, OGG, MP3, or empty when it is none of them.
+    coding: ``PCM``, ``float`` or another name. rate: Hz; channels; bits: per sample as stored.
+    frames_promised: what the header claims; frames_present: what the bytes suffice for. None: cannot be told
+    without decoding.
+    root_note: MIDI note 0–127; fine_cents: how far the recording lies above it (0 to under 100, or −50…50).
+    texts: (where, text) as found, not made safe for display. problem: why the header does not read; empty when it does.
+    """
+
+    format: str = ""
+    coding: str = ""
+    rate: int = 0
+    channels: int = 0
+    bits: int = 0
+    frames_promised: int | None = None
+    frames_present: int | None = None
+    root_note: int | None = None
+    fine_cents: float = 0.0
+    low_key: int | None = None
+    high_key: int | None = None
+    low_velocity: int | None = None
+    high_velocity: int | None = None
+    loops: tuple[Loop, ...] = ()
+    texts: tuple[tuple[str, str], ...] = ()
+    truncated: bool = False
+    problem: str = ""
+
+
+class Found:
+    """What a parser gathers while it walks; :meth:`chunks` turns it into the frozen result."""
+
+    def __init__(self, kind: str) -> None:
+        self.values: dict[str, object] = {"format": kind}
+        self.loops: list[Loop] = []
+        self.texts: list[tuple[str, str]] = []
+
+    def text(self, where: str, raw: bytes) -> None:
+        """Keep a text of the file, up to its first NUL; UTF-8 where it reads so, else Latin-1."""
+        raw = raw.split(b"\0", 1)[0].strip()
+        if raw and len(self.texts) < MOST_CHUNKS:
+            try:
+                text = raw.decode("utf-8")
+            except UnicodeDecodeError:
+                text = raw.decode("latin-1")
+            self.texts.append((where, text))
+
+    def key(self, name: str, value: int) -> None:
+        """Keep a MIDI value when it is one."""
+        if 0 <= value <= 127:
+            self.values[name] = value
+
+    def chunks(self) -> Chunks:
+        """Return the frozen result."""
+        return msgspec.convert({**self.values, "loops": tuple(self.loops), "texts": tuple(self.texts)}, Chunks)
+
+
+class Part:
+    """One chunk: its id, where its body lies, how much it promises and how much of that the file holds."""
+
+    def __init__(self, stream: BinaryIO, name: bytes, start: int, size: int, held: int) -> None:
+        self.stream, self.name, self.start, self.size, self.held = stream, name, start, size, held
+
+    def body(self, most: int = MOST_TEXT) -> bytes:
+        """Return the body, at most ``most`` bytes of it."""
+        self.stream.seek(self.start)
+        return self.stream.read(min(self.held, most))
+
+
+def walk(stream: BinaryIO, start: int, end: int, order: str) -> Iterator[Part]:
+    """Yield the chunks of an IFF-like region (8-byte heads, padded to even). ``order``: ``little`` or ``big``."""
+    place = start
+    for _ in range(MOST_CHUNKS):
+        if place + 8 > end:
+            return
+        stream.seek(place)
+        head = stream.read(8)
+        if len(head) < 8:
+            return
+        size = int.from_bytes(head[4:], "little" if order == "little" else "big")
+        yield Part(stream, head[:4], place + 8, size, max(0, min(size, end - place - 8)))
+        place += 8 + size + (size & 1)
+
+
+def plain_name(raw: bytes) -> str:
+    """Return a chunk's id as text."""
+    return raw.decode("latin-1").strip()
+
+
+def read_chunks(path: Path) -> Chunks:
+    """Return what ``path`` says of itself. Raises OSError where the file cannot be opened; never for its content."""
+    with path.open("rb") as stream:
+        size = stream.seek(0, 2)
+        stream.seek(0)
+        return parse_chunks(stream, size)
+
+
+def parse_chunks(stream: BinaryIO, size: int) -> Chunks:
+    """Return what an open file of ``size`` bytes says of itself."""
+    from companion.sound import aiff, flac, riff, tags
+
+    head = stream.read(40)
+    readers = (
+        (head[:4] in (b"RIFF", b"RF64", b"BW64", b"RIFX") and head[8:12] == b"WAVE", riff.read_riff),
+        (head[:16] == riff.W64_RIFF and head[24:40] == riff.W64_WAVE, riff.read_w64),
+        (head[:4] == b"FORM" and head[8:12] in (b"AIFF", b"AIFC"), aiff.read_aiff),
+        (head[:4] == b"fLaC", flac.read_flac),
+        (head[:4] == b"OggS", flac.read_ogg),
+        (head[:3] == b"ID3" or (head[:1] == b"\xff" and head[1:2] >= b"\xe0"), tags.read_mp3),
+    )
+    for fits, reader in readers:
+        if fits:
+            try:
+                return reader(stream, size)
+            except (ValueError, IndexError, OverflowError, msgspec.ValidationError) as error:
+                return Chunks(format=plain_name(head[:4]), problem=f"the header does not read: {error}")
+    return Chunks(problem="no known audio format begins like this" if size else "the file is empty")

@@ -1,0 +1,177 @@
+"""Measures many files at once: from the cache where the content is known, else in worker processes."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Final
+
+import msgspec
+
+from companion.core.cache import Cache
+from companion.core.progress import Watch
+from companion.sound.chunks import Chunks, read_chunks
+from companion.sound.measured import VERSION, Measured
+from companion.sound.pool import Job, default_workers, run_jobs
+
+TABLE: Final = f"sound-{VERSION}"
+PROBE_TABLE: Final = "sound-chunks-1"
+_KEEP_EVERY: Final = 256
+_ALL_AT_ONCE: Final = 64
+
+AudioFile = tuple[str, Path, str]
+"""Path relative to the folder, path on this computer, SHA-256 of the content or an empty string."""
+
+_decode = msgspec.msgpack.Decoder(Measured).decode
+_decode_chunks = msgspec.msgpack.Decoder(Chunks).decode
+_encode = msgspec.msgpack.Encoder().encode
+
+
+def measure_files(
+    files: Sequence[AudioFile], cache: Cache, watch: Watch, *, workers: int | None = None
+) -> dict[str, Measured]:
+    """Return the measures of each file by its relative path.
+
+    A file that cannot be read, or that crashes or stalls its worker, has ``problem`` set and costs no other file.
+    Progress is in files, with the times-real-time rate as its note. Raises :class:`companion.core.errors.Cancelled`
+    within a second of being asked to stop; what was measured until then stays in the cache.
+    """
+    watch.stage("Measuring sound", len(files), "files")
+    results: dict[str, Measured] = {}
+    known = _known(TABLE, files, cache)
+    todo: list[AudioFile] = []
+    seen: dict[str, list[str]] = {}
+    for relative, path, sha in files:
+        kept = known.get(sha) if sha else None
+        if kept is not None:
+            results[relative] = msgspec.structs.replace(_decode(kept), path=relative)
+        elif sha and sha in seen:
+            seen[sha].append(relative)  # the same bytes twice: measured once
+        else:
+            todo.append((relative, path, sha))
+            if sha:
+                seen[sha] = [relative]
+    if len(results):
+        watch.step(len(results), "known from before")
+    if todo:
+        _measure_new(todo, seen, results, cache, watch, workers)
+    return {relative: results[relative] for relative, _, _ in files}
+
+
+def _measure_new(
+    todo: Sequence[AudioFile],
+    twins: Mapping[str, list[str]],
+    results: dict[str, Measured],
+    cache: Cache,
+    watch: Watch,
+    workers: int | None,
+) -> None:
+    jobs = [Job(index, "measure", (os.fsencode(path),), _size(path)) for index, (_, path, _) in enumerate(todo)]
+    # The longest first, so that the last worker is not left alone with one.
+    jobs.sort(key=lambda job: -job.size)
+    fresh: list[tuple[bytes, bytes]] = []
+    seconds, began = 0.0, time.monotonic()
+    count = min(workers or default_workers(), (len(jobs) + 7) // 8)
+    try:
+        for outcome in run_jobs(jobs, watch, count):
+            relative, _, sha = todo[outcome.key]
+            if outcome.failure:
+                measured = Measured(problem="unreadable", problem_text=outcome.failure)
+            else:
+                measured = _decode(outcome.value)
+                if sha:
+                    fresh.append((bytes.fromhex(sha), outcome.value))
+            seconds += measured.seconds
+            names = twins[sha] if sha else [relative]
+            for name in names:
+                results[name] = msgspec.structs.replace(measured, path=name)
+            if len(fresh) >= _KEEP_EVERY:
+                cache.put(TABLE, fresh)
+                fresh = []
+            rate = seconds / max(1e-3, time.monotonic() - began)
+            watch.step(len(names), f"{rate:,.0f} × real time")
+    finally:
+        cache.put(TABLE, fresh)
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _known(table: str, files: Sequence[AudioFile], cache: Cache) -> dict[str, bytes]:
+    hashes = {sha for _, _, sha in files if sha}
+    if len(hashes) > _ALL_AT_ONCE:
+        everything = cache.everything(table)
+        return {sha: value for sha in hashes if (value := everything.get(bytes.fromhex(sha))) is not None}
+    return {sha: value for sha in hashes if (value := cache.get(table, bytes.fromhex(sha))) is not None}
+
+
+def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch) -> dict[str, Chunks]:
+    """Return what each file's header and chunks say, by relative path, without decoding any sound.
+
+    Where the sound step has already measured the same content, what it found unreadable or truncated is told too.
+    """
+    watch.stage("Reading audio headers", len(files), "files")
+    known, measured = _known(PROBE_TABLE, files, cache), _known(TABLE, files, cache)
+    results: dict[str, Chunks] = {}
+    fresh: list[tuple[bytes, bytes]] = []
+    for relative, path, sha in files:
+        if sha and sha in known:
+            chunks = _decode_chunks(known[sha])
+        else:
+            try:
+                chunks = read_chunks(path)
+                if sha:
+                    fresh.append((bytes.fromhex(sha), _encode(chunks)))
+            except OSError as error:
+                chunks = Chunks(problem=error.strerror or str(error))
+        if sha in measured and not chunks.problem:
+            chunks = _with_problem(chunks, _decode(measured[sha]))
+        results[relative] = chunks
+        watch.step()
+    cache.put(PROBE_TABLE, fresh)
+    return results
+
+
+def _with_problem(chunks: Chunks, measured: Measured) -> Chunks:
+    if measured.problem == "unreadable":
+        return msgspec.structs.replace(chunks, problem=measured.problem_text)
+    if measured.problem == "truncated":
+        frames, promised = measured.frames, measured.frames_promised
+        return msgspec.structs.replace(chunks, truncated=True, frames_present=frames, frames_promised=promised)
+    return chunks
+
+
+def audio_problems(probed: Mapping[str, Chunks | Measured]) -> dict[str, tuple[str, str]]:
+    """Return (``unreadable`` or ``truncated``, why) for each file that has such a problem, by relative path."""
+    problems: dict[str, tuple[str, str]] = {}
+    for path, one in probed.items():
+        if isinstance(one, Measured):
+            if one.problem:
+                problems[path] = (one.problem, one.problem_text)
+        elif one.problem:
+            problems[path] = ("unreadable", one.problem)
+        elif one.truncated:
+            problems[path] = ("truncated", _shortfall(one))
+    return problems
+
+
+def _shortfall(chunks: Chunks) -> str:
+    if chunks.frames_present is None or chunks.frames_promised is None:
+        return "the file ends before its header says it does"
+    return f"{chunks.frames_present:,} of {chunks.frames_promised:,} frames are there"
+
+
+def metadata_texts(probed: Mapping[str, Chunks]) -> dict[str, tuple[tuple[str, str], ...]]:
+    """Return the texts carried inside each file, as (where, text), for files that carry any."""
+    return {path: chunks.texts for path, chunks in probed.items() if chunks.texts}
+
+
+def real_time(measured: Iterable[Measured]) -> float:
+    """Return the playing time of ``measured`` in seconds."""
+    return sum(one.seconds for one in measured)

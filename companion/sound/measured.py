@@ -1,0 +1,188 @@
+"""What was measured of one audio file: plain values that go to JSON, to the cache and to the checks."""
+
+from __future__ import annotations
+
+from typing import Any, Final, Literal
+
+import msgspec
+
+VERSION: Final = 1
+"""Raised whenever a measure changes what it says; values of another version are measured again."""
+
+Problem = Literal["", "unreadable", "truncated"]
+
+
+class Run(msgspec.Struct, frozen=True):
+    """Consecutive frames at the top: first frame, how many, which channel, and by how much the wave would have risen.
+
+    overshoot: the estimated height cut off, as a share of the top (0.02 is 2 %).
+    """
+
+    frame: int
+    length: int
+    channel: int
+    overshoot: float
+
+
+class Click(msgspec.Struct, frozen=True):
+    """A click: its frame, and how far it stands above the sound around it, in dB."""
+
+    frame: int
+    size_db: float
+
+
+class LoopSeen(msgspec.Struct, frozen=True, kw_only=True):
+    """A loop (end exclusive) and how its seam was judged: ``clean``, ``audible``, or ``not judged``.
+
+    jump: the step across the seam; error: how far the sound after it departs from what the sound before it foretells;
+    both as shares of the peak.
+    """
+
+    start: int
+    end: int
+    kind: str = "forward"
+    seam: Literal["clean", "audible", "not judged"] = "not judged"
+    jump: float = 0.0
+    error: float = 0.0
+
+
+class Decay(msgspec.Struct, frozen=True, kw_only=True):
+    """Decay after ISO 3382-1 in seconds for 60 dB; None where the range was not there.
+
+    end_db: level at which the file ends, against its loudest 5 ms.
+    """
+
+    edt_s: float | None = None
+    t20_s: float | None = None
+    t30_s: float | None = None
+    end_db: float | None = None
+
+
+class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One file's measures. None: not measured, and ``not_judged`` gives the reason under the measure's name.
+
+    problem / problem_text: ``unreadable`` (nothing else is measured) or ``truncated`` (the rest is of what is there).
+    format, subtype: as the decoder names them. bits: as stored. digest: hash of the decoded samples, rate and
+    channels; equal for two files that are the same recording to the bit. channel_peaks: linear, full scale 1.
+    not_finite: samples that are NaN or infinite. dc: the largest mean of a channel, signed, full scale 1.
+    pitch_cents: 100 × MIDI note, A4 = 6900. root_source: ``chunk``, ``name``, ``table`` or empty.
+    start_db, end_db: level of the first and the last millisecond against the file's peak.
+    outline: the beginning of the sound, reduced, by which takes are compared; empty when there is none.
+    """
+
+    path: str = ""
+    problem: Problem = ""
+    problem_text: str = ""
+    format: str = ""
+    subtype: str = ""
+    bits: int = 0
+    seconds: float = 0.0
+    frames: int = 0
+    frames_promised: int | None = None
+    rate: int = 0
+    channels: int = 0
+    size: int = 0
+    digest: str = ""
+    peak_dbfs: float | None = None
+    channel_peaks: tuple[float, ...] = ()
+    true_peak_dbtp: float | None = None
+    rms_dbfs: float | None = None
+    loudness_lufs: float | None = None
+    momentary_max_lufs: float | None = None
+    dc: float | None = None
+    not_finite: int = 0
+    onset_s: float | None = None
+    tail_s: float | None = None
+    start_db: float | None = None
+    end_db: float | None = None
+    noise_floor_dbfs: float | None = None
+    noise_is_bound: bool | None = None
+    hum_hz: float | None = None
+    hum_db: float | None = None
+    pitch_cents: float | None = None
+    pitch_trust: float | None = None
+    odd_even_db: float | None = None
+    root_note: int | None = None
+    root_source: str = ""
+    fine_cents: float = 0.0
+    low_key: int | None = None
+    high_key: int | None = None
+    low_velocity: int | None = None
+    high_velocity: int | None = None
+    clicks: tuple[Click, ...] = ()
+    loops: tuple[LoopSeen, ...] = ()
+    effective_bits: int | None = None
+    bandwidth_hz: float | None = None
+    correlation: float | None = None
+    same_channels: bool = False
+    clipped_runs: tuple[Run, ...] = ()
+    decay: Decay | None = None
+    outline: bytes = b""
+    not_judged: dict[str, str] = {}
+
+    @property
+    def readable(self) -> bool:
+        """Whether there is sound to judge."""
+        return self.problem != "unreadable"
+
+
+FIELDS: Final = (
+    "path",
+    "seconds",
+    "frames",
+    "rate",
+    "channels",
+    "subtype",
+    "peak_dbfs",
+    "true_peak_dbtp",
+    "rms_dbfs",
+    "loudness_lufs",
+    "momentary_max_lufs",
+    "dc",
+    "onset_s",
+    "tail_s",
+    "noise_floor_dbfs",
+    "noise_is_bound",
+    "hum_hz",
+    "pitch_cents",
+    "pitch_trust",
+    "root_note",
+    "root_source",
+    "clicks",
+    "loops",
+    "effective_bits",
+    "bandwidth_hz",
+    "correlation",
+    "clipped_runs",
+    "not_judged",
+)
+"""What ``companion measure`` prints, in this order."""
+
+
+def to_plain(measured: Measured) -> dict[str, Any]:
+    """Return the fields that ``companion measure --json`` prints, with ``problem`` where there is one."""
+    everything = msgspec.to_builtins(msgspec.structs.replace(measured, outline=b""))
+    defaults = {name: getattr(Measured(), name) for name in FIELDS}
+    plain = {name: everything.get(name, defaults[name]) for name in FIELDS}
+    if measured.problem:
+        plain["problem"] = {"kind": measured.problem, "text": measured.problem_text}
+    return plain
+
+
+def to_row(measured: Measured) -> list[str]:
+    """Return the same fields as cells of a table: lists as ``a;b``, nothing as an empty cell."""
+    plain = to_plain(measured)
+
+    def cell(value: Any) -> str:
+        if value is None:
+            return ""
+        if isinstance(value, dict):
+            return ";".join(f"{key}={item}" for key, item in value.items())
+        if isinstance(value, (list, tuple)):
+            return ";".join(cell(item) if not isinstance(item, dict) else cell(list(item.values())) for item in value)
+        return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+    row = [cell(plain[name]) for name in FIELDS]
+    if measured.problem:
+        row[-1] = f"{measured.problem}={measured.problem_text}"
+    return row

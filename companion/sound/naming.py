@@ -1,0 +1,216 @@
+"""What file names tell of note, velocity, take and layer, by the pattern the facts give."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+import msgspec
+
+from companion.core.errors import CompanionError
+from companion.core.facts import MiddleC
+
+DYNAMICS: Final = ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff")
+_DYNAMIC_WORDS: Final = {"soft": 40, "quiet": 40, "medium": 75, "med": 75, "mid": 75, "loud": 115, "hard": 115}
+_STEPS: Final = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_ACCIDENTALS: Final = {"": 0, "#": 1, "♯": 1, "s": 1, "b": -1, "♭": -1}
+
+_NOTE: Final = r"[A-Ga-g][#♯♭sb]?-?\d(?!\d)"
+_NUMBER: Final = r"\d{1,3}"
+_WORDS: Final = "|".join(sorted((*DYNAMICS, *_DYNAMIC_WORDS), key=len, reverse=True))
+_FIELDS: Final = {
+    "note": f"{_NOTE}|{_NUMBER}",
+    "velocity": rf"\d{{1,3}}|(?i:{_WORDS})",
+    "low_velocity": _NUMBER,
+    "high_velocity": _NUMBER,
+    "low_key": f"{_NOTE}|{_NUMBER}",
+    "high_key": f"{_NOTE}|{_NUMBER}",
+    "take": r"\d{1,4}|[A-Za-z]",
+    "layer": r".+?",
+    "any": r".*?",
+}
+_BRACED: Final = re.compile(r"\{([^{}]*)\}")
+
+
+class Placed(msgspec.Struct, frozen=True, kw_only=True):
+    """What one name tells. note: as if middle C were C4 (MIDI 60 = C4) where it is written as a name.
+
+    octave_open: the note was written as a name, so its number holds only under a convention; a name written under
+    ``C3`` lies 12 higher. velocity: 1–127, dynamic marks spread over the range; order is what counts.
+    """
+
+    note: int | None = None
+    octave_open: bool = False
+    velocity: int | None = None
+    low_velocity: int | None = None
+    high_velocity: int | None = None
+    low_key: int | None = None
+    high_key: int | None = None
+    take: str = ""
+    layer: str = ""
+
+    def note_under(self, middle_c: MiddleC) -> int | None:
+        """Return the MIDI note under a convention, or None while it is open or out of range."""
+        if self.note is None or (self.octave_open and not middle_c):
+            return None
+        note = self.note + (12 if self.octave_open and middle_c == "C3" else 0)
+        return note if 0 <= note <= 127 else None
+
+
+class Pattern:
+    """A file-name pattern such as ``{layer}_{note}_v{velocity}_rr{take}``, matched against names without extension.
+
+    Fields: note, velocity, take, layer, low_key, high_key, low_velocity, high_velocity, any. A pattern that holds a
+    slash is matched against as many folders of the path.
+    """
+
+    def __init__(self, text: str) -> None:
+        """Raises :class:`CompanionError` naming a field that is unknown or stands twice."""
+        self.text = text
+        self._folders = text.count("/")
+        parts: list[str] = []
+        seen: set[str] = set()
+        place = 0
+        for match in _BRACED.finditer(text):
+            name = match[1]
+            if name not in _FIELDS or (name in seen and name != "any"):
+                fault = "one field twice" if name in seen else "an unknown field"
+                raise CompanionError(
+                    f"The file-name pattern has {fault}: {{{name}}}",
+                    "naming.pattern",
+                    f"use each of these at most once: {', '.join(_FIELDS)}",
+                )
+            seen.add(name)
+            parts.append(re.escape(text[place : match.start()]))
+            parts.append(f"(?:{_FIELDS[name]})" if name == "any" else f"(?P<{name}>{_FIELDS[name]})")
+            place = match.end()
+        parts.append(re.escape(text[place:]))
+        self._match = re.compile("".join(parts)).fullmatch
+        self.fields = frozenset(seen)
+
+    def place(self, path: str) -> Placed | None:
+        """Return what the name of ``path`` tells, or None when it does not fit the pattern."""
+        name = "/".join(path.split("/")[-1 - self._folders :])
+        stem, dot, _ = name.rpartition(".")
+        match = self._match((stem if dot and stem else name)[:400])
+        if not match:
+            return None
+        found = {key: value for key, value in match.groupdict().items() if value is not None}
+        note, is_open = read_note(found.get("note", ""))
+        return Placed(
+            note=note,
+            octave_open=is_open,
+            velocity=read_velocity(found.get("velocity", "")),
+            low_velocity=read_velocity(found.get("low_velocity", "")),
+            high_velocity=read_velocity(found.get("high_velocity", "")),
+            low_key=read_note(found.get("low_key", ""))[0],
+            high_key=read_note(found.get("high_key", ""))[0],
+            take=found.get("take", ""),
+            layer=found.get("layer", ""),
+        )
+
+
+def read_note(text: str) -> tuple[int | None, bool]:
+    """Return (note under middle C = C4, whether its octave depends on the convention). Digits are MIDI numbers."""
+    if text.isascii() and text.isdigit():
+        return (int(text), False) if int(text) <= 127 else (None, False)
+    match = re.fullmatch(r"([A-Ga-g])([#♯♭sb]?)(-?\d)", text)
+    if not match:
+        return None, False
+    return 12 * (int(match[3]) + 1) + _STEPS[match[1].upper()] + _ACCIDENTALS[match[2]], True
+
+
+def read_velocity(text: str) -> int | None:
+    """Return a velocity 0–127 for a number, a dynamic mark or a word; numbers over 127 keep their order at 127."""
+    if text.isascii() and text.isdigit():
+        return min(127, int(text))
+    text = text.lower()
+    if text in DYNAMICS:
+        return round(127 * (DYNAMICS.index(text) + 1) / len(DYNAMICS))
+    return _DYNAMIC_WORDS.get(text)
+
+
+def guess_note(path: str) -> Placed:
+    """Return the note a name seems to tell where there is no pattern: the last part of it that reads as a note name."""
+    stem = path.rpartition("/")[2].rpartition(".")[0]
+    for part in reversed(re.split(r"[_\-\s.()\[\]]+", stem)):
+        if re.fullmatch(_NOTE, part):
+            note, is_open = read_note(part)
+            return Placed(note=note, octave_open=is_open)
+    return Placed()
+
+
+def place_all(paths: Iterable[str], pattern: str) -> dict[str, Placed]:
+    """Return what each name tells; names that do not fit are left out. An empty pattern fits nothing."""
+    if not pattern:
+        return {}
+    compiled = Pattern(pattern)
+    return {path: placed for path in paths if (placed := compiled.place(path)) is not None}
+
+
+_PREFIXED: Final = (
+    (re.compile(r"(?i)(v|vel|velocity|vl|dyn)(\d{1,3})"), "velocity"),
+    (re.compile(r"(?i)(rr|r|take|t|take_?|var|alt)(\d{1,3})"), "take"),
+)
+_SEPARATOR: Final = re.compile(r"([_\-\s.]+)")
+_ENOUGH: Final = 0.6
+
+
+def propose_pattern(paths: Sequence[str]) -> str:
+    """Return the pattern that fits most of ``paths`` and tells a note, or an empty string when none fits 60 %.
+
+    Only shapes that are plain to see are proposed: parts split by ``_``, ``-``, space or dot, a note name, ``v`` or
+    ``vel`` with a number, a dynamic mark, ``rr``, ``r`` or ``take`` with a number. The octave convention is left open.
+    """
+    shapes: dict[str, int] = {}
+    for path in paths:
+        shape = _shape(path.rpartition("/")[2].rpartition(".")[0])
+        if "{note}" in shape:
+            shapes[shape] = shapes.get(shape, 0) + 1
+    best, fits = "", 0
+    for shape in sorted(shapes, key=lambda shape: -shapes[shape])[:12]:
+        pattern = Pattern(shape)
+        count = sum(pattern.place(path) is not None for path in paths)
+        if count > fits:
+            best, fits = shape, count
+    return best if paths and fits >= _ENOUGH * len(paths) else ""
+
+
+def _shape(stem: str) -> str:
+    parts = _SEPARATOR.split(stem)
+    shape: list[str] = []
+    used: set[str] = set()
+    for index, part in enumerate(parts):
+        field = "" if index % 2 else _field(part, used)
+        if index % 2 or field:
+            shape.append(field or part)
+        elif shape and shape[-1] == "{layer}":
+            shape.append(part)
+        elif "{layer}" in shape or (len(shape) >= 2 and shape[-2] == "{layer}"):
+            # Words that follow one another are one layer name.
+            if len(shape) >= 2 and shape[-2] == "{layer}":
+                shape.pop()
+            else:
+                shape.append("{any}")
+        elif part:
+            shape.append("{layer}")
+    return "".join(shape)
+
+
+def _field(part: str, used: set[str]) -> str:
+    if "note" not in used and re.fullmatch(_NOTE, part):
+        used.add("note")
+        return "{note}"
+    for prefixed, name in _PREFIXED:
+        match = prefixed.fullmatch(part)
+        if match and name not in used:
+            used.add(name)
+            return f"{match[1]}{{{name}}}"
+    if "velocity" not in used and part.lower() in (*DYNAMICS, *_DYNAMIC_WORDS):
+        used.add("velocity")
+        return "{velocity}"
+    if "take" not in used and "note" in used and re.fullmatch(r"\d{1,2}", part):
+        used.add("take")
+        return "{take}"
+    return ""

@@ -1,0 +1,218 @@
+"""Worker processes that decode and measure, so that a file that crashes or stalls the reader costs that file only.
+
+Workers are started as plain child processes of this interpreter, isolated (``-I``) and with pipes, never by forking or
+by importing the caller's main module again: so they work from a thread of a terminal app, whose standard streams are
+not real files, and a working folder full of oddly named modules cannot reach them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import queue
+import subprocess
+import sys
+import threading
+import time
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+import msgspec
+
+from companion.core.progress import Watch
+
+GRACE_SECONDS: Final = 30.0
+SLOWEST_BYTES: Final = 5_000_000
+"""A file may take ``GRACE_SECONDS`` plus a second for each ``SLOWEST_BYTES``: some fifty times what it needs."""
+
+_TICK: Final = 0.05
+_START: Final = "import sys,json;sys.path[:]=json.loads(sys.argv[1]);from companion.sound.worker import main;main()"
+
+
+class Job(NamedTuple):
+    """One piece of work. task: a name in ``worker.TASKS``; arguments: plain values for it; size: bytes to be read."""
+
+    key: int
+    task: str
+    arguments: tuple[Any, ...]
+    size: int = 0
+
+    @property
+    def seconds(self) -> float:
+        """The time it may take."""
+        return GRACE_SECONDS + self.size / SLOWEST_BYTES
+
+
+class Outcome(NamedTuple):
+    """What came of a job: its result as bytes, or why there is none."""
+
+    key: int
+    value: bytes
+    failure: str = ""
+
+
+def default_workers() -> int:
+    """One for each processor this process may use, at most eight: more only wait for the disk."""
+    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return max(1, min(8, usable))
+
+
+def _environment() -> dict[str, str]:
+    # One thread a worker: the work is spread by file, and thread pools of a maths library only take memory.
+    single = dict.fromkeys(
+        ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"), "1"
+    )
+    return {**os.environ, **single}
+
+
+def _search_path() -> str:
+    """The module search path of this process, without the current folder, as JSON."""
+    home = str(Path(__file__).resolve().parents[2])
+    entries = [entry for entry in sys.path if entry]
+    return json.dumps(entries if home in entries else [*entries, home])
+
+
+class _Worker:
+    """One child process, the jobs it has been given, and the thread that waits for its answers."""
+
+    def __init__(self, answers: queue.SimpleQueue[tuple[_Worker, bytes | None]]) -> None:
+        # The standard error of a decoder is no place for anything a person should read.
+        self.process = subprocess.Popen(
+            [sys.executable, "-I", "-c", _START, _search_path()],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=_environment(),
+        )
+        self.jobs: deque[Job] = deque()
+        self.due = 0.0
+        self.answered = False
+        self._answers = answers
+        self._thread = threading.Thread(target=self._listen, name="sound worker", daemon=True)
+        self._thread.start()
+
+    def _listen(self) -> None:
+        stream = self.process.stdout
+        assert stream is not None
+        with contextlib.suppress(OSError, ValueError):
+            while len(head := stream.read(4)) == 4:
+                body = stream.read(int.from_bytes(head, "little"))
+                self._answers.put((self, body))
+        self._answers.put((self, None))
+
+    def give(self, job: Job) -> None:
+        """Send ``job``. A worker that is dead by now is noticed by its silence, not here."""
+        if not self.jobs:
+            self.due = time.monotonic() + job.seconds
+        self.jobs.append(job)
+        body = msgspec.msgpack.encode((job.key, job.task, job.arguments))
+        stream = self.process.stdin
+        assert stream is not None
+        with contextlib.suppress(OSError, ValueError):
+            stream.write(len(body).to_bytes(4, "little") + body)
+            stream.flush()
+
+    def done(self) -> None:
+        """Take the first job off and start the clock of the next."""
+        self.answered = True
+        self.jobs.popleft()
+        if self.jobs:
+            self.due = time.monotonic() + self.jobs[0].seconds
+
+    def stop(self) -> None:
+        """End the process at once; it holds nothing that could be lost."""
+        with contextlib.suppress(OSError):
+            self.process.kill()
+
+    def reap(self) -> None:
+        """Wait for the end of a stopped process and close its pipes."""
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self.process.wait(2.0)
+        self._thread.join(1.0)
+        for stream in (self.process.stdin, self.process.stdout):
+            if stream is not None and not self._thread.is_alive():
+                with contextlib.suppress(OSError):
+                    stream.close()
+
+
+class _Pool:
+    """Hands out jobs in order, two to a worker so that none waits for the next; replaces workers that die."""
+
+    def __init__(self, jobs: Iterable[Job], workers: int) -> None:
+        self.waiting = deque(jobs)
+        self.answers: queue.SimpleQueue[tuple[_Worker, bytes | None]] = queue.SimpleQueue()
+        self.stillborn = 0
+        self.workers = [_Worker(self.answers) for _ in range(min(workers, len(self.waiting)))]
+        self.gone: list[_Worker] = []
+
+    def busy(self) -> bool:
+        return bool(self.waiting) or any(worker.jobs for worker in self.workers)
+
+    def feed(self) -> None:
+        for depth in (1, 2):
+            for worker in self.workers:
+                if self.waiting and len(worker.jobs) < depth:
+                    worker.give(self.waiting.popleft())
+
+    def overdue(self) -> Iterator[Outcome]:
+        now = time.monotonic()
+        for worker in list(self.workers):
+            if worker.jobs and now > worker.due:
+                seconds = worker.jobs[0].seconds
+                yield from self.replace(worker, f"reading it took longer than {seconds:.0f} s and was stopped")
+
+    def replace(self, worker: _Worker, reason: str) -> Iterator[Outcome]:
+        """Take ``worker`` out; its first job is to blame, the others are done by the next worker."""
+        if worker not in self.workers:
+            return
+        worker.stop()
+        self.workers.remove(worker)
+        self.gone.append(worker)
+        # A worker that dies before its first answer may be the fault of the machine: try its file once elsewhere.
+        fresh = not worker.answered and self.stillborn < 2 and "longer" not in reason
+        self.stillborn += fresh
+        if worker.jobs and not fresh:
+            yield Outcome(worker.jobs.popleft().key, b"", reason)
+        self.waiting.extendleft(reversed(worker.jobs))
+        worker.jobs.clear()
+        if self.waiting:
+            self.workers.append(_Worker(self.answers))
+
+    def close(self) -> None:
+        everyone = self.workers + self.gone
+        for worker in everyone:
+            worker.stop()
+        for worker in everyone:
+            worker.reap()
+
+
+def run_jobs(jobs: Sequence[Job], watch: Watch, workers: int | None = None) -> Iterator[Outcome]:
+    """Yield the outcome of each job as it comes, in no order; each job has exactly one.
+
+    Raises :class:`companion.core.errors.Cancelled` within a tenth of a second of being asked to stop. Whatever way it
+    ends, no worker is left running.
+    """
+    if not jobs:
+        return
+    pool = _Pool(jobs, max(1, workers or default_workers()))
+    try:
+        while pool.busy():
+            watch.check()
+            pool.feed()
+            yield from pool.overdue()
+            try:
+                worker, body = pool.answers.get(timeout=_TICK)
+            except queue.Empty:
+                continue
+            if body is None:
+                yield from pool.replace(worker, "the decoder crashed on it")
+            elif worker.jobs:
+                key, value, failure = msgspec.msgpack.decode(body, type=tuple[int, bytes, str])
+                if worker.jobs[0].key == key:
+                    worker.done()
+                    yield Outcome(key, value, failure)
+    finally:
+        pool.close()

@@ -1,0 +1,181 @@
+"""Chunks of RIFF/WAVE, RF64 (EBU Tech 3306, ITU-R BS.2088) and Sony Wave64 files.
+
+``smpl`` and ``inst`` after the Multimedia Programming Interface and Data Specifications 1.0 and its 1994 update;
+``bext`` after EBU Tech 3285; ``iXML`` is kept as its text.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from typing import BinaryIO, Final
+
+from companion.sound.chunks import MOST_CHUNKS, MOST_LOOPS, Chunks, Found, Loop, Part, plain_name, walk
+
+W64_RIFF: Final = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
+W64_WAVE: Final = b"wave\xf3\xac\xd3\x11\x8c\xd1\x00\xc0\x4f\x8e\xdb\x8a"
+_UNKNOWN: Final = 0xFFFFFFFF
+_CODINGS: Final = {
+    1: "PCM",
+    2: "MS ADPCM",
+    3: "float",
+    6: "A-law",
+    7: "µ-law",
+    0x11: "IMA ADPCM",
+    0x55: "MPEG layer III",
+}
+_TEXT_CHUNKS: Final = (b"iXML", b"axml", b"aXML", b"_PMX")
+_BEXT: Final = (("description", 0, 256), ("originator", 256, 32), ("originator reference", 288, 32), ("date", 320, 10))
+_BEXT_HISTORY: Final = 602
+_LOOP_KINDS: Final = {0: "forward", 1: "alternating", 2: "backward"}
+
+
+def read_riff(stream: BinaryIO, size: int) -> Chunks:
+    """Return what a WAVE file in RIFF, RIFX, RF64 or BW64 says of itself."""
+    stream.seek(0)
+    kind = stream.read(4)
+    found = Found("WAV" if kind in (b"RIFF", b"RIFX") else "RF64")
+    order = "big" if kind == b"RIFX" else "little"
+    return _gather(found, walk(stream, 12, size, order), size, order, long=kind in (b"RF64", b"BW64"))
+
+
+def read_w64(stream: BinaryIO, size: int) -> Chunks:
+    """Return what a Wave64 file says of itself."""
+    return _gather(Found("W64"), _walk_w64(stream, size), size, "little", long=False)
+
+
+def _walk_w64(stream: BinaryIO, size: int) -> Iterator[Part]:
+    place = 40
+    for _ in range(MOST_CHUNKS):
+        stream.seek(place)
+        head = stream.read(24)
+        if len(head) < 24:
+            return
+        whole = int.from_bytes(head[16:], "little")
+        if whole < 24:
+            return
+        yield Part(stream, head[:4], place + 24, whole - 24, max(0, min(whole - 24, size - place - 24)))
+        place += (whole + 7) & ~7
+
+
+def _gather(found: Found, parts: Iterator[Part], size: int, order: str, *, long: bool) -> Chunks:
+    data: tuple[int, int] | None = None
+    align = 0
+    promised64: int | None = None
+    for part in parts:
+        if part.name == b"ds64" and long:
+            body = part.body(24)
+            promised64 = int.from_bytes(body[8:16], "little") if len(body) >= 16 else None
+        elif part.name == b"fmt ":
+            align = _format(found, part.body(64), order)
+        elif part.name == b"data" and data is None:
+            data = _data(part, size, promised64 if long else None)
+            if long and promised64 is not None and part.size == _UNKNOWN:
+                # Behind a long data chunk its 32-bit size misleads: walk on from where the data really ends.
+                rest = walk(part.stream, part.start + promised64 + (promised64 & 1), size, order)
+                for later in rest:
+                    _others(found, later, order)
+                break
+        else:
+            _others(found, part, order)
+    _count(found, data, align)
+    return found.chunks()
+
+
+def _data(part: Part, size: int, promised: int | None) -> tuple[int, int]:
+    """Return (bytes promised, bytes present). A size of all ones or, in a stream, zero means "to the end"."""
+    there = max(0, size - part.start)
+    if promised is not None and part.size == _UNKNOWN:
+        return promised, min(promised, there)
+    if part.size == _UNKNOWN:
+        return there, there
+    return part.size, part.held
+
+
+def _count(found: Found, data: tuple[int, int] | None, align: int) -> None:
+    if data is None:
+        found.values["problem"] = "the file holds no sound data" if align else "the file holds neither format nor data"
+        return
+    if not align:
+        found.values["problem"] = "the format chunk is missing or damaged"
+        return
+    found.values["truncated"] = data[1] < data[0]
+    if found.values["coding"] in ("PCM", "float", "A-law", "µ-law"):
+        found.values["frames_promised"] = data[0] // align
+        found.values["frames_present"] = data[1] // align
+
+
+def _format(found: Found, body: bytes, order: str) -> int:
+    if len(body) < 16:
+        return 0
+    tag, channels, rate, _, align, bits = struct.unpack("<HHIIHH" if order == "little" else ">HHIIHH", body[:16])
+    if tag == 0xFFFE and len(body) >= 26:
+        tag = int.from_bytes(body[24:26], "little")
+    found.values |= {
+        "coding": _CODINGS.get(tag, f"format {tag:#06x}"),
+        "rate": rate,
+        "channels": channels,
+        "bits": bits,
+    }
+    return int(align)
+
+
+def _others(found: Found, part: Part, order: str) -> None:
+    if part.name == b"smpl":
+        _sampler(found, part.body(36 + 24 * MOST_LOOPS), order)
+    elif part.name == b"inst":
+        _instrument(found, part.body(7))
+    elif part.name == b"LIST":
+        _list(found, part, order)
+    elif part.name == b"bext":
+        body = part.body()
+        for name, start, length in _BEXT:
+            found.text(f"bext {name}", body[start : start + length])
+        found.text("bext coding history", body[_BEXT_HISTORY:])
+    elif part.name in (b"id3 ", b"ID3 "):
+        from companion.sound import tags
+
+        tags.read_id3(found, part.body())
+    elif part.name in _TEXT_CHUNKS:
+        found.text(plain_name(part.name), part.body())
+
+
+def _sampler(found: Found, body: bytes, order: str) -> None:
+    if len(body) < 36:
+        return
+    mark = "<" if order == "little" else ">"
+    fields = struct.unpack(f"{mark}9I", body[:36])
+    found.key("root_note", fields[3])
+    # The fraction is of a semitone, upward: 0x80000000 is half of one.
+    found.values["fine_cents"] = 100.0 * fields[4] / 2**32
+    for index in range(min(fields[7], MOST_LOOPS)):
+        entry = body[36 + 24 * index : 60 + 24 * index]
+        if len(entry) < 24:
+            break
+        _, kind, start, end, _, _ = struct.unpack(f"{mark}6I", entry)
+        # ``dwEnd`` is the last frame that is played.
+        found.loops.append(Loop(start, end + 1, _LOOP_KINDS.get(kind, "forward")))
+
+
+def _instrument(found: Found, body: bytes) -> None:
+    if len(body) < 7:
+        return
+    note, fine, _, low, high, soft, loud = struct.unpack("7b", body)
+    if "root_note" not in found.values:
+        found.key("root_note", note)
+        found.values["fine_cents"] = float(-fine) if -50 <= fine <= 50 else 0.0
+    found.key("low_key", low)
+    found.key("high_key", high)
+    found.key("low_velocity", soft)
+    found.key("high_velocity", loud)
+
+
+def _list(found: Found, part: Part, order: str) -> None:
+    kind = part.body(4)
+    for inner in walk(part.stream, part.start + 4, part.start + part.held, order):
+        if kind == b"INFO":
+            found.text(f"INFO {plain_name(inner.name)}", inner.body())
+        elif kind == b"adtl" and inner.name in (b"labl", b"note"):
+            found.text(f"cue {plain_name(inner.name)}", inner.body()[4:])
+        elif kind == b"adtl" and inner.name == b"ltxt":
+            found.text("cue ltxt", inner.body()[20:])

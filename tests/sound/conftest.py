@@ -1,0 +1,89 @@
+"""Signals and files that the tests of the sound room share."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from companion.core.cache import Cache
+from companion.core.progress import QUIET
+from companion.sound.measure import measure_files
+from companion.sound.measured import Measured
+
+Write = Callable[..., Path]
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Write:
+    """Write samples (frames or frames × channels) as a file in the temporary folder and return its path."""
+
+    def writing(name: str, samples: Any, rate: int = 48000, subtype: str = "PCM_24", **more: Any) -> Path:
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        soundfile.write(path, np.asarray(samples), rate, subtype=subtype, **more)
+        return path
+
+    return writing
+
+
+@pytest.fixture
+def sine() -> Callable[..., Any]:
+    """A sine: frequency in Hz, seconds, amplitude, rate, phase in radians."""
+
+    def make(hertz: float, seconds: float = 0.5, amplitude: float = 0.5, rate: int = 48000, phase: float = 0.0) -> Any:
+        return amplitude * np.sin(2 * np.pi * hertz * np.arange(round(seconds * rate)) / rate + phase)
+
+    return make
+
+
+@pytest.fixture
+def chunk() -> Callable[[bytes, bytes], bytes]:
+    """One RIFF chunk, padded to even length."""
+
+    def make(name: bytes, body: bytes) -> bytes:
+        return name + struct.pack("<I", len(body)) + body + b"\0" * (len(body) & 1)
+
+    return make
+
+
+@pytest.fixture
+def append_chunks() -> Callable[..., None]:
+    """Append RIFF chunks to a WAVE file and mend its size."""
+
+    def add(path: Path, *chunks: bytes) -> None:
+        data = path.read_bytes() + b"".join(chunks)
+        path.write_bytes(data[:4] + struct.pack("<I", len(data) - 8) + data[8:])
+
+    return add
+
+
+@pytest.fixture
+def smpl(chunk: Callable[[bytes, bytes], bytes]) -> Callable[..., bytes]:
+    """A sampler chunk: root note, fraction of a semitone (0 to 1), loops as (kind, first frame, last frame)."""
+
+    def make(root: int = 60, fraction: float = 0.0, loops: tuple[tuple[int, int, int], ...] = ()) -> bytes:
+        body = struct.pack("<9I", 0, 0, 20833, root, int(fraction * 2**32), 0, 0, len(loops), 0)
+        for number, (kind, first, last) in enumerate(loops):
+            body += struct.pack("<6I", number, kind, first, last, 0, 0)
+        return chunk(b"smpl", body)
+
+    return make
+
+
+@pytest.fixture
+def measure(tmp_path: Path) -> Callable[..., Mapping[str, Measured]]:
+    """Measure every file under the temporary folder, in worker processes as the companion does."""
+
+    def measuring(*paths: Path) -> Mapping[str, Measured]:
+        chosen = paths or tuple(sorted(path for path in tmp_path.rglob("*") if path.is_file()))
+        files = [(path.relative_to(tmp_path).as_posix(), path, "") for path in chosen]
+        with Cache(None) as cache:
+            return measure_files(files, cache, QUIET)
+
+    return measuring
