@@ -281,7 +281,8 @@ class Workshop:
         """Return what changed from snapshot ``a`` to ``b``, or to the folder as it is, in the maker's terms."""
         from companion.steps.changes import changes_of
 
-        return changes_of(self.history.compare(a, b, watch=watch), self.facts, self.cache)
+        history = self.history
+        return changes_of(history.compare(a, b, watch=watch), history, self.facts, self.cache)
 
     def restore(
         self, number: int, only: Sequence[str] = (), into: Path | None = None, watch: Watch = QUIET
@@ -336,7 +337,7 @@ class Workshop:
 
         with self._writing("record the release"):
             desk = self.desk(watch, rehash=True)
-            return release(desk, None if self.history_problem() else self.history)
+            return release(desk, None if self.history_problem() else self.history, now())
 
     def upload(self, file: Path, watch: Watch = QUIET) -> tuple[Finding, ...]:
         """Hold a downloaded copy against the record; keep that it was verified, or return what is wrong with it."""

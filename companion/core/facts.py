@@ -192,8 +192,13 @@ def _plainly(error: msgspec.ValidationError) -> str:
 
 def facts_from_toml(text: str, where: str = FACTS_FILE) -> Facts:
     """Return the facts written in ``text``. Raises :class:`CompanionError` naming the key and what was expected."""
+    return facts_from_plain(parse_toml(text, where), where)
+
+
+def facts_from_plain(plain: dict[str, Any], where: str = FACTS_FILE) -> Facts:
+    """Return facts from plain tables. Raises :class:`CompanionError` naming the key and what was expected."""
     try:
-        return msgspec.convert(parse_toml(text, where), Facts)
+        return msgspec.convert(plain, Facts)
     except msgspec.ValidationError as error:
         raise CompanionError(_plainly(error), where, "mend that key and try again") from error
 

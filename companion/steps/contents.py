@@ -31,7 +31,7 @@ def look_contents(desk: Desk) -> Look:
     return Look(
         findings=findings,
         details={
-            "because": f"{plural(len(desk.ships), 'file')}, {both_bytes(size)}, nothing missing and nothing stray ships",
+            "because": f"{plural(len(desk.ships), 'file')}, {both_bytes(size)}, nothing missing, nothing stray",
             "kinds": {kind: count for kind, count in kinds.items() if count},
             "bytes": size,
             "left_out": [[stray.entry.path, stray.reason] for stray in desk.selection.left_out],

@@ -13,7 +13,7 @@ from companion.core.entries import Entry, Kind
 from companion.core.evidence import Answer, AwayTest, Evidence, EvidenceStore
 from companion.core.facts import Facts
 from companion.core.files import read_capped
-from companion.core.folder import Places
+from companion.core.folder import RELEASES, Places
 from companion.core.progress import QUIET, Watch
 from companion.steps.marks import Marks, marks, step_marks, words_mark
 from companion.steps.needs import Weight
@@ -81,7 +81,8 @@ class Desk:
         """The fingerprint of each step for the content as it is."""
         own = step_marks(self.marks, self.facts)
         looked = [step for step in ("contents", "paths", "sound") if self.evidence.find(step, own[step])]
-        told = repr((looked, self.answers, self.away_here, [record.version for record in self.records], self.reports))
+        released = [record.version for record in self.records]
+        told = repr((looked, self.answers, self.away_here, released, self.page))
         digest = hashlib.sha256(told.encode("utf-8", "surrogatepass")).hexdigest()
         return {**own, "words": words_mark(self.marks, self.facts, digest)}
 
@@ -141,6 +142,27 @@ class Desk:
         """The text of the standing changelog; empty when there is none."""
         path = self.folder / "CHANGELOG.md"
         return read_capped(path, 4 << 20, "changelog").decode("utf-8", "replace") if path.is_file() else ""
+
+    @property
+    def page(self) -> tuple[str, str]:
+        """The download page that stands: its path in the folder and its text; both empty when there is none."""
+        from companion.steps.words import stem_of
+
+        for ending in ("md", "html", "txt"):
+            path = self.places.releases / f"{stem_of(self)} page.{ending}"
+            if path.is_file():
+                text = read_capped(path, 4 << 20, "page").decode("utf-8", "replace")
+                return f"{RELEASES}/{path.name}", text
+        return "", ""
+
+    def labels_since(self, record: ReleaseRecord) -> list[str]:
+        """Return the labels of snapshots asked for since a release, oldest first; none where there is no history."""
+        from companion.history.store import History
+
+        if History.available() or not self.places.history.is_dir():
+            return []
+        later = [shot for shot in History(self.folder).snapshots() if shot.number > record.snapshot_number]
+        return [shot.label for shot in reversed(later) if shot.kind == "asked" and shot.label]
 
     @cached_property
     def reports(self) -> tuple[str, ...]:

@@ -1,0 +1,219 @@
+"""Archive: build it, open it as a stranger would in another place, and judge what comes out there."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+
+from companion.core.cache import Cache
+from companion.core.errors import CompanionError
+from companion.core.files import sha256_of
+from companion.core.findings import Finding, ordered
+from companion.core.folder import Places
+from companion.core.progress import Watch
+from companion.core.text import plural
+from companion.core.units import both_bytes, decimal_bytes
+from companion.steps.desk import Desk
+from companion.steps.model import Look, Status
+
+ROOM_ON_WINDOWS: Final = 90
+"""Characters of a typical player's folder in front of the archive's own paths; common practice, no source."""
+
+
+class Packed(msgspec.Struct, frozen=True, kw_only=True):
+    """An archive that was built and proven. candidate: some step is not settled, so it is not to be published yet."""
+
+    path: Path
+    size: int
+    sha256: str
+    members: int
+    checked_with: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    candidate: bool = True
+    because: str = ""
+
+    def with_status(self, status: Status) -> Packed:
+        """Return this with what the checklist says about publishing it."""
+        left = [step.title for step in status.steps if step.id != "out" and not step.state.settled]
+        if any(finding.blocks for finding in self.findings):
+            because = "Not fit to publish: mend what blocks and build it again."
+        elif left:
+            because = f"A candidate, good for away tests; not proven yet: {', '.join(left)}."
+        else:
+            because = "Proven. Record the release."
+        return msgspec.structs.replace(self, candidate=bool(left), because=because)
+
+
+class StrangerProof(msgspec.Struct, frozen=True, kw_only=True):
+    """What opening any archive told."""
+
+    path: str
+    members: int
+    bytes: int
+    sha256: str
+    checked_with: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+
+@contextlib.contextmanager
+def proof_place(near: Path, needed: int) -> Iterator[Path]:
+    """Give a fresh empty folder outside the working folder with room for ``needed`` bytes; it is removed afterwards.
+
+    Outside, so that a path that climbs out of the opened copy cannot reach the originals and look well.
+    """
+    for base in (Path(tempfile.gettempdir()), near.parent):
+        try:
+            if shutil.disk_usage(base).free < needed * 1.1 + (16 << 20):
+                continue
+            place = Path(tempfile.mkdtemp(prefix="companion-proof-", dir=base))
+        except OSError:
+            continue
+        try:
+            yield place
+        finally:
+            shutil.rmtree(place, ignore_errors=True)
+        return
+    raise CompanionError(
+        f"There is no room to open the archive for its proof ({decimal_bytes(needed)})",
+        tempfile.gettempdir(),
+        "free some space, or set TMPDIR to a disk that has it",
+    )
+
+
+def pack(desk: Desk) -> tuple[Packed, Look]:
+    """Build the archive of what ships and prove it; the archive that stood before is replaced only by a whole one."""
+    from companion.archive.build import build
+    from companion.archive.plan import archive_name, plan, top_folder
+    from companion.archive.prove import prove
+
+    instrument = desk.facts.instrument
+    for key, value in (("title", instrument.title), ("version", instrument.version)):
+        if not value.strip():
+            raise CompanionError(
+                f"The archive has no name: instrument.{key} is missing", "release.toml", "state it first"
+            )
+    if not desk.ships:
+        raise CompanionError("Nothing would ship", str(desk.folder), "see what contents.include and exclude leave out")
+    unread = [entry for entry in desk.ships if entry.problem]
+    if unread:
+        raise CompanionError(f"A file cannot be read: {unread[0].problem}", unread[0].path, "mend or exclude it first")
+    top = top_folder(instrument.title, instrument.version)
+    planned = plan(top, [(e.path, desk.folder / e.path, e.size, e.sha256, e.executable) for e in desk.ships])
+    target = desk.places.releases / archive_name(instrument.title, instrument.version)
+    unpacked = sum(entry.size for entry in desk.ships)
+    manifest = {member.name: (member.size, member.sha256) for member in planned.members}
+    seen: dict[str, Any] = {}
+    with proof_place(desk.folder, unpacked) as place:
+
+        def judge(built: Path) -> None:
+            proof = prove(
+                built,
+                manifest=manifest,
+                into=place / "a player’s folder",
+                limit_bytes=desk.facts.limits.upload_bytes,
+                watch=desk.watch,
+            )
+            findings = list(proof.findings)
+            if proof.extracted is not None:
+                findings += judge_opened(desk, proof.extracted / top)
+            seen["proof"], seen["findings"] = proof, ordered(findings)
+
+        built = build(planned, target, desk.watch, prove=judge)
+    proof, findings = seen["proof"], seen["findings"]
+    packed = Packed(
+        path=built.path,
+        size=built.size,
+        sha256=built.sha256,
+        members=len(planned.members),
+        checked_with=proof.checked_with,
+        findings=findings,
+    )
+    details = {
+        "because": f"{plural(packed.members, 'file')}, {both_bytes(built.size)}, opened again byte for byte",
+        "archive": built.path.name,
+        "size": built.size,
+        "sha256": built.sha256,
+        "members": packed.members,
+        "checked_with": list(proof.checked_with),
+    }
+    return packed, Look(findings=findings, details=details)
+
+
+def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
+    """Return what Contents and Paths block on in the opened copy that they do not block on in the working folder.
+
+    The copy lies under another path, so whatever only resolved because of where the maker works shows here.
+    """
+    from companion.steps.contents import look_contents, look_paths
+    from companion.steps.status import applied
+
+    there = Desk(Places(opened), desk.facts, Cache(None), desk.watch)
+    found = []
+    for step, look in (("contents", look_contents), ("paths", look_paths)):
+        evidence = desk.found(step)
+        known = {(f.rule, f.path, f.where) for f in evidence.findings} if evidence else set()
+        found += [
+            finding
+            for finding in applied(there, step, look(there).findings)
+            if finding.blocks and (finding.rule, finding.path, finding.where) not in known
+        ]
+    return found
+
+
+def look_archive(desk: Desk) -> Look:
+    """Prove the archive that was built of this content again. No details: there is none."""
+    from companion.archive.plan import top_folder
+    from companion.archive.prove import prove
+
+    evidence = desk.found("archive")
+    if evidence is None or "archive" not in evidence.details:
+        return Look()
+    path = desk.places.releases / evidence.details["archive"]
+    if not path.is_file():
+        return Look()
+    top = top_folder(desk.facts.instrument.title, desk.facts.instrument.version)
+    manifest = {f"{top}/{entry.path}": (entry.size, entry.sha256) for entry in desk.ships}
+    with proof_place(desk.folder, sum(entry.size for entry in desk.ships)) as place:
+        proof = prove(
+            path,
+            checksum=evidence.details["sha256"],
+            manifest=manifest,
+            into=place,
+            limit_bytes=desk.facts.limits.upload_bytes,
+            watch=desk.watch,
+        )
+        findings = list(proof.findings)
+        if proof.extracted is not None:
+            findings += judge_opened(desk, proof.extracted / top)
+    return Look(findings=ordered(findings), details=evidence.details)
+
+
+def prove_stranger(archive: Path, checksum: str, watch: Watch) -> StrangerProof:
+    """Open any archive as a stranger would: its structure, every byte, and its names on every system."""
+    from companion.archive.prove import prove
+    from companion.contents.names import judge_names
+
+    if not archive.is_file():
+        raise CompanionError("There is no such archive", str(archive), "check the name")
+    with proof_place(archive.resolve(), archive.stat().st_size) as place:
+        proof = prove(archive, checksum=checksum, into=place, watch=watch)
+        findings = list(proof.findings)
+        if proof.extracted is not None:
+            names = sorted(
+                path.relative_to(proof.extracted).as_posix() for path in proof.extracted.rglob("*") if path.is_file()
+            )
+            findings += judge_names(names, ROOM_ON_WINDOWS)
+    return StrangerProof(
+        path=str(archive),
+        members=proof.members,
+        bytes=proof.bytes,
+        sha256=proof.sha256 or sha256_of(archive),
+        checked_with=proof.checked_with,
+        findings=ordered(findings),
+    )

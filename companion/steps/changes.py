@@ -1,0 +1,137 @@
+"""What differs between two snapshots, or a snapshot and the folder, in the maker's terms."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING, Final
+
+import msgspec
+
+from companion.core.cache import Cache
+from companion.core.entries import Kind
+from companion.core.errors import CompanionError
+from companion.core.facts import Facts, facts_from_toml
+from companion.core.text import plural, visible
+from companion.core.units import decimal_bytes
+
+if TYPE_CHECKING:
+    from companion.history.model import Comparison
+    from companion.history.store import History
+    from companion.sound.measured import Measured
+
+MOST_MEASURED: Final = 50
+"""Changed samples whose measures are compared; the old content of each has to be read from the history for it."""
+
+
+class Changes(msgspec.Struct, frozen=True, kw_only=True):
+    """The differences from ``a`` to ``b`` (None: the folder as it is). lines: all of it as sentences.
+
+    facts: sentences on changed facts. heard: path and what differs in how it sounds, where both sides were measured.
+    """
+
+    a: int
+    b: int | None
+    lines: tuple[str, ...]
+    added: tuple[str, ...] = ()
+    removed: tuple[str, ...] = ()
+    changed: tuple[str, ...] = ()
+    renamed: tuple[tuple[str, str], ...] = ()
+    facts: tuple[str, ...] = ()
+    heard: tuple[tuple[str, str], ...] = ()
+
+
+def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) -> Changes:
+    """Return a comparison as sentences: files by kind, facts as what they mean, sound where both sides are measured."""
+    from companion.contents.kinds import kinds_by
+
+    kind_of = kinds_by(facts.contents)
+    told = facts_lines(found.facts_before, found.facts_after)
+    heard = _heard(found, history, cache, {path for path in found.changed if kind_of(path).audible})
+    by_path = dict(heard)
+    lines = [visible(line) for line in told]
+    for verb, paths in (("added", found.added), ("removed", found.removed), ("changed", found.changed)):
+        lines += [
+            _line(verb, kind_of(path), path, found.sizes.get(path, (None, None)), by_path.get(path, ""))
+            for path in paths
+        ]
+    lines += [f"renamed: {visible(old)} is now {visible(new)}" for old, new in found.renamed]
+    return Changes(
+        a=found.a,
+        b=found.b,
+        lines=tuple(lines),
+        added=found.added,
+        removed=found.removed,
+        changed=found.changed,
+        renamed=found.renamed,
+        facts=told,
+        heard=heard,
+    )
+
+
+def _line(verb: str, kind: Kind, path: str, sizes: tuple[int | None, int | None], heard: str) -> str:
+    before, after = sizes
+    if before is not None and after is not None and before != after:
+        size = f", {decimal_bytes(before)} → {decimal_bytes(after)}"
+    else:
+        known = after if after is not None else before
+        size = f", {decimal_bytes(known)}" if known is not None else ""
+    return f"{verb}: {visible(path)} ({kind.value}{size}{f'; {heard}' if heard else ''})"
+
+
+def facts_lines(before: str, after: str) -> tuple[str, ...]:
+    """Return sentences on what changed between two texts of ``release.toml``; unreadable ones are said to be so."""
+    from companion.words.changes import facts_changed
+
+    if before == after:
+        return ()
+    try:
+        old, new = facts_from_toml(before), facts_from_toml(after)
+    except CompanionError:
+        return ("the facts changed (one side of them cannot be read)",)
+    lines = [change.text for change in facts_changed(old, new)]
+    for table in ("instrument", "engine"):
+        for name in getattr(old, table).__struct_fields__:
+            was, now = getattr(getattr(old, table), name), getattr(getattr(new, table), name)
+            if was != now and not any(name in line or (isinstance(now, str) and now and now in line) for line in lines):
+                lines.append(f"{table}.{name}: {_said(now)} instead of {_said(was)}")
+    if old.waivers != new.waivers:
+        lines.append(f"{plural(len(new.waivers), 'waiver')} instead of {len(old.waivers):,}")
+    return tuple(lines)
+
+
+def _said(value: object) -> str:
+    if isinstance(value, tuple):
+        return ", ".join(map(str, value)) or "nothing"
+    return f"“{value}”" if value else "nothing"
+
+
+def _heard(found: Comparison, history: History, cache: Cache, audible: set[str]) -> tuple[tuple[str, str], ...]:
+    from companion.sound.measure import TABLE
+    from companion.sound.measured import Measured
+
+    def known(number: int | None, path: str) -> Measured | None:
+        content = history.read(number, path) if number is not None else (history.folder / path).read_bytes()
+        value = cache.get(TABLE, hashlib.sha256(content).digest())
+        return msgspec.msgpack.decode(value, type=Measured) if value else None
+
+    lines = []
+    for path in sorted(audible)[:MOST_MEASURED]:
+        try:
+            was, now = known(found.a, path), known(found.b, path)
+        except (OSError, CompanionError, msgspec.MsgspecError):
+            continue  # what cannot be read back is told by the restore, not here
+        if was and now and (said := difference(was, now)):
+            lines.append((path, said))
+    return tuple(lines)
+
+
+def difference(was: Measured, now: Measured) -> str:
+    """Return how two measured recordings differ: length from 1 ms, peak from 0.1 dB, pitch from 1 cent."""
+    parts = []
+    if abs(now.seconds - was.seconds) >= 0.001:
+        parts.append(f"{was.seconds:.3f} s → {now.seconds:.3f} s")
+    if was.peak_dbfs is not None and now.peak_dbfs is not None and abs(now.peak_dbfs - was.peak_dbfs) >= 0.1:
+        parts.append(f"peak {was.peak_dbfs:.1f} → {now.peak_dbfs:.1f} dBFS".replace("-", "−"))
+    if was.pitch_cents is not None and now.pitch_cents is not None and abs(now.pitch_cents - was.pitch_cents) >= 1:
+        parts.append(f"pitch {now.pitch_cents - was.pitch_cents:+.0f} cents".replace("-", "−"))
+    return ", ".join(parts)

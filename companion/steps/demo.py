@@ -1,0 +1,30 @@
+"""The demo instrument: where it ships, and how a copy of it is made."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from companion.core.errors import CompanionError
+from companion.core.files import explain_os_error
+
+NAME = "Slate Choir"
+
+
+def demo_source() -> Path:
+    """Return the demo's working folder: inside the installed package, or beside it in a checkout."""
+    package = Path(__file__).resolve().parent.parent
+    for place in (package / "_demo" / NAME, package.parent / "demo_project" / NAME):
+        if place.is_dir():
+            return place
+    raise CompanionError("The demo instrument is not installed", str(package), "install the companion again")
+
+
+def copy_demo(target: Path) -> None:
+    """Copy the demo to ``target``, a folder that is not there yet or is empty."""
+    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+        raise CompanionError("There is something there already", str(target), "name a new folder")
+    try:
+        shutil.copytree(demo_source(), target, dirs_exist_ok=True, copy_function=shutil.copyfile)
+    except OSError as error:
+        raise explain_os_error(error, "copy the demo", target) from error

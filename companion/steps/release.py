@@ -1,0 +1,90 @@
+"""Out: record a release, and hold a downloaded copy against the record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from companion.core.errors import CompanionError
+from companion.core.files import explain_os_error, sha256_of
+from companion.core.findings import Finding
+from companion.core.text import listed
+from companion.steps.desk import Desk
+from companion.steps.facts_file import read_text
+from companion.steps.needs import requirement
+
+if TYPE_CHECKING:
+    from companion.archive.record import ReleaseRecord
+    from companion.history.store import History
+
+
+def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
+    """Record what would ship as released: a snapshot of it, the snapshot's tag, then the record.
+
+    history: None where no snapshots can be kept; the record then names none. Raises :class:`CompanionError` while a
+    step before is not settled, or when the archive that was proven is not the one that lies there.
+    """
+    from companion.archive.record import ReleaseRecord, write_record
+    from companion.steps.status import status_of
+
+    if record := desk.release_of_this:
+        raise CompanionError(
+            f"{record.version} is recorded already ({record.at[:10]})", record.archive, "nothing is left to do"
+        )
+    status = status_of(desk)
+    left = [
+        f"{step.title} ({step.state.value})" for step in status.steps if step.id != "out" and not step.state.settled
+    ]
+    if left:
+        raise CompanionError(f"Not every step is proven: {listed(left, 10)}", "", "settle those first")
+    details = status.step("archive").details
+    archive = desk.places.releases / details["archive"]
+    try:
+        whole = sha256_of(archive) == details["sha256"]
+    except OSError as error:
+        raise explain_os_error(error, "read the archive", archive) from error
+    if not whole:
+        raise CompanionError("The archive is not the one that was proven", str(archive), "build it again")
+    version = desk.facts.instrument.version
+    snapshot = history.take(f"Release {version}", kind="release", watch=desk.watch) if history else None
+    record = ReleaseRecord(
+        title=desk.facts.instrument.title,
+        version=version,
+        archive=archive.name,
+        size=details["size"],
+        sha256=details["sha256"],
+        files=tuple((entry.path, entry.size, entry.sha256) for entry in desk.ships),
+        needs={line.name: line.value for line in requirement(desk.facts, desk.away_here, desk.weight)},
+        facts=read_text(desk.places.facts),
+        snapshot_number=snapshot.number if snapshot else 0,
+        snapshot_id=snapshot.id if snapshot else "",
+        fingerprint=desk.step_marks["out"],
+        at=at,
+        order=len(desk.records) + 1,
+    )
+    write_record(desk.places.releases, record)
+    if history and snapshot:
+        history.tag_release(snapshot.number, version)
+    return record
+
+
+def verify_upload(desk: Desk, file: Path, at: str) -> tuple[Finding, ...]:
+    """Hold a downloaded copy against the record of this content, or of the last release; keep that it was verified."""
+    from companion.archive.record import write_record
+    from companion.archive.rules import CHECKSUM_WRONG
+
+    record = desk.release_of_this or desk.last_release
+    if record is None:
+        raise CompanionError("Nothing is released yet", str(desk.folder), "record the release first")
+    try:
+        found = sha256_of(file)
+    except OSError as error:
+        raise explain_os_error(error, "read the copy", file) from error
+    if found != record.sha256:
+        return (
+            CHECKSUM_WRONG.finding(str(file), measured=f"SHA-256 {found}", limit=f"{record.sha256} ({record.archive})"),
+        )
+    write_record(desk.places.releases, msgspec.structs.replace(record, upload=(*record.upload, at)))
+    return ()

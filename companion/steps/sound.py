@@ -1,0 +1,79 @@
+"""Sound: what the step looks at, and measuring files that belong to no folder."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from companion.core.cache import Cache
+from companion.core.entries import Kind
+from companion.core.errors import CompanionError
+from companion.core.progress import Watch
+from companion.core.text import plural
+from companion.core.units import duration
+from companion.steps.desk import Desk
+from companion.steps.model import Look
+
+if TYPE_CHECKING:
+    from companion.sound.measured import Measured
+
+
+def look_sound(desk: Desk) -> Look:
+    """Measure every sample and impulse response that ships and judge them."""
+    from companion.sound.checks import check_sound, sound_model
+    from companion.sound.measure import measure_files
+
+    audio = desk.of_kind(Kind.SAMPLE, Kind.IMPULSE)
+    measured = measure_files([(e.path, desk.folder / e.path, e.sha256) for e in audio], desk.cache, desk.watch)
+    kinds = {entry.path: entry.kind for entry in audio}
+    findings = tuple(check_sound(sound_model(measured, kinds, desk.facts)))
+    samples = [one for path, one in measured.items() if kinds[path] is Kind.SAMPLE]
+    seconds = sum(one.seconds for one in samples)
+    details: dict[str, Any] = {
+        "because": f"{plural(len(samples), 'sample')}, {duration(seconds)} of sound measured",
+        "samples": len(samples),
+        "seconds": round(seconds, 3),
+        # Hosts mix in 32-bit floats, so that is what a fully loaded sample takes.
+        "memory": sum(one.frames * max(1, one.channels) * 4 for one in measured.values()),
+        "impulses": [_impulse(path, one) for path, one in measured.items() if kinds[path] is Kind.IMPULSE],
+    }
+    return Look(findings=findings, details=details)
+
+
+def _impulse(path: str, one: Measured) -> str:
+    """Return an impulse response as a readme names it: ``hall, 2.3 s`` where its decay was measured."""
+    name = path.rpartition("/")[2].rpartition(".")[0]
+    decay = one.decay and (one.decay.t30_s or one.decay.t20_s)
+    return f"{name}, {decay:.1f} s" if decay else name
+
+
+def audio_files(paths: Sequence[Path]) -> list[Path]:
+    """Return the files named, and the audio files in the folders named. Raises for a path there is none of."""
+    from companion.contents.kinds import natural_kind
+
+    found: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            for place, folders, names in os.walk(path):
+                folders.sort()
+                found.extend(Path(place, name) for name in sorted(names) if natural_kind(name).audible)
+        elif path.is_file():
+            found.append(path)
+        else:
+            raise CompanionError("There is no such file or folder", str(path), "check the name")
+    if not found:
+        raise CompanionError(
+            "There is no audio file there", ", ".join(map(str, paths)), "name files or folders with some"
+        )
+    return found
+
+
+def measure_paths(paths: Sequence[Path], watch: Watch) -> list[Measured]:
+    """Return the measures of any audio files, in the order of :func:`audio_files`. Nothing is cached."""
+    from companion.sound.measure import measure_files
+
+    files = audio_files(paths)
+    measured = measure_files([(str(path), path, "") for path in files], Cache(None), watch)
+    return list(measured.values())

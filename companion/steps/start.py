@@ -1,0 +1,112 @@
+"""The first look at a folder that has no facts: what can be seen is proposed, the rest is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+
+from companion.core.cache import Cache
+from companion.core.entries import Entry, Kind
+from companion.core.errors import CompanionError
+from companion.core.facts import Contents, Facts, facts_from_plain, facts_to_plain
+from companion.core.progress import QUIET, Watch
+from companion.core.text import listed, plural, visible
+from companion.steps.facts import licence_file_in
+
+ASKS: Final = (
+    ("instrument.title", "What is the instrument called?"),
+    ("instrument.version", "Which version is this going to be, such as 1.0?"),
+    ("instrument.maker", "Whose is it: your name, or your label’s?"),
+    ("instrument.summary", "What is it, in one sentence?"),
+    ("instrument.contact", "Where do players reach you: an address or a page?"),
+    ("instrument.licence", "Under which licence (SPDX), such as CC-BY-4.0 or CC0-1.0?"),
+    ("engine.name", "Which engine was the patch built in?"),
+    ("engine.saved_with", "Which engine version last saved it?"),
+    ("engine.edition", "Which edition of the engine does a player need (“any” when there is only one)?"),
+    ("naming.middle_c", "Which name does MIDI note 60 carry in your file names: C3 or C4?"),
+)
+"""What no folder tells, in the order it is asked. An empty answer leaves the fact open."""
+
+
+class Proposal(msgspec.Struct, frozen=True, kw_only=True):
+    """Facts as far as they can be seen; seen: that in sentences; asks: (key, question) for what cannot be seen."""
+
+    facts: Facts
+    seen: tuple[str, ...]
+    asks: tuple[tuple[str, str], ...]
+
+
+def propose(folder: Path, watch: Watch = QUIET) -> Proposal:
+    """Look at ``folder`` and return what can be proposed. Writes nothing, hashes nothing twice."""
+    from companion.contents.inventory import take
+
+    return proposal(folder.name, take(folder, Contents(), Cache(None), watch).entries)
+
+
+def proposal(name: str, entries: tuple[Entry, ...]) -> Proposal:
+    """Return the proposal for a folder called ``name`` with these files in it. Pure.
+
+    A patch is what lies at the top and is of no kind that names tell; when nothing does, it is asked for.
+    """
+    from companion.sound.naming import propose_pattern
+
+    kinds = {kind: [entry.path for entry in entries if entry.kind is kind] for kind in Kind}
+    patches = [path for path in kinds[Kind.OTHER] if "/" not in path and "." in path.lstrip(".")]
+    pattern = propose_pattern(kinds[Kind.SAMPLE])
+    seen = [_found(len(kinds[Kind.SAMPLE]), "sample", sample_folders(kinds[Kind.SAMPLE]))]
+    seen.append(f"Patch: {listed([visible(path) for path in patches])}." if patches else "No file looks like a patch.")
+    for kind, word in ((Kind.IMPULSE, "impulse response"), (Kind.PICTURE, "picture"), (Kind.DOCUMENT, "text")):
+        if kinds[kind]:
+            seen.append(_found(len(kinds[kind]), word, []))
+    stay = len(kinds[Kind.SYSTEM]) + len(kinds[Kind.WORKING])
+    seen += [f"{plural(stay, 'system or working file')} would stay at home."] if stay else []
+    seen.append(f"File names read as {pattern}." if pattern else "No pattern fits most of the file names.")
+    facts = Facts(
+        instrument=msgspec.structs.replace(
+            Facts().instrument,
+            title=visible(name),
+            licence_file=licence_file_in([entry.path for entry in entries]),
+        ),
+        contents=Contents(patches=tuple(patches)),
+        naming=msgspec.structs.replace(Facts().naming, pattern=pattern),
+    )
+    asks = ASKS if patches else (("contents.patches", "Which file is the patch (its path in the folder)?"), *ASKS)
+    wanted = tuple(
+        ask for ask in asks if ask[0] != "instrument.title" and not (ask[0] == "naming.middle_c" and not pattern)
+    )
+    return Proposal(facts=facts, seen=tuple(seen), asks=wanted)
+
+
+def _found(count: int, word: str, places: list[str]) -> str:
+    where = f" in {listed([visible(place) for place in places])}" if places else ""
+    return f"{plural(count, word)}{where}."
+
+
+def sample_folders(paths: list[str]) -> list[str]:
+    """Return the top folders that samples lie in, the fullest first; ``.`` is the working folder itself."""
+    counts: dict[str, int] = {}
+    for path in paths:
+        top = path.partition("/")[0] if "/" in path else "."
+        counts[top] = counts.get(top, 0) + 1
+    return sorted(counts, key=lambda top: -counts[top])
+
+
+def with_answers(facts: Facts, answers: Mapping[str, Any]) -> Facts:
+    """Return ``facts`` with answers by dotted key set. Raises :class:`CompanionError` for a key there is none of."""
+    plain = facts_to_plain(facts)
+    for key, value in answers.items():
+        table, _, name = key.partition(".")
+        if not name or not isinstance(plain.setdefault(table, {}), dict):
+            raise CompanionError(f"There is no fact “{key}”", "release.toml", "name it as table.key")
+        if value in ("", None):
+            continue
+        if key == "contents.patches" and isinstance(value, str):
+            value = [value]  # noqa: PLW2901
+        plain[table][name] = value
+    if "saved_with" in plain.get("engine", {}):
+        # The version it was saved with is the one minimum that needs no further evidence.
+        plain["engine"].setdefault("minimum", plain["engine"]["saved_with"])
+    return facts_from_plain(plain)

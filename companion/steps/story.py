@@ -1,0 +1,150 @@
+"""The story of a release: everything its texts may say, gathered from facts and evidence."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final
+
+from companion.core.entries import Entry, Kind
+from companion.core.facts import FACTS_FILE, Facts, facts_from_toml
+from companion.core.findings import Finding
+from companion.core.text import plural
+from companion.steps.desk import Desk
+from companion.steps.needs import opened_at_or_below
+
+if TYPE_CHECKING:
+    from companion.archive.record import ReleaseRecord
+    from companion.words.story import Change, Story, Tested
+
+_TOLD: Final = ("paths", "sound")
+"""Steps whose open findings a player is told of; the others are the maker's own affair, or answered by hand."""
+
+GENERATED: Final = ("readme.", "changelog.")
+"""Texts of ours by the start of their names: they change with every release, which is no change to tell."""
+
+
+def build_story(desk: Desk, *, download: bool) -> Story:
+    """Return the story of the content as it is.
+
+    download: whether to name the archive's size; a text inside the archive cannot know it.
+    """
+    from companion.steps.facts import licence_file_in
+    from companion.words.story import story_from_facts
+
+    facts, weight = desk.facts, desk.weight
+    shown = opened_at_or_below(desk.away_here, facts.engine.minimum)
+    sound = desk.found("sound")
+    ships = {entry.path for entry in desk.ships}
+    more: dict[str, object] = {
+        "systems_tested": _tested(desk),
+        "samples": weight.samples,
+        "seconds": weight.seconds,
+        "unpacked_bytes": weight.unpacked,
+        "memory_bytes": weight.memory,
+        "download_bytes": weight.download if download else None,
+        "voices": facts.limits.voices,
+        "patches": tuple(entry.path for entry in desk.of_kind(Kind.PATCH)),
+        "impulses": tuple(sound.details.get("impulses", ())) if sound else (),
+        "changes": changes_since(desk, desk.last_release),
+        "known_problems": known_problems(desk),
+        "released_at": datetime.now(UTC).date().isoformat(),
+        "previous_version": desk.last_release.version if desk.last_release else "",
+        "licence_file": facts.instrument.licence_file or licence_file_in(ships),
+    }
+    if shown:
+        more["minimum_because"] = f"an away test on {shown.engine_version} passed"
+    return story_from_facts(facts, _samples_of_layers(desk), **more)
+
+
+def _tested(desk: Desk) -> tuple[Tested, ...]:
+    from companion.trials.away import opened
+    from companion.words.story import Tested
+
+    return tuple(
+        dict.fromkeys(
+            Tested(system=test.system, engine_version=test.engine_version, by=test.kind)
+            for test in opened(desk.away_here, desk.facts)
+            if test.system
+        )
+    )
+
+
+def _samples_of_layers(desk: Desk) -> dict[str, int]:
+    from companion.contents.globs import globs
+
+    samples = [entry.path for entry in desk.of_kind(Kind.SAMPLE)]
+    matchers = {layer.name: globs(layer.files) for layer in desk.facts.layers if layer.files}
+    return {name: sum(matches(path) for path in samples) for name, matches in matchers.items()}
+
+
+def known_problems(desk: Desk) -> tuple[str, ...]:
+    """Return what a player should know: open findings, a line a rule, and what failed trials sounded like."""
+    from companion.steps.controls import planned
+    from companion.steps.registry import RULES
+    from companion.steps.status import applied
+    from companion.trials.checks import verdicts
+
+    lines = []
+    for step in _TOLD:
+        evidence = desk.found(step)
+        by_rule: dict[str, list[Finding]] = {}
+        for finding in applied(desk, step, evidence.findings if evidence else ()):
+            told = finding.severity == "warns" or (finding.severity == "blocks" and finding.waived)
+            if told and not finding.unknown:
+                by_rule.setdefault(finding.rule, []).append(finding)
+        means = {rule.id: rule.means for rule in RULES}
+        for rule, findings in by_rule.items():
+            files = len({finding.path for finding in findings if finding.path})
+            where = f" ({plural(files, 'file')})" if files else ""
+            lines.append(f"{means[rule].rstrip('.')}{where}.")
+    titles = {trial.id: trial.title for trial in planned(desk.facts)}
+    failed = {
+        key: answer for key, answer in verdicts(planned(desk.facts), desk.answers).items() if answer.result == "fail"
+    }
+    lines += [f"{titles[key]}: {answer.note}" for key, answer in failed.items()]
+    return tuple(lines)
+
+
+def changes_since(desk: Desk, record: ReleaseRecord | None) -> tuple[Change, ...]:
+    """Return what has changed since a recorded release, from its file list and its facts; nothing before the first."""
+    from companion.words.changes import changes_from
+
+    if record is None:
+        return ()
+    before = {path: sha for path, _, sha in record.files if _told(path)}
+    now = {entry.path: entry for entry in desk.ships if _told(entry.path)}
+    added, gone = [now[p] for p in now if p not in before], [p for p in before if p not in now]
+    pairs = renamed(gone, added, before)
+    kinds = _kinds(desk, gone)
+    return changes_from(
+        added=[(entry.path, entry.kind) for entry in added if entry.path not in pairs.values()],
+        removed=[(path, kinds[path]) for path in gone if path not in pairs],
+        changed=[(p, now[p].kind) for p in now if p in before and before[p] != now[p].sha256],
+        renamed=[(old, new, now[new].kind) for old, new in pairs.items()],
+        before=_facts_of(record),
+        after=desk.facts,
+        labels=desk.labels_since(record),
+    )
+
+
+def renamed(gone: list[str], added: list[Entry], before: dict[str, str]) -> dict[str, str]:
+    """Return new paths by old ones, for files whose content is the same under another name."""
+    by_content: dict[str, list[str]] = {}
+    for entry in added:
+        by_content.setdefault(entry.sha256, []).append(entry.path)
+    return {path: by_content[sha].pop(0) for path in gone if by_content.get(sha := before[path])}
+
+
+def _told(path: str) -> bool:
+    return path != FACTS_FILE and not path.lower().startswith(GENERATED)
+
+
+def _kinds(desk: Desk, paths: list[str]) -> dict[str, Kind]:
+    from companion.contents.kinds import kinds_by
+
+    kind_of = kinds_by(desk.facts.contents)
+    return {path: kind_of(path) for path in paths}
+
+
+def _facts_of(record: ReleaseRecord) -> Facts:
+    return facts_from_toml(record.facts) if record.facts else Facts()

@@ -1,0 +1,129 @@
+"""Words: drafts of changelog, readme and page, and the check that what stands is true."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final, Literal
+
+import msgspec
+
+from companion.core.entries import Kind
+from companion.core.errors import CompanionError
+from companion.core.files import read_capped, write_safely
+from companion.core.folder import Places
+from companion.core.text import plural
+from companion.steps.desk import Desk
+from companion.steps.model import Look
+from companion.steps.story import build_story
+
+What = Literal["changelog", "readme", "page"]
+Format = Literal["md", "txt", "html"]
+
+MOST_TEXT: Final = 4 << 20
+"""Bytes of a text that is read as one; more is no readme."""
+
+
+class Draft(msgspec.Struct, frozen=True, kw_only=True):
+    """A draft merged with what the maker wrote.
+
+    target: where it would be written. base: the draft alone, kept to tell the maker's words from ours next time.
+    missing: facts that are missing from it. conflicts: paragraphs of the draft that the maker's own stand in for.
+    """
+
+    what: What
+    format: Format
+    text: str
+    target: Path
+    base: str
+    missing: tuple[str, ...] = ()
+    conflicts: tuple[str, ...] = ()
+
+
+def target_of(desk_or_places: Places, what: What, fmt: Format, stem: str) -> Path:
+    """Return where a text belongs: changelog and readme ship at the top, the page lies beside the archive."""
+    if what == "page":
+        return desk_or_places.releases / f"{stem} page.{fmt}"
+    return desk_or_places.folder / f"{what.upper()}.{fmt}"
+
+
+def stem_of(desk: Desk) -> str:
+    """Return the archive's name without its ending; ``release`` while title and version are missing."""
+    from companion.archive.plan import archive_name
+
+    instrument = desk.facts.instrument
+    return archive_name(instrument.title or "release", instrument.version or "0").rpartition(".")[0]
+
+
+def draft(desk: Desk, what: What, fmt: Format) -> Draft:
+    """Return a draft of ``what`` in ``fmt``. Reads, never writes."""
+    from companion.words.changelog import merge_entry
+    from companion.words.drafts import draft as fresh
+    from companion.words.merge import merge
+    from companion.words.story import missing_names
+
+    story = build_story(desk, download=what == "page")
+    templates = desk.places.templates
+    base = fresh(what, fmt, story, templates if templates.is_dir() else None)
+    target = target_of(desk.places, what, fmt, stem_of(desk))
+    standing = _text(target)
+    last = _text(desk.places.drafts / target.name)
+    if what == "changelog" and fmt != "html":
+        merged = merge_entry(standing or "", base, story.version, last)
+    else:
+        merged = merge(last, standing, base)
+    return Draft(
+        what=what,
+        format=fmt,
+        text=merged.text,
+        target=target,
+        base=base,
+        missing=missing_names(story),
+        conflicts=merged.conflicts,
+    )
+
+
+def write(places: Places, drafted: Draft) -> None:
+    """Write a draft to its place. What stood there is kept in ``.companion/drafts`` first."""
+    standing = _text(drafted.target)
+    if standing is not None and standing != drafted.text:
+        write_safely(places.drafts / f"{drafted.target.name}.before", _bytes(standing))
+    if standing != drafted.text:
+        write_safely(drafted.target, _bytes(drafted.text))
+    write_safely(places.drafts / drafted.target.name, _bytes(drafted.base))
+
+
+def _bytes(text: str) -> bytes:
+    return text.encode("utf-8", "surrogateescape")
+
+
+def _text(path: Path) -> str | None:
+    if not path.is_file():
+        return None
+    return read_capped(path, MOST_TEXT, "text").decode("utf-8", "surrogateescape")
+
+
+def look_words(desk: Desk) -> Look:
+    """Judge the texts that ship, and the page, against facts and evidence."""
+    from companion.words.checks import WordsModel, check_words
+
+    texts, odd = {}, []
+    for entry in desk.of_kind(Kind.DOCUMENT):
+        if entry.suffix in (".md", ".txt", ".html", ".htm", "") and entry.size <= MOST_TEXT and not entry.problem:
+            try:
+                texts[entry.path] = read_capped(desk.folder / entry.path, MOST_TEXT, "text").decode("utf-8", "replace")
+            except CompanionError:
+                odd.append(entry.path)  # Contents says why it cannot be read
+    page_path, page = desk.page
+    if not page:
+        page = draft(desk, "page", "md").text
+    model = WordsModel(
+        texts=texts,
+        story=build_story(desk, download=True),
+        page=page,
+        page_path=page_path,
+        page_characters=desk.facts.limits.page_characters,
+    )
+    findings = tuple(check_words(model))
+    return Look(
+        findings=findings, details={"because": f"{plural(len(texts), 'text')} and the page agree with the facts"}
+    )

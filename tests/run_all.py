@@ -1,0 +1,52 @@
+"""Run everything the test command holds: format, lint, types, import contracts, tests. Stops at nothing, tells all.
+
+    python tests/run_all.py            what every change must pass
+    python tests/run_all.py --quick    the same without the outside checks
+
+Slow campaigns and benchmarks have their own commands; DEVELOPERS.md names them.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import sysconfig
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+BIN = Path(sysconfig.get_path("scripts"))
+
+
+def main() -> int:
+    """Return 0 when every part passed."""
+    quick = "--quick" in sys.argv[1:]
+    workers = str(max(2, os.cpu_count() or 2))
+    parts: list[tuple[str, list[str]]] = [
+        ("format", [str(BIN / "ruff"), "format", "--check", "."]),
+        ("lint", [str(BIN / "ruff"), "check", "."]),
+        ("types", [sys.executable, "-m", "mypy"]),
+        ("imports", [str(BIN / "lint-imports")]),
+        ("tests", [sys.executable, "-m", "pytest", "-n", workers, *(["--ignore=tests/outside"] if quick else [])]),
+    ]
+    failed = []
+    for name, command in parts:
+        began = time.monotonic()
+        print(
+            f"== {name}: {' '.join(Path(command[0]).name if i == 0 else part for i, part in enumerate(command))}",
+            flush=True,
+        )
+        code = subprocess.run(command, cwd=ROOT, check=False).returncode
+        print(
+            f"== {name}: {'passed' if code == 0 else f'FAILED ({code})'} in {time.monotonic() - began:.0f} s",
+            flush=True,
+        )
+        failed += [name] if code else []
+    if failed:
+        print(f"Failed: {', '.join(failed)}", flush=True)
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
