@@ -20,12 +20,12 @@ __all__ = ["Entry", "changes_from", "entries", "insert_entry", "merge_entry", "p
 HEADER: Final = "# Changelog\n\nWhat changed from release to release, the newest first.\n"
 HEADER_TXT: Final = "Changelog\n=========\n\nWhat changed from release to release, the newest first.\n"
 
-_NUMBER: Final = r"(?P<version>\d+(?:\.\d+)+(?:[-+.]?(?:a|b|rc|alpha|beta|post|dev)[.-]?\d*)?|\d+)"
-_DATE: Final = r"(?P<date>\d{4}-\d{2}-\d{2})"
-_BARE: Final = re.compile(
-    rf"\[?(?:version |v)?{_NUMBER}\]?(?:\([^)\s]*\))?(?:[\s,:(–—-]+{_DATE}\)?)?(?:\s*\[yanked\])?:?", re.IGNORECASE
+_DOTTED: Final = r"\d+(?:\.\d+)+(?:[-+.]?(?:a|b|rc|alpha|beta|post|dev)[.-]?\d*)?"
+_REST: Final = (
+    r"\]?(?:\([^)\s]*\))?(?:[\s,:(–—-]+(?P<date>\d{4}-\d{2}-\d{2})\)?)?(?:\s*\[yanked\])?:?"  # after the number
 )
-_TITLED: Final = re.compile(rf"(?:[^\d\n]{{1,80}}\s)?{_BARE.pattern}", re.IGNORECASE)
+_BARE: Final = re.compile(rf"\[?(?:version |v)?(?P<version>{_DOTTED}|\d+){_REST}", re.IGNORECASE)
+_TITLED: Final = re.compile(rf"[^\d\n]{{1,80}}\s\[?v?(?P<version>{_DOTTED}){_REST}", re.IGNORECASE)
 _ATX: Final = re.compile(r"(?P<level>#{1,6})[ \t]+(?P<text>.*?)[ \t]*#*")
 _UNDER: Final = re.compile(r"(?:={3,}|-{3,})\s*")
 _UNRELEASED: Final = re.compile(r"\[?unreleased\]?(?:\([^)\s]*\))?", re.IGNORECASE)

@@ -38,6 +38,8 @@ _VERBS: Final[dict[Group, str]] = {
 }
 _LABELS: Final = {group: re.compile(rf"(?:{words})\b", re.IGNORECASE) for group, words in _VERBS.items()}
 
+_ANYWHERE: Final = {group: re.compile(rf"\b(?:{words})\b", re.IGNORECASE) for group, words in _VERBS.items()}
+
 
 def changes_from(
     *,
@@ -98,9 +100,16 @@ def _line(group: Group, verb: str, kind: Kind, paths: list[str], place: Callable
     else:
         told = listed([f"{count:,} in {name or 'the top folder'}" for name, count in places.items()], 6)
     text = f"{plural(len(paths), one, many)} {verb}"
-    # A document that changed is seen by opening it; nobody is held to write of it.
-    about = () if kind is Kind.DOCUMENT else (one, *(name for name in (*places, *names[:_NAMED_ONE_BY_ONE]) if name))
-    return Change(group=group, text=f"{text}: {told}" if told else text, paths=tuple(paths), about=about)
+    text = f"{text}: {told}" if told else text
+    if kind is Kind.DOCUMENT:  # seen by opening it; nobody is held to write of it
+        return Change(group=group, text=text, paths=tuple(paths))
+    about = (*(name for name in places if name), *names[:_NAMED_ONE_BY_ONE])
+    return Change(group=group, text=text, paths=tuple(paths), about=about, noun=one)
+
+
+def says(text: str, group: Group) -> bool:
+    """Tell whether ``text`` holds a verb of ``group``, such as “removed”."""
+    return bool(_ANYWHERE[group].search(text))
 
 
 def _folder(path: str) -> str:

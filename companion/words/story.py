@@ -38,14 +38,15 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
     """One line of a changelog entry.
 
     paths: the files it rests on; empty where it rests on facts or on a snapshot's label.
-    about: words of which one at least stands in any honest line on this change, however the maker words it; empty:
-    nobody is held to mention it.
+    about: names of which one at least stands in any honest line on this change, however the maker words it. noun: what
+    changed in one common word, which does as well beside the right verb or heading. Both empty: nobody is held to it.
     """
 
     group: Group
     text: str
     paths: tuple[str, ...] = ()
     about: tuple[str, ...] = ()
+    noun: str = ""
 
 
 class Tested(msgspec.Struct, frozen=True, kw_only=True):

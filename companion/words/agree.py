@@ -1,0 +1,136 @@
+"""Statements of version, need and count in a text, and whether they agree with the facts.
+
+Only what is plainly such a statement is read, and where a text states a thing right, other numbers of the same form in
+it are taken for its history or its parts: a stale sentence passed over costs less than a false alarm that blocks.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from typing import Final
+
+import msgspec
+
+from companion.core.versions import engine_version, instrument_version
+from companion.words.claims import engine_mention
+from companion.words.plain import Passage
+from companion.words.story import Story
+
+_NUMBER: Final = r"(?P<number>\d{1,3}(?:[,.\u202f\u00a0 ]\d{3})+|\d+)"
+_DOTTED: Final = r"v?(?P<version>\d+(?:\.\d+)+)"
+_STATED: Final = re.compile(
+    rf"(?:this is |you have )?(?:version|release)\s*:?\s+{_DOTTED}(?=\s*(?:$|[,.;(–—|-]|by\b|released\b|\d{{4}}-))",
+    re.IGNORECASE,
+)
+_NEED: Final = re.compile(
+    r"(?:.*[.;:!?]\s+)?(?:(?:it|you|this|the|players?|patch|instrument|will|only|also)\s+)*"
+    r"(?:(?:needs?|requires?|requirements?|requirement is|minimum|engine|host)\b[\s:–—-]*)?"
+    r"(?:(?:at least|is|version)\s*:?\s*)*",
+    re.IGNORECASE,
+)
+_HOLDS: Final = r"(?:contains?|has|holds?|includes?|comes with|consists? of|is made (?:up )?(?:of|from)|is built from)"
+_WHOLE: Final = r"(?:it|instrument|library|collection|archive|download|set)"
+_PART: Final = (
+    r"(?!\s+(?:per|each|a\s|added|removed|chang\w+|renamed|re-?recorded|long|are\b|were\b|was\b|more|fewer|less|later|"
+    r"earlier|of\b|at\b|from\b|for\b|on\b|under\b|in\b))"
+)
+
+
+class Disagreement(msgspec.Struct, frozen=True, kw_only=True):
+    """A statement that differs from the facts: what it says and what the facts say, at a line of the source."""
+
+    line: int
+    says: str
+    facts: str
+
+
+class _Stated(msgspec.Struct, frozen=True):
+    """A statement found: its form, so that like is weighed with like, and whether the facts say the same."""
+
+    form: str
+    right: bool
+    line: int
+    says: str
+
+
+def disagreements(found: list[Passage], story: Story, *, history: bool = False) -> Iterator[Disagreement]:
+    """Yield the statements in ``found`` that differ from ``story``.
+
+    history: the text tells what changed, so that a plain “48 samples” is no total.
+    """
+    yield from _judged(_versions(found, story), f"version {story.version}")
+    yield from _judged(_needs(found, story), f"{story.engine} {story.minimum} or newer")
+    totals = (("sample", story.samples), ("layer", len(story.layers)), ("impulse response", len(story.impulses)))
+    for noun, right in totals:
+        if right:
+            facts = f"{right:,} {noun}{'' if right == 1 else 's'}"
+            yield from _judged(_counts(found, noun, right, story.title, history=history), facts)
+
+
+def _judged(stated: Iterable[_Stated], facts: str) -> Iterator[Disagreement]:
+    everything = list(stated)
+    for one in everything:
+        alike = [other for other in everything if other.form == one.form]
+        parts = one.form == "item" and len({other.says for other in alike}) > 1
+        if not any(other.right for other in alike) and not parts:
+            yield Disagreement(line=one.line, says=one.says, facts=facts)
+
+
+def _words(text: str, between: str) -> str:
+    return between.join(re.escape(word) for word in re.split(r"[\s_-]+", text.strip()) if word)
+
+
+def _versions(found: list[Passage], story: Story) -> Iterator[_Stated]:
+    right = instrument_version(story.version)
+    if right is None:
+        return
+    forms = [("line", _STATED.match)]
+    if story.title.strip():
+        spelt, joined = _words(story.title, r"[\s_-]+"), _words(story.title, r"[\s_-]*")
+        heading = rf"{spelt}[\s,]+(?:version\s+)?{_DOTTED}(?=\s*(?:$|[,.;:(–—|-]))"
+        name = rf"(?<!\w){joined}[\s_-]+{_DOTTED}(?=\.zip\b)"
+        forms += [("title", re.compile(heading, re.IGNORECASE).match), ("file", re.compile(name, re.IGNORECASE).search)]
+    for passage in found:
+        for form, look in forms:
+            match = look(passage.text)
+            stated = instrument_version(match["version"]) if match else None
+            if match and stated is not None:
+                yield _Stated(form, stated == right, passage.line_at(match.start()), match.group().strip())
+
+
+def _needs(found: list[Passage], story: Story) -> Iterator[_Stated]:
+    right = engine_version(story.minimum)
+    if right is None or not story.engine.strip():
+        return
+    mention = engine_mention(story.engine)
+    subject = re.compile(rf"{re.escape(story.title.strip())}\s+" if story.title.strip() else "(?!)", re.IGNORECASE)
+    for passage in found:
+        for match in mention.finditer(passage.text):
+            before = subject.sub("", passage.text[: match.start()])
+            stated = engine_version(match["version"])
+            plainly = _NEED.fullmatch(before) and (
+                match["newer"] or re.search(r"need|requir|minim|least", before, re.IGNORECASE)
+            )
+            if stated is not None and plainly:
+                # Each stands for itself: two needs in one text cannot both be true.
+                line = passage.line_at(match.start())
+                yield _Stated(f"need {match['version']}", stated == right, line, match.group().strip())
+
+
+def _counts(found: list[Passage], noun: str, right: int, title: str, *, history: bool) -> Iterator[_Stated]:
+    many = rf"{noun}s?\b"
+    whole = rf"(?:{_WHOLE}|{_words(title, ' ')})" if title.strip() else _WHOLE
+    forms = {"total": rf"(?<![\d.,]){_NUMBER}\s+{many}\s+(?:in all|in total|altogether)\b"}
+    if not history:
+        forms |= {
+            "item": rf"^{_NUMBER}\s+{many}{_PART}",
+            "holds": rf"(?:^|\b{whole}\s+){_HOLDS}\s+{_NUMBER}\s+{many}{_PART}",
+            "noun": rf"^(?:number of )?{noun}s\s*[:=]\s*{_NUMBER}(?![\d.,]*\s*(?:Hz|kHz|bits?)\b)",
+        }
+    patterns = {form: re.compile(text, re.IGNORECASE) for form, text in forms.items()}
+    for passage in found:
+        for form, pattern in patterns.items():
+            for match in pattern.finditer(passage.text):
+                stated = int(re.sub(r"\D", "", match["number"]))
+                yield _Stated(form, stated == right, passage.line_at(match.start("number")), match.group().strip())

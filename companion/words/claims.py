@@ -1,0 +1,125 @@
+"""Sentences that claim a test or a fit, and the engine versions and systems they claim it for."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Final
+
+import msgspec
+
+from companion.core.versions import engine_version
+from companion.words.plain import Passage
+from companion.words.story import Story, system_family
+
+_VERB: Final = re.compile(
+    r"\b(?P<verb>(?:well[- ])?tested|tried(?: out)?|verified|works?|working|runs?|running|compatible|compatibility)\s+"
+    r"(?:(?:and\s+\w+|fully|fine|well|great|perfectly|flawlessly|properly|reliably|smoothly|successfully|also)\s+){0,2}"
+    r"(?:on|with|in|under|for)\b:?",
+    re.IGNORECASE,
+)
+_EVERYWHERE: Final = re.compile(
+    r"\b(?:works?|runs?|plays?|tested|compatible)\s+(?:fine\s+|perfectly\s+)?"
+    r"(?:everywhere|anywhere|(?:on|with|in)\s+(?:any|all|every)\s+"
+    r"(?:computers?|machines?|systems?|platforms?|operating systems?|versions?)\b)",
+    re.IGNORECASE,
+)
+_DOUBT: Final = re.compile(
+    r"\b(?:not|never|nobody|no one|none|un(?:tested|tried|verified)|cannot|may|might|could|should|would|hope\w*|"
+    r"perhaps|probably|likely|if|whether|unless|until|before)\b|n[’']t\b|\?",
+    re.IGNORECASE,
+)
+_CLAUSE: Final = re.compile(r"(?<=[.!?])\s+(?=\S)|;\s|\s[–—]\s|,\s(?:but|yet|though)\s")
+_SYSTEM: Final = re.compile(
+    r"\b(?:(?P<windows>Windows|WINDOWS|windows(?=\s*\d))\s*(?P<w>\d+(?:\.\d+)*|XP|Vista)?"
+    r"|(?P<macos>[Mm]ac\s?OS(?:\s?X)?|OS\s?X|Macs?)\s*(?P<m>\d+(?:\.\d+)*)?"
+    r"|(?P<linux>[Ll]inux)\b)"
+)
+_REACH: Final = 160
+"""Characters after the verb in which a claim's objects are looked for: about two lines."""
+
+
+class Claim(msgspec.Struct, frozen=True, kw_only=True):
+    """A claim of a test or a fit: ``subject`` as written, at a line of the source; ``proven``: evidence backs it."""
+
+    subject: str
+    line: int
+    sentence: str
+    proven: bool
+
+
+def claims(found: list[Passage], story: Story) -> Iterator[Claim]:
+    """Yield every claim in ``found``. Doubt in its clause (“not tested”, “should work”) makes it no claim."""
+    for index, passage in enumerate(found):
+        start = 0
+        for clause in _CLAUSE.split(passage.text):
+            at = passage.text.index(clause, start)
+            start = at + len(clause)
+            yield from _in_clause(passage, clause, at, story)
+        verb = _VERB.search(passage.text)
+        if verb and not passage.text[verb.end() :].strip(" :") and not _DOUBT.search(passage.text):
+            for item in found[index + 1 :]:  # “Tested on:” above a list
+                if not item.item:
+                    break
+                yield from _subjects(item, item.text, 0, "tested", story)
+
+
+def _in_clause(passage: Passage, clause: str, at: int, story: Story) -> Iterator[Claim]:
+    wide = _EVERYWHERE.search(clause)
+    if wide and not _DOUBT.search(clause):
+        yield Claim(subject=wide.group(), line=passage.line_at(at + wide.start()), sentence=clause, proven=False)
+    verb = _VERB.search(clause)
+    if verb and not _DOUBT.search(clause[: verb.end()]):
+        rest = clause[verb.end() : verb.end() + _REACH]
+        doubt = _DOUBT.search(rest)
+        yield from _subjects(passage, rest[: doubt.start()] if doubt else rest, at + verb.end(), verb["verb"], story)
+
+
+def _subjects(passage: Passage, text: str, at: int, verb: str, story: Story) -> Iterator[Claim]:
+    for match in _SYSTEM.finditer(text):
+        family = next(name for name in ("windows", "macos", "linux") if match[name])
+        version = match["w"] or match["m"] or ""
+        yield Claim(
+            subject=match.group().strip(),
+            line=passage.line_at(at + match.start()),
+            sentence=passage.text,
+            proven=_system_proven(family, version, story),
+        )
+    if not story.engine:
+        return
+    for match in engine_mention(story.engine).finditer(text):
+        yield Claim(
+            subject=match.group().strip(),
+            line=passage.line_at(at + match.start()),
+            sentence=passage.text,
+            proven=_engine_proven(match["version"], verb, story),
+        )
+
+
+def engine_mention(name: str) -> re.Pattern[str]:
+    """Return a pattern for the engine's name with a version behind it: groups ``version`` and ``newer``."""
+    words = r"\s+".join(re.escape(word) for word in name.split())
+    return re.compile(
+        rf"(?<!\w){words}(?:,?\s+(?:version\s+|v\.?\s?)?|\s*:\s*)(?P<version>\d+(?:\.\d+)*(?:\s+build\s+\d+)?)"
+        r"(?P<newer>\s*\+|,?\s+(?:or|and)\s+(?:newer|later|higher|above|up(?:wards)?|any newer))?",
+        re.IGNORECASE,
+    )
+
+
+def _system_proven(family: str, version: str, story: Story) -> bool:
+    for test in story.systems_tested:
+        if system_family(test.system) == family:
+            numbers = re.findall(r"\d+(?:\.\d+)*|XP|Vista", test.system)
+            if not version or any(number == version or number.startswith(f"{version}.") for number in numbers):
+                return True
+    return False
+
+
+def _engine_proven(version: str, verb: str, story: Story) -> bool:
+    claimed = engine_version(version)
+    if claimed is None:
+        return True  # it cannot be compared, so it is not judged
+    proofs = [test.engine_version for test in story.systems_tested]
+    if not verb.lower().endswith(("tested", "tried", "out", "verified")):
+        proofs += [story.saved_with, story.minimum if story.minimum_because else ""]
+    return any(claimed == engine_version(proof) for proof in proofs)
