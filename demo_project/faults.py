@@ -62,7 +62,7 @@ def edged(signal: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
 
 
 def _clipped(sound: Sound) -> Sound:
-    return replace(sound, frames=quantised(floats(sound) * 2.2))
+    return replace(sound, frames=quantised(floats(sound) * 4.0))
 
 
 def _off_pitch(sound: Sound) -> Sound:

@@ -1,0 +1,67 @@
+"""What every room's tests may use: the demo instrument, a copy of it, and its mends."""
+
+from __future__ import annotations
+
+import importlib
+import shutil
+import sys
+import unicodedata
+from collections.abc import Callable, Collection, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+DEMO = Path(__file__).resolve().parent.parent / "demo_project"
+
+
+@pytest.fixture(scope="session")
+def demo_maker() -> Iterator[Any]:
+    """The script that makes the demo, as a module; its ``faults`` module is at ``demo_maker.faults``."""
+    sys.path.insert(0, str(DEMO))
+    try:
+        maker = importlib.import_module("make_demo")
+        maker.faults = importlib.import_module("faults")  # type: ignore[attr-defined]
+        yield maker
+    finally:
+        sys.path.remove(str(DEMO))
+
+
+@pytest.fixture
+def demo_folder(tmp_path: Path) -> Path:
+    """A copy of the demo's working folder, faults and all."""
+    return shutil.copytree(DEMO / "Slate Choir", tmp_path / "Slate Choir", copy_function=shutil.copyfile)
+
+
+@pytest.fixture(scope="session")
+def mend_demo(demo_maker: Any) -> Callable[..., None]:
+    """``mend_demo(folder, rules=None)``: mend the listed faults in a copy of the demo, each as its README says.
+
+    rules: only the faults of these rules. Files are written one by one; facts are edited where they stand, so that
+    whatever the app has written into them stays. Faults that share a file are mended together.
+    """
+    good: dict[str, bytes] = {}
+
+    def mend(folder: Path, rules: Collection[str] | None = None) -> None:
+        good.update(good or demo_maker.files(mended=True))
+        for fault in demo_maker.faults.FAULTS:
+            if rules is not None and fault.rule not in rules:
+                continue
+            target = folder / unicodedata.normalize("NFC", fault.path)
+            if fault.mend == "remove":
+                target.unlink(missing_ok=True)
+            elif fault.mend == "replace":
+                target.write_bytes(good[fault.path])
+            else:
+                _state(target, fault.key, demo_maker.MENDED_FACTS[fault.key])
+
+    return mend
+
+
+def _state(facts: Path, key: str, value: str) -> None:
+    import tomlkit
+
+    table, _, name = key.partition(".")
+    document: Any = tomlkit.parse(facts.read_text(encoding="utf-8"))
+    document[table][name] = value
+    facts.write_text(tomlkit.dumps(document), encoding="utf-8", newline="\n")
