@@ -1,0 +1,74 @@
+"""A mention: a piece of text inside a file that names another file, and what kind of path it is."""
+
+from __future__ import annotations
+
+import re
+from enum import StrEnum
+from typing import Final
+
+import msgspec
+
+
+class Style(StrEnum):
+    """How a path begins, which decides where else it can be found."""
+
+    RELATIVE = "relative"
+    CLIMBING = "climbing"
+    ABSOLUTE = "absolute"
+    DRIVE = "drive"
+    UNC = "network share"
+    URL = "file address"
+    HOME = "home folder"
+
+    @property
+    def local(self) -> bool:
+        """Whether such a path means one computer only."""
+        return self not in (Style.RELATIVE, Style.CLIMBING)
+
+
+class Mention(msgspec.Struct, frozen=True, kw_only=True):
+    """One path read in a file.
+
+    text: as it stands there, escapes included. offset: bytes from the file's start, or from the start of the unpacked
+    part told by ``inside``. encoding: ``utf-8``, ``utf-16-le`` or ``utf-16-be``. sure: it stands where only a path
+    stands (between zeros, in quotes, behind its length), not in running text. times: how often the same text occurs
+    (``offset`` is the first).
+    """
+
+    text: str
+    offset: int
+    encoding: str = "utf-8"
+    style: Style = Style.RELATIVE
+    inside: str = ""
+    sure: bool = True
+    times: int = 1
+
+    @property
+    def place(self) -> str:
+        """Where it stands, as a person reads it: ``byte 1,204 of the zlib part at byte 96``."""
+        return f"byte {self.offset:,}" + (f" of the {self.inside}" if self.inside else "")
+
+
+_DRIVE: Final = re.compile(r"[A-Za-z]:[\\/]")
+_UNC: Final = re.compile(r"\\{2,4}[^\\/]")
+_HOME: Final = re.compile(
+    r"(?:~[\w.-]*[\\/]|%(?:USERPROFILE|HOMEPATH|HOMEDRIVE|(?:LOCAL)?APPDATA|ONEDRIVE)%|\$\{?HOME\}?[\\/]"
+    r"|(?:file:/{0,3}(?:localhost/)?)?(?:[A-Za-z]:)?[\\/]+(?:Users|home|Documents and Settings)[\\/]+"
+    r"(?!Shared[\\/]|Public[\\/]|All Users[\\/])[^\\/]+)",
+    re.IGNORECASE,
+)
+
+
+def style_of(text: str) -> Style:
+    """Return the style of a path by how it begins; ``..`` anywhere makes a relative one climbing."""
+    if _HOME.match(text):
+        return Style.HOME
+    if text[:5].lower() == "file:":
+        return Style.URL
+    if _DRIVE.match(text):
+        return Style.DRIVE
+    if _UNC.match(text):
+        return Style.UNC
+    if text.startswith(("/", "\\", "%")):
+        return Style.ABSOLUTE
+    return Style.CLIMBING if ".." in re.split(r"[\\/]+", text) else Style.RELATIVE

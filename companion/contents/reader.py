@@ -1,0 +1,243 @@
+"""Reading the mentions of one run of bytes, in UTF-8 and in both byte orders of UTF-16."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from functools import lru_cache
+from typing import Final, NamedTuple
+
+import msgspec
+
+from companion.contents.inflate import Buffer
+from companion.contents.mentions import Mention, style_of
+from companion.contents.shapes import beginning, ending
+from companion.core.progress import Watch
+
+BLOCK: Final = 4 << 20
+REACH: Final = 1024
+"""Bytes looked at before and behind: no path is longer on the systems players have."""
+MOST_MENTIONS: Final = 100_000
+
+# How paths begin that hold on one computer only, or that climb. Those that share a first character share an expression,
+# and each expression begins with one fixed byte, which makes the search as fast as memory.
+_ROOTS: Final = "Users home Volumes media mnt private Library Applications tmp var opt root srv"
+_VARIABLES: Final = "USERPROFILE HOMEPATH LOCALAPPDATA APPDATA PUBLIC TEMP ONEDRIVE"
+_BEGINNINGS: Final[tuple[tuple[tuple[str, ...], ...], ...]] = (
+    ((":", r"[\\/]"),),
+    ((r"\\", r"\\", "[A-Za-z0-9]"),),
+    (("~", r"[\\/]"),),
+    ((r"\.", r"\.", r"[\\/]"),),
+    ((r"\$", "H", "O", "M", "E"), (r"\$", r"\{", "H", "O", "M", "E")),
+    tuple(("/", *name, "/") for name in _ROOTS.split()),
+    tuple(("%", *(f"[{char}{char.lower()}]" for char in name), "%") for name in _VARIABLES.split()),
+)
+
+
+class _Patterns(NamedTuple):
+    ends: re.Pattern[bytes]
+    begins: tuple[re.Pattern[bytes], ...]
+
+
+@lru_cache(maxsize=16)
+def _patterns(suffixes: frozenset[str], wide: bool) -> _Patterns:
+    """Return the expressions for endings and beginnings. A wide character is its ASCII byte with a zero beside it."""
+    glue = r"\x00" if wide else ""
+
+    def alternatives(items: list[tuple[str, ...]]) -> str:
+        first, rest = items[0][0], "|".join(glue.join(atoms[1:]) for atoms in items)
+        return f"{first}{glue}(?:{rest})"
+
+    longest_first = sorted(suffixes, key=lambda suffix: (-len(suffix), suffix))
+    ends = [(r"\.", *(f"[{c}{c.upper()}]" if c.isalpha() else re.escape(c) for c in s)) for s in longest_first]
+    return _Patterns(
+        re.compile(alternatives(ends).encode("ascii")),
+        tuple(re.compile(alternatives(list(group)).encode("ascii")) for group in _BEGINNINGS),
+    )
+
+
+class _Reading(NamedTuple):
+    """A path as read in one encoding: its bytes from ``start`` to ``stop`` in the block."""
+
+    text: str
+    start: int
+    stop: int
+    sure: bool
+
+
+class Reader:
+    """Collects the mentions of one run of bytes (a file, or an unpacked part) into ``found``."""
+
+    def __init__(self, suffixes: frozenset[str], inside: str, found: dict[tuple[str, str], Mention]) -> None:
+        self._narrow8, self._wide16 = _patterns(suffixes, False), _patterns(suffixes, True)
+        self._inside, self._found = inside, found
+        self._either: list[tuple[str, int, bool]] = []
+        self._votes = {"utf-16-le": 0, "utf-16-be": 0}
+
+    def read(self, data: Buffer, watch: Watch) -> None:
+        """Read all of ``data`` block by block; mentions over the bound are left."""
+        floor8 = floor16 = 0
+        for at in range(0, len(data), BLOCK):
+            base = max(0, at - REACH)
+            block = data[base : at + BLOCK + REACH]
+            span = (at - base, min(len(block), at - base + BLOCK))
+            floor8 = self._narrow(block, base, span, floor8)
+            floor16 = self._wide(block, base, span, floor16)
+            watch.check()
+            if len(self._found) >= MOST_MENTIONS:
+                break
+        self._settle()
+
+    def _add(self, text: str, offset: int, encoding: str, sure: bool) -> None:
+        key = (text, self._inside)
+        before = self._found.get(key)
+        if before is not None:
+            self._found[key] = msgspec.structs.replace(before, times=before.times + 1, sure=before.sure or sure)
+        elif len(self._found) < MOST_MENTIONS:
+            self._found[key] = Mention(
+                text=text, offset=offset, encoding=encoding, style=style_of(text), inside=self._inside, sure=sure
+            )
+
+    def _narrow(self, block: bytes, base: int, span: tuple[int, int], floor: int) -> int:
+        taken: list[tuple[int, int]] = []
+        for hit in self._narrow8.ends.finditer(block, span[0], min(len(block), span[1] + 16)):
+            low = max(0, floor - base, hit.start() - REACH)
+            if low < hit.start() < span[1] and (reading := _narrow_ending(block, low, hit)):
+                self._add(reading.text, base + reading.start, "utf-8", reading.sure)
+                taken.append((reading.start, reading.stop))
+                floor = base + reading.stop
+        for at in _free(self._narrow8.begins, block, span, taken):
+            if reading := _narrow_beginning(block, at):
+                self._add(reading.text, base + reading.start, "utf-8", reading.sure)
+                taken.append((reading.start, reading.stop))
+        return floor
+
+    def _wide(self, block: bytes, base: int, span: tuple[int, int], floor: int) -> int:
+        taken: list[tuple[int, int]] = []
+        for hit in self._wide16.ends.finditer(block, span[0], min(len(block), span[1] + 32)):
+            low = max(0, floor - base, hit.start() - 2 * REACH)
+            if low < hit.start() < span[1]:
+                stop = self._choose([_wide_ending(block, low, hit, big) for big in (False, True)], block, base, taken)
+                floor = max(floor, base + stop)
+        for at in _free(self._wide16.begins, block, span, taken):
+            self._choose([_wide_beginning(block, at, big) for big in (False, True)], block, base, taken)
+        return floor
+
+    def _choose(self, readings: list[_Reading | None], block: bytes, base: int, taken: list[tuple[int, int]]) -> int:
+        """Add the likelier of a little-endian and a big-endian reading of the same place; return where it stops.
+
+        More ASCII wins, then more text, then the order in which a length stands in front. Where all that is equal the
+        text is the same and only the order is open: :meth:`_settle` decides by the rest of the file.
+        """
+        little, big = readings
+        if little is None and big is None:
+            return 0
+        scores = [_score(reading, block, name) for reading, name in ((little, "little"), (big, "big"))]
+        pick = 0 if scores[0] >= scores[1] else 1
+        chosen = readings[pick] or little or big
+        assert chosen is not None
+        taken.append((chosen.start, chosen.stop))
+        if scores[0] == scores[1] and little and big and little.text == big.text:
+            self._either.append((little.text, base + little.start, little.sure))
+        else:
+            encoding = ("utf-16-le", "utf-16-be")[pick]
+            self._votes[encoding] += 1
+            self._add(chosen.text, base + chosen.start, encoding, chosen.sure)
+        return chosen.stop
+
+    def _settle(self) -> None:
+        """Add the readings that fit both byte orders: as most others of the file do, else as they lie on even bytes."""
+        votes = self._votes["utf-16-be"] - self._votes["utf-16-le"]
+        if not votes:
+            votes = sum(1 if start % 2 else -1 for _, start, _ in self._either)
+        for text, start, sure in self._either:
+            if votes > 0:
+                self._add(text, start - 1, "utf-16-be", sure)
+            else:
+                self._add(text, start, "utf-16-le", sure)
+        self._either.clear()
+
+
+def _free(
+    patterns: tuple[re.Pattern[bytes], ...], block: bytes, span: tuple[int, int], taken: list[tuple[int, int]]
+) -> Iterator[int]:
+    """Yield in order where a beginning is hit outside of what is taken; ``taken`` may grow meanwhile at its end."""
+    before, grown = sorted(taken), len(taken)
+    index = 0
+    for at in sorted(hit.start() for pattern in patterns for hit in pattern.finditer(block, *span)):
+        while index < len(before) and before[index][1] <= at:
+            index += 1
+        inside = index < len(before) and before[index][0] <= at
+        if not inside and not (len(taken) > grown and taken[-1][0] <= at < taken[-1][1]):
+            yield at
+
+
+def _bytes8(text: str) -> int:
+    return len(text.encode("utf-8", "surrogateescape"))
+
+
+def _bytes16(text: str) -> int:
+    return len(text.encode("utf-16-le", "surrogatepass"))
+
+
+def _narrow_ending(block: bytes, low: int, hit: re.Match[bytes]) -> _Reading | None:
+    dot, end = hit.span()
+    left = block[low:dot].decode("utf-8", "surrogateescape")
+    text = left + block[dot : end + 300].decode("utf-8", "surrogateescape")
+    shape = ending(text, len(left), len(left) + end - dot, False)
+    if shape is None:
+        return None
+    start = dot - _bytes8(left[shape.start :])
+    return _Reading(text[shape.start : shape.end], start, dot + shape.end - len(left), shape.sure)
+
+
+def _narrow_beginning(block: bytes, at: int) -> _Reading | None:
+    left = block[max(0, at - 120) : at].decode("utf-8", "surrogateescape")
+    text = left + block[at : at + REACH].decode("utf-8", "surrogateescape")
+    shape = beginning(text, len(left), False)
+    if shape is None:
+        return None
+    path, start = text[shape.start : shape.end], at - _bytes8(left[shape.start :])
+    return _Reading(path, start, start + _bytes8(path), shape.sure)
+
+
+def _decoded(block: bytes, start: int, stop: int, big: bool) -> str:
+    whole = block[start : stop - (stop - start) % 2]
+    return whole.decode("utf-16-be" if big else "utf-16-le", "surrogatepass")
+
+
+def _wide_ending(block: bytes, low: int, hit: re.Match[bytes], big: bool) -> _Reading | None:
+    dot, end = (hit.start() - 1, hit.end()) if big else (hit.start(), hit.end() + 1)
+    if (dot < low or block[dot] != 0) if big else (end > len(block) or block[end - 1] != 0):
+        return None
+    left = _decoded(block, low + (dot - low) % 2, dot, big)
+    text = left + _decoded(block, dot, min(len(block), end + 600), big)
+    shape = ending(text, len(left), len(left) + (end - dot) // 2, True)
+    if shape is None:
+        return None
+    path, start = text[shape.start : shape.end], dot - _bytes16(left[shape.start :])
+    return _Reading(path, start, start + _bytes16(path), shape.sure)
+
+
+def _wide_beginning(block: bytes, at: int, big: bool) -> _Reading | None:
+    here = at - 1 if big else at
+    if here < 0 or (big and block[here] != 0):
+        return None
+    left = _decoded(block, here - min(here, 240) // 2 * 2, here, big)
+    text = left + _decoded(block, here, min(len(block), here + 2 * REACH), big)
+    shape = beginning(text, len(left), True)
+    if shape is None:
+        return None
+    path, start = text[shape.start : shape.end], here - _bytes16(left[shape.start :])
+    return _Reading(path, start, start + _bytes16(path), shape.sure)
+
+
+def _score(reading: _Reading | None, block: bytes, order: str) -> tuple[int, int, bool]:
+    """Return how well a wide reading holds: ASCII characters, characters, a length in this byte order in front."""
+    if reading is None:
+        return (0, 0, False)
+    units = (reading.stop - reading.start) // 2
+    lengths = (units, units + 1, units * 2, units * 2 + 2)
+    front = [block[max(0, reading.start - width) : reading.start] for width in (2, 4)]
+    counted = any(int.from_bytes(raw, "little" if order == "little" else "big") in lengths for raw in front if raw)
+    return sum(char.isascii() for char in reading.text), len(reading.text), counted

@@ -1,0 +1,226 @@
+"""Where a path begins and ends among the characters around it, and whether it is one at all.
+
+Works on decoded text, so that every encoding is judged alike.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Final, NamedTuple
+
+from companion.contents.kinds import AUDIO, PICTURES, SCRIPTS
+
+SUFFIXES: Final = frozenset(AUDIO | PICTURES | SCRIPTS | {"txt", "mid", "midi"})
+"""Extensions that end a path wherever it stands; those of the folder's own files are added when scanning."""
+_WEAK: Final = frozenset({"js", "py", "au", "lua", "txt", "snd"})
+"""Extensions that also end words which are no files (the names of programs, domains)."""
+_SHORTER: Final = {"wave": "wav", "aiff": "aif", "aifc": "aif", "tiff": "tif", "midi": "mid"}
+
+# Control characters, what no file name holds on any common system, and what no text holds.
+STOP: Final = re.compile('[\x00-\x1f\x7f-\x9f"<>|*?`\ud800-\udfff\ue000-\uf8ff\ufff0-\uffff]')
+_SCHEME: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:/{2}")
+_START: Final = re.compile(
+    r"file:/|(?<![A-Za-z0-9])[A-Za-z]:[\\/](?!/)|(?:(?<=[^\w/\\.~%-])|^)(?:~[\\/]|%[A-Za-z]{3,20}%[\\/]|\$\{?HOME\}?/"
+    r"|/(?:Users|home|Volumes|media|mnt|private|Library|Applications|tmp|var|opt|root|srv)/|\.\.?[\\/]|\\{2,4}[A-Za-z0-9])",
+    re.IGNORECASE,
+)
+_KEY: Final = re.compile(r"^[\w.\- ]*(?:=|:(?=[ \t]))[ \t]*|^[^=]*\s[\w.\-]+=[ \t]*")
+_COMMENT: Final = re.compile(r"\s*(?:--|//|#(?:[\s#]|$)|;|/\*|\*|!)")
+_ATTRIBUTE: Final = re.compile(r"(?:href|src|action|url|content)\s*[=(]\s*[\"']?$", re.IGNORECASE)
+_LOCAL: Final = re.compile(r"/(?:Users|Volumes|home)/")
+_PLAIN: Final = re.compile(r"[\w .,()\[\]{}+&'#@!~=$%^-]", re.UNICODE)
+
+
+class Shape(NamedTuple):
+    """A path inside a run of text: characters from ``start`` to ``end``; see ``Mention.sure``."""
+
+    start: int
+    end: int
+    sure: bool
+
+
+def _rare(char: str) -> bool:
+    """Tell whether a character is of a script that two random bytes hit by chance (ideographs, symbols, syllables)."""
+    point = ord(char)
+    return point >= 0x590 and not 0x1E00 <= point < 0x2060
+
+
+def _chance(text: str, start: int) -> int:
+    """Return ``start`` behind up to three rare characters that run straight into an ASCII word: bytes, not letters."""
+    here = start
+    while here < len(text) and _rare(text[here]):
+        here += 1
+    return (
+        here
+        if here - start in (1, 2, 3) and here < len(text) and text[here].isascii() and text[here].isalnum()
+        else start
+    )
+
+
+def _lengths(text: str, wide: bool) -> tuple[int, ...]:
+    """Return the numbers by which a length in front may count ``text``, its closing zero included or not."""
+    units = len(text.encode("utf-16-le", "surrogatepass")) // 2 if wide else len(text.encode("utf-8", "surrogatepass"))
+    return (units, units + 1, units * 2, units * 2 + 2) if wide else (units, units + 1)
+
+
+def _counted(text: str, start: int, end: int, wide: bool) -> int | None:
+    """Return where the path starts when the character before it, or its own first, is its length; else None."""
+    if start:
+        number = ord(text[start - 1])
+        if 0xDC80 <= number <= 0xDCFF:
+            number &= 0xFF
+        lengths = _lengths(text[start:end], wide)
+        if number in lengths or (not wide and number & 0xE0 == 0xA0 and number & 0x1F == lengths[0]):
+            return start  # the latter: a short text as MessagePack writes it
+    if ord(text[start]) in _lengths(text[start + 1 : end], wide) and end - start > 4:
+        return start + 1
+    return None
+
+
+def ending(text: str, dot: int, end: int, wide: bool) -> Shape | None:
+    """Return the path that ends in the extension ``text[dot:end]``, or None when nothing there is one.
+
+    text: what stands around it, from the end of the path before it. wide: it was UTF-16, whose lengths count units.
+    """
+    start = 0
+    for stop in STOP.finditer(text, 0, dot):
+        start = stop.end()
+    start = _chance(text, start)
+    if start >= dot:
+        return None
+    after = text[end : end + 1]
+    short = _SHORTER.get(text[dot + 1 : end].lower())
+    counted = _counted(text, start, end, wide)
+    if counted is None and short and _counted(text, start, dot + 1 + len(short), wide) is not None:
+        end = dot + 1 + len(short)
+        counted = _counted(text, start, end, wide)
+    if counted is not None and dot - counted >= 1:
+        return _checked(text, counted, dot, end, sure=True)
+    if after.isalnum() or after == "_":
+        if not _next_is_counted(text, end, wide):
+            return None
+    elif after in ("/", "\\") or (after == "." and text[end + 1 : end + 2].isalnum()):
+        return None
+    return _delimited(text, start, dot, end)
+
+
+def _next_is_counted(text: str, end: int, wide: bool) -> bool:
+    """Tell whether the character at ``end`` is the length of another path right behind it."""
+    for match in re.finditer(r"\.[A-Za-z0-9]{2,5}", text[end : end + 300]):
+        if ord(text[end]) in _lengths(text[end + 1 : end + match.end()], wide):
+            return True
+        for cut in range(match.start() + 3, match.end()):
+            if ord(text[end]) in _lengths(text[end + 1 : end + cut], wide):
+                return True
+    return False
+
+
+def _delimited(text: str, start: int, dot: int, end: int) -> Shape | None:
+    """Return the path between quotes, in a line of text, or between bytes that are no text."""
+    left, after = text[start - 1 : start], text[end : end + 1]
+    quoted = left == after and left in ('"', "`") and bool(left)
+    if after == "'" and "'" in text[start:dot]:
+        start, quoted = text.rindex("'", start, dot) + 1, True
+    elif after in (")", "]") and not quoted:
+        opener = text.rfind("(["[after == "]"], start, dot)
+        if opener >= start and text.count(after, opener, dot) == 0:
+            start, quoted = opener + 1, True
+    marked_up = left == ">" and after == "<"
+    line = left in ("\n", "\r", "\t") or after in ("\n", "\r") or (start == 0 and text[:1].isascii())
+    scheme = _last(_SCHEME, text, start, dot)
+    if scheme and scheme.group().lower() != "file://":
+        gap = text.find(" ", scheme.end(), dot)
+        if gap < 0:
+            return None
+        start = gap + 1
+    found = _last(_START, text, start, dot)
+    if found:
+        start = found.start()
+    key = None if quoted or found else _KEY.match(text[start:dot])
+    if key:
+        start += key.end()
+    while start < dot and text[start] in " \t'([{,;=:":
+        start += 1
+    body = text[start:end]
+    sure = bool(quoted or marked_up or key or found)
+    if not sure:
+        spaced = " " in re.split(r"[\\/]", body)[0] or not re.search(r"[\\/]", body)
+        prose = after == " " and text[end + 1 : end + 2].isalnum()
+        sure = not prose and (not line or not (spaced and " " in body))
+    sure = sure and not _commented(text, start)
+    if body.startswith("/") and not _LOCAL.match(body) and _ATTRIBUTE.search(text[max(0, start - 20) : start]):
+        return None  # the root of a web site, not of a disk
+    return _checked(text, start, dot, end, sure=sure)
+
+
+def _last(pattern: re.Pattern[str], text: str, start: int, end: int) -> re.Match[str] | None:
+    last = None
+    for match in pattern.finditer(text, start, end):
+        last = match
+    return last
+
+
+def _commented(text: str, start: int) -> bool:
+    """Tell whether the line that leads to ``start`` begins as comments do in scripts."""
+    return _COMMENT.match(text[text.rfind("\n", 0, start) + 1 : start + 1]) is not None
+
+
+def _checked(text: str, start: int, dot: int, end: int, *, sure: bool) -> Shape | None:
+    """Return the shape if it can be a path at all."""
+    body = text[start:dot]
+    name = re.split(r"[\\/]", body)[-1]
+    if (
+        not name.strip()
+        or body.startswith(("//", "www."))
+        or re.search(r"[:]", re.sub(r"^(?:file:|[A-Za-z]:)", "", body))
+    ):
+        return None
+    plain = sum(1 for char in body if _PLAIN.match(char) or char in "\\/:")
+    letters = sum(1 for char in body if char.isalnum())
+    if plain < 0.8 * len(body) or letters * 2 < len(body):
+        return None
+    weak = text[dot + 1 : end].lower() in _WEAK or end - dot <= 3
+    if weak and not re.search(r"[\\/]", body):
+        sure = False
+    return Shape(start, end, sure and (len(body) >= 3 or text[start - 1 : start] in ("\0", '"', "'", "")))
+
+
+def beginning(text: str, at: int, wide: bool) -> Shape | None:
+    """Return the path that begins at ``at`` with a root, share, home or climb, whatever its ending.
+
+    Where ``text[at]`` is a colon, the drive's letter or ``file`` in front of it belongs to the path.
+    """
+    start = at
+    if text[at] == ":":
+        start = at - 4 if text[max(0, at - 4) : at].lower() == "file" else at - 1
+        if start < 0 or not (text[start].isascii() and text[start].isalpha()):
+            return None
+    before = text[start - 1 : start]
+    stop = STOP.search(text, start)
+    end = stop.start() if stop else len(text)
+    if before == "'":
+        closing = text.find("'", start, end)
+        end = closing if closing >= 0 else end
+    while end > start and text[end - 1] in " .,;:)]}'":
+        end -= 1
+    body = text[start:end]
+    if before.isalnum() and (len(body) > 255 or ord(before) not in _lengths(body, wide)):
+        return None
+    if (before and before in "/\\.~%-_") or len(body) > 1024:
+        return None
+    rest = re.sub(r"^(?:file:/{0,3}|[A-Za-z]:|~|%\w+%|\$\{?HOME\}?|(?:\.\.[\\/]+)+|[\\/]+)", "", body, count=1).lstrip(
+        "\\/"
+    )
+    if re.match(r"[A-Za-z]:/", body) and body[2:4] == "//":
+        return None
+    parts = [part for part in re.split(r"[\\/]+", rest) if part]
+    plain = sum(1 for char in rest if _PLAIN.match(char) or char in "\\/:")
+    letters = sum(1 for char in rest if char.isalnum())
+    if not parts or plain < 0.9 * len(rest) or letters < 0.6 * len(rest):
+        return None
+    rooted = body[:1] == "/" or body[:5].lower() == "file:" or body[:1] in "%$"
+    if not rooted and not ((len(parts) >= 2 and len(rest) >= 8) or (len(parts[0]) >= 6 and body[:1].isupper())):
+        return None
+    if rooted and body[:1] == "/" and (len(parts) < 2 or _ATTRIBUTE.search(text[max(0, start - 20) : start])):
+        return None
+    return Shape(start, end, before != " " and not _commented(text, start))
