@@ -15,6 +15,8 @@ from companion import __version__
 from companion.core.errors import CompanionError
 
 if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
     from companion.core.progress import Watch
     from companion.workshop import Workshop
 
@@ -98,7 +100,7 @@ def workshop(folder: Path) -> Workshop:
     return Workshop.open(folder)
 
 
-def watching(quiet: bool = False) -> Watch:
+def watching(quiet: bool = False) -> AbstractContextManager[Watch]:
     """Return a watch that shows one line of progress on a terminal, and that Ctrl+C cancels."""
     from companion.cli.plain import terminal_watch
 

@@ -86,12 +86,13 @@ def explain(rule: str | None, as_json: bool) -> int:
 def measure(paths: tuple[Path, ...], as_json: bool, as_csv: bool) -> int:
     """Measure audio files: levels, length, format and what else can be measured."""
     from companion.cli.plain import measure_lines, measures_csv
+    from companion.sound.measured import to_plain
     from companion.steps.sound import measure_paths
 
     with watching(quiet=as_json or as_csv) as watch:
         measured = measure_paths(paths, watch)
     if as_json:
-        print_json({"files": measured})
+        print_json({"files": [to_plain(one) for one in measured]})
     elif as_csv:
         click.echo(measures_csv(measured), nl=False)
     else:

@@ -158,24 +158,18 @@ def rule_lines(rules: Sequence[Rule], *, full: bool) -> list[str]:
     return lines
 
 
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    return json.dumps(msgspec.to_builtins(value)) if isinstance(value, (list, tuple, dict)) else str(value)
-
-
 def measures_csv(measured: Sequence[Measured]) -> str:
     """Return measures as CSV (RFC 4180), a line a file; a cell a spreadsheet would run as a formula gets a quote."""
     import csv
     import io
 
+    from companion.sound.measured import FIELDS, to_row
+
     out = io.StringIO()
-    rows = [msgspec.to_builtins(item) for item in measured]
-    names = list(rows[0]) if rows else []
     writer = csv.writer(out)
-    writer.writerow(names)
-    for row in rows:
-        cells = (visible(_cell(row[name])) for name in names)
+    writer.writerow(FIELDS)
+    for one in measured:
+        cells = map(visible, to_row(one))
         writer.writerow([f"'{cell}" if cell[:1] in ("=", "+", "@") else cell for cell in cells])
     return out.getvalue()
 
@@ -185,7 +179,8 @@ def measure_lines(measured: Sequence[Measured]) -> list[str]:
     lines = []
     for item in measured:
         if item.problem:
-            lines.append(f"{visible(item.path)}: {visible(item.problem.text)}")
+            lines.append(f"{visible(item.path)}: {item.problem}: {visible(item.problem_text)}")
+        if not item.readable:
             continue
         peak = level(item.peak_dbfs) if item.peak_dbfs is not None else "peak not judged"
         lines.append(
@@ -213,7 +208,8 @@ def snapshots_lines(listed: Sequence[Snapshot]) -> list[str]:
     """Return a line a snapshot, newest first."""
     return [
         f"{shot.number:>5}  {shot.at[:16].replace('T', ' ')}  {plural(shot.files, 'file'):>13}  "
-        f"{decimal_bytes(shot.bytes):>9}  {visible(shot.label)}{f'  [released as {visible(shot.version)}]' if shot.version else ''}"
+        f"{decimal_bytes(shot.bytes):>9}  {visible(shot.label)}"
+        f"{f'  [released as {visible(shot.version)}]' if shot.version else ''}"
         for shot in listed
     ] or ["No snapshots yet. Take one with: companion snapshot FOLDER -m LABEL"]
 

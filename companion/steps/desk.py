@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from companion.contents.references import References
     from companion.contents.scan import Scan
     from companion.contents.selection import Selection
+    from companion.sound.chunks import Chunks
 
 
 class Desk:
@@ -173,10 +174,18 @@ class Desk:
     @cached_property
     def scans(self) -> Mapping[str, Scan]:
         """What paths are written in each patch and script that would ship."""
-        from companion.contents.scan import scan_files
+        from companion.contents.reader import scan_files
 
         wanted = self.of_kind(Kind.PATCH, Kind.SCRIPT)
         return scan_files([(e.path, self.folder / e.path, e.sha256) for e in wanted], self.cache, self.watch)
+
+    @cached_property
+    def probes(self) -> Mapping[str, Chunks]:
+        """What the header and chunks of each audio file that would ship say; no sound is decoded for it."""
+        from companion.sound.measure import probe_files
+
+        wanted = self.of_kind(Kind.SAMPLE, Kind.IMPULSE)
+        return probe_files([(e.path, self.folder / e.path, e.sha256) for e in wanted], self.cache, self.watch)
 
     @cached_property
     def references(self) -> References:

@@ -12,6 +12,7 @@ from companion.core.cache import Cache
 from companion.core.entries import Entry, Kind
 from companion.core.errors import CompanionError
 from companion.core.facts import Contents, Facts, facts_from_plain, facts_to_plain
+from companion.core.folder import never_ships
 from companion.core.progress import QUIET, Watch
 from companion.core.text import listed, plural, visible
 from companion.steps.facts import licence_file_in
@@ -53,7 +54,7 @@ def proposal(name: str, entries: tuple[Entry, ...]) -> Proposal:
     """
     from companion.sound.naming import propose_pattern
 
-    kinds = {kind: [entry.path for entry in entries if entry.kind is kind] for kind in Kind}
+    kinds = {kind: [e.path for e in entries if e.kind is kind and not never_ships(e.path)] for kind in Kind}
     patches = [path for path in kinds[Kind.OTHER] if "/" not in path and "." in path.lstrip(".")]
     pattern = propose_pattern(kinds[Kind.SAMPLE])
     seen = [_found(len(kinds[Kind.SAMPLE]), "sample", sample_folders(kinds[Kind.SAMPLE]))]

@@ -74,7 +74,7 @@ def _samples_of_layers(desk: Desk) -> dict[str, int]:
 
     samples = [entry.path for entry in desk.of_kind(Kind.SAMPLE)]
     matchers = {layer.name: globs(layer.files) for layer in desk.facts.layers if layer.files}
-    return {name: sum(matches(path) for path in samples) for name, matches in matchers.items()}
+    return {name: sum(map(matcher.matches, samples)) for name, matcher in matchers.items()}
 
 
 def known_problems(desk: Desk) -> tuple[str, ...]:
