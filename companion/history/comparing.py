@@ -1,0 +1,95 @@
+"""What differs between two states of the folder, by content."""
+
+from __future__ import annotations
+
+import difflib
+from collections import defaultdict
+from collections.abc import Mapping
+from typing import Final, NamedTuple
+
+from companion.core.text import visible_lines
+from companion.history.model import Kept
+
+MOST_TEXT: Final = 1 << 20
+
+
+class Difference(NamedTuple):
+    """Sorted paths; renamed: (old, new)."""
+
+    added: tuple[str, ...]
+    removed: tuple[str, ...]
+    changed: tuple[str, ...]
+    renamed: tuple[tuple[str, str], ...]
+    sizes: dict[str, tuple[int | None, int | None]]
+
+
+def difference(before: Mapping[str, Kept], after: Mapping[str, Kept]) -> Difference:
+    """Return what differs between two states. A file is renamed when the same content left one path for another."""
+    gone = sorted(path for path in before if path not in after)
+    come = sorted(path for path in after if path not in before)
+    changed = sorted(
+        path
+        for path, one in after.items()
+        if path in before and (one.blob, one.mode) != (before[path].blob, before[path].mode)
+    )
+    renamed = _renamed(gone, come, before, after)
+    left, arrived = {old for old, _ in renamed}, {new for _, new in renamed}
+    sizes = {
+        path: (before[path].size if path in before else None, after[path].size if path in after else None)
+        for path in (*gone, *come, *changed)
+    }
+    return Difference(
+        tuple(path for path in come if path not in arrived),
+        tuple(path for path in gone if path not in left),
+        tuple(changed),
+        renamed,
+        sizes,
+    )
+
+
+def _renamed(
+    gone: list[str], come: list[str], before: Mapping[str, Kept], after: Mapping[str, Kept]
+) -> tuple[tuple[str, str], ...]:
+    """Pair equal contents; of several, one with the same file name first. Empty files are never paired."""
+    by_blob: dict[str, list[str]] = defaultdict(list)
+    for path in gone:
+        if before[path].size:
+            by_blob[before[path].blob].append(path)
+    pairs: list[tuple[str, str]] = []
+    left: list[str] = []
+    for path in come:
+        same_name = [old for old in by_blob.get(after[path].blob, ()) if _name(old) == _name(path)]
+        if same_name:
+            by_blob[after[path].blob].remove(same_name[0])
+            pairs.append((same_name[0], path))
+        else:
+            left.append(path)
+    pairs += [(by_blob[after[path].blob].pop(0), path) for path in left if by_blob.get(after[path].blob)]
+    return tuple(sorted(pairs))
+
+
+def _name(path: str) -> str:
+    return path.rpartition("/")[2]
+
+
+def as_text(data: bytes) -> str | None:
+    """Return a file's content as text, or None when it is not text, or is over 1 MiB."""
+    if len(data) > MOST_TEXT:
+        return None
+    encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError:
+        return None
+    return None if "\0" in text else text
+
+
+def unified(path: str, before: bytes, after: bytes) -> str:
+    """Return a unified diff made safe to show; empty when either side is not text."""
+    old, new = as_text(before), as_text(after)
+    if old is None or new is None:
+        return ""
+    lines = difflib.unified_diff(
+        visible_lines(old).splitlines(), visible_lines(new).splitlines(), "before", "after", lineterm=""
+    )
+    return "\n".join(lines)

@@ -1,0 +1,168 @@
+"""Git, with nothing of the maker's folder, account or computer able to change what it does.
+
+Every call names our own git directory, an empty work tree and no configuration but ours, so that no hook, filter,
+attribute, alias, fsmonitor, signing key or credential of anyone's runs over a maker's folder.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from collections.abc import Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from companion.core.errors import CompanionError
+
+if TYPE_CHECKING:
+    from git import Repo
+
+CONFIG: Final = """\
+[core]
+\trepositoryformatversion = 0
+\tfilemode = true
+\tbare = true
+\tlogallrefupdates = false
+\tautocrlf = false
+\tsafecrlf = false
+\tfsmonitor = false
+\tuntrackedCache = false
+\tprecomposeUnicode = false
+\tprotectHFS = true
+\tprotectNTFS = true
+[gc]
+\tauto = 0
+[maintenance]
+\tauto = false
+[commit]
+\tgpgSign = false
+[tag]
+\tgpgSign = false
+[receive]
+\tdenyCurrentBranch = ignore
+"""
+
+_ALWAYS: Final = (
+    "core.hooksPath=/dev/null/none",
+    "core.fsmonitor=false",
+    "core.autocrlf=false",
+    "core.attributesFile=",
+    "core.excludesFile=",
+    "gc.auto=0",
+    "maintenance.auto=false",
+    "commit.gpgSign=false",
+    "tag.gpgSign=false",
+    "push.gpgSign=false",
+    "protocol.ext.allow=never",
+    "i18n.logOutputEncoding=UTF-8",
+    "log.showSignature=false",
+)
+"""Said on every call too: a configuration file can be edited, and these are the ones that run programs.
+
+A hooks path below /dev/null exists on no system, so no hook is ever found.
+"""
+
+
+def environment(history: Path) -> dict[str, str]:
+    """Return the whole environment for a git that works on ``history``."""
+    kept = {name: value for name, value in os.environ.items() if not name.upper().startswith("GIT_")}
+    empty = history / "no-config"
+    return kept | {
+        "GIT_DIR": str(history),
+        "GIT_WORK_TREE": str(history / "no-worktree"),
+        "GIT_CONFIG_NOSYSTEM": "1",
+        "GIT_CONFIG_GLOBAL": str(empty) if empty.exists() else os.devnull,
+        "GIT_ATTR_NOSYSTEM": "1",
+        "GIT_LITERAL_PATHSPECS": "1",
+        "GIT_OPTIONAL_LOCKS": "0",
+        "GIT_NO_REPLACE_OBJECTS": "1",
+        "GIT_TERMINAL_PROMPT": "0",
+        "GIT_ALLOW_PROTOCOL": "file:git:http:https:ssh",
+        "GIT_AUTHOR_NAME": "companion",
+        "GIT_AUTHOR_EMAIL": "companion@localhost",
+        "GIT_COMMITTER_NAME": "companion",
+        "GIT_COMMITTER_EMAIL": "companion@localhost",
+        "GIT_CONFIG_COUNT": str(len(_ALWAYS)),
+        **{f"GIT_CONFIG_KEY_{i}": pair.partition("=")[0] for i, pair in enumerate(_ALWAYS)},
+        **{f"GIT_CONFIG_VALUE_{i}": pair.partition("=")[2] for i, pair in enumerate(_ALWAYS)},
+        "LC_ALL": "C.UTF-8",
+        # Windows looks for a program in the current folder first: a maker's folder must not offer its own git.
+        "NoDefaultCurrentDirectoryInExePath": "1",
+    }
+
+
+@lru_cache(maxsize=4)
+def _find(path: str | None) -> str:
+    return shutil.which("git", path=path) or ""
+
+
+def git_program() -> str:
+    """Return where git is, or an empty string."""
+    os.environ.setdefault("NoDefaultCurrentDirectoryInExePath", "1")
+    return _find(os.environ.get("PATH"))
+
+
+def why_not() -> str:
+    """Return an empty string when git can be used, else why not, for a person."""
+    program = git_program()
+    if not program:
+        return "git is not installed, or is not on the search path"
+    try:
+        done = subprocess.run([program, "version"], capture_output=True, timeout=20, check=False)
+    except (OSError, subprocess.SubprocessError) as error:
+        return f"git does not start: {error}"
+    return "" if done.returncode == 0 else "git does not start"
+
+
+def run(history: Path, arguments: Sequence[str], given: bytes = b"") -> bytes:
+    """Run git on ``history`` and return what it prints. Raises :class:`CompanionError` with what it complains of."""
+    program = git_program()
+    if not program:
+        raise CompanionError("Git is not installed", "", "install git and try again")
+    try:
+        done = subprocess.run(
+            [program, *arguments],
+            input=given,
+            capture_output=True,
+            cwd=history,
+            env=environment(history),
+            check=False,
+        )
+    except OSError as error:
+        raise CompanionError(f"Git does not start: {error}", program, "reinstall git") from error
+    if done.returncode:
+        said = done.stderr.decode("utf-8", "replace").strip() or f"it ended with {done.returncode}"
+        raise CompanionError(f"Git could not do it: {said}", str(history), "check the history with --verify")
+    return done.stdout
+
+
+def repository(history: Path) -> Repo:
+    """Return the history as a GitPython repository, in the same shut-off environment.
+
+    GitPython looks for git when it is imported and raises where there is none, unless told to be quiet before.
+    """
+    os.environ.setdefault("GIT_PYTHON_REFRESH", "quiet")
+    from git import Repo
+
+    if not git_program():
+        raise CompanionError("Git is not installed", "", "install git and try again")
+    # GitPython hands on this process's whole environment and can only add to it, so what must not reach git goes here.
+    for name in [name for name in os.environ if name.startswith("GIT_") and not name.startswith("GIT_PYTHON_")]:
+        del os.environ[name]
+    found = Repo(history, expand_vars=False, search_parent_directories=False)
+    wanted = environment(history)
+    found.git.update_environment(**{name: value for name, value in wanted.items() if os.environ.get(name) != value})
+    return found
+
+
+def create(history: Path) -> None:
+    """Make an empty history; half of one, left by a kill, is made whole. Raises OSError."""
+    for part in ("objects/pack", "objects/info", "refs/heads", "refs/tags", "no-worktree"):
+        (history / part).mkdir(parents=True, exist_ok=True)
+    from companion.core.files import write_safely
+
+    for name, text in (("no-config", ""), ("config", CONFIG), ("HEAD", "ref: refs/heads/latest\n")):
+        if not (history / name).exists():
+            write_safely(history / name, text.encode())

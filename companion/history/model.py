@@ -1,0 +1,138 @@
+"""Snapshots and what is told about them, as plain values."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final, Literal, NamedTuple
+
+import msgspec
+
+Kind = Literal["asked", "before-restore", "release", "due"]
+"""Why a snapshot was taken: the maker asked, a restore was about to happen, a release was made, many files changed."""
+
+FILE: Final = 0o100644
+PROGRAM: Final = 0o100755
+LINK: Final = 0o120000
+FOLDER: Final = 0o40000
+
+
+class Kept(NamedTuple):
+    """One file as a snapshot holds it: git's blob id (40 hex digits), size in bytes, mode (FILE, PROGRAM or LINK)."""
+
+    blob: str
+    size: int
+    mode: int
+
+
+class Snapshot(msgspec.Struct, frozen=True, kw_only=True):
+    """The whole working folder as it was once.
+
+    number: small, never used twice; it alone tells the order. id, tree: git's commit and tree ids, 40 hex digits.
+    at: UTC, ISO 8601, as the clock then said. version: set when this snapshot was released.
+    changed_while_read: files that did not hold still; what was read last is kept.
+    left_out: path and reason for each file that is not in it. empty_folders: folders that hold no file.
+    new: whether the call that returned it made it (False: nothing had changed, this one already holds it all).
+    """
+
+    number: int
+    id: str
+    tree: str
+    label: str
+    at: str
+    kind: str = "asked"
+    files: int = 0
+    bytes: int = 0
+    version: str = ""
+    changed_while_read: tuple[str, ...] = ()
+    left_out: tuple[tuple[str, str], ...] = ()
+    empty_folders: tuple[str, ...] = ()
+    new: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comparison:
+    """What differs between snapshot ``a`` and snapshot ``b`` (None: the folder as it is now).
+
+    changed: same path, other content or other mode. renamed: (old, new) with the same content.
+    sizes: bytes before and after (None: not there) for every path named above.
+    facts_before, facts_after: the text of ``release.toml`` on either side, empty where there is none.
+    """
+
+    a: int
+    b: int | None
+    added: tuple[str, ...] = ()
+    removed: tuple[str, ...] = ()
+    changed: tuple[str, ...] = ()
+    renamed: tuple[tuple[str, str], ...] = ()
+    sizes: dict[str, tuple[int | None, int | None]] = field(default_factory=dict)
+    facts_before: str = ""
+    facts_after: str = ""
+    diff: Callable[[str], str] = field(default=lambda _path: "", repr=False, compare=False)
+
+    @property
+    def same(self) -> bool:
+        """Whether nothing differs."""
+        return not (self.added or self.removed or self.changed or self.renamed)
+
+    def text_diff(self, path: str) -> str:
+        """Return a unified diff of a changed text file; empty for one that is not text, or that is over 1 MiB."""
+        return self.diff(path)
+
+
+class Restored(msgspec.Struct, frozen=True, kw_only=True):
+    """What a restore did. safety: the snapshot that holds what was there before (None when nothing of it was touched).
+
+    written, removed: paths. unchanged: how many files were already as they should be.
+    failed: path and reason for each file that stays as it was.
+    """
+
+    number: int
+    safety: Snapshot | None = None
+    written: tuple[str, ...] = ()
+    removed: tuple[str, ...] = ()
+    unchanged: int = 0
+    failed: tuple[tuple[str, str], ...] = ()
+
+
+class Damage(msgspec.Struct, frozen=True, kw_only=True):
+    """One object that cannot be read back, and what it costs (no path: a folder, or a snapshot itself)."""
+
+    id: str
+    reason: str
+    path: str = ""
+    snapshots: tuple[int, ...] = ()
+
+
+class Verified(msgspec.Struct, frozen=True, kw_only=True):
+    """What reading the whole history back found."""
+
+    snapshots: int
+    objects: int
+    bytes: int
+    damaged: tuple[Damage, ...] = ()
+
+
+class Size(msgspec.Struct, frozen=True, kw_only=True):
+    """Bytes on disk: of the whole history, and of what each snapshot alone holds (what forgetting it would win)."""
+
+    total: int
+    alone: dict[int, int]
+
+
+class Forgotten(msgspec.Struct, frozen=True, kw_only=True):
+    """Which snapshots are gone, how many bytes that won, and why no more than that, if so."""
+
+    numbers: tuple[int, ...]
+    bytes_won: int
+    remark: str = ""
+
+
+class Mirrored(msgspec.Struct, frozen=True, kw_only=True):
+    """A second copy of the history: where, how many snapshots it now holds, how many and how many bytes were new."""
+
+    target: str
+    snapshots: int
+    new: int
+    bytes: int
+    caution: str = ""

@@ -1,0 +1,77 @@
+"""Which paths of a working folder a snapshot holds, and which names git cannot hold at all.
+
+Paths are relative with forward slashes; a name that is not UTF-8 carries lone surrogates (``os.fsdecode``).
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from typing import Final
+
+from companion.core.folder import OURS, RELEASES
+
+KEPT_OF_OURS: Final = ("evidence", "reports")
+"""What is kept of ``.companion``: what was found and judged. Everything else in it can be made again."""
+
+# Code points that HFS+ ignores when it compares names (Unicode Default_Ignorable as git's own fsck lists them).
+_IGNORED: Final = re.compile("[\u200c-\u200f\u202a-\u202e\u206a-\u206f\ufeff]")
+
+
+def is_skipped(path: str) -> bool:
+    """Tell whether a path stays out by design: our own machinery, releases, and the maker's own version control."""
+    parts = path.split("/")
+    if parts[0] == RELEASES or ".git" in parts:
+        return True
+    if OURS in parts:
+        below = parts[parts.index(OURS) + 1 :]
+        return bool(below) and below[0] not in KEPT_OF_OURS
+    return False
+
+
+def only_added(path: str) -> bool:
+    """Tell whether a restore may add this file but never replace or remove it: evidence and reports are not undone."""
+    return path.partition("/")[0] == OURS
+
+
+def cannot_be_held(name: str) -> str:
+    """Return why git cannot hold a file or folder called ``name``, or an empty string.
+
+    Source: git's own ``fsck`` (hasDotgit), which refuses every name that some system would take for ``.git``: in other
+    case, with characters HFS+ ignores, with trailing dots and spaces or a stream name (NTFS), or as ``git~1``.
+    """
+    lowered = name.lower()
+    if "git" not in lowered and name.isascii():
+        return ""
+    for part in _IGNORED.sub("", lowered).split("\\"):
+        if part.partition(":")[0].rstrip(". ") in (".git", "git~1"):
+            return "some systems take that name for a version-control folder"
+    return ""
+
+
+def to_git(path: str) -> bytes:
+    """Return the bytes of a path as a tree holds them."""
+    return os.fsencode(path)
+
+
+def from_git(path: bytes) -> str:
+    """Return a path from the bytes in a tree."""
+    return os.fsdecode(path)
+
+
+def is_within(path: str, chosen: tuple[str, ...]) -> bool:
+    """Tell whether ``path`` is one of the chosen paths or lies in one of them; nothing chosen means everything."""
+    return not chosen or any(path == one or path.startswith(one + "/") for one in chosen)
+
+
+def unsafe_to_write(path: str) -> str:
+    """Return why a path out of a history must not be written to disk, or an empty string.
+
+    A history may have come from elsewhere, so nothing in it is trusted to stay in the folder.
+    """
+    for part in path.split("/"):
+        if part in ("", ".", "..") or (part == ".git" or cannot_be_held(part)):
+            return "the name leads out of the folder or into a version-control folder"
+        if os.name == "nt" and ("\\" in part or ":" in part or part.rstrip(". ") != part):
+            return "Windows cannot hold a file of that name"
+    return ""

@@ -1,0 +1,260 @@
+"""Write objects into one new pack: git's documented pack and index formats (version 2), without deltas.
+
+Why a pack, and neither loose objects nor git itself. Measured on two cores with a 1 GB library of 24-bit WAVs: ``git
+add`` deflates on one core at some 50 MB/s. Loose objects with isal are quick to make, but each has to be synced by
+itself, 3 to 5 ms a file: six seconds for 1,246 files and a minute and a half for 20,000. A pack is synced once however
+many files are in it, it cannot be seen before its index stands beside it, and restoring reads it front to back.
+isal's level 1 deflates four times as fast as zlib's and releases the interpreter, so each of two threads fills a pack
+of its own: nothing has to be passed between them, and a file of any size streams through.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import secrets
+import struct
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import Final
+
+from companion.core.files import BLOCK, sync_folder
+from companion.history.objects import BLOB, hasher
+
+LEVEL: Final = 1
+_NUDGE: Final = 64 << 20
+
+
+class NotStill(Exception):
+    """The file changed, or ended early, while it was being read."""
+
+
+class HistoryDisk(OSError):
+    """The disk that holds the history refused, not the file that is being read."""
+
+
+@contextlib.contextmanager
+def _on_history_disk() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise HistoryDisk(error.errno, error.strerror) from error
+
+
+def write_all(handle: int, data: bytes | bytearray | memoryview) -> None:
+    """Write every byte of ``data``."""
+    view = memoryview(data)
+    while len(view):
+        view = view[os.write(handle, view) :]
+
+
+def entry_header(kind: int, size: int) -> bytes:
+    """Return the header of a pack entry: type and size, four bits and then seven at a time."""
+    first, size = (kind << 4) | (size & 15), size >> 4
+    out = bytearray()
+    while size:
+        out.append(first | 0x80)
+        first, size = size & 0x7F, size >> 7
+    out.append(first)
+    return bytes(out)
+
+
+class PackWriter:
+    """One pack in the making, under a name git does not look at. Not for several threads at once."""
+
+    def __init__(self, folder: Path) -> None:
+        """``folder``: the ``objects/pack`` of the history."""
+        self.folder = folder
+        self.temporary = folder / f"tmp_pack_{secrets.token_hex(8)}"
+        self.handle = os.open(self.temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o644)
+        self.written: dict[bytes, tuple[int, int]] = {}
+        self._buffer = bytearray(b"PACK" + struct.pack(">II", 2, 0))
+        self.offset = len(self._buffer)
+        self._nudged = 0
+        self._syncing: Future[None] | None = None
+        self._helper: ThreadPoolExecutor | None = None
+
+    def add(self, kind: int, data: bytes | memoryview, oid: bytes) -> None:
+        """Add an object held in memory."""
+        from isal import isal_zlib
+
+        self.add_raw(entry_header(kind, len(data)) + isal_zlib.compress(data, LEVEL), oid)
+
+    def add_raw(self, entry: bytes, oid: bytes) -> None:
+        """Add an entry that is deflated already, header included."""
+        from isal import isal_zlib
+
+        self.written[oid] = (self.offset, isal_zlib.crc32(entry))
+        self._put(entry)
+
+    def add_stream(self, read: Callable[[int], bytes], size: int, expected: bytes | None) -> bytes:
+        """Add a blob of exactly ``size`` bytes block by block and return its id.
+
+        Raises :class:`NotStill`, and leaves the pack as it was, when it ends early or is not what was ``expected``.
+        """
+        from isal import isal_zlib
+
+        start, crc = self.offset, 0
+        digest, packer, left = hasher(BLOB, size), isal_zlib.compressobj(LEVEL), size
+        self._flush()
+
+        def put(piece: bytes) -> None:
+            nonlocal crc
+            crc = isal_zlib.crc32(piece, crc)
+            self._put(piece)
+
+        put(entry_header(BLOB, size))
+        while left:
+            block = read(min(left, BLOCK))
+            if not block:
+                break
+            left -= len(block)
+            digest.update(block)
+            put(packer.compress(block))
+        put(packer.flush())
+        oid = digest.digest()
+        if left or (expected is not None and oid != expected) or oid in self.written:
+            self._roll_back(start)
+            if not left and expected in (None, oid):
+                return oid
+            raise NotStill
+        self.written[oid] = (start, crc)
+        return oid
+
+    def _put(self, piece: bytes) -> None:
+        self.offset += len(piece)
+        self._buffer += piece
+        if len(self._buffer) >= BLOCK:
+            self._flush()
+
+    def _flush(self) -> None:
+        with _on_history_disk():
+            write_all(self.handle, self._buffer)
+        self._buffer.clear()
+        if self.offset - self._nudged >= _NUDGE and hasattr(os, "fdatasync"):
+            self._nudge()
+
+    def _nudge(self) -> None:
+        """Let the disk work while the processor does; what it reports is heard at the next nudge or at the end."""
+        if self._syncing and not self._syncing.done():
+            return
+        self._heard()
+        self._helper = self._helper or ThreadPoolExecutor(1, "pack-sync")
+        self._nudged = self.offset
+        self._syncing = self._helper.submit(os.fdatasync, self.handle)
+
+    def _heard(self) -> None:
+        if self._syncing:
+            waiting, self._syncing = self._syncing, None
+            with _on_history_disk():
+                waiting.result()
+
+    def _roll_back(self, offset: int) -> None:
+        self._flush()
+        with _on_history_disk():
+            os.ftruncate(self.handle, offset)
+            os.lseek(self.handle, offset, os.SEEK_SET)
+        self.offset = offset
+
+    def finish(self) -> Path | None:
+        """Complete the pack and its index, sync both, give them their names; return the pack, None for an empty one."""
+        if not self.written:
+            self.abandon()
+            return None
+        try:
+            return self._finish()
+        except BaseException:
+            self.abandon()
+            raise
+
+    def _finish(self) -> Path:
+        self._flush()
+        os.lseek(self.handle, 8, os.SEEK_SET)
+        write_all(self.handle, struct.pack(">I", len(self.written)))
+        self._nudge_now()
+        # The count in front is known only now, so the sum over the whole is made by reading it again.
+        os.lseek(self.handle, 0, os.SEEK_SET)
+        digest = hashlib.sha1(usedforsecurity=False)
+        while block := os.read(self.handle, BLOCK):
+            digest.update(block)
+        self._heard()
+        write_all(self.handle, digest.digest())
+        os.fsync(self.handle)
+        self._close()
+        target = self.folder / f"pack-{digest.hexdigest()}.pack"
+        index = self.temporary.with_name(self.temporary.name.replace("tmp_pack", "tmp_idx"))
+        try:
+            write_synced(index, index_data(self.written, digest.digest()))
+            os.replace(self.temporary, target)  # noqa: PTH105 -- one name for every rename, so that tests can fail it
+            os.replace(index, target.with_suffix(".idx"))  # noqa: PTH105
+        finally:
+            with contextlib.suppress(OSError):
+                index.unlink()
+        sync_folder(self.folder)
+        return target
+
+    def _nudge_now(self) -> None:
+        if hasattr(os, "fdatasync") and self.offset > _NUDGE // 8:
+            self._heard()
+            self._nudge()
+
+    def _close(self) -> None:
+        if self._helper:
+            self._helper.shutdown(wait=True)
+            self._helper = None
+        if self.handle >= 0:
+            handle, self.handle = self.handle, -1
+            os.close(handle)
+
+    def abandon(self) -> None:
+        """Throw away what was written."""
+        with contextlib.suppress(OSError):
+            self._close()
+        with contextlib.suppress(OSError):
+            self.temporary.unlink()
+
+
+def write_synced(path: Path, data: bytes) -> None:
+    """Write a new file and sync it."""
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o644)
+    try:
+        write_all(handle, data)
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def index_data(written: dict[bytes, tuple[int, int]], pack_sum: bytes) -> bytes:
+    """Return a pack index, version 2, from (offset, CRC-32 of the entry) by object id."""
+    ordered = sorted(written.items())
+    counts = [0] * 256
+    for oid, _ in ordered:
+        counts[oid[0]] += 1
+    fanout, running = [], 0
+    for count in counts:
+        running += count
+        fanout.append(running)
+    small: list[int] = []
+    large: list[int] = []
+    for _, (offset, _) in ordered:
+        if offset < 0x80000000:
+            small.append(offset)
+        else:
+            small.append(0x80000000 | len(large))
+            large.append(offset)
+    count = len(ordered)
+    body = b"".join(
+        (
+            b"\xfftOc",
+            struct.pack(">I", 2),
+            struct.pack(">256I", *fanout),
+            b"".join(oid for oid, _ in ordered),
+            struct.pack(f">{count}I", *(crc for _, (_, crc) in ordered)),
+            struct.pack(f">{count}I", *small),
+            struct.pack(f">{len(large)}Q", *large),
+            pack_sum,
+        )
+    )
+    return body + hashlib.sha1(body, usedforsecurity=False).digest()

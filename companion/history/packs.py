@@ -1,0 +1,232 @@
+"""Read objects out of the history's packs, verified against their ids."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import struct
+import threading
+from bisect import bisect_right
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Final, NamedTuple, cast
+
+from companion.core.errors import CompanionError
+from companion.core.files import BLOCK
+from companion.history.objects import NAMES, hasher
+
+SMALL: Final = 8 << 20
+"""Objects of up to this many bytes are handled in memory, larger ones stream: two threads hold 32 MB at most."""
+
+
+class Damaged(CompanionError):
+    """An object of the history cannot be read back; everything else can."""
+
+    def __init__(self, oid: bytes, reason: str) -> None:
+        super().__init__(
+            f"A part of the history is damaged: {reason}",
+            f"object {oid.hex()}",
+            "take that file from a mirror or another snapshot",
+        )
+        self.reason = reason
+
+
+class Missing(Damaged):
+    """An object is in no pack."""
+
+
+class Place(NamedTuple):
+    """Where an object lies: which pack, from which byte to which."""
+
+    pack: int
+    start: int
+    end: int
+
+
+class _Pack:
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.handle = -1
+        self.lock = threading.Lock()
+
+    def read(self, start: int, count: int) -> bytes:
+        with self.lock:
+            if self.handle < 0:
+                self.handle = os.open(self.path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+            if not hasattr(os, "pread"):
+                os.lseek(self.handle, start, os.SEEK_SET)
+                return os.read(self.handle, count)
+        return os.pread(self.handle, count, start)
+
+    def close(self) -> None:
+        with self.lock:
+            if self.handle >= 0:
+                os.close(self.handle)
+                self.handle = -1
+
+
+def read_index(path: Path) -> tuple[list[bytes], list[int]]:
+    """Return ids and offsets of a pack index, version 2. Raises ValueError or OSError where it cannot be read."""
+    data = path.read_bytes()
+    if data[:8] != b"\xfftOc\0\0\0\2" or len(data) < 8 + 1024 + 40:
+        raise ValueError("not a pack index of version 2")
+    count = struct.unpack_from(">I", data, 8 + 1020)[0]
+    at = 8 + 1024
+    if len(data) < at + count * 28 + 40:
+        raise ValueError("the pack index ends early")
+    ids = [data[i : i + 20] for i in range(at, at + 20 * count, 20)]
+    offsets = list(struct.unpack_from(f">{count}I", data, at + 24 * count))
+    large = at + 28 * count
+    for i, offset in enumerate(offsets):
+        if offset & 0x80000000:
+            offsets[i] = struct.unpack_from(">Q", data, large + 8 * (offset & 0x7FFFFFFF))[0]
+    return ids, offsets
+
+
+class Packs:
+    """The objects of one history. Safe to read from several threads. ``foreign`` reads what our writer never makes."""
+
+    def __init__(self, folder: Path, foreign: Callable[[bytes], bytes | None] = lambda _oid: None) -> None:
+        self.folder = folder
+        self._foreign = foreign
+        self._known: frozenset[str] = frozenset()
+        self.packs: list[_Pack] = []
+        self.places: dict[bytes, Place] = {}
+        self.unreadable: list[tuple[str, str]] = []
+        self.refresh()
+
+    def refresh(self) -> bool:
+        """Look for packs made or removed since; tell whether there were any."""
+        try:
+            names = frozenset(name for name in os.listdir(self.folder) if name.endswith(".idx"))  # noqa: PTH208
+        except OSError:
+            names = frozenset()
+        if names == self._known:
+            return False
+        self.close()
+        self._known, self.packs, self.places, self.unreadable = names, [], {}, []
+        for name in sorted(names):
+            self._load(self.folder / name)
+        return True
+
+    def _load(self, index: Path) -> None:
+        pack = _Pack(index.with_suffix(".pack"))
+        try:
+            ids, offsets = read_index(index)
+            end = pack.path.stat().st_size - 20
+        except (OSError, ValueError, struct.error) as error:
+            self.unreadable.append((index.name, str(error)))
+            return
+        number = len(self.packs)
+        self.packs.append(pack)
+        starts = sorted(offsets)
+        starts.append(end)
+        for oid, start in zip(ids, offsets, strict=True):
+            self.places[oid] = Place(number, start, starts[bisect_right(starts, start)] if start < end else start)
+
+    def close(self) -> None:
+        """Let go of the files."""
+        for pack in self.packs:
+            pack.close()
+
+    def __contains__(self, oid: bytes) -> bool:
+        return oid in self.places
+
+    def _place(self, oid: bytes) -> Place | None:
+        place = self.places.get(oid)
+        if place is None and self.refresh():
+            place = self.places.get(oid)
+        return place
+
+    def packed_size(self, oid: bytes) -> int:
+        """Bytes the object takes on disk; 0 when it is in no pack."""
+        place = self.places.get(oid)
+        return place.end - place.start if place else 0
+
+    def raw(self, place: Place) -> bytes:
+        """Return a whole entry as it lies in the pack."""
+        return self.packs[place.pack].read(place.start, place.end - place.start)
+
+    def header(self, oid: bytes) -> tuple[int, int, Place, int]:
+        """Return type, size, place and the length of the entry's own header. Raises :class:`Damaged`."""
+        place = self._place(oid)
+        if place is None:
+            raise Missing(oid, "it is in none of the packs")
+        try:
+            head = self.packs[place.pack].read(place.start, 16)
+        except OSError as error:
+            raise Damaged(oid, f"the pack cannot be read ({error.strerror})") from error
+        if not head:
+            raise Damaged(oid, "the pack ends before it")
+        kind, size, shift, at = (head[0] >> 4) & 7, head[0] & 15, 4, 1
+        while head[at - 1] & 0x80 and at < len(head):
+            size |= (head[at] & 0x7F) << shift
+            shift, at = shift + 7, at + 1
+        return kind, size, place, at
+
+    def size(self, oid: bytes) -> int:
+        """Return an object's size in bytes."""
+        kind, size, _, _ = self.header(oid)
+        return size if kind in NAMES else len(self.read(oid))
+
+    def read(self, oid: bytes) -> bytes:
+        """Return an object's content, verified against its id. Raises :class:`Damaged`."""
+        return b"".join(self.blocks(oid))
+
+    def blocks(self, oid: bytes) -> Iterator[bytes]:
+        """Yield an object's content in blocks; raise :class:`Damaged` after the last one at the latest."""
+        try:
+            kind, size, place, skip = self.header(oid)
+        except Missing:
+            kind, size, place, skip = 0, 0, Place(0, 0, 0), 0
+        if kind not in NAMES:  # a delta or a loose object: another tool was here
+            data = self._foreign(oid)
+            if data is None:
+                raise Missing(oid, "it is in none of the packs")
+            yield data
+            return
+        digest, total = hasher(kind, size), 0
+        try:
+            for block in self._inflated(place, skip, size):
+                total += len(block)
+                digest.update(block)
+                yield block
+        except (isal_error(), OSError, ValueError) as error:
+            raise Damaged(oid, f"it does not unpack ({error})") from error
+        if total != size or digest.digest() != oid:
+            raise Damaged(oid, "its content is not what it was")
+
+    def _inflated(self, place: Place, skip: int, size: int) -> Iterator[bytes]:
+        from isal import isal_zlib
+
+        pack, at = self.packs[place.pack], place.start + skip
+        if size <= SMALL and place.end - at <= SMALL + (1 << 20):
+            packed = pack.read(at, place.end - at)
+            yield isal_zlib.decompressobj().decompress(packed, size + 1)
+            return
+        unpacker = isal_zlib.decompressobj()
+        while at < place.end and not unpacker.eof:
+            packed = pack.read(at, min(BLOCK // 2, place.end - at))
+            if not packed:
+                return
+            at += len(packed)
+            yield unpacker.decompress(packed)
+        yield unpacker.flush()
+
+
+def isal_error() -> type[Exception]:
+    """The error isal raises for a damaged stream."""
+    from isal import igzip_lib
+
+    return cast("type[Exception]", igzip_lib.IsalError)
+
+
+def clear_leftovers(folder: Path) -> None:
+    """Remove what a dead writer left: unfinished packs, and packs whose index was never written."""
+    with contextlib.suppress(OSError):
+        for path in folder.iterdir():
+            unfinished = path.name.startswith("tmp_")
+            orphan = path.suffix == ".pack" and not path.with_suffix(".idx").exists()
+            if unfinished or orphan:
+                with contextlib.suppress(OSError):
+                    path.unlink()

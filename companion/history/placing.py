@@ -1,0 +1,254 @@
+"""Put files of a snapshot into a folder, one by one: written aside, verified, then put in place."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import secrets
+import stat
+import threading
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+from companion.core.errors import CompanionError
+from companion.core.progress import Watch
+from companion.history.model import FOLDER, LINK, PROGRAM, Kept
+from companion.history.names import unsafe_to_write
+from companion.history.packing import write_all
+from companion.history.packs import Damaged, Packs
+from companion.history.planning import Plan
+
+_FULL = (errno.ENOSPC, errno.EDQUOT)
+
+
+class Stays(Exception):
+    """A file is left as it is, for the reason told."""
+
+
+class Done(NamedTuple):
+    """What was really done; failed: path and reason."""
+
+    written: list[str]
+    removed: list[str]
+    failed: list[tuple[str, str]]
+
+
+class Placer:
+    """Carries out a plan in ``root``, with ``aside`` (on the same disk) for what is half written.
+
+    may_replace(path, status) raises :class:`Stays` when what lies at ``path`` now is kept nowhere else.
+    """
+
+    def __init__(
+        self, packs: Packs, root: Path, aside: Path, may_replace: Callable[[str, os.stat_result], None], watch: Watch
+    ) -> None:
+        self.packs, self.root, self.aside, self.watch = packs, root, aside, watch
+        self.may_replace = may_replace
+        self.done = Done([], [], [])
+        self._lock = threading.Lock()
+        self._folders: set[str] = {""}
+
+    def carry_out(self, plan: Plan) -> Done:
+        """Do all of it. A file that cannot be done is listed; a full disk and Cancelled end it and are raised."""
+        self.watch.stage("Restoring", sum(one.size for one in plan.write.values()), "bytes")
+        # Removals come first: on a system that folds case, the new name may be the old file's.
+        for path in plan.remove:
+            self.watch.check()
+            self._each(path, self._remove)
+        for folder in plan.drop:
+            self._drop(folder)
+        for path, wanted in plan.mark.items():
+            self._each(path, lambda one, mode=wanted.mode: self._mark(one, mode))  # type: ignore[misc]
+        self._write_all(plan.write)
+        for folder in plan.make:
+            self._each(folder, self._parent)
+        return self.done
+
+    def _each(self, path: str, act: Callable[[str], object]) -> None:
+        try:
+            if reason := unsafe_to_write(path):
+                raise Stays(reason)
+            act(path)
+        except Damaged as error:
+            self._failed(path, f"the history is damaged there: {error.reason}")
+        except Stays as error:
+            self._failed(path, str(error))
+        except OSError as error:
+            if error.errno in _FULL:
+                raise
+            busy = "; it may be open in another program" if isinstance(error, PermissionError) else ""
+            self._failed(path, (error.strerror or error.__class__.__name__) + busy)
+        except ValueError as error:  # a name this system cannot even be asked about
+            self._failed(path, str(error))
+
+    def _failed(self, path: str, reason: str) -> None:
+        with self._lock:
+            self.done.failed.append((path, reason))
+
+    def _at(self, path: str) -> str:
+        return os.path.join(self.root, path)  # noqa: PTH118 -- 20,000 Paths are slow
+
+    def _remove(self, path: str) -> None:
+        with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+            self._through_real_folders(path)
+            self.may_replace(path, os.lstat(self._at(path)))
+            os.unlink(self._at(path))  # noqa: PTH108
+            self.done.removed.append(path)
+
+    def _through_real_folders(self, path: str) -> None:
+        """Refuse to reach a file through a link: it would lie outside, or be another one."""
+        parent = path.rpartition("/")[0]
+        while parent:
+            if stat.S_ISLNK(os.lstat(self._at(parent)).st_mode):
+                raise Stays("a folder above it is now a link")
+            parent = parent.rpartition("/")[0]
+
+    def _drop(self, folder: str) -> None:
+        with contextlib.suppress(OSError):  # not empty: something that is not ours lies in it
+            self._through_real_folders(folder + "/x")
+            os.rmdir(self._at(folder))  # noqa: PTH106
+            self._folders.discard(folder)
+
+    def _mark(self, path: str, mode: int) -> None:
+        self._through_real_folders(path)
+        status = os.lstat(self._at(path))
+        if not stat.S_ISREG(status.st_mode):
+            raise Stays("it is no longer a file")
+        os.chmod(self._at(path), _permissions(status.st_mode & 0o777, mode))  # noqa: PTH101
+        self.done.written.append(path)
+
+    def _parent(self, folder: str) -> None:
+        """Make a folder and those above it, every one of them a real folder."""
+        if folder in self._folders:
+            return
+        self._parent(folder.rpartition("/")[0])
+        with contextlib.suppress(FileExistsError):
+            os.mkdir(self._at(folder))  # noqa: PTH102
+        if not stat.S_ISDIR(os.lstat(self._at(folder)).st_mode):
+            raise Stays("something that is no folder lies where its folder has to be")
+        self._folders.add(folder)
+
+    def _write_all(self, files: dict[str, Kept]) -> None:
+        queue = deque(sorted(files.items(), key=lambda item: item[1].size, reverse=True))
+        failures: list[BaseException] = []
+
+        def work() -> None:
+            try:
+                while not failures:
+                    path, wanted = queue.popleft()
+                    self._each(path, lambda one, kept=wanted: self._write(one, kept))  # type: ignore[misc]
+                    self.watch.step(wanted.size)
+            except IndexError:
+                return
+            except BaseException as error:
+                failures.append(error)
+
+        crew = min(os.cpu_count() or 1, 4) if len(files) > 1 else 1
+        threads = [threading.Thread(target=work, name=f"restore-{i}") for i in range(crew - 1)]
+        for thread in threads:
+            thread.start()
+        work()
+        for thread in threads:
+            thread.join()
+        if failures:
+            raise failures[0]
+
+    def _write(self, path: str, wanted: Kept) -> None:
+        if wanted.mode == FOLDER or wanted.mode >> 12 not in (0o10, 0o12):
+            raise Stays("it is of a kind that is not restored")
+        with self._lock:
+            self._parent(path.rpartition("/")[0])
+        place = self._at(path)
+        permissions = 0o666 & ~_umask()
+        with contextlib.suppress(FileNotFoundError):
+            status = os.lstat(place)
+            if stat.S_ISDIR(status.st_mode):
+                raise Stays("a folder that holds other files lies in its place")
+            self.may_replace(path, status)
+            permissions = status.st_mode & 0o777 if stat.S_ISREG(status.st_mode) else permissions
+        aside = os.path.join(self.aside, secrets.token_hex(8))  # noqa: PTH118
+        try:
+            if wanted.mode == LINK:
+                os.symlink(os.fsdecode(self.packs.read(bytes.fromhex(wanted.blob))), aside)  # noqa: PTH211
+            else:
+                self._write_aside(aside, wanted, permissions)
+            os.replace(aside, place)  # noqa: PTH105
+        except BaseException:
+            with contextlib.suppress(OSError):
+                os.unlink(aside)  # noqa: PTH108
+            raise
+        with self._lock:
+            self.done.written.append(path)
+
+    def _write_aside(self, aside: str, wanted: Kept, permissions: int) -> None:
+        """Write a file beside; :class:`Damaged` comes at the latest after the last block, before it is in place."""
+        handle = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+        try:
+            for block in self.packs.blocks(bytes.fromhex(wanted.blob)):
+                self.watch.check()
+                write_all(handle, block)
+            if hasattr(os, "fchmod"):
+                os.fchmod(handle, _permissions(permissions, wanted.mode))
+            if not syncs_at_once():
+                os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _permissions(bits: int, mode: int) -> int:
+    """Permission bits with those for running set for everyone who may read, or for nobody."""
+    return bits | ((bits & 0o444) >> 2) if mode == PROGRAM else bits & ~0o111
+
+
+_UMASK: list[int] = []
+
+
+def _umask() -> int:
+    """The process's umask. It can only be read by setting it, so that is done once."""
+    if not _UMASK:
+        mask = os.umask(0o077)
+        os.umask(mask)
+        _UMASK.append(mask)
+    return _UMASK[0]
+
+
+def syncs_at_once() -> bool:
+    """Tell whether this system can sync a whole disk in one call that waits (Linux): cheaper than file by file."""
+    return os.uname().sysname == "Linux" if hasattr(os, "uname") else False
+
+
+def settle(root: Path) -> None:
+    """Make everything put into ``root`` durable. Where files were synced one by one this syncs nothing more."""
+    if not syncs_at_once():
+        return
+    import ctypes
+
+    handle = os.open(root, os.O_RDONLY)
+    try:
+        library = ctypes.CDLL(None, use_errno=True)
+        if library.syncfs(handle) != 0:
+            code = ctypes.get_errno()
+            raise OSError(code, os.strerror(code))
+    except AttributeError:  # a C library without syncfs
+        os.sync()
+    finally:
+        os.close(handle)
+
+
+def refuse_when_too_full(root: Path, plan: Plan) -> None:
+    """Raise :class:`CompanionError` when the disk cannot take the plan, before anything is touched."""
+    import shutil
+
+    most = max((one.size for one in plan.write.values()), default=0)
+    grows = sum(one.size for one in plan.write.values()) - sum(one.size for one in plan.remove.values())
+    with contextlib.suppress(OSError):
+        free = shutil.disk_usage(root).free
+        if max(most, grows) > free:
+            raise CompanionError(
+                f"The disk has {free:,} bytes left, and the restore needs {max(most, grows):,}",
+                str(root),
+                "free some space; nothing was changed",
+            )

@@ -1,0 +1,232 @@
+"""Bring a folder back to what a snapshot holds, so that an interruption at any point loses nothing.
+
+What is there is kept first. Then a journal is written, then file after file is put in place; what stops it half way
+(cancel, full disk) puts back what was there, and what kills it is finished by ``recover`` at the next start.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from companion.core.cache import Cache
+from companion.core.errors import Cancelled, CompanionError
+from companion.core.files import explain_os_error, read_capped, write_safely
+from companion.core.progress import QUIET, Watch
+from companion.history.model import Restored, Snapshot
+from companion.history.objects import BLOB, hasher
+from companion.history.placing import Done, Placer, Stays, refuse_when_too_full, settle
+from companion.history.planning import Plan, plan
+from companion.history.reading import Sink
+from companion.history.shelf import Shelf, told
+from companion.history.taking import Look, look, take_held
+from companion.history.walk import seen_of
+
+
+class Journal(NamedTuple):
+    """A restore that has begun."""
+
+    number: int
+    commit: str
+    only: tuple[str, ...]
+
+
+def _journal_path(shelf: Shelf) -> Path:
+    return shelf.places.ours / "restore.json"
+
+
+def _aside(shelf: Shelf) -> Path:
+    return shelf.places.ours / "restore-aside"
+
+
+def read_journal(shelf: Shelf) -> Journal | None:
+    """Return the restore that was begun and not ended, or None."""
+    path = _journal_path(shelf)
+    if not path.exists():
+        return None
+    try:
+        text = json.loads(read_capped(path, 16 << 20))
+        return Journal(int(text["number"]), str(text["commit"]), tuple(str(one) for one in text["only"]))
+    except (CompanionError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _write_journal(shelf: Shelf, journal: Journal) -> None:
+    text = json.dumps({"schema": 1, **journal._asdict()}, ensure_ascii=True)
+    write_safely(_journal_path(shelf), text.encode("ascii"))
+
+
+def _end_journal(shelf: Shelf) -> None:
+    shutil.rmtree(_aside(shelf), ignore_errors=True)
+    _journal_path(shelf).unlink(missing_ok=True)
+
+
+def normal(chosen: Sequence[str]) -> tuple[str, ...]:
+    """Return chosen paths as snapshots write them. Raises :class:`CompanionError` for one that leads outside."""
+    found = []
+    for path in chosen:
+        text = path.replace("\\", "/") if os.name == "nt" else path
+        parts = [part for part in text.split("/") if part not in ("", ".")]
+        if ".." in parts or text.startswith("/"):
+            raise CompanionError(
+                "A path to restore has to be inside the folder", path, "name it relative to the folder"
+            )
+        if parts:
+            found.append("/".join(parts))
+    return tuple(found)
+
+
+def _require_chosen(snapshot: Snapshot, files: dict[str, object], chosen: tuple[str, ...]) -> None:
+    for one in chosen:
+        inside = one in files or one in snapshot.empty_folders
+        if not inside and not any(path.startswith(one + "/") for path in (*files, *snapshot.empty_folders)):
+            raise CompanionError(
+                f"Snapshot {snapshot.number} holds no “{one}”", "", "compare with it to see what it holds"
+            )
+
+
+def restore(shelf: Shelf, cache: Cache, number: int, only: Sequence[str], watch: Watch) -> Restored:
+    """Bring the folder, or the paths ``only``, back to snapshot ``number``."""
+    chosen = normal(only)
+    with shelf.writing("restoring a snapshot"):
+        return _restore_held(shelf, cache, shelf.snapshot(number), chosen, watch)
+
+
+def _restore_held(shelf: Shelf, cache: Cache, target: Snapshot, chosen: tuple[str, ...], watch: Watch) -> Restored:
+    lost: list[tuple[str, str]] = []
+    wanted = shelf.files(target.tree, lost)
+    if not lost:
+        _require_chosen(target, dict(wanted), chosen)
+    safety, now = take_held(shelf, cache, f"before restoring snapshot {target.number}", "before-restore", watch)
+    todo = plan(wanted, now.files, target.empty_folders, now.empty, chosen)
+    if lost:  # what a damaged folder held is not known, so nothing in it is taken away
+        damaged = tuple(folder for folder, _ in lost)
+        kept = {p: k for p, k in todo.remove.items() if "" not in damaged and not p.startswith(damaged)}
+        todo = todo._replace(remove=kept, drop=())
+    reasons = tuple((folder or ".", f"the history is damaged there: {reason}") for folder, reason in lost)
+    if not todo.touches:
+        _end_journal(shelf)
+        return Restored(number=target.number, safety=safety, unchanged=todo.unchanged, failed=reasons)
+    refuse_when_too_full(shelf.folder, todo)
+    _write_journal(shelf, Journal(target.number, target.id, chosen))
+    done = _carry_out_or_undo(shelf, cache, todo, now, watch)
+    return Restored(
+        number=target.number,
+        safety=safety,
+        written=tuple(sorted(done.written)),
+        removed=tuple(sorted(done.removed)),
+        unchanged=todo.unchanged,
+        failed=tuple(sorted([*reasons, *done.failed])),
+    )
+
+
+def _carry_out_or_undo(shelf: Shelf, cache: Cache, todo: Plan, before: Look, watch: Watch) -> Done:
+    try:
+        done = _carry_out(shelf, todo, before, watch)
+    except (Cancelled, OSError) as error:
+        _undo(shelf, cache, before)
+        if isinstance(error, OSError):
+            told_error = explain_os_error(error, "restore the snapshot", shelf.folder)
+            told_error.do += "; what was there before has been put back"
+            raise CompanionError(told_error.what, told_error.where, told_error.do) from error
+        raise
+    with told("make the restored files durable", shelf.folder):
+        settle(shelf.folder)
+    _end_journal(shelf)
+    return done
+
+
+def _carry_out(shelf: Shelf, todo: Plan, before: Look, watch: Watch) -> Done:
+    aside = _aside(shelf)
+    shutil.rmtree(aside, ignore_errors=True)
+    aside.mkdir(parents=True, exist_ok=True)
+    return Placer(shelf.packs, shelf.folder, aside, _guard(shelf.folder, before), watch).carry_out(todo)
+
+
+def _undo(shelf: Shelf, cache: Cache, before: Look) -> None:
+    """Put back what was there; where that fails too, the journal stays and the next start finishes the restore."""
+    now = look(shelf, cache, Sink(shelf.packs.__contains__, None), QUIET, thorough=False, writes=False)
+    back = plan(before.files, now.files, before.empty, now.empty)
+    with contextlib.suppress(OSError):
+        done = _carry_out(shelf, back, now, QUIET)
+        if not done.failed:
+            settle(shelf.folder)
+            _end_journal(shelf)
+
+
+def _guard(folder: Path, before: Look) -> Callable[[str, os.stat_result], None]:
+    """Return the check that what is about to be replaced or removed is exactly what was kept a moment ago."""
+
+    def check(path: str, status: os.stat_result) -> None:
+        kept, seen = before.files.get(path), before.seen.get(path)
+        if kept is None or seen is None:
+            raise Stays("a file lies there that could not be kept first")
+        if seen == seen_of(path, status):
+            return
+        if seen.link or not os.path.isfile(os.path.join(folder, path)):  # noqa: PTH113, PTH118
+            raise Stays("it changed while the restore ran")
+        digest = hasher(BLOB, status.st_size)
+        with (folder / path).open("rb", buffering=0) as stream:
+            while block := stream.read(1 << 20):
+                digest.update(block)
+        if digest.hexdigest() != kept.blob:
+            raise Stays("it changed while the restore ran")
+
+    return check
+
+
+def restore_into(shelf: Shelf, number: int, only: Sequence[str], into: Path, watch: Watch) -> Restored:
+    """Write what snapshot ``number`` holds into another folder, which must be empty or not there yet."""
+    chosen, target = normal(only), shelf.snapshot(number)
+    if into.resolve().is_relative_to(shelf.folder.resolve()):
+        raise CompanionError("That folder lies inside the working folder", str(into), "choose a place outside")
+    lost: list[tuple[str, str]] = []
+    wanted = shelf.files(target.tree, lost)
+    if not lost:
+        _require_chosen(target, dict(wanted), chosen)
+    todo = plan(wanted, {}, target.empty_folders, (), chosen)
+    with told("write into that folder", into):
+        fresh = not into.exists()
+        if not fresh and any(into.iterdir()):
+            raise CompanionError("That folder is not empty", str(into), "choose an empty or a new one")
+        into.mkdir(parents=True, exist_ok=True)
+        refuse_when_too_full(into, todo)
+        aside = into / ".companion-restore-aside"
+        aside.mkdir()
+        placer = Placer(shelf.packs, into, aside, lambda _path, _status: None, watch)
+        try:
+            done = placer.carry_out(todo)
+            settle(into)
+        except BaseException:
+            for path in into.iterdir():
+                shutil.rmtree(path, ignore_errors=True) if path.is_dir() and not path.is_symlink() else path.unlink()
+            if fresh:
+                into.rmdir()
+            raise
+        finally:
+            shutil.rmtree(aside, ignore_errors=True)
+    reasons = [(folder or ".", f"the history is damaged there: {reason}") for folder, reason in lost]
+    return Restored(number=number, written=tuple(sorted(done.written)), failed=tuple(sorted([*reasons, *done.failed])))
+
+
+def recover(shelf: Shelf, cache: Cache, watch: Watch) -> Restored | None:
+    """Finish a restore that a killed run began; None when there is nothing to finish.
+
+    The folder as the kill left it is kept as a snapshot first: the maker may have worked on in it since.
+    """
+    if not _journal_path(shelf).exists():
+        return None
+    with shelf.writing("finishing a restore"):
+        journal = read_journal(shelf)
+        target = None
+        if journal:
+            target = next((one for one in shelf.snapshots() if one.id == journal.commit and one.tree), None)
+        if journal is None or target is None:
+            _end_journal(shelf)
+            return None
+        return _restore_held(shelf, cache, target, journal.only, watch)

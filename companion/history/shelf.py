@@ -1,0 +1,175 @@
+"""The history's own directory: opened, locked for writing, tidied after the dead, read from."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+from companion.core.errors import CompanionError
+from companion.core.files import explain_os_error, sync_folder
+from companion.core.folder import Places
+from companion.core.lock import held
+from companion.history import commits, hermetic, refs
+from companion.history.model import FILE, FOLDER, LINK, PROGRAM, Kept, Snapshot
+from companion.history.objects import joined, tree_entries
+from companion.history.packs import Damaged, Packs, clear_leftovers
+
+
+@contextlib.contextmanager
+def told(doing: str, path: Path) -> Iterator[None]:
+    """Turn what the system refuses into an error for people."""
+    try:
+        yield
+    except OSError as error:
+        raise explain_os_error(error, doing, path) from error
+
+
+class Shelf:
+    """The snapshots of one folder as objects; nothing is created by looking."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.places = Places(folder)
+        self.path = self.places.history
+        self.lock_path = self.places.ours / "history.lock"
+        self.pack_folder = self.path / "objects" / "pack"
+        self._packs: Packs | None = None
+        self._listed: tuple[refs.Refs, list[Snapshot]] | None = None
+
+    @property
+    def packs(self) -> Packs:
+        """The objects there are."""
+        if self._packs is None:
+            self._packs = Packs(self.pack_folder, self._foreign)
+        return self._packs
+
+    def _foreign(self, oid: bytes) -> bytes | None:
+        """Read through GitPython an object that our writer did not make (another tool repacked the history)."""
+        if not self.path.exists() or not hermetic.git_program():
+            return None
+        try:
+            with contextlib.closing(hermetic.repository(self.path)) as found:
+                return bytes(found.odb.stream(oid).read())
+        except Exception:
+            return None  # damaged or not there at all: GitPython raises a dozen different errors for it
+
+    def close(self) -> None:
+        """Let go of all files."""
+        if self._packs is not None:
+            self._packs.close()
+            self._packs = None
+
+    @contextlib.contextmanager
+    def writing(self, doing: str) -> Iterator[None]:
+        """Hold the history for writing, with what a dead writer left cleared away first."""
+        with told("open the history", self.places.ours), contextlib.ExitStack() as stack:
+            if not self.folder.is_dir():
+                raise CompanionError("There is no such folder", str(self.folder), "check its name")
+            self._be_patient_with_the_half_written()
+            stack.enter_context(held(self.lock_path, doing))
+            hermetic.create(self.path)
+            clear_leftovers(self.pack_folder)
+            for stale in (*self.path.glob(".*.part"), *self.path.glob("*.lock")):
+                stale.unlink(missing_ok=True)
+            self.packs.refresh()
+            yield
+
+    def _be_patient_with_the_half_written(self) -> None:
+        """Wait a moment for a lock that has no owner in it yet; a writer killed right then leaves it so for good."""
+        for _ in range(20):
+            with contextlib.suppress(OSError):
+                if self.lock_path.stat().st_size == 0:
+                    time.sleep(0.01)
+                    continue
+            return
+
+    def settle(self) -> None:
+        """Make the names of finished packs durable, those a killed run left included, before a ref needs them."""
+        if self.pack_folder.is_dir():
+            sync_folder(self.pack_folder)
+
+    def named(self) -> refs.Refs:
+        """The snapshots and releases by name."""
+        return refs.read(self.path)
+
+    def snapshots(self) -> list[Snapshot]:
+        """All snapshots, newest (highest number) first."""
+        found = self.named()
+        if self._listed is None or self._listed[0] != found:
+            self._listed = (found, self._list(found))
+        return list(self._listed[1])
+
+    def _list(self, found: refs.Refs) -> list[Snapshot]:
+        if not found.snapshots:
+            return []
+        versions = {commit: version for version, commit in found.releases.items()}
+        texts = self._texts(list(found.snapshots.values()))
+        rows = []
+        for number, commit in sorted(found.snapshots.items(), reverse=True):
+            tree, text = texts.get(commit, ("", "(this snapshot cannot be read)"))
+            rows.append(commits.snapshot_of(number, commit, tree, text, versions.get(commit, "")))
+        return rows
+
+    def _texts(self, wanted: list[str]) -> dict[str, tuple[str, str]]:
+        """Tree and message by commit id: by one call of git, or one by one where git cannot (none, or damage)."""
+        with contextlib.suppress(CompanionError):
+            if hermetic.git_program():
+                asked = "".join(commit + "\n" for commit in wanted).encode()
+                form = "--format=%H%x00%T%x00%B"
+                out = hermetic.run(self.path, ["log", "-z", "--no-walk=unsorted", form, "--stdin"], asked)
+                parts = out.split(b"\0")
+                rows = zip(parts[0::3], parts[1::3], parts[2::3], strict=False)
+                return {
+                    commit.decode(): (tree.decode(), text.decode("utf-8", "replace")) for commit, tree, text in rows
+                }
+        found = {}
+        for commit in wanted:
+            with contextlib.suppress(Damaged, ValueError):
+                found[commit] = commits.split_commit(self.packs.read(bytes.fromhex(commit)))
+        return found
+
+    def snapshot(self, number: int) -> Snapshot:
+        """Return one snapshot. Raises :class:`CompanionError` when there is none of that number."""
+        for snapshot in self.snapshots():
+            if snapshot.number == number:
+                if not snapshot.tree:
+                    raise CompanionError(
+                        f"Snapshot {number} is damaged and cannot be read", str(self.path), "take it from a mirror"
+                    )
+                return snapshot
+        raise CompanionError(f"There is no snapshot {number}", str(self.folder), "list the snapshots to see which")
+
+    def files(self, tree: str, lost: list[tuple[str, str]] | None = None) -> dict[str, Kept]:
+        """Return every file of a tree by path.
+
+        A folder whose own object is damaged goes into ``lost`` with the reason, or is raised where that is None.
+        """
+        found: dict[str, Kept] = {}
+        waiting = [("", bytes.fromhex(tree))]
+        while waiting:
+            folder, oid = waiting.pop()
+            try:
+                for entry in tree_entries(self.packs.read(oid)):
+                    path = joined(folder, entry.name)
+                    if entry.mode == FOLDER:
+                        waiting.append((path, entry.id))
+                    else:
+                        found[path] = Kept(entry.id.hex(), self._size(entry.id), entry.mode)
+            except (Damaged, ValueError) as error:
+                if lost is None:
+                    raise
+                lost.append((folder, getattr(error, "reason", str(error))))
+        return found
+
+    def _size(self, blob: bytes) -> int:
+        try:
+            return self.packs.size(blob)
+        except Damaged:
+            return 0
+
+
+def mode_of(executable: bool, link: bool) -> int:
+    """Return git's mode of a file."""
+    return LINK if link else PROGRAM if executable else FILE
