@@ -128,3 +128,89 @@ def recorded_bank(_bank: tuple[list[Recording], dict[str, list[Recording]]]) -> 
 def recorded_instruments(_bank: tuple[list[Recording], dict[str, list[Recording]]]) -> dict[str, list[Recording]]:
     """Which recordings each instrument of the bank plays, by the instrument's name."""
     return _bank[1]
+
+
+_REAL_FACTS = """\
+# Built for one test out of real recordings; it is never passed on.
+
+[instrument]
+title = "Borrowed Voices"
+version = "1.0"
+maker = "Quay Room"
+summary = "Real recordings, laid out as an instrument."
+description = "Every recording of the bank that lasts, at the rate most of them have."
+contact = "https://quay-room.example/borrowed"
+credits = ["Recordings out of a bank that a package carries"]
+tags = ["test"]
+licence = "LicenseRef-Borrowed"
+licence_file = "Licence.txt"
+rights = "For this test only."
+
+[engine]
+name = "Example Engine"
+edition = "full"
+saved_with = "7.2.1"
+minimum = "7.2.1"
+systems = ["windows", "macos", "linux"]
+
+[contents]
+patches = ["Borrowed Voices.eeng"]
+samples = ["Samples/**/*.wav"]
+documents = ["Licence.txt"]
+
+[naming]
+pattern = "{layer}_{note}_rr{take}"
+middle_c = "C4"
+
+[[controls]]
+name = "Tone"
+effect = "from dark to bright"
+
+[[controls]]
+name = "Room"
+effect = "from dry to wide"
+"""
+
+
+@pytest.fixture
+def real_instrument(
+    tmp_path: Path,
+    recorded_bank: list[Recording],
+    recorded_instruments: dict[str, list[Recording]],
+    demo_maker: Any,
+) -> Path:
+    """A working folder of 60 to 120 real recordings, bit for bit as the bank holds them, that only waits for a release.
+
+    16-bit WAV files of one rate with ``smpl`` chunks (root note, loop), in a layer for each instrument that plays
+    them; a patch of the demo's invented kind with relative paths; facts and licence text. Names carry the root note
+    (middle C as C4), rounded, and tell recordings of one note apart by their take.
+    """
+    import numpy as np
+
+    rate = 22_050
+    lasting = [one for one in recorded_bank if one.rate == rate and len(one.samples) > 0.1 * rate]
+    layer_of: dict[int, str] = {}
+    for number, members in enumerate(recorded_instruments.values()):
+        for one in members:
+            layer_of.setdefault(id(one), f"voice{number:03}")
+
+    folder = tmp_path / "Borrowed Voices"
+    paths: list[str] = []
+    takes: Counter[str] = Counter()
+    for one in lasting:
+        layer = layer_of.get(id(one), "voice")
+        note = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")[one.root % 12] + str(
+            one.root // 12 - 1
+        )
+        takes[f"{layer}_{note}"] += 1
+        path = f"Samples/{layer}/{layer}_{note}_rr{takes[f'{layer}_{note}']}.wav"
+        loop = (one.loop_start, one.loop_end - 1) if one.loop_end else None
+        frames = np.rint(one.samples * 32768).astype(np.int16)
+        data = demo_maker.wave(frames, rate, after=[demo_maker.sampler(one.root, rate, loop)])
+        (folder / path).parent.mkdir(parents=True, exist_ok=True)
+        (folder / path).write_bytes(data)
+        paths.append(path)
+    (folder / "Borrowed Voices.eeng").write_bytes(demo_maker.patch([("utf-8", path) for path in paths]))
+    (folder / "Licence.txt").write_text("For this test only; not to be passed on.\n", encoding="utf-8")
+    (folder / "release.toml").write_text(_REAL_FACTS, encoding="utf-8")
+    return folder
