@@ -154,7 +154,8 @@ def merge_entry(standing: str, entry: str, version: str, last_entry: str | None 
         text = "\n".join([*lines[: there.start], "\n".join(body) + tail, *lines[there.end :]])
         return Merged(text=text, conflicts=merged.conflicts)
     at = _place(lines)
-    block = newline.join([*drafted.split("\n"), "", ""])
+    parted = [""] if "".join(lines[at : at + 1]).strip() else []
+    block = newline.join([*drafted.split("\n"), *parted, ""])
     head = "\n".join(lines[:at]) + ("\n" if at else "")
     if head.strip() and not head.endswith(("\n\n", "\n\r\n")):
         head += newline if head.endswith("\n") else newline * 2

@@ -65,6 +65,8 @@ def claims(found: list[Passage], story: Story) -> Iterator[Claim]:
 
 
 def _in_clause(passage: Passage, clause: str, at: int, story: Story) -> Iterator[Claim]:
+    if clause.rstrip().endswith("?"):
+        return
     wide = _EVERYWHERE.search(clause)
     if wide and not _DOUBT.search(clause):
         yield Claim(subject=wide.group(), line=passage.line_at(at + wide.start()), sentence=clause, proven=False)

@@ -120,7 +120,7 @@ def _without_base(mine: list[str], new: list[str]) -> Merged:
             done += 1
         out.append(unit)
     for rest in kept.values():
-        out = [*_trimmed(out), "", *_apart(rest, []), ""]
+        out = [*_trimmed(out), "", *_apart(rest, [])]
     return Merged(text="\n".join(out), replaced=tuple(replaced))
 
 

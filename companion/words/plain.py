@@ -17,9 +17,10 @@ _BLOCK: Final = re.compile(
 _UNSEEN: Final = frozenset({"script", "style", "template"})
 _BULLET: Final = re.compile(r"\s*(?:[-*+•]|\d{1,9}[.)])\s+(?:\[[ xX]\]\s+)?")
 _HEADING: Final = re.compile(r"\s{0,3}#{1,6}\s+")
-_QUOTE: Final = re.compile(r"\s{0,3}>\s?")
+_QUOTE: Final = re.compile(r"^\s{0,3}>\s?")
 _UNDER: Final = re.compile(r"\s{0,3}(?:=+|-{2,}|\|?[\s:|-]*-[\s:|-]*)\s*")
 _LINK: Final = re.compile(r"!?\[([^\[\]]*)\](?:\([^()\s]*(?:\s\"[^\"]*\")?\)|\[[^\[\]]*\])")
+_AUTOLINK: Final = re.compile(r"<([a-z]+:[^<>\s]+|[^<>\s@]+@[^<>\s@]+)>", re.IGNORECASE)
 _TAG: Final = re.compile(r"</?[a-zA-Z][\w-]*(?:\s[^<>]*)?/?>|<!--.{0,2000}?-->")
 _MARKS: Final = re.compile(r"[*`]+|(?<!\w)_+(?=\w)|(?<=\w)_+(?!\w)")
 _ESCAPE: Final = re.compile(r"\\([!-/:-@\[-`{-~])")
@@ -125,7 +126,7 @@ def unmarked(line: str) -> str:
         return "\0"
 
     text = _ESCAPE.sub(keep, line.replace("\0", ""))
-    text = _MARKS.sub("", _TAG.sub("", _LINK.sub(r"\1", text)))
+    text = _MARKS.sub("", _TAG.sub("", _AUTOLINK.sub(r"\1", _LINK.sub(r"\1", text))))
     return re.sub("\0", lambda _: kept.pop(0) if kept else "", text)
 
 

@@ -7,7 +7,7 @@ player cannot do without stays visibly missing instead (:func:`missing_mark`).
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any, Final, Literal
+from typing import Any, ClassVar, Final, Literal
 
 import msgspec
 
@@ -51,6 +51,8 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
 
 class Tested(msgspec.Struct, frozen=True, kw_only=True):
     """A passed away test: ``system`` as reported (``Windows 11``), ``by``: another player, another computer."""
+
+    __test__: ClassVar[bool] = False  # pytest takes the name for a class of tests
 
     system: str
     engine_version: str = ""

@@ -1,0 +1,76 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from companion.core.findings import Finding
+from companion.words.changelog import insert_entry
+from companion.words.checks import WordsModel, check_words
+from companion.words.drafts import draft
+from companion.words.story import Change, ControlLine, LayerLine, Story, Tested
+
+WHOLE = Story(
+    title="Slate Choir",
+    version="1.2",
+    maker="Quay Room",
+    summary="Slabs of slate, struck, brushed and hummed over",
+    description="Recorded in a boat shed over two winters.\n\nBest played slowly.",
+    contact="hello@quay-room.example",
+    credits=("R. for the slate",),
+    licence="CC-BY-4.0",
+    licence_file="LICENCE.txt",
+    rights="All recordings are our own",
+    engine="Example Engine",
+    edition="full",
+    saved_with="7.1",
+    minimum="7.0",
+    minimum_because="another player opened it in 7.0",
+    systems_tested=(Tested(system="Windows 11", engine_version="7.0", by="another player"),),
+    systems_hoped=("Linux",),
+    patches=("Slate Choir.patch",),
+    samples=213,
+    seconds=755.0,
+    voices=16,
+    download_bytes=800_000_000,
+    unpacked_bytes=1_250_000_000,
+    memory_bytes=1_100_000_000,
+    layers=(LayerLine(name="Slate low", keys="C2 to C4", samples=96, round_robins=2), LayerLine(name="Slate high")),
+    controls=(ControlLine(name="Mix", effect="from dry to wet"),),
+    impulses=("hall, 2.3 s",),
+    changes=(
+        Change(
+            group="Added", text="48 samples added: Slate low", paths=("a.wav",), about=("Slate low",), noun="sample"
+        ),
+        Change(group="Fixed", text="Fix the loop seam of Slate high"),
+    ),
+    known_problems=("Slate_low_C3.wav ends with a click",),
+    released_at="2026-02-03",
+    previous_version="1.1",
+)
+
+
+@pytest.fixture
+def story() -> Story:
+    """A story with every field set."""
+    return WHOLE
+
+
+@pytest.fixture
+def found() -> Callable[..., list[Finding]]:
+    """Return the findings of the drafts of ``story``, with some texts replaced by others."""
+
+    def look(story: Story, **texts: Any) -> list[Finding]:
+        changelog = texts.get("changelog", insert_entry("", draft("changelog", "md", story), story.version))
+        readme = texts.get("readme", draft("readme", "md", story))
+        files = {"CHANGELOG.md": changelog, "README.md": readme, **texts.get("more", {})}
+        model = WordsModel(
+            texts={path: text for path, text in files.items() if text is not None},
+            page=texts.get("page", draft("page", "html", story)),
+            story=story,
+            page_characters=texts.get("limit"),
+        )
+        return check_words(model)
+
+    return look

@@ -1,0 +1,236 @@
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from companion.core.errors import CompanionError
+from companion.core.facts import facts_from_toml
+from companion.words.drafts import draft, template_name
+from companion.words.plain import passages
+from companion.words.safe import Fmt
+from companion.words.story import BACKING, Change, Story, missing_names, story_from_facts
+
+
+def own(tmp_path: Path, text: str, name: str = "page.txt.jinja") -> Path:
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    return tmp_path
+
+
+def test_every_field_of_a_story_tells_what_backs_it() -> None:
+    assert set(BACKING) == set(Story.__struct_fields__)
+
+
+def test_readme_leads_with_unzipping_and_keeping_the_folder_whole(story: Story) -> None:
+    text = draft("readme", "txt", story)
+    first_steps = text.index("1. Unzip")
+    assert first_steps < text.index("2. Keep the folder whole") < text.index("3. Open Slate Choir.patch")
+    assert first_steps < text.index("What you need") < text.index("What is inside")
+    assert max(len(line) for line in text.split("\n")) <= 76
+
+
+def test_the_three_formats_say_the_same(story: Story) -> None:
+    said = [
+        [
+            " ".join(p.text.rstrip(":").split())
+            for p in passages(draft("page", fmt, story))
+            if p.text != "Slate Choir 1.2"
+        ]
+        for fmt in ("md", "txt", "html")
+    ]
+    assert said[1] == said[0]
+    assert said[2] == said[0]
+
+
+@pytest.mark.parametrize("fmt", ["md", "txt", "html"])
+def test_tested_on_names_the_away_tests_and_nothing_else(story: Story, fmt: Fmt) -> None:
+    text = draft("page", fmt, story)
+    assert re.findall(r"Tested on [^.]*\.0", text.replace("\n  ", " ")) == [
+        "Tested on Windows 11 with Example Engine 7.0"
+    ]
+    assert "Not tested yet on Linux" in text
+    untested = draft("page", fmt, msgspec.structs.replace(story, systems_tested=()))
+    assert "Tested on" not in untested
+    assert "Not tested away from" in untested
+
+
+def test_what_nothing_backs_is_not_printed() -> None:
+    bare = Story(
+        title="Slate Choir",
+        version="1.0",
+        maker="Quay Room",
+        summary="A choir of slate",
+        contact="hello@quay-room.example",
+        licence="CC0-1.0",
+        engine="Example Engine",
+        minimum="6.0",
+        saved_with="7.1",
+        released_at="2026-02-03",
+    )
+    for what in ("readme", "page"):
+        text = draft(what, "md", bare)
+        assert not re.search(r"None|sample\b|of memory|on disk|6\.0|Known problems|Thanks|round robin|missing", text)
+        assert "saved with 7.1" in text
+    assert draft("changelog", "md", bare) == "## [1.0] - 2026-02-03\n\nFirst release.\n"
+
+
+def test_a_version_without_differences_says_so(story: Story) -> None:
+    assert "Nothing that ships differs from 1.1." in draft(
+        "changelog", "md", msgspec.structs.replace(story, changes=())
+    )
+
+
+def test_missing_facts_are_marked_where_they_would_stand(story: Story) -> None:
+    lacking = msgspec.structs.replace(
+        story, contact="", rights="", missing=("instrument.contact", "rights", "engine.systems")
+    )
+    text = draft("readme", "md", lacking)
+    assert "good news: ⟨missing: contact⟩" in text
+    assert "⟨missing: rights⟩" in text
+    assert "⟨missing: engine.systems⟩" in text
+    assert missing_names(lacking) == ("contact", "rights", "engine.systems")
+
+
+def test_the_changelog_entry_follows_keep_a_changelog(story: Story) -> None:
+    """Keep a Changelog 1.1.0: ``## [version] - YYYY-MM-DD``, groups of the third level in its order."""
+    mixed = msgspec.structs.replace(
+        story,
+        changes=tuple(Change(group=g, text=f"x {g}") for g in ("Security", "Fixed", "Added")),
+    )
+    assert draft("changelog", "md", mixed) == (
+        "## [1.2] - 2026-02-03\n\n### Added\n\n- x Added.\n\n### Fixed\n\n- x Fixed.\n\n### Security\n\n- x Security.\n"
+    )
+
+
+def test_html_is_one_self_contained_document_and_the_fragment_its_body(story: Story) -> None:
+    page = draft("page", "html", story)
+    assert page.startswith("<!DOCTYPE html>\n<html lang=")
+    assert not re.search(r"<script|<link|<img|src=|@import|url\(|http:", page)
+    fragment = draft("page", "html", story, fragment=True)
+    assert fragment.startswith("<article>")
+    assert fragment.strip() in page
+
+
+def test_a_template_of_the_makers_replaces_ours(story: Story, tmp_path: Path) -> None:
+    folder = own(tmp_path, "{{ title }}, {{ samples | plural('sample') }}: {{ story.maker }}\n")
+    assert draft("page", "txt", story, folder) == "Slate Choir, 213 samples: Quay Room\n"
+    assert draft("page", "md", story, folder) == draft("page", "md", story)
+    included = own(tmp_path, "Hello.\n\n{% include 'builtin/page.txt.jinja' %}")
+    assert draft("page", "txt", story, included) == "Hello.\n\n" + draft("page", "txt", story)
+
+
+def test_a_shared_sentence_can_be_replaced_alone(story: Story, tmp_path: Path) -> None:
+    ours = (Path(__file__).parents[2] / "companion/words/templates/sentences.jinja").read_text(encoding="utf-8")
+    folder = own(tmp_path, ours.replace("Unzip the whole archive first", "Unzip it all, please"), "sentences.jinja")
+    for fmt in ("md", "html"):
+        assert "Unzip it all, please" in draft("readme", fmt, story, folder)
+
+
+@pytest.mark.parametrize(
+    ("text", "message", "line"),
+    [
+        ("one\n{{ titel }}", "titel", 2),
+        ("one\n\n{% if %}", "Expected", 3),
+        ("{{ title }", "unexpected", 1),
+        ("a\n{{ samples + title }}", "fails", 2),
+        ("a\nb\n{{ 1 // 0 }}", "zero", 3),
+        ("a\n{% include '../secret.txt' %}", "no template", 2),
+        ("a\n{{ title.__class__.__mro__ }}", "unsafe", 2),
+        ("a\n{{ title.format.__globals__ }}", "unsafe", 2),
+        ("a\n{% for x in range(99999) %}{% for y in range(99999) %}{% endfor %}{% endfor %}", "too long", 2),
+        ("a\n{% for x in range(9999999) %}{% endfor %}", "number", 2),
+        ("a\n{% macro m() %}{{ m() }}{% endmacro %}{{ m() }}", "without end", 2),
+        ("a\n{% macro m(n) %}{% if n %}{{ m(n-1) }}{{ m(n-1) }}{% endif %}{% endmacro %}{{ m(60) }}", "too long", 2),
+        ("a\n{% for x in layers recursive %}{{ loop(layers) }}{% endfor %}", "recursive", 2),
+        ("a\n{{ 'x' * 999999999 }}", "numbers only", 2),
+        ("a\n{{ 9 ** 9999999 }}", "power", 2),
+        ("a\n{{ title.ljust(999999999) }}", "number", 2),
+        ("a\n{{ title | safe }}", "safe", 2),
+    ],
+)
+def test_a_template_that_fails_names_its_file_and_line(
+    story: Story, tmp_path: Path, text: str, message: str, line: int
+) -> None:
+    with pytest.raises(CompanionError) as caught:
+        draft("page", "txt", story, own(tmp_path, text))
+    assert message in caught.value.what
+    assert caught.value.where == f"{tmp_path / 'page.txt.jinja'}, line {line}" if line else caught.value.where
+
+
+def test_a_draft_does_not_grow_without_bound(story: Story, tmp_path: Path) -> None:
+    with pytest.raises(CompanionError, match="grows over"):
+        draft("page", "txt", story, own(tmp_path, "{% for x in range(90000) %}" + "x" * 100 + "{% endfor %}"))
+
+
+def test_a_template_that_is_no_text_or_lies_elsewhere_is_not_used(story: Story, tmp_path: Path) -> None:
+    folder = tmp_path / "release-words"
+    folder.mkdir()
+    (folder / "page.txt.jinja").write_bytes(b"\xff\xfe")
+    with pytest.raises(CompanionError, match="UTF-8"):
+        draft("page", "txt", story, folder)
+    (folder / "page.txt.jinja").write_bytes(b"x" * (300 << 10))
+    with pytest.raises(CompanionError, match="over"):
+        draft("page", "txt", story, folder)
+    (folder / "page.txt.jinja").unlink()
+    secret = tmp_path / "secret"
+    secret.write_text("secret", encoding="utf-8")
+    try:
+        (folder / "page.txt.jinja").symlink_to(secret)
+    except OSError:
+        pytest.skip("this system makes no links here")
+    assert draft("page", "txt", story, folder) == draft("page", "txt", story)
+
+
+def test_a_template_cannot_unmake_safety(story: Story, tmp_path: Path) -> None:
+    hostile = msgspec.structs.replace(story, title="<script>x</script>")
+    folder = own(
+        tmp_path,
+        "{% autoescape false %}{{ title }}{{ title | upper }}{{ [title, title] | join('') }}{% endautoescape %}"
+        "{% set t %}{{ title }}{% endset %}{{ t }}{% macro m(x) %}{{ x }}{% endmacro %}{{ m(title) }}",
+        "page.html.jinja",
+    )
+    assert "<" not in draft("page", "html", hostile, folder)
+
+
+def test_template_names() -> None:
+    assert template_name("page", "html", fragment=True) == "page.fragment.html.jinja"
+    assert template_name("readme", "md") == "readme.md.jinja"
+
+
+def test_a_story_from_the_facts() -> None:
+    facts = facts_from_toml(
+        """
+        [instrument]
+        title = "Slate Choir"
+        version = "1.2"
+        [engine]
+        name = "Example Engine"
+        saved_with = "7.1"
+        minimum = "7.1"
+        systems = ["windows", "linux"]
+        [naming]
+        middle_c = "C3"
+        [[layers]]
+        name = "Slate low"
+        low_key = 48
+        high_key = 72
+        [[layers]]
+        name = "Slate all"
+        [[controls]]
+        name = "Mix"
+        effect = "dry to wet"
+        """
+    )
+    from companion.words.story import Tested
+
+    story = story_from_facts(facts, {"Slate low": 48}, samples=48, systems_tested=(Tested(system="Windows 11"),))
+    assert story.minimum_because == "the version the patch was saved with"
+    assert [(line.name, line.keys, line.samples) for line in story.layers] == [
+        ("Slate low", "C2 to C4", 48),
+        ("Slate all", "", None),
+    ]
+    assert story.systems_hoped == ("Linux",)
+    assert (story.engine, story.samples, story.controls[0].effect) == ("Example Engine", 48, "dry to wet")
+    assert missing_names(story) == ("maker", "summary", "contact", "licence")
