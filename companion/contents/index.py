@@ -1,0 +1,44 @@
+"""Finding files by exact path, by normalisation, by case, and by the end of their path, each in one look."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable
+
+from companion.contents.globs import folded
+
+DEEPEST = 24
+
+
+class PathIndex:
+    """Relative paths to be found again; building it is linear in their number."""
+
+    def __init__(self, paths: Iterable[str]) -> None:
+        self._exact: set[str] = set(paths)
+        self._composed: dict[str, str] = {}
+        self._folded: dict[str, list[str]] = {}
+        self._tails: dict[str, list[str]] = {}
+        for path in sorted(self._exact):
+            if not path.isascii():
+                self._composed.setdefault(unicodedata.normalize("NFC", path), path)
+            key = folded(path)
+            self._folded.setdefault(key, []).append(path)
+            parts = key.split("/")[-DEEPEST:]
+            for depth in range(1, len(parts) + 1):
+                self._tails.setdefault("/".join(parts[-depth:]), []).append(path)
+
+    def exact(self, path: str) -> str | None:
+        """Return ``path`` when it is there to the letter."""
+        return path if path in self._exact else None
+
+    def composed(self, path: str) -> str | None:
+        """Return the path equal to ``path`` after NFC (UAX #15)."""
+        return None if path.isascii() else self._composed.get(unicodedata.normalize("NFC", path))
+
+    def any_case(self, path: str) -> list[str]:
+        """Return the paths equal to ``path`` after NFC and casefold."""
+        return self._folded.get(folded(path), [])
+
+    def ending(self, tail: str) -> list[str]:
+        """Return the paths that end in the whole names of ``tail``, whatever their case."""
+        return self._tails.get(folded(tail), [])

@@ -1,0 +1,220 @@
+"""Which file a mention means, and whether players would have it.
+
+A relative path is looked for where it stands: against the folder of the file that names it, its parents, and the
+release folder. A path that fits nowhere that way but is the whole end of one path below counts as found elsewhere:
+many engines keep the sample folder apart from the names in it, and nobody can tell that from outside. A path of
+another computer is matched by the longest end that fits, so that the file it meant is known to be in use.
+"""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Iterable, Mapping
+from enum import StrEnum
+from typing import Final
+from urllib.parse import unquote
+
+import msgspec
+
+from companion.contents.index import PathIndex
+from companion.contents.kinds import AUDIO, PICTURES, SCRIPTS
+from companion.contents.mentions import Mention, Style
+from companion.contents.scan import Scan
+from companion.core.entries import Entry, Kind
+
+
+class Fate(StrEnum):
+    """What became of a mention."""
+
+    FOUND = "found"
+    NORMALISATION = "found by normalisation only"
+    CASE = "found by case only"
+    ELSEWHERE = "found elsewhere by its name"
+    MISSING = "missing"
+    OUTSIDE = "outside the release folder"
+    UNSURE = "not a file for certain"
+
+
+class Reference(msgspec.Struct, frozen=True, kw_only=True):
+    """A mention in ``source`` and the file it means.
+
+    target: the path found; with a missing mention, one of the same name that lies elsewhere, or empty. others: how
+    many more files fit as well. excluded: the target is in the folder but does not ship.
+    """
+
+    source: str
+    mention: Mention
+    fate: Fate
+    target: str = ""
+    others: int = 0
+    excluded: bool = False
+
+
+class References(msgspec.Struct, frozen=True, kw_only=True):
+    """All mentions of all files, and every path that one of them means or may mean."""
+
+    items: tuple[Reference, ...] = ()
+    used: frozenset[str] = frozenset()
+
+
+_MISSED: Final = AUDIO | PICTURES | SCRIPTS | {"mid", "midi"}
+_TEMPLATE: Final = re.compile(r"%[-+ 0#]*\d*[a-z]|\{[^}]*\}|\$\w|\$\(|#\{")
+_FRAGMENT: Final = re.compile(r"[_\-. ][^\\/]*")
+_LOCAL: Final = re.compile(
+    r"(?:file:/{0,3}(?:localhost/)?)?(?:[A-Za-z]:|~[\w.-]*|%\w+%|\$\{?HOME\}?)?[\\/]*", re.IGNORECASE
+)
+
+
+def _readings(text: str) -> list[str]:
+    """Return the paths that ``text`` may stand for, with forward slashes: as it is, and with escapes undone."""
+    found = [text]
+    if "\\" in text:
+        escaped = re.sub(r"\\u([0-9a-fA-F]{4})", lambda match: chr(int(match[1], 16)), text)
+        found.append(escaped.replace("\\\\", "\\").replace("\\/", "/"))
+    if "&" in text:
+        found.extend([html.unescape(item) for item in found])
+    if "%" in text:
+        found.extend([unquote(item) for item in found])
+    return list(dict.fromkeys(re.sub(r"/{2,}", "/", item.replace("\\", "/")) for item in found))
+
+
+def _joined(base: tuple[str, ...], parts: list[str]) -> str | None:
+    """Return the path that ``parts`` lead to from ``base``, or None when they climb out."""
+    out = list(base)
+    for part in parts:
+        if part == "..":
+            if not out:
+                return None
+            out.pop()
+        elif part not in ("", "."):
+            out.append(part)
+    return "/".join(out)
+
+
+def _tails(text: str, sure: bool) -> list[str]:
+    """Return what ``text`` may be without something in front that belongs to a list, a sentence or to other bytes."""
+    cut = r"[,;=:(\[{'\t]" if sure else r"[ ,;=:(\[{'\t]"
+    found = [text[match.end() :].lstrip() for match in list(re.finditer(cut, text))[:24]]
+    if sure:
+        for drop in (1, 2, 3):
+            last, rest = text[drop - 1 : drop], text[drop:]
+            loose = not (last.isalnum() or last in " _-.") or ("/" in rest and last.isalpha())
+            if rest and loose and rest[0] not in "/\\ ":
+                found.append(rest)
+    return [item for item in found if item]
+
+
+class _Resolver:
+    def __init__(self, entries: Iterable[Entry], ships: frozenset[str]) -> None:
+        self._ships = ships
+        self._index = PathIndex(entry.path for entry in entries if entry.link is None)
+        self.used: set[str] = set()
+        self._wide_used: set[str] = set()
+
+    def _pick(self, paths: list[str]) -> str:
+        """Return the one that ships, if any does."""
+        return next((path for path in paths[:64] if path in self._ships), paths[0])
+
+    def _made(self, source: str, mention: Mention, fate: Fate, paths: list[str], key: str = "") -> Reference:
+        target = self._pick(paths) if paths else ""
+        if len(paths) > 1 and key not in self._wide_used:
+            self._wide_used.add(key)
+            self.used.update(paths)
+        elif target:
+            self.used.add(target)
+        return Reference(
+            source=source,
+            mention=mention,
+            fate=fate,
+            target=target,
+            others=max(0, len(paths) - 1),
+            excluded=bool(target) and target not in self._ships,
+        )
+
+    def _there(self, base: tuple[str, ...], texts: list[str]) -> tuple[Fate, list[str]] | None:
+        """Return where ``texts`` lead from ``base``, its parents and the release folder: to the letter, or nearly."""
+        bases = [base[:depth] for depth in range(len(base), -1, -1)]
+        joined = [path for text in texts for b in bases if (path := _joined(b, text.split("/")))]
+        for path in joined:
+            if self._index.exact(path):
+                return Fate.FOUND, [path]
+        for path in joined:
+            if found := self._index.composed(path):
+                return Fate.NORMALISATION, [found]
+        for path in joined:
+            if several := self._index.any_case(path):
+                return Fate.CASE, several
+        return None
+
+    def _longest_end(self, texts: list[str]) -> tuple[list[str], str]:
+        """Return the files that share the longest end with any of ``texts``, and that end."""
+        for text in texts:
+            parts = [part for part in text.split("/") if part not in ("", ".", "..")][-24:]
+            for first in range(len(parts)):
+                tail = "/".join(parts[first:])
+                if found := self._index.ending(tail):
+                    return found, tail
+        return [], ""
+
+    def resolve(self, source: str, base: tuple[str, ...], mention: Mention) -> Reference:
+        texts = _readings(mention.text)
+        if mention.style.local:
+            return self._local(source, mention, texts)
+        found = self._there(base, texts)
+        if found:
+            return self._made(source, mention, *found, key=texts[0])
+        outside = all(_joined(base, text.split("/")) is None for text in texts)
+        if mention.style is Style.CLIMBING and outside:
+            paths, tail = self._longest_end(texts)
+            return self._made(source, mention, Fate.OUTSIDE if mention.sure else Fate.UNSURE, paths, tail)
+        for text in texts:
+            whole = text.removeprefix("./")
+            if several := self._index.ending(whole):
+                return self._made(source, mention, Fate.ELSEWHERE, several, whole)
+        for text in texts:
+            for tail in _tails(text, mention.sure):
+                found = self._there(base, [tail])
+                if found:
+                    return self._made(source, mention, *found, key=tail)
+                if several := self._index.ending(tail):
+                    return self._made(source, mention, Fate.ELSEWHERE, several, tail)
+        if not self._would_be_missed(mention):
+            return Reference(source=source, mention=mention, fate=Fate.UNSURE)
+        paths, tail = self._longest_end(texts)
+        return self._made(source, mention, Fate.MISSING, paths, tail)
+
+    def _local(self, source: str, mention: Mention, texts: list[str]) -> Reference:
+        """Resolve a path of one computer: what it meant is the file below with the longest end in common."""
+        paths, tail = self._longest_end([_LOCAL.sub("", text, count=1) for text in texts])
+        if paths:
+            return self._made(source, mention, Fate.ELSEWHERE, paths, tail)
+        missing = self._would_be_missed(mention)
+        return Reference(source=source, mention=mention, fate=Fate.MISSING if missing else Fate.UNSURE)
+
+    @staticmethod
+    def _would_be_missed(mention: Mention) -> bool:
+        text = mention.text
+        suffix = text.rpartition(".")[2].lower()
+        bare = not re.search(r"[\\/]", text)
+        return (
+            mention.sure
+            and suffix in _MISSED
+            and not _TEMPLATE.search(text)
+            and not (bare and _FRAGMENT.fullmatch(text))
+        )
+
+
+def resolve(scans: Mapping[str, Scan], entries: Iterable[Entry], ships: Iterable[str]) -> References:
+    """Return what every mention in ``scans`` (by path of the file read) means among ``entries``.
+
+    ships: the paths that players get. Linear in entries and mentions.
+    """
+    entries = list(entries)
+    patches = {entry.path for entry in entries if entry.kind is Kind.PATCH}
+    resolver = _Resolver(entries, frozenset(ships))
+    items: list[Reference] = []
+    for source in sorted(scans, key=lambda path: (path not in patches, path)):
+        base = tuple(source.split("/")[:-1])
+        items.extend(resolver.resolve(source, base, mention) for mention in scans[source].mentions)
+    return References(items=tuple(items), used=frozenset(resolver.used))
