@@ -33,7 +33,8 @@ from companion.steps.states import NEVER_WAIVED
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.core.findings import Finding
-    from companion.history.store import History, Restored, Snapshot
+    from companion.history.model import Restored, Snapshot
+    from companion.history.store import History
     from companion.steps.archive import Packed
     from companion.steps.changes import Changes
     from companion.steps.controls import AwayView, TrialView

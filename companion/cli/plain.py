@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from types import FrameType
 
     from companion.archive.record import ReleaseRecord
-    from companion.history.store import Restored, Snapshot
+    from companion.history.model import Restored, Snapshot
     from companion.sound.measured import Measured
     from companion.steps.archive import Packed, StrangerProof
     from companion.steps.controls import AwayView, TrialView
@@ -196,9 +196,10 @@ def ask_lines(facts: Path, folder: Path) -> list[str]:
 
 def snapshot_lines(taken: Snapshot) -> list[str]:
     """Return what was kept, what could not be, and what changed while it was read."""
-    new = getattr(taken, "new", True)
     what = f"{plural(taken.files, 'file')}, {both_bytes(taken.bytes)}"
-    lines = [f"Snapshot {taken.number} kept: {what}." if new else f"Nothing has changed since snapshot {taken.number}."]
+    lines = [
+        f"Snapshot {taken.number} kept: {what}." if taken.new else f"Nothing has changed since snapshot {taken.number}."
+    ]
     lines += [f"  changed while it was read: {visible(path)}" for path in taken.changed_while_read]
     lines += [f"  left out: {visible(path)} ({visible(reason)})" for path, reason in taken.left_out]
     return lines
@@ -218,7 +219,7 @@ def restored_lines(restored: Restored) -> list[str]:
     """Return what a restore did, and what it could not."""
     lines = [
         f"Restored: {len(restored.written):,} written, {len(restored.removed):,} taken away, "
-        f"{restored.unchanged if isinstance(restored.unchanged, int) else len(restored.unchanged):,} as they were."
+        f"{restored.unchanged:,} as they were."
     ]
     if restored.safety:
         lines.append(f"What was there before is kept as snapshot {restored.safety.number}.")

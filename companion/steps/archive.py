@@ -7,7 +7,6 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Final
 
 import msgspec
 
@@ -22,12 +21,12 @@ from companion.core.units import both_bytes, decimal_bytes
 from companion.steps.desk import Desk
 from companion.steps.model import Look, Status
 
-ROOM_ON_WINDOWS: Final = 90
-"""Characters of a typical player's folder in front of the archive's own paths; common practice, no source."""
-
 
 class Packed(msgspec.Struct, frozen=True, kw_only=True):
-    """An archive that was built and proven. candidate: some step is not settled, so it is not to be published yet."""
+    """An archive that was built and opened again.
+
+    kept: nothing blocks, so it took the place of the one before. candidate: some step is not settled yet.
+    """
 
     path: Path
     size: int
@@ -35,14 +34,15 @@ class Packed(msgspec.Struct, frozen=True, kw_only=True):
     members: int
     checked_with: tuple[str, ...]
     findings: tuple[Finding, ...]
+    kept: bool = True
     candidate: bool = True
     because: str = ""
 
     def with_status(self, status: Status) -> Packed:
         """Return this with what the checklist says about publishing it."""
         left = [step.title for step in status.steps if step.id != "out" and not step.state.settled]
-        if any(finding.blocks for finding in self.findings):
-            because = "Not fit to publish: mend what blocks and build it again."
+        if not self.kept:
+            because = "Not fit to publish, and not kept: mend what blocks and build it again."
         elif left:
             because = f"A candidate, good for away tests; not proven yet: {', '.join(left)}."
         else:
@@ -88,7 +88,7 @@ def proof_place(near: Path, needed: int) -> Iterator[Path]:
 
 def pack(desk: Desk) -> tuple[Packed, Look]:
     """Build the archive of what ships and prove it; the archive that stood before is replaced only by a whole one."""
-    from companion.archive.build import build
+    from companion.archive.build import drafted
     from companion.archive.plan import archive_name, plan, top_folder
     from companion.archive.prove import prove
 
@@ -103,36 +103,34 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
     unread = [entry for entry in desk.ships if entry.problem]
     if unread:
         raise CompanionError(f"A file cannot be read: {unread[0].problem}", unread[0].path, "mend or exclude it first")
-    top = top_folder(instrument.title, instrument.version)
+    top = top_folder(instrument.title)
     planned = plan(top, [(e.path, desk.folder / e.path, e.size, e.sha256, e.executable) for e in desk.ships])
     target = desk.places.releases / archive_name(instrument.title, instrument.version)
-    unpacked = sum(entry.size for entry in desk.ships)
-    manifest = {member.name: (member.size, member.sha256) for member in planned.members}
-    seen: dict[str, Any] = {}
-    with proof_place(desk.folder, unpacked) as place:
-
-        def judge(built: Path) -> None:
-            proof = prove(
-                built,
-                manifest=manifest,
-                into=place / "a player’s folder",
-                limit_bytes=desk.facts.limits.upload_bytes,
-                watch=desk.watch,
-            )
-            findings = list(proof.findings)
-            if proof.extracted is not None:
-                findings += judge_opened(desk, proof.extracted / top)
-            seen["proof"], seen["findings"] = proof, ordered(findings)
-
-        built = build(planned, target, desk.watch, prove=judge)
-    proof, findings = seen["proof"], seen["findings"]
+    with (
+        proof_place(desk.folder, planned.size) as place,
+        drafted(planned, target, desk.watch) as new,
+    ):
+        proof = prove(
+            new.path,
+            manifest=planned.manifest,
+            into=place / "a player’s folder",
+            limit_bytes=desk.facts.limits.upload_bytes,
+            watch=desk.watch,
+        )
+        findings = list(proof.findings)
+        if proof.extracted is not None:
+            findings += judge_opened(desk, proof.extracted / top)
+        built, kept = new.built, not any(finding.blocks for finding in findings)
+        if kept:
+            new.accept()
     packed = Packed(
         path=built.path,
         size=built.size,
         sha256=built.sha256,
         members=len(planned.members),
         checked_with=proof.checked_with,
-        findings=findings,
+        findings=ordered(findings),
+        kept=kept,
     )
     details = {
         "because": f"{plural(packed.members, 'file')}, {both_bytes(built.size)}, opened again byte for byte",
@@ -142,7 +140,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         "members": packed.members,
         "checked_with": list(proof.checked_with),
     }
-    return packed, Look(findings=findings, details=details)
+    return packed, Look(findings=packed.findings, details=details)
 
 
 def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
@@ -177,7 +175,7 @@ def look_archive(desk: Desk) -> Look:
     path = desk.places.releases / evidence.details["archive"]
     if not path.is_file():
         return Look()
-    top = top_folder(desk.facts.instrument.title, desk.facts.instrument.version)
+    top = top_folder(desk.facts.instrument.title)
     manifest = {f"{top}/{entry.path}": (entry.size, entry.sha256) for entry in desk.ships}
     with proof_place(desk.folder, sum(entry.size for entry in desk.ships)) as place:
         proof = prove(
@@ -208,7 +206,7 @@ def prove_stranger(archive: Path, checksum: str, watch: Watch) -> StrangerProof:
             names = sorted(
                 path.relative_to(proof.extracted).as_posix() for path in proof.extracted.rglob("*") if path.is_file()
             )
-            findings += judge_names(names, ROOM_ON_WINDOWS)
+            findings += judge_names(names)
     return StrangerProof(
         path=str(archive),
         members=proof.members,

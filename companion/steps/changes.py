@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import msgspec
@@ -54,7 +55,7 @@ def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) 
             _line(verb, kind_of(path), path, found.sizes.get(path, (None, None)), by_path.get(path, ""))
             for path in paths
         ]
-    lines += [f"renamed: {visible(old)} is now {visible(new)}" for old, new in found.renamed]
+    lines += renamed_lines(found.renamed)
     return Changes(
         a=found.a,
         b=found.b,
@@ -66,6 +67,31 @@ def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) 
         facts=told,
         heard=heard,
     )
+
+
+def renamed_lines(renamed: Sequence[tuple[str, str]]) -> list[str]:
+    """Return a line a renamed file, and one line for all files that moved along with their folder."""
+    moves: dict[tuple[str, str], list[tuple[str, str]]] = {}
+    lines = []
+    for old, new in renamed:
+        tail = _shared_tail(old, new)
+        moves.setdefault((old.removesuffix(tail), new.removesuffix(tail)), []).append((old, new))
+    for (old, new), files in moves.items():
+        if len(files) > 1 and old and new:
+            lines.append(f"renamed: {visible(old)}/ is now {visible(new)}/ ({plural(len(files), 'file')})")
+        else:
+            lines += [f"renamed: {visible(was)} is now {visible(now)}" for was, now in files]
+    return lines
+
+
+def _shared_tail(old: str, new: str) -> str:
+    """Return the part of two paths, from a slash on, that is the same; empty when their names differ."""
+    tail = ""
+    for was, now in zip(reversed(old.split("/")), reversed(new.split("/")), strict=False):
+        if was != now:
+            break
+        tail = f"/{was}{tail}"
+    return tail if old.endswith(tail) and new.endswith(tail) else ""
 
 
 def _line(verb: str, kind: Kind, path: str, sizes: tuple[int | None, int | None], heard: str) -> str:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import getpass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+import msgspec
 
 from companion.core.entries import Kind
 from companion.core.text import plural
@@ -12,18 +14,26 @@ from companion.core.units import both_bytes
 from companion.steps.desk import Desk
 from companion.steps.model import Look
 
+if TYPE_CHECKING:
+    from companion.contents.model import AudioProblem
+
 
 def look_contents(desk: Desk) -> Look:
     """Judge what ships against what the patches refer to, and every name against every system."""
-    from companion.contents.checks import ContentsModel, check_contents
+    from companion.archive.plan import top_folder
+    from companion.contents.checks import check_contents
+    from companion.contents.model import ContentsModel
 
+    look = desk.look
     model = ContentsModel(
-        entries=desk.inventory.entries,
-        selection=desk.selection,
-        references=desk.references,
-        audio_problems=desk.audio_problems,
+        entries=look.inventory.entries,
+        selection=look.selection,
         facts=desk.facts,
-        folder=desk.folder,
+        references=look.references,
+        scans=look.scans,
+        pictures=look.pictures,
+        audio_problems=_audio_problems(desk),
+        top=top_folder(desk.facts.instrument.title) if desk.facts.instrument.title.strip() else "",
     )
     findings = tuple(check_contents(model))
     kinds = {kind.value: sum(entry.kind is kind for entry in desk.ships) for kind in Kind}
@@ -34,32 +44,44 @@ def look_contents(desk: Desk) -> Look:
             "because": f"{plural(len(desk.ships), 'file')}, {both_bytes(size)}, nothing missing, nothing stray",
             "kinds": {kind: count for kind, count in kinds.items() if count},
             "bytes": size,
-            "left_out": [[stray.entry.path, stray.reason] for stray in desk.selection.left_out],
+            "left_out": [[stray.entry.path, stray.reason] for stray in look.selection.left_out],
         },
     )
 
 
 def look_paths(desk: Desk) -> Look:
     """Judge every path written in patches and scripts, and what metadata gives away."""
-    from companion.contents.checks import PathsModel, check_paths
+    from companion.contents.checks import check_paths
+    from companion.contents.model import PathsModel
+    from companion.sound.measure import metadata_texts
 
     home, user = _who()
+    look = desk.look
     model = PathsModel(
-        entries=desk.ships,
-        scans=desk.scans,
-        references=desk.references,
-        metadata=desk.metadata,
+        selection=look.selection,
         facts=desk.facts,
-        folder=desk.folder,
+        references=look.references,
+        scans=look.scans,
+        pictures=look.pictures,
+        scripts=look.scripts,
+        metadata=metadata_texts(desk.probes),
         home=home,
         user=user,
     )
-    mentions = sum(len(scan.mentions) for scan in desk.scans.values())
+    mentions = sum(len(scan.mentions) for scan in look.scans.values())
     details: dict[str, Any] = {
-        "because": f"{plural(mentions, 'path')} read in {plural(len(desk.scans), 'file')}, all relative",
-        "scanned": {path: len(scan.mentions) for path, scan in desk.scans.items()},
+        "because": f"{plural(mentions, 'path')} read in {plural(len(look.scans), 'file')}, all relative",
+        "scanned": {path: len(scan.mentions) for path, scan in look.scans.items()},
     }
     return Look(findings=tuple(check_paths(model)), details=details)
+
+
+def _audio_problems(desk: Desk) -> dict[str, AudioProblem]:
+    from companion.contents.model import AudioProblem
+    from companion.sound.measure import audio_problems
+
+    found = audio_problems(desk.probes)
+    return {path: msgspec.convert({"kind": kind, "text": text}, AudioProblem) for path, (kind, text) in found.items()}
 
 
 def _who() -> tuple[str, str]:

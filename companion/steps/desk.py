@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from collections.abc import Mapping
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
+
+import msgspec
 
 from companion.core.cache import Cache
 from companion.core.entries import Entry, Kind
@@ -15,16 +18,27 @@ from companion.core.facts import Facts
 from companion.core.files import read_capped
 from companion.core.folder import RELEASES, Places
 from companion.core.progress import QUIET, Watch
-from companion.steps.marks import Marks, marks, step_marks, words_mark
+from companion.steps.marks import Marks, mark_of, marks, step_marks, words_mark
 from companion.steps.needs import Weight
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
+    from companion.contents import look as contents_look
     from companion.contents.inventory import Inventory
-    from companion.contents.references import References
-    from companion.contents.scan import Scan
-    from companion.contents.selection import Selection
     from companion.sound.chunks import Chunks
+
+
+_TABLE: Final = "ships-1"
+
+
+class _Known(msgspec.Struct, frozen=True):
+    """What is remembered of one content under one set of facts: its marks, the indexes of the files that stay, and
+    the kinds of those that ship as something else than their place in the folder says.
+    """
+
+    marks: Marks
+    stays: list[int]
+    kinds: dict[str, Kind]
 
 
 class Desk:
@@ -56,26 +70,62 @@ class Desk:
         return take(self.folder, self.facts.contents, self.cache, self.watch, rehash=self.rehash)
 
     @cached_property
-    def selection(self) -> Selection:
-        """What would ship, and what stays at home and why."""
-        from companion.contents.selection import shipping
+    def look(self) -> contents_look.Look:
+        """What Contents and Paths judge: inventory, selection, scans, references, pictures, scripts."""
+        from companion.contents.look import look_at
 
-        return shipping(self.inventory, self.facts.contents)
-
-    @property
-    def ships(self) -> tuple[Entry, ...]:
-        """The files that would ship, sorted by path."""
-        return self.selection.ships
+        return look_at(self.folder, self.inventory, self.facts.contents, self.cache, self.watch)
 
     @cached_property
+    def _known(self) -> _Known:
+        """What ships of this content under these facts; remembered, since working it out reads patches."""
+        stated = msgspec.json.encode(self.facts.contents)
+        everything = mark_of(self.inventory.entries)
+        key = hashlib.sha256(everything.encode() + stated).digest()
+        kept = self.cache.get(_TABLE, key)
+        if kept is not None:
+            with contextlib.suppress(msgspec.MsgspecError):
+                return msgspec.msgpack.decode(kept, type=_Known)
+        stays = {stray.entry.path for stray in self.look.selection.left_out}
+        known = _Known(
+            marks=marks(everything, self.look.selection.ships),
+            stays=[index for index, entry in enumerate(self.inventory.entries) if entry.path in stays],
+            kinds={
+                entry.path: entry.kind
+                for entry in self.look.selection.ships
+                if entry.kind is not self.by_path[entry.path].kind
+            },
+        )
+        with contextlib.suppress(UnicodeEncodeError):  # names that are not UTF-8 are worked out each time
+            self.cache.put(_TABLE, [(key, msgspec.msgpack.encode(known))])
+        return known
+
+    @cached_property
+    def by_path(self) -> Mapping[str, Entry]:
+        """Every file of the folder by its path."""
+        return {entry.path: entry for entry in self.inventory.entries}
+
+    @cached_property
+    def ships(self) -> tuple[Entry, ...]:
+        """The files that would ship, sorted by path."""
+        stays, kinds = set(self._known.stays), self._known.kinds
+        staying = (entry for index, entry in enumerate(self.inventory.entries) if index not in stays)
+        if not kinds:
+            return tuple(staying)
+        return tuple(
+            msgspec.structs.replace(entry, kind=kinds[entry.path]) if entry.path in kinds else entry
+            for entry in staying
+        )
+
+    @property
     def marks(self) -> Marks:
         """Fingerprints of groups of files."""
-        return marks(self.inventory.entries, self.ships)
+        return self._known.marks
 
     @cached_property
     def contents(self) -> Mapping[str, str]:
         """SHA-256 by path, of every file of the folder."""
-        return {entry.path: entry.sha256 for entry in self.inventory.entries}
+        return {path: entry.sha256 for path, entry in self.by_path.items()}
 
     @cached_property
     def step_marks(self) -> dict[str, str]:
@@ -172,27 +222,12 @@ class Desk:
         return tuple(sorted(path.name for path in folder.iterdir())) if folder.is_dir() else ()
 
     @cached_property
-    def scans(self) -> Mapping[str, Scan]:
-        """What paths are written in each patch and script that would ship."""
-        from companion.contents.reader import scan_files
-
-        wanted = self.of_kind(Kind.PATCH, Kind.SCRIPT)
-        return scan_files([(e.path, self.folder / e.path, e.sha256) for e in wanted], self.cache, self.watch)
-
-    @cached_property
     def probes(self) -> Mapping[str, Chunks]:
         """What the header and chunks of each audio file that would ship say; no sound is decoded for it."""
         from companion.sound.measure import probe_files
 
         wanted = self.of_kind(Kind.SAMPLE, Kind.IMPULSE)
         return probe_files([(e.path, self.folder / e.path, e.sha256) for e in wanted], self.cache, self.watch)
-
-    @cached_property
-    def references(self) -> References:
-        """Where each path written in a patch or script leads."""
-        from companion.contents.references import resolve
-
-        return resolve(self.scans, self.inventory.entries, self.ships)
 
     @cached_property
     def weight(self) -> Weight:

@@ -40,8 +40,13 @@ def _line(entry: Entry) -> str:
     return f"{entry.path}/{content}{' x' if entry.executable else ''}"
 
 
-def marks(entries: Iterable[Entry], ships: Iterable[Entry]) -> Marks:
-    """Return the marks of a folder. ``entries``: every file; ``ships``: those of them that would ship. Both sorted."""
+def mark_of(entries: Iterable[Entry]) -> str:
+    """Return the mark of a list of files, in the order given."""
+    return _digest(map(_line, entries))
+
+
+def marks(everything: str, ships: Iterable[Entry]) -> Marks:
+    """Return the marks of a folder. ``everything``: :func:`mark_of` all its files; ``ships``: those that would ship."""
     kinds: dict[Kind, list[str]] = {kind: [] for kind in Kind}
     played, whole = [], []
     for entry in ships:
@@ -51,7 +56,7 @@ def marks(entries: Iterable[Entry], ships: Iterable[Entry]) -> Marks:
         if entry.kind.played:
             played.append(line)
     return Marks(
-        everything=_digest(map(_line, entries)),
+        everything=everything,
         ships=_digest(whole),
         playable=_digest(played),
         audible=_digest(kinds[Kind.SAMPLE] + kinds[Kind.IMPULSE]),

@@ -1,0 +1,140 @@
+"""The contract scripts rely on: every command, its JSON, its exit codes, and one line for every error."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from companion.steps.model import STEP_IDS, State
+from companion.steps.registry import RULES
+
+Companion = Callable[..., Any]
+
+
+def one_line(result: Any) -> None:
+    assert result.code == 2
+    assert result.out == ""
+    assert len(result.err.splitlines()) == 1, result.err
+    assert "Traceback" not in result.err
+
+
+def test_status_names_the_ten_steps_in_order(companion: Companion, demo_folder: Path) -> None:
+    result = companion("status", demo_folder, "--json")
+    assert result.json["schema"] == 1
+    assert [step["id"] for step in result.json["steps"]] == list(STEP_IDS)
+    assert {step["state"] for step in result.json["steps"]} <= {state.value for state in State}
+    assert result.code == 1, "the demo's contact is missing, which blocks"
+
+
+def test_without_a_terminal_a_folder_prints_its_status(companion: Companion, demo_folder: Path) -> None:
+    opened, status = companion(demo_folder), companion("status", demo_folder)
+    assert opened.out == status.out
+    assert "Facts" in opened.out
+    assert "Next:" in opened.out
+
+
+def test_check_names_rule_place_measure_limit_and_mend(companion: Companion, demo_folder: Path) -> None:
+    result = companion("check", demo_folder, "contents", "paths", "--json")
+    assert result.code == 1
+    keys = {"step", "rule", "severity", "path", "where", "measured", "limit", "why", "mend"}
+    assert all(keys <= set(finding) for finding in result.json["findings"])
+    assert {finding["step"] for finding in result.json["findings"]} == {"contents", "paths"}
+    assert {"reference-missing", "path-absolute"} <= {finding["rule"] for finding in result.json["findings"]}
+
+
+def test_explain_lists_every_rule_and_tells_one_in_full(companion: Companion) -> None:
+    listed = companion("explain", "--json").json["rules"]
+    assert [rule["id"] for rule in listed] == [rule.id for rule in RULES]
+    assert len({rule.id for rule in RULES}) == len(RULES)
+    for rule in RULES:
+        assert rule.step in STEP_IDS
+        assert rule.means
+        assert rule.why
+        assert rule.mend
+        assert rule.source
+    told = companion("explain", "reference-missing")
+    assert told.code == 0
+    assert "mend:" in told.out
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("status", "no-such-folder"),
+        ("check", ".", "nonsense"),
+        ("explain", "nonsense"),
+        ("measure", "no-such-file.wav"),
+        ("prove", "no-such-archive.zip"),
+        ("nonsense-command-or-folder",),
+        ("draft", ".", "poem"),
+        ("snapshot", "no-such-folder"),
+        ("compare", ".", "one"),
+        ("waive", ".", "nonsense", "x"),
+        ("status", "--nonsense"),
+    ],
+)
+def test_an_error_is_one_line_and_exit_code_2(
+    companion: Companion, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    one_line(companion(*arguments))
+
+
+def test_broken_facts_name_the_key(companion: Companion, tmp_path: Path) -> None:
+    (tmp_path / "release.toml").write_text('[engine]\nminimun = "7.1"\n', encoding="utf-8")
+    result = companion("status", tmp_path)
+    one_line(result)
+    assert "engine.minimun" in result.err
+
+
+def test_start_proposes_writes_once_and_never_overwrites(companion: Companion, tmp_path: Path) -> None:
+    (tmp_path / "Samples").mkdir()
+    for note in ("C3", "E3", "G3"):
+        (tmp_path / "Samples" / f"Slate_{note}_v100_rr1.wav").write_bytes(b"RIFF")
+    (tmp_path / "Slate.eeng").write_bytes(bytes(range(256)))
+    result = companion("start", tmp_path, "--engine", "Example Engine", "--saved-with", "7.1", "--json")
+    assert result.code == 0
+    facts = (tmp_path / "release.toml").read_text("utf-8")
+    assert "Slate.eeng" in facts
+    assert "{note}" in facts
+    assert 'saved_with = "7.1"' in facts
+    one_line(companion("start", tmp_path, "--engine", "Another"))
+    assert (tmp_path / "release.toml").read_text("utf-8") == facts
+
+
+def test_a_waiver_lapses_when_its_file_changes(companion: Companion, demo_folder: Path) -> None:
+    def blocking() -> set[tuple[str, str]]:
+        found = companion("check", demo_folder, "contents", "--json").json["findings"]
+        return {(f["rule"], f["path"]) for f in found if f["severity"] == "blocks" and not f["waived"]}
+
+    rule, path = min(pair for pair in blocking() if pair[1] and pair[1] != "release.toml")
+    assert companion("waive", demo_folder, rule, path, "--reason", "heard and meant").code == 0
+    assert (rule, path) not in blocking()
+    with (demo_folder / path).open("ab") as stream:
+        stream.write(b"\0")
+    assert "heard and meant" not in companion("check", demo_folder, "contents").out
+
+
+def test_version_is_told_without_anything_heavy() -> None:
+    code = (
+        "import sys; sys.argv = ['companion', '--version']\n"
+        "from companion.cli import main\n"
+        "try: main()\n"
+        "finally:\n"
+        "    heavy = {'textual', 'numpy', 'scipy', 'soundfile', 'git', 'jinja2', 'PIL', 'msgspec', 'packaging'}\n"
+        "    print(sorted(heavy & set(sys.modules)), file=sys.stderr)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0
+    assert done.stderr.strip() == "[]"
+
+
+def test_demo_copies_to_a_new_folder_only(companion: Companion, tmp_path: Path) -> None:
+    assert companion("demo", tmp_path / "slate").code == 0
+    assert (tmp_path / "slate" / "release.toml").is_file()
+    one_line(companion("demo", tmp_path / "slate"))
