@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import re
 import tomllib
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, get_args
 
 import msgspec
 
 from companion.core.errors import CompanionError
+from companion.core.text import listed
 
 FACTS_FILE: Final = "release.toml"
 MOST_BYTES: Final = 1 << 20
@@ -20,6 +21,7 @@ MOST_BYTES: Final = 1 << 20
 
 MiddleC = Literal["", "C3", "C4"]
 System = Literal["windows", "macos", "linux"]
+ControlKind = Literal["knob", "slider", "switch", "menu"]
 
 
 class Instrument(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -95,7 +97,7 @@ class Control(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """A control that players see: its range, where it rests, what it is said to do. ``cc``: MIDI controller 0–127."""
 
     name: str
-    kind: Literal["knob", "slider", "switch", "menu"] = "knob"
+    kind: ControlKind = "knob"
     low: float = 0.0
     high: float = 1.0
     rest: float = 0.0
@@ -145,7 +147,35 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     waivers: tuple[Waiver, ...] = ()
 
 
-_DEEP = re.compile(r"[\[{]{12}|(?:[\w\"'-]+\s*\.\s*){12}|(?:[\[{][^\]}\n]{0,80}){24}")
+DEEPEST: Final = 12
+"""Levels of brackets, and parts of a dotted key, that are let through; facts need three."""
+
+# TOML 1.0 as far as nesting goes: texts in quotes and comments are stepped over whole, so that what stands in them
+# counts for nothing. A text without an end runs to the end of its line, or of the file: the parser stops there too.
+# Possessive throughout (*+): no input makes this look at a character twice.
+_TOKEN = re.compile(
+    r'''"""(?:[^"\\]|\\.|"(?!""))*+(?:"{3,5}|\\?\Z)'''
+    r"""|'{3}(?:[^']|'(?!''))*+(?:'{3,5}|\Z)"""
+    r"""|"(?:[^"\\\n]|\\[^\n])*+"?"""
+    r"""|'[^'\n]*+'?"""
+    r"|\#[^\n]*+|[\[\]{}.,=\n]",
+    re.DOTALL,
+)
+
+
+def _too_deep(text: str) -> bool:
+    """Tell whether brackets or a dotted key go deeper than :data:`DEEPEST`, in one pass that stops where they do."""
+    depth = dots = 0
+    for match in _TOKEN.finditer(text):
+        mark = match[0][0]
+        if mark == ".":
+            dots += 1
+        elif mark not in "\"'#":
+            dots = 0
+            depth += (mark in "[{") - (mark in "]}")
+        if dots >= DEEPEST or depth > DEEPEST:
+            return True
+    return False
 
 
 def parse_toml(text: str, where: str) -> dict[str, Any]:
@@ -156,14 +186,29 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     """
     if len(text) > MOST_BYTES or text.count("\n") > 20_000:
         raise CompanionError("The file is far too large for facts", where, "check that it is the file you meant")
-    if _DEEP.search(text):
+    if _too_deep(text):
         raise CompanionError("The file nests deeper than facts ever do", where, "write it flatter")
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # TOMLDecodeError, and what Python says of a number with over 4,300 digits
         raise CompanionError(f"The file is not valid TOML: {error}", where, "mend that line and try again") from error
     except RecursionError:
         raise CompanionError("The file nests deeper than facts ever do", where, "write it flatter") from None
+
+
+_CHOICES: Final = {"middle_c": MiddleC, "systems": System, "kind": ControlKind}
+_WORDS: Final = {
+    "str": "text",
+    "array": "a list",
+    "object": "a table",
+    "int": "a whole number",
+    "float": "a number",
+    "bool": "true or false",
+    "date": "a date",
+    "time": "a time",
+    "datetime": "a date and time",
+}
+_TYPE: Final = re.compile(r"`(\w+)(?: \| null)?`")
 
 
 def _plainly(error: msgspec.ValidationError) -> str:
@@ -176,18 +221,12 @@ def _plainly(error: msgspec.ValidationError) -> str:
     missing = re.search(r"missing required field `([^`]*)`", message)
     if missing:
         return f"“{key}” needs the key “{missing[1]}”"
-    for term, word in (
-        ("`str`", "text"),
-        ("`array`", "a list"),
-        ("`object`", "a table"),
-        ("`int`", "a whole number"),
-        ("`float`", "a number"),
-        ("`bool`", "true or false"),
-        ("Expected", "expected"),
-        ("got", "found"),
-    ):
-        message = message.replace(term, word)
-    return f"“{key}”: {message}"
+    choice = re.fullmatch(r"Invalid enum value (.*)", message, re.DOTALL)
+    if choice:
+        known = get_args(_CHOICES.get(key.rpartition(".")[2].partition("[")[0], System))
+        return f"“{key}”: expected {listed([f'“{value}”' for value in known if value], 9, 'or')}, found {choice[1]}"
+    message = _TYPE.sub(lambda match: _WORDS.get(match[1], match[1]), message)
+    return f"“{key}”: {message.replace('Expected', 'expected').replace('got', 'found')}"
 
 
 def facts_from_toml(text: str, where: str = FACTS_FILE) -> Facts:
