@@ -10,12 +10,14 @@ from __future__ import annotations
 import re
 import unicodedata
 
-# Unicode 15 Bidi_Control (PropList.txt) plus the invisible characters that make two names look alike.
-INVISIBLE = "\u00ad\u034f\u061c\u115f\u1160\u17b4\u17b5\u180e\u200b-\u200f\u202a-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb"
-_UNSAFE = re.compile(f"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff{INVISIBLE}\U000e0000-\U000e007f]")
-_UNSAFE_BUT_LINES = re.compile(
-    f"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff{INVISIBLE}\U000e0000-\U000e007f]"
+# Unicode 15 Bidi_Control (PropList.txt) plus the invisible characters that make two names look alike
+# (Default_Ignorable_Code_Point, DerivedCoreProperties.txt, but the variation selectors that pictographs carry).
+INVISIBLE = (
+    "\u00ad\u034f\u061c\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b-\u200f\u202a-\u202e\u2060-\u206f\u3164"
+    "\ufeff\uffa0\ufff0-\ufffb\U0001bca0-\U0001bca3\U0001d173-\U0001d17a\U000e0000-\U000e007f"
 )
+_UNSAFE = re.compile(f"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff{INVISIBLE}]")
+_UNSAFE_BUT_LINES = re.compile(f"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff{INVISIBLE}]")
 
 
 def _shown(match: re.Match[str]) -> str:
