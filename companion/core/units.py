@@ -15,18 +15,13 @@ _NOTE: Final = re.compile(r"([A-Ga-g])([#b♯♭]?)(-?\d{1,2})")
 
 def _scaled(count: int, base: int, names: tuple[str, ...]) -> str:
     value, index = float(count), 0
-    while value >= base and index < len(names) - 1:
+    # Three significant figures read as a size, not as a measurement; what rounds up to the next unit is told in it.
+    while value >= base - (0.5 if index else 0) and index < len(names) - 1:
         value, index = value / base, index + 1
     if index == 0:
         return f"{count:,} {names[0]}"
-    # Three significant figures read as a size, not as a measurement.
-    return (
-        f"{value:.2f} {names[index]}"
-        if value < 10
-        else f"{value:.1f} {names[index]}"
-        if value < 100
-        else f"{value:.0f} {names[index]}"
-    )
+    places = 2 if value < 9.995 else 1 if value < 99.95 else 0
+    return f"{value:.{places}f} {names[index]}"
 
 
 def decimal_bytes(count: int) -> str:
@@ -46,7 +41,7 @@ def both_bytes(count: int) -> str:
 
 def duration(seconds: float) -> str:
     """Return a span of time at the precision a person wants: ``0.8 s``, ``42 s``, ``3 min 05 s``, ``2 h 10 min``."""
-    if seconds < 10:
+    if seconds < 9.95:
         return f"{seconds:.1f} s"
     whole = round(seconds)
     if whole < 60:
@@ -65,7 +60,7 @@ def level(value: float, unit: str = "dBFS") -> str:
     """Return a level with its unit and a true minus sign: ``−3.2 dBFS``."""
     if math.isinf(value):
         return f"−∞ {unit}" if value < 0 else f"+∞ {unit}"
-    return f"{value:.1f} {unit}".replace("-", "−")
+    return f"{round(value, 1) + 0.0:.1f} {unit}".replace("-", "−")  # + 0.0: no minus before a zero
 
 
 def note_number(name: str, middle_c: str = "C3") -> int | None:
