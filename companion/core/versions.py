@@ -19,6 +19,8 @@ _FALLBACK: Final = re.compile(
     r"v?(?P<numbers>\d+(?:[._]\d+)*)(?:[\s,(-]*(?:build|rev|revision|release|r|sp|update|u)[\s.#-]*(?P<build>\d+)\)?)?",
     re.IGNORECASE,
 )
+LONGEST: Final = 80
+"""Characters; what is longer is no version, and Python refuses to read numbers of thousands of digits."""
 
 
 @total_ordering
@@ -28,6 +30,8 @@ class EngineVersion:
     def __init__(self, text: str) -> None:
         """Raises :class:`CompanionError` when ``text`` reads under neither scheme."""
         self.text = text.strip()
+        if len(self.text) > LONGEST:
+            raise _unread(f"{self.text[:LONGEST]}…")
         match = _FALLBACK.fullmatch(self.text)
         if match:
             numbers = [int(part) for part in re.split(r"[._]", match["numbers"])]
@@ -38,11 +42,7 @@ class EngineVersion:
         try:
             self._key = (Version(self.text), 0)
         except InvalidVersion:
-            raise CompanionError(
-                f"“{self.text}” does not read as a version",
-                "engine version",
-                "write it in numbers and dots, with “build N” behind it if need be: 7.1.2 or 7.1 build 401",
-            ) from None
+            raise _unread(self.text) from None
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, EngineVersion) and self._key == other._key
@@ -60,6 +60,14 @@ class EngineVersion:
         return f"EngineVersion({self.text!r})"
 
 
+def _unread(text: str) -> CompanionError:
+    return CompanionError(
+        f"“{text}” does not read as a version",
+        "engine version",
+        "write it in numbers and dots, with “build N” behind it if need be: 7.1.2 or 7.1 build 401",
+    )
+
+
 def engine_version(text: str) -> EngineVersion | None:
     """Return the version ``text`` reads as, or None when it is empty or reads as none."""
     try:
@@ -71,6 +79,6 @@ def engine_version(text: str) -> EngineVersion | None:
 def instrument_version(text: str) -> Version | None:
     """Return the PEP 440 version ``text`` reads as, or None."""
     try:
-        return Version(text)
+        return Version(text) if len(text) <= LONGEST else None
     except InvalidVersion:
         return None
