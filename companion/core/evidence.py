@@ -17,12 +17,12 @@ from typing import Any, Final, Literal
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.files import read_capped, write_safely
+from companion.core.files import explain_os_error, read_capped, write_safely
 from companion.core.findings import Finding
 
 SCHEMA: Final = 1
 MOST_BYTES: Final = 64 << 20
-_ORDER: Final = re.compile(rb'"order": (\d+)')
+_ORDER: Final = re.compile(rb'"order": (\d{1,18})\b')
 
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True):
@@ -124,12 +124,15 @@ class EvidenceStore:
     def keep(self, evidence: Evidence) -> Evidence:
         """Write ``evidence`` safely and return it with its place in the order.
 
-        Answers and away tests already given for the same content are kept in front of the new ones.
+        Answers and away tests already given for the same content are kept in front of the new ones. A file that
+        cannot be read is put aside, not written over: a person may still save what was answered in it.
         """
+        path = self._path(evidence.step, evidence.fingerprint)
         try:
             before = self.find(evidence.step, evidence.fingerprint)
         except CompanionError:
             before = None
+            _put_aside(path)
         if before:
             evidence = msgspec.structs.replace(
                 evidence,
@@ -140,14 +143,17 @@ class EvidenceStore:
         evidence = msgspec.structs.replace(evidence, order=last + 1)
         # The standard encoder writes a lone surrogate (a name that is not UTF-8) as an escape and reads it back.
         text = json.dumps(msgspec.to_builtins(evidence), ensure_ascii=True, indent=1)
-        write_safely(self._path(evidence.step, evidence.fingerprint), text.encode("ascii") + b"\n")
+        write_safely(path, text.encode("ascii") + b"\n")
         return evidence
 
     def _orders(self, step: str) -> list[tuple[int, Path]]:
         found = []
         for path in (self.folder / step).glob("*.json"):
-            with path.open("rb") as stream:
-                match = _ORDER.search(stream.read(1024))
+            try:
+                with path.open("rb") as stream:
+                    match = _ORDER.search(stream.read(1024))
+            except OSError:
+                match = None  # reading it whole will tell
             found.append((int(match[1]) if match else 0, path))
         return found
 
@@ -158,6 +164,16 @@ class EvidenceStore:
             raise CompanionError(
                 f"The evidence cannot be read: {error}", str(path), "remove that file and run the step again"
             ) from error
+
+
+def _put_aside(path: Path) -> None:
+    number = 1
+    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
+        number += 1
+    try:
+        path.rename(aside)
+    except OSError as error:
+        raise explain_os_error(error, "put the damaged evidence aside", path) from error
 
 
 def _joined(before: tuple[Any, ...], after: tuple[Any, ...]) -> tuple[Any, ...]:
