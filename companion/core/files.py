@@ -53,7 +53,8 @@ def replacing(target: Path, mode: int = 0o666) -> Iterator[BinaryIO]:
 
     Raises :class:`CompanionError` for what the system refuses; ``target`` is then what it was.
     """
-    temporary = target.with_name(f".{target.name[:80]}.{secrets.token_hex(6)}.part")
+    # 40 characters are at most 160 bytes: the whole name stays under the 255 that file systems allow.
+    temporary = target.with_name(f".{target.name[:40]}.{secrets.token_hex(6)}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode)
