@@ -18,7 +18,8 @@ from typing import Self
 class Cache:
     """Values by (table, key), where the table's name carries the version of what made them (``hashes-1``).
 
-    Safe to use from several threads. Writes become durable at :meth:`flush`, or when the cache is closed.
+    Safe to use from several threads and processes. What was put is there for the next process at once; a power cut
+    may cost the last of it, never what stood before (write-ahead log, ``synchronous=NORMAL``).
     """
 
     def __init__(self, path: Path | None) -> None:
@@ -31,22 +32,24 @@ class Cache:
         for attempt in range(2):
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
-                connection = self._connect(str(path))
-                connection.execute("PRAGMA schema_version").fetchone()
-                return connection
+                return self._connect(str(path))
+            except (sqlite3.OperationalError, OSError):
+                break  # locked by another process, read-only or not to be opened: it is whole, and stays
             except sqlite3.DatabaseError:
                 if attempt == 0:
-                    with contextlib.suppress(OSError):
-                        path.unlink()
-            except OSError:
-                break
+                    _remove(path)
         return self._connect(":memory:")
 
     @staticmethod
     def _connect(name: str) -> sqlite3.Connection:
         connection = sqlite3.connect(name, timeout=2.0, check_same_thread=False, isolation_level=None)
-        connection.execute("PRAGMA journal_mode=WAL")
-        connection.execute("PRAGMA synchronous=NORMAL")
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            connection.execute("PRAGMA synchronous=NORMAL")
+            connection.execute("PRAGMA schema_version").fetchone()
+        except BaseException:
+            connection.close()
+            raise
         return connection
 
     def __enter__(self) -> Self:
@@ -83,15 +86,17 @@ class Cache:
 
     def put(self, table: str, pairs: Iterable[tuple[bytes, bytes]]) -> None:
         """Keep values; all of them or, when the disk refuses, none."""
-        with self._lock, contextlib.suppress(sqlite3.Error), self._transaction():
-            name = self._ensure(table)
-            self._connection.executemany(f"INSERT OR REPLACE INTO {name} VALUES (?, ?)", pairs)  # noqa: S608
+        with self._lock, contextlib.suppress(sqlite3.Error):
+            name = self._ensure(table)  # outside the transaction: a rollback must not take the table back
+            with self._transaction():
+                self._connection.executemany(f"INSERT OR REPLACE INTO {name} VALUES (?, ?)", pairs)  # noqa: S608
 
     def drop(self, table: str, keys: Iterable[bytes]) -> None:
         """Forget values."""
-        with self._lock, contextlib.suppress(sqlite3.Error), self._transaction():
-            name = self._ensure(table)
-            self._connection.executemany(f"DELETE FROM {name} WHERE key = ?", ((key,) for key in keys))  # noqa: S608
+        with self._lock, contextlib.suppress(sqlite3.Error):
+            name = self._ensure(table)  # outside the transaction: a rollback must not take the table back
+            with self._transaction():
+                self._connection.executemany(f"DELETE FROM {name} WHERE key = ?", ((key,) for key in keys))  # noqa: S608
 
     @contextlib.contextmanager
     def _transaction(self) -> Iterator[None]:
@@ -107,3 +112,10 @@ class Cache:
         """Close the file; the cache is not used after this."""
         with self._lock, contextlib.suppress(sqlite3.Error):
             self._connection.close()
+
+
+def _remove(path: Path) -> None:
+    """Remove a database with its log: a log left behind would be played into the new file."""
+    for ending in ("", "-wal", "-shm"):
+        with contextlib.suppress(OSError):
+            path.with_name(path.name + ending).unlink()
