@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import secrets
 import socket
 import time
 from collections.abc import Iterator
@@ -37,7 +38,7 @@ def process_alive(pid: int) -> bool:
         return code.value == 259  # STILL_ACTIVE
     try:
         os.kill(pid, 0)
-    except ProcessLookupError:
+    except (ProcessLookupError, OverflowError):
         return False
     except PermissionError:
         return True
@@ -52,18 +53,67 @@ def _owner(path: Path) -> dict[str, object] | None:
     return owner if isinstance(owner, dict) else None
 
 
-def _is_dead(path: Path, owner: dict[str, object] | None) -> bool:
+def _is_dead(judged: os.stat_result, owner: dict[str, object] | None) -> bool:
     if owner is None:  # half written: its writer was killed between creating and filling it, or is at it now
-        try:
-            return time.time() - path.stat().st_mtime > 10
-        except OSError:
-            return False
+        return time.time() - judged.st_mtime > 10
     if owner.get("host") != socket.gethostname():
         return False
     pid = owner.get("pid")
-    if not isinstance(pid, int):
+    if not isinstance(pid, int) or pid < 1:  # 0 and below would ask after groups of processes
         return True
     return not process_alive(pid) or _started(pid) != owner.get("started", "")
+
+
+def _clear(path: Path, judged: os.stat_result) -> None:
+    """Take the lock file away that was judged dead, and no other.
+
+    Of two that saw it dead, the second may find the first one's new lock in its place: it is renamed before it is
+    removed, looked at again, and put back when it is not the one that was judged.
+    """
+    grave = path.with_name(f"{path.name}.{os.getpid()}.{secrets.token_hex(4)}.dead")
+    with contextlib.suppress(OSError):
+        path.rename(grave)
+        taken = grave.stat()
+        if (taken.st_ino, taken.st_mtime_ns) != (judged.st_ino, judged.st_mtime_ns):
+            try:
+                os.link(grave, path)  # refuses to replace one that came in between
+            except FileExistsError:
+                pass
+            except OSError:  # a disk without hard links
+                grave.rename(path)
+        grave.unlink()
+
+
+def _create(path: Path) -> int | None:
+    """Return a handle on the new lock file, or None where there is one. Raises :class:`CompanionError`."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    except FileExistsError:
+        return None
+    except OSError as error:
+        raise explain_os_error(error, "lock the folder", path) from error
+
+
+def _take(path: Path) -> int:
+    for _ in range(3):
+        handle = _create(path)
+        if handle is not None:
+            return handle
+        try:
+            judged = path.stat()
+        except OSError:
+            continue  # given back just now
+        owner = _owner(path)
+        if not _is_dead(judged, owner):
+            who = (
+                f"process {owner.get('pid')} on {owner.get('host')} is at it: {owner.get('doing')}"
+                if owner
+                else "another process is at it"
+            )
+            raise Busy(f"This folder is busy, {who}", str(path), "wait until it is done, or close it")
+        _clear(path, judged)
+    raise Busy("This folder is busy, another process took it just now", str(path), "try again")
 
 
 @contextlib.contextmanager
@@ -73,33 +123,13 @@ def held(path: Path, doing: str) -> Iterator[None]:
     Raises :class:`Busy` naming the process that holds it; the lock of a process that is dead is cleared first.
     """
     mine = {"pid": os.getpid(), "host": socket.gethostname(), "started": _started(os.getpid()), "doing": doing}
-    path.parent.mkdir(parents=True, exist_ok=True)
-    for _ in range(3):
+    handle = _take(path)
+    try:
         try:
-            handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-        except FileExistsError:
-            owner = _owner(path)
-            if not _is_dead(path, owner):
-                who = (
-                    f"process {owner.get('pid')} on {owner.get('host')} is at it: {owner.get('doing')}"
-                    if owner
-                    else "another process is at it"
-                )
-                raise Busy(f"This folder is busy, {who}", str(path), "wait until it is done, or close it") from None
-            # Renamed before it is removed, so that of two that saw it dead only one clears it.
-            grave = path.with_name(f"{path.name}.{os.getpid()}.dead")
-            with contextlib.suppress(OSError):
-                path.rename(grave)
-                grave.unlink()
+            with os.fdopen(handle, "w", encoding="utf-8") as stream:
+                json.dump(mine, stream)
         except OSError as error:
             raise explain_os_error(error, "lock the folder", path) from error
-        else:
-            break
-    else:
-        raise Busy("This folder is busy, another process took it just now", str(path), "try again")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            json.dump(mine, stream)
         yield
     finally:
         with contextlib.suppress(OSError):
