@@ -1,1 +1,1 @@
-"""The terminal app. It shows and asks; it decides nothing."""
+"""The terminal app: it shows and asks, and decides nothing. Everything it does has a plain command as well."""

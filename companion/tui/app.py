@@ -1,0 +1,297 @@
+"""The app: opens a folder, keeps the checklist before the maker's eyes, and hands every action to the workshop."""
+
+from __future__ import annotations
+
+import inspect
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.widgets import Input, TextArea
+
+from companion.core.errors import CompanionError
+from companion.core.progress import Watch
+from companion.steps.model import BY_ID, STEP_IDS, Status
+from companion.tui.checklist import Rail
+from companion.tui.foot import Foot
+from companion.tui.looks import BASE, SLATE
+from companion.tui.messages import StepOpened
+from companion.tui.running import Running
+from companion.tui.workspace import Workspace
+
+if TYPE_CHECKING:
+    from companion.workshop import Workshop
+
+_STEP_KEYS: tuple[tuple[str, str, str], ...] = (
+    ("p", "pass", "Pass"),
+    ("f", "fail", "Fail"),
+    ("n", "note", "Note"),
+    ("j", "jump", "Next unanswered"),
+    ("n", "new", "New test"),
+    ("e", "edit", "Edit facts"),
+    ("w", "write", "Write it"),
+    ("m", "format", "md, txt, html"),
+    ("b", "build", "Build"),
+    ("o", "release", "Record release"),
+    ("u", "upload", "Check upload"),
+    ("v", "waive", "Waive"),
+    ("t", "part", "Next part"),
+)
+
+
+def open_workshop(folder: Path) -> Workshop:
+    """Open a folder; the workshop is imported here, in a thread, after the first paint."""
+    from companion.workshop import Workshop
+
+    return Workshop.open(folder)
+
+
+class CompanionApp(Running):
+    """One working folder in a terminal."""
+
+    TITLE = "Release Companion"
+    CSS = BASE
+    ENABLE_COMMAND_PALETTE = False
+    HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012
+        (0, "-narrow"),
+        (110, "-wide"),
+    ]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(Binding(key, f"step('{name}')", words) for key, name, words in _STEP_KEYS),
+        *(
+            Binding(str((n + 1) % 10), f"open('{step}')", BY_ID[step].title, show=False)
+            for n, step in enumerate(STEP_IDS)
+        ),
+        Binding("r", "look", "Look again"),
+        Binding("a", "check_all", "Check all"),
+        Binding("s", "snapshots", "Snapshots"),
+        Binding("c", "stop", "Stop"),
+        Binding("question_mark", "help", "Help"),
+        Binding("q", "quit", "Quit"),
+        Binding("escape", "escape", "Back", show=False),
+        Binding("ctrl+q", "quit", "Quit", show=False, priority=True),
+        Binding("ctrl+c", "quit", "Quit", show=False),
+    ]
+
+    def __init__(self, folder: Path, opener: Callable[[Path], Workshop] = open_workshop) -> None:
+        # An empty NO_COLOR means unset (no-color.org); the toolkit would take it for set.
+        if os.environ.get("NO_COLOR") == "":
+            del os.environ["NO_COLOR"]
+        super().__init__()
+        self.folder = folder
+        self.workshop: Workshop | None = None
+        self.status: Status | None = None
+        self._opener = opener
+        self.rail = Rail(folder)
+        self.workspace = Workspace()
+        self.register_theme(SLATE)
+        self.theme = SLATE.name
+
+    def compose(self) -> ComposeResult:
+        """Lay out the checklist and the workspace."""
+        with Horizontal():
+            yield self.rail
+            yield self.workspace
+        yield Foot()
+
+    def on_mount(self) -> None:
+        """Paint first, then open the folder."""
+        self.rail.steps.focus()
+        self.call_after_refresh(self.open_folder)
+
+    # -- the folder and its status --------------------------------------------------------------------------------
+
+    def open_folder(self) -> None:
+        """Open the folder in a thread."""
+        self.begin(
+            "open", "Opening the folder", lambda _: self._opener(self.folder), self._opened, failed=self._not_opened
+        )
+
+    def _opened(self, shop: Workshop) -> None:
+        self.workshop = shop
+        if not shop.writable:
+            self.say("This folder is read-only: look around, but nothing can be kept here.", wrong=True)
+        else:
+            self.say("")
+        self.look_again()
+
+    def _not_opened(self, error: CompanionError) -> None:
+        self.workshop = None
+        self.workspace.trouble(error.line)
+
+    def look_again(self) -> None:
+        """Ask for the status of all steps."""
+        if shop := self.workshop:
+            self.begin("status", "Looking at the folder", shop.status, self._status_came)
+
+    async def _status_came(self, status: Status) -> None:
+        first = self.status is None
+        self.status = status
+        shop = self.workshop
+        remark = "read-only" if shop and not shop.writable else ""
+        self.rail.show(status, remark)
+        self.workspace.status_came(status)
+        if first:
+            fresh = shop is not None and not shop.has_facts
+            await self.open_step("facts" if fresh else (status.next_step or status.steps[-1]).id, enter=fresh)
+        self.refresh_bindings()
+
+    # -- steps ----------------------------------------------------------------------------------------------------
+
+    @on(StepOpened)
+    async def _step_opened(self, message: StepOpened) -> None:
+        await self.open_step(message.step_id, enter=message.enter)
+
+    async def open_step(self, step_id: str, *, enter: bool = False, arrive: bool = False, part: str = "") -> None:
+        """Open a step, one of its parts if named. enter: go to work in it; arrive: where its keys work."""
+        if self.workshop is None or self.status is None:
+            return
+        body = await self.workspace.open(step_id)
+        steps = self.rail.steps
+        if steps.highlighted != STEP_IDS.index(step_id):
+            steps.highlighted = STEP_IDS.index(step_id)
+        if part:
+            await body.go(part)
+        if enter:
+            body.enter()
+        elif arrive:
+            body.arrive()
+        self.refresh_bindings()
+
+    async def action_open(self, step_id: str) -> None:
+        """Open a step by its digit."""
+        await self.open_step(step_id, arrive=True)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer only what can be done now; keys that do nothing are not shown."""
+        body = self.workspace.body
+        match action:
+            case "step":
+                return body is not None and body.offers(str(parameters[0]))
+            case "look" | "check_all":
+                return self.jobs.work is None and (action == "look" or self.workshop is not None)
+            case "stop":
+                return self.jobs.work is not None and not self.jobs.work.watch.cancelled
+            case "snapshots":
+                return self.workshop is not None
+            case _:
+                return True
+
+    async def action_step(self, name: str) -> None:
+        """Do what the open step offers under this name."""
+        body = self.workspace.body
+        if body and body.offers(name):
+            await _called_plain(getattr(body, f"step_{name}"))
+
+    # -- actions --------------------------------------------------------------------------------------------------
+
+    def action_look(self) -> None:
+        """Run the open step's look; a step that is judged at every look, and a folder not open, are read again."""
+        shop = self.workshop
+        if shop is None:
+            self.open_folder()
+            return
+        step = BY_ID[self.workspace.step_id]
+        if step.live or step.id == "archive":
+            self.begin("status", "Reading the folder again", lambda watch: _reread(shop, watch), self._status_came)
+        else:
+            self.work(
+                f"{step.title}", lambda watch: _checked(shop, (step.id,), watch), told=lambda s: _told(s, step.id)
+            )
+
+    def action_check_all(self) -> None:
+        """Run every step but the building of the archive."""
+        if shop := self.workshop:
+            self.work("The look at all steps", lambda watch: _checked(shop, (), watch))
+
+    def action_snapshots(self) -> None:
+        """Open the drawer."""
+        from companion.tui.drawer import Drawer
+
+        self.push_screen(Drawer())
+
+    def action_help(self) -> None:
+        """Show the keys."""
+        from companion.tui.help import Help
+
+        self.push_screen(Help(self.folder))
+
+    def action_stop(self) -> None:
+        """Stop the long work."""
+        self.stop_work()
+
+    def action_escape(self) -> None:
+        """Esc: out of a field, then stop what runs, then back to the checklist."""
+        body = self.workspace.body
+        if isinstance(self.focused, (Input, TextArea)) and body:
+            body.leave_field()
+        elif self.jobs.work:
+            self.stop_work()
+        else:
+            self.focus_checklist()
+
+    def focus_checklist(self) -> None:
+        """Go back to the checklist."""
+        self.rail.steps.focus()
+
+    async def facts_written(self) -> None:
+        """Begin anew with the facts just written."""
+        await self.workspace.forget()
+        self.status = None
+
+    async def action_quit(self) -> None:
+        """Go; ask first when work is on its way or something written is not kept."""
+        from companion.tui.modals import Confirm
+
+        if self.leaving or isinstance(self.screen, Confirm):
+            return
+        job, unsaved = self.jobs.work, self.workspace.unsaved
+
+        def answered(yes: bool | None) -> None:
+            if yes:
+                self.leave()
+
+        if job:
+            text = "It is stopped first and comes to a clean end: everything stays as it was before it began."
+            self.push_screen(Confirm(f"{job.what} is still going on", text, "Stop it and quit"), answered)
+        elif unsaved:
+            self.push_screen(
+                Confirm("Not kept yet", f"What you wrote in {unsaved} would be lost.", "Quit without it"), answered
+            )
+        else:
+            self.leave()
+
+
+async def _called_plain(action: Callable[[], object]) -> None:
+    answer = action()
+    if inspect.isawaitable(answer):
+        await answer
+
+
+def _reread(shop: Workshop, watch: Watch) -> Status:
+    shop.reload()
+    return shop.status(watch)
+
+
+def _checked(shop: Workshop, steps: tuple[str, ...], watch: Watch) -> Status:
+    shop.reload()
+    return shop.check(steps, watch)
+
+
+def _told(status: Status, step_id: str) -> str:
+    step = status.step(step_id)
+    return f"{step.title}: {step.state.value}, {step.because}."
+
+
+def run_app(folder: Path) -> int:
+    """Open the app on a folder and return the exit code: 0, or 2 when the app itself broke."""
+    app = CompanionApp(folder)
+    result = app.run()
+    if app.workshop:
+        app.workshop.close()
+    return result if result is not None else app.return_code or 0

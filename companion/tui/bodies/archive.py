@@ -1,0 +1,79 @@
+"""Archive: built, proven, and what was found on the way."""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+from textual.content import Content
+
+from companion.core.text import visible
+from companion.core.units import both_bytes
+from companion.steps.model import StepStatus
+from companion.tui.bodies.away import Page
+from companion.tui.parts import Body, Part
+from companion.tui.shown import labelled, said
+
+
+def archive_shown(step: StepStatus | None, packed: Any = None) -> Content:
+    """Return what is known of the archive: from the build just made, else from the evidence."""
+    details = step.details if step else {}
+    name = packed.path.name if packed else str(details.get("path") or details.get("archive") or "")
+    if not name:
+        return said("No archive of this content yet. Press b to build it and open it as a stranger would.")
+    size = packed.size if packed else details.get("size")
+    digest = packed.sha256 if packed else str(details.get("sha256", ""))
+    files = details.get("files")
+    return said(
+        labelled("Archive", visible(name)),
+        labelled("Size", both_bytes(size) if isinstance(size, int) else ""),
+        labelled("Files", f"{files:,}" if isinstance(files, int) else ""),
+        labelled("SHA-256", digest),
+        labelled(
+            "Stands as", ("ready to go out" if packed.candidate else f"a trial: {packed.because}") if packed else ""
+        ),
+        labelled("Lies in", str(packed.path.parent) if packed else ""),
+    )
+
+
+class ArchiveBody(Body):
+    """The archive, and the findings."""
+
+    ACTIONS: ClassVar[frozenset[str]] = frozenset({"build"})
+
+    def __init__(self, step_id: str) -> None:
+        super().__init__(step_id)
+        self._packed: Any = None
+        self._of = ""
+
+    def parts(self) -> tuple[Part, ...]:
+        """Return the two parts."""
+        return (Part("archive", "Archive", Page), self.findings_part())
+
+    def fetch(self) -> None:
+        """Show what is known; a build of other content is forgotten."""
+        if self.step and self._packed and self.step.fingerprint != self._of:
+            self._packed = None
+        page = self.made("archive")
+        if isinstance(page, Page):
+            page.show(archive_shown(self.step, self._packed))
+
+    def offers(self, action: str) -> bool:
+        """Offer building while nothing else runs."""
+        return super().offers(action) and (action != "build" or self.companion.jobs.work is None)
+
+    def step_build(self) -> None:
+        """Build the archive and prove it."""
+        if shop := self.companion.workshop:
+            self.companion.work("Building the archive", shop.pack, self._built, told=_built_line)
+
+    def _built(self, packed: Any) -> None:
+        self._packed = packed
+        self._of = self.step.fingerprint if self.step else ""
+        self.fetch()
+
+
+def _built_line(packed: Any) -> str:
+    word = (
+        "built and proven" if not any(finding.blocks for finding in packed.findings) else "built, but something blocks"
+    )
+    return f"{visible(packed.path.name)}: {word}."

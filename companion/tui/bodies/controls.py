@@ -1,0 +1,222 @@
+"""Controls: the trials one after the other, each answered with a key."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
+
+from textual.app import ComposeResult
+from textual.containers import Vertical, VerticalScroll
+from textual.content import Content
+from textual.widgets import OptionList, Static
+from textual.widgets.option_list import Option
+
+from companion.core.text import plural
+from companion.tui.modals import Ask
+from companion.tui.parts import Body, Part
+from companion.tui.shown import RESULT_MARK, RESULT_STYLE, age, labelled, said
+
+if TYPE_CHECKING:
+    from companion.steps.controls import TrialView
+
+RESULT_WORD = {"pass": "passed", "fail": "failed", "note": "noted"}
+
+
+def trial_row(view: TrialView, result: str) -> Content:
+    """Return a trial on one line with its answer as mark and word."""
+    if not result:
+        return said(("· ", "$foreground-muted"), view.trial.title)
+    style = RESULT_STYLE[result]
+    return said((f"{RESULT_MARK[result]} ", style), view.trial.title, (f"  {RESULT_WORD[result]}", style))
+
+
+def next_unanswered(results: list[str], start: int) -> int | None:
+    """Return the index of the first trial after ``start``, round the end, that is neither passed nor failed."""
+    count = len(results)
+    order = [(start + step) % count for step in range(1, count + 1)] if count else []
+    return next((index for index in order if results[index] not in ("pass", "fail")), None)
+
+
+class TrialsView(Vertical):
+    """The list of trials, and what to do and listen for in the one under the cursor."""
+
+    DEFAULT_CSS = """
+    TrialsView { height: 1fr; }
+    TrialsView .count { height: auto; }
+    TrialsView OptionList { height: 1fr; min-height: 3; }
+    TrialsView VerticalScroll { height: auto; max-height: 65%; border-top: solid $border-blurred; }
+    TrialsView VerticalScroll:focus { border-top: solid $border; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.views: tuple[TrialView, ...] = ()
+        self.told: dict[str, str] = {}
+
+    def compose(self) -> ComposeResult:
+        """Lay it out."""
+        yield Static(said("Laying out the trials …"), classes="count")
+        yield OptionList(markup=False)
+        with VerticalScroll(can_focus=True):
+            yield Static("", markup=False, classes="trial")
+
+    def show(self, views: tuple[TrialView, ...]) -> None:
+        """Show the trials; the cursor stays where it is."""
+        listing = self.query_one(OptionList)
+        same = [view.trial.id for view in views] == [view.trial.id for view in self.views]
+        self.views = views
+        self.told.clear()
+        if same and views:
+            for index, view in enumerate(views):
+                listing.replace_option_prompt_at_index(index, trial_row(view, self.result(view)))
+        else:
+            listing.clear_options()
+            listing.add_options([Option(trial_row(view, self.result(view))) for view in views])
+            if views:
+                first = next_unanswered(self.results, -1)
+                listing.highlighted = 0 if first is None else first
+        self.tell()
+
+    def result(self, view: TrialView) -> str:
+        """Return a trial's answer, one just given included."""
+        return self.told.get(view.trial.id) or (view.answer.result if view.answer else "")
+
+    @property
+    def results(self) -> list[str]:
+        """The answers in order; an empty one where there is none."""
+        return [self.result(view) for view in self.views]
+
+    @property
+    def current(self) -> TrialView | None:
+        """The trial under the cursor."""
+        place = self.query_one(OptionList).highlighted
+        return self.views[place] if place is not None and place < len(self.views) else None
+
+    def answered(self, view: TrialView, result: str) -> None:
+        """Show an answer at once, while it is being kept."""
+        self.told[view.trial.id] = result
+        place = self.views.index(view)
+        self.query_one(OptionList).replace_option_prompt_at_index(place, trial_row(view, result))
+        self.tell()
+
+    def jump(self) -> bool:
+        """Go to the next trial that is neither passed nor failed; tell whether there is one."""
+        listing = self.query_one(OptionList)
+        found = next_unanswered(self.results, -1 if listing.highlighted is None else listing.highlighted)
+        if found is not None:
+            listing.highlighted = found
+        return found is not None
+
+    def tell(self) -> None:
+        """Show the count and the trial under the cursor."""
+        done = sum(result in ("pass", "fail") for result in self.results)
+        count = self.query_one(".count", Static)
+        if not self.views:
+            count.update(said("No control is declared. Press e to say which there are, one a line."))
+        else:
+            count.update(said((f"{done} of {plural(len(self.views), 'trial')} answered", "bold")))
+        view = self.current
+        trial = self.query_one(".trial", Static)
+        if view is None:
+            trial.update("")
+            return
+        answer = view.answer
+        trial.update(
+            said(
+                labelled("Do", view.trial.instruction, 7),
+                labelled("Listen", view.trial.expect, 7),
+                labelled("Said", f"{RESULT_WORD[answer.result]}, {age(answer.at)}. {answer.note}", 7) if answer else "",
+            )
+        )
+
+    def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
+        """Show the trial the cursor is on."""
+        event.stop()
+        self.tell()
+        self.query_one(VerticalScroll).scroll_home(animate=False)
+
+
+class ControlsBody(Body):
+    """Trials and findings."""
+
+    ACTIONS: ClassVar[frozenset[str]] = frozenset({"pass", "fail", "note", "jump", "edit"})
+
+    def parts(self) -> tuple[Part, ...]:
+        """Return the two parts."""
+        return (Part("trials", "Trials", TrialsView), self.findings_part())
+
+    @property
+    def trials(self) -> TrialsView | None:
+        """The trials, once they are laid out."""
+        view = self.made("trials")
+        return view if isinstance(view, TrialsView) else None
+
+    def offers(self, action: str) -> bool:
+        """Offer answers only where there is a trial."""
+        if action in ("pass", "fail", "note", "jump"):
+            return self.part == "trials" and bool(self.trials and self.trials.views)
+        return super().offers(action)
+
+    def fetch(self) -> None:
+        """Ask for the trials and their answers."""
+        if shop := self.companion.workshop:
+            self.companion.begin("trials", "Laying out the trials", lambda _: shop.trials(), self._came, owner=self)
+
+    def _came(self, views: Any) -> None:
+        if self.trials:
+            self.trials.show(views)
+            self.companion.refresh_bindings()
+
+    def step_pass(self) -> None:
+        """Keep a pass and go on."""
+        self._keep("pass", "")
+
+    def step_fail(self) -> None:
+        """Ask what was heard, and keep a fail."""
+        self._ask("fail", "What went wrong?", "A failed trial needs words: say what was heard.")
+
+    def step_note(self) -> None:
+        """Ask for a note, and keep it beside the trial."""
+        self._ask("note", "What is worth noting?", "A note needs words.")
+
+    def step_jump(self) -> None:
+        """Go to the next trial not answered."""
+        if self.trials:
+            if not self.trials.jump():
+                self.companion.say("Every trial is answered.")
+            self.trials.query_one(OptionList).focus()
+
+    async def step_edit(self) -> None:
+        """Go to the facts that declare the controls."""
+        await self.companion.open_step("facts", enter=True, part="controls")
+
+    def _ask(self, result: Literal["fail", "note"], head: str, needed: str) -> None:
+        view = self.trials.current if self.trials else None
+        if view is None:
+            return
+
+        def said_so(words: str | None) -> None:
+            if words is not None:
+                self._keep(result, words, view)
+
+        self.companion.push_screen(Ask(head, view.trial.title, needed=needed), said_so)
+
+    def _keep(self, result: Literal["pass", "fail", "note"], note: str, view: TrialView | None = None) -> None:
+        shop, trials = self.companion.workshop, self.trials
+        view = view or (trials.current if trials else None)
+        if shop is None or trials is None or view is None:
+            return
+        trial = view.trial
+        trials.answered(view, result)
+        self.companion.write(
+            "Keeping the answer",
+            lambda _: shop.answer(trial.id, result, note),
+            f"{trial.title}: {RESULT_WORD[result]}.",
+            failed=lambda _: self._refused(),
+        )
+        if result != "note":
+            trials.jump()
+
+    def _refused(self) -> None:
+        if self.trials:
+            self.trials.told.clear()
+            self.trials.show(self.trials.views)

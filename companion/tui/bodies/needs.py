@@ -1,0 +1,49 @@
+"""Needs: the requirement line by line, with what each line rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.content import Content
+
+from companion.tui.bodies.away import Page
+from companion.tui.parts import Body, Part
+from companion.tui.shown import Piece, said
+
+if TYPE_CHECKING:
+    from companion.steps.needs import Line
+
+
+def lines_shown(needs: tuple[Line, ...]) -> Content:
+    """Return the requirement: what is needed, and in words whether that is proven or only stated."""
+    width = max((len(line.name) for line in needs), default=0)
+    pieces: list[Piece] = []
+    for line in needs:
+        mark = ("✓ proven", "$success") if line.proven else ("· stated", "$warning")
+        pieces += [(f"{line.name:<{width}}  ", "bold"), f"{line.value}\n", " " * (width + 2), mark]
+        pieces += [f"  {line.because}\n"]
+    return said(*pieces)
+
+
+class NeedsBody(Body):
+    """The requirement, and the findings."""
+
+    ACTIONS: ClassVar[frozenset[str]] = frozenset({"edit"})
+
+    def parts(self) -> tuple[Part, ...]:
+        """Return the two parts."""
+        return (Part("lines", "Needs", Page), self.findings_part())
+
+    def fetch(self) -> None:
+        """Ask for the requirement."""
+        if shop := self.companion.workshop:
+            self.companion.begin("needs", "Working out the needs", shop.needs, self._came, owner=self)
+
+    def _came(self, needs: tuple[Line, ...]) -> None:
+        page = self.made("lines")
+        if isinstance(page, Page):
+            page.show(lines_shown(needs))
+
+    async def step_edit(self) -> None:
+        """Go to the facts of the engine."""
+        await self.companion.open_step("facts", enter=True, part="engine")

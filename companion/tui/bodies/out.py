@@ -1,0 +1,117 @@
+"""Out: recording the release, what was released before, and holding a downloaded copy against the record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from textual.content import Content
+
+from companion.core.findings import Finding
+from companion.core.text import visible
+from companion.core.units import decimal_bytes
+from companion.tui.bodies.away import Page
+from companion.tui.modals import Ask, Confirm
+from companion.tui.parts import Body, Part
+from companion.tui.shown import Piece, age, labelled, said
+
+if TYPE_CHECKING:
+    from companion.archive.record import ReleaseRecord
+    from companion.core.progress import Watch
+    from companion.workshop import Workshop
+
+
+def records_shown(records: list[ReleaseRecord]) -> Content:
+    """Return the releases, newest first."""
+    if not records:
+        return said("Nothing has been released from this folder yet.")
+    pieces: list[Piece] = []
+    for record in reversed(records):
+        upload = getattr(record, "upload", "")
+        pieces += [
+            (visible(record.version), "bold"), f"  {age(record.at)}\n",
+            labelled("Archive", visible(record.archive)),
+            labelled("Size", decimal_bytes(record.size)),
+            labelled("SHA-256", record.sha256),
+            labelled("Upload", "a downloaded copy was the same" if upload else "no downloaded copy checked yet"), "\n",
+        ]  # fmt: skip
+    return said(*pieces)
+
+
+class OutBody(Body):
+    """The releases, and the findings."""
+
+    ACTIONS: ClassVar[frozenset[str]] = frozenset({"release", "upload"})
+
+    def parts(self) -> tuple[Part, ...]:
+        """Return the two parts."""
+        return (Part("records", "Releases", Page), self.findings_part())
+
+    def fetch(self) -> None:
+        """Ask for the records."""
+        if shop := self.companion.workshop:
+            self.companion.begin(
+                "records", "Reading the records", lambda w: shop.desk(w).records, self._came, owner=self
+            )  # fmt: skip
+
+    def _came(self, records: list[ReleaseRecord]) -> None:
+        page = self.made("records")
+        if isinstance(page, Page):
+            page.show(records_shown(records))
+
+    def step_release(self) -> None:
+        """Ask once more, then record."""
+        shop, status = self.companion.workshop, self.companion.status
+        if shop is None or status is None:
+            return
+        open_steps = [step.title for step in status.steps[:-1] if not step.state.settled]
+        if open_steps:
+            self.companion.say(f"Not yet: {', '.join(open_steps)} must be proven first.", wrong=True)
+            return
+
+        def answered(yes: bool | None) -> None:
+            if yes:
+                self.companion.work("Recording the release", shop.release, told=_released)
+
+        name = f"{status.title} {status.version}".strip()
+        text = (
+            "A snapshot is taken and keeps this version's name; archive, checksum and file list are kept as the record."
+        )
+        self.companion.push_screen(Confirm(f"Record {name} as released?", text, "Record it"), answered)
+
+    def step_upload(self) -> None:
+        """Ask for the downloaded file and compare."""
+        shop = self.companion.workshop
+        if shop is None:
+            return
+
+        def answered(path: str | None) -> None:
+            if path:
+                file = Path(path.strip("\"'")).expanduser()
+                self.companion.work("Checking the upload", lambda watch: _verify(shop, file, watch), told=_uploaded)
+
+        self.companion.push_screen(
+            Ask(
+                "Check the upload",
+                "Download your own upload from where players get it. Where does that file lie?",
+                done="Check it",
+                needed="Write the path of the downloaded file.",
+                hint="/home/me/Downloads/….zip",
+            ),
+            answered,
+        )
+
+
+def _verify(shop: Workshop, file: Path, watch: Watch) -> Any:
+    return shop.upload(file, watch)
+
+
+def _uploaded(findings: tuple[Finding, ...] | None) -> str:
+    if not findings:
+        return "The downloaded copy is the release, byte for byte."
+    first = findings[0]
+    return f"The copy is not what was released. {first.rule}: {first.measured}. {first.mend}"
+
+
+def _released(record: Any) -> str:
+    return f"{visible(record.version)} is recorded as released."

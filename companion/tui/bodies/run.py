@@ -1,0 +1,9 @@
+"""Contents, Paths and Sound: a look that takes a while, and what it found."""
+
+from __future__ import annotations
+
+from companion.tui.parts import Body
+
+
+class RunBody(Body):
+    """The findings alone; r looks again, and the foot shows how far the look is."""

@@ -1,0 +1,122 @@
+"""Words: changelog, readme and page as they would be written, in any of three formats."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Any, ClassVar, Final
+
+from textual.app import ComposeResult
+from textual.containers import Vertical, VerticalScroll
+from textual.widgets import Static
+
+from companion.core.text import listed, visible
+from companion.tui.parts import FINDINGS, Body, Part
+from companion.tui.shown import lines, said
+
+if TYPE_CHECKING:
+    from companion.core.progress import Watch
+    from companion.steps.words import Draft, Format, What
+
+FORMATS: Final[tuple[Format, ...]] = ("md", "txt", "html")
+TEXTS: Final[dict[str, What]] = {"changelog": "changelog", "readme": "readme", "page": "page"}
+MOST: Final = 60_000
+"""Characters of a preview; the file itself is written whole."""
+
+
+class DraftView(Vertical):
+    """One draft: where it would go, what is missing from it, and its text."""
+
+    DEFAULT_CSS = """
+    DraftView { height: 1fr; }
+    DraftView .about { height: auto; }
+    DraftView VerticalScroll { height: 1fr; border-top: solid $border-blurred; }
+    DraftView VerticalScroll:focus { border-top: solid $border; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.format: Format = "md"
+        self.fresh = False
+
+    def compose(self) -> ComposeResult:
+        """Lay it out."""
+        yield Static(said("Drafting …"), classes="about")
+        with VerticalScroll(can_focus=True):
+            yield Static("", markup=False, classes="text")
+
+    def show(self, draft: Draft) -> None:
+        """Show a draft."""
+        self.fresh = True
+        place = draft.target.name
+        exists = "stands already; your own words in it stay" if draft.target.exists() else "not written yet"
+        pieces: list[Any] = [(f"{draft.format}  ", "bold"), f"{place}, {exists}\n"]
+        if draft.missing:
+            names = listed([visible(name) for name in draft.missing], most=6)
+            pieces += [("✗ missing: ", "bold $error"), f"{names}\n"]
+        if draft.conflicts:
+            pieces.append(("! the draft says something else where your own words stand:\n", "$warning"))
+            pieces += [f"  {visible(conflict)[:200]}\n" for conflict in draft.conflicts[:3]]
+        self.query_one(".about", Static).update(said(*pieces))
+        more = "\n… and more: the file holds it all" if len(draft.text) > MOST else ""
+        self.query_one(".text", Static).update(lines(draft.text[:MOST] + more))
+
+
+class WordsBody(Body):
+    """Three drafts and the findings."""
+
+    ACTIONS: ClassVar[frozenset[str]] = frozenset({"write", "format"})
+
+    def parts(self) -> tuple[Part, ...]:
+        """Return the four parts."""
+        return (*(Part(key, key.title(), DraftView) for key in TEXTS), self.findings_part())
+
+    def offers(self, action: str) -> bool:
+        """Offer writing where a draft is shown."""
+        return self.part != FINDINGS if action in self.ACTIONS else super().offers(action)
+
+    @property
+    def view(self) -> DraftView | None:
+        """The draft that is open."""
+        view = self.made(self.part)
+        return view if isinstance(view, DraftView) else None
+
+    def fetch(self) -> None:
+        """Draft again what is open; the others when they are looked at."""
+        for view in self.query(DraftView):
+            view.fresh = False
+        self.went()
+
+    def went(self) -> None:
+        """Draft what is open, unless it is as new as the status."""
+        shop, view = self.companion.workshop, self.view
+        if shop and view and not view.fresh and self.display:
+            work = partial(_draft, shop, TEXTS[self.part], view.format)
+            self.companion.begin("draft", f"Drafting the {self.part}", work, view.show, owner=view, failed=self._failed)
+
+    def _failed(self, _: Any) -> None:
+        if self.view:
+            self.view.query_one(".about", Static).update(said("This could not be drafted; the reason stands below."))
+
+    def step_format(self) -> None:
+        """Show the next format."""
+        if view := self.view:
+            view.format = FORMATS[(FORMATS.index(view.format) + 1) % len(FORMATS)]
+            view.fresh = False
+            self.went()
+
+    def step_write(self) -> None:
+        """Write what is shown."""
+        shop, view = self.companion.workshop, self.view
+        if shop is None or view is None:
+            return
+        what, fmt = TEXTS[self.part], view.format
+        self.companion.work(
+            f"Writing the {what}",
+            lambda watch: shop.write_draft(what, fmt, watch),
+            told=lambda draft: f"Written: {draft.target.name}. r checks it against facts and evidence.",
+        )
+
+
+def _draft(shop: Any, what: What, fmt: Format, watch: Watch) -> Draft:
+    drafted: Draft = shop.draft(what, fmt, watch)
+    return drafted

@@ -1,0 +1,100 @@
+"""The left side: what is being released, its ten steps with their states, and how many are proven."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.content import Content
+from textual.widgets import OptionList, Static
+from textual.widgets.option_list import Option
+
+from companion.core.text import shorten, visible
+from companion.steps.model import STEP_IDS, STEPS, State, Status
+from companion.tui.messages import StepOpened
+from companion.tui.shown import STATE_STYLE, said
+
+WIDE = 22
+
+
+def step_key(step_id: str) -> str:
+    """Return the digit that opens a step: 1 to 9, and 0 for the tenth."""
+    return str((STEP_IDS.index(step_id) + 1) % 10)
+
+
+def step_row(step_id: str, title: str, state: State | None) -> Content:
+    """Return a step's row: its digit, mark, title and state in words."""
+    if state is None:
+        return said((f"{step_key(step_id)} ", "$foreground-muted"), f"  {title}")
+    style = STATE_STYLE[state]
+    return said(
+        (f"{step_key(step_id)} ", "$foreground-muted"), (f"{state.mark} ", style), f"{title:<9}", (state.value, style)
+    )
+
+
+class Steps(OptionList):
+    """The ten steps. Moving over a step opens it beside the list; Enter or a click goes to work in it."""
+
+    DEFAULT_CSS = """
+    Steps { height: 10; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "select", "Open")]
+
+    def __init__(self) -> None:
+        super().__init__(*(Option(step_row(step.id, step.title, None), id=step.id) for step in STEPS), markup=False)
+
+    def show(self, status: Status) -> None:
+        """Show the states."""
+        for index, step in enumerate(status.steps):
+            self.replace_option_prompt_at_index(index, step_row(step.id, step.title, step.state))
+
+    def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
+        """Open the step the cursor is on."""
+        event.stop()
+        if event.option.id and self.has_focus:
+            self.post_message(StepOpened(event.option.id, enter=False))
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Go to work in the step."""
+        event.stop()
+        if event.option.id:
+            self.post_message(StepOpened(event.option.id, enter=True))
+
+
+class Rail(Vertical):
+    """Title, checklist and tally."""
+
+    DEFAULT_CSS = """
+    Rail { width: 24; padding: 0 1; border-right: vkey $border-blurred; }
+    Rail .name { height: auto; max-height: 3; text-style: bold; margin: 0 0 1 0; }
+    Rail .tally { height: auto; margin: 1 0 0 0; }
+    """
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__()
+        self._folder = folder
+        self.steps = Steps()
+
+    def compose(self) -> ComposeResult:
+        """Lay it out."""
+        yield Static(Content(shorten(visible(self._folder.name or str(self._folder)), WIDE * 2)), classes="name")
+        yield self.steps
+        yield Static("", markup=False, classes="tally")
+
+    def show(self, status: Status, remark: str = "") -> None:
+        """Show the whole checklist. ``remark``: a word on the folder, such as that it is read-only."""
+        title = status.title or visible(self._folder.name)
+        self.query_one(".name", Static).update(
+            said(shorten(title, WIDE * 2), (f"\n{status.version}" if status.version else "", "$foreground-muted"))
+        )
+        self.steps.show(status)
+        total = len(status.steps)
+        bar = said(
+            ("■" * status.proven, "$success"), ("·" * (total - status.proven), "$foreground-muted"), "\n"
+        )  # fmt: skip
+        self.query_one(".tally", Static).update(
+            said(f"{status.proven} of {total} proven\n", bar, (remark, "$warning") if remark else "")
+        )

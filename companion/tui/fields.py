@@ -1,0 +1,197 @@
+"""The fields of the facts form: plain data. Keys are those of ``release.toml``; labels are what one would say aloud."""
+
+from __future__ import annotations
+
+from typing import Any, Final, Literal
+
+import msgspec
+
+from companion.core.errors import CompanionError
+from companion.core.facts import Facts
+from companion.core.text import visible, visible_lines
+from companion.tui.lines import control_line, control_of, layer_line, layer_of, tables
+
+Shape = Literal["text", "long", "lines", "words", "number", "whole", "choice", "controls", "layers"]
+
+
+class Field(msgspec.Struct, frozen=True, kw_only=True):
+    """One field. shape: how it is written; ``lines``: one item a line, ``words``: on one line with commas."""
+
+    key: str
+    label: str
+    hint: str = ""
+    shape: Shape = "text"
+    choices: tuple[tuple[str, str], ...] = ()
+    rows: int = 3
+
+
+def _f(key: str, label: str, hint: str = "", shape: Shape = "text", rows: int = 3) -> Field:
+    return Field(key=key, label=label, hint=hint, shape=shape, rows=rows)
+
+
+MIDDLE_C: Final = Field(
+    key="naming.middle_c",
+    label="Middle C (MIDI 60) is called",
+    hint="as your file names count the octaves",
+    shape="choice",
+    choices=(("", "left open"), ("C3", "C3"), ("C4", "C4")),
+)
+
+PAGES: Final[tuple[tuple[str, str, tuple[Field, ...]], ...]] = (
+    (
+        "who",
+        "Who",
+        (
+            _f("instrument.title", "Title"),
+            _f("instrument.version", "Version of this release", "numbers and dots, such as 1.0"),
+            _f("instrument.maker", "Maker", "you, or your label"),
+            _f("instrument.summary", "In one sentence"),
+            _f("instrument.description", "In more words", shape="long", rows=4),
+            _f("instrument.contact", "Where players reach you", "an address or a page"),
+            _f("instrument.licence", "Licence", "SPDX, such as CC-BY-4.0; or LicenseRef-Name with a text"),
+            _f("instrument.licence_file", "File with its text", "path in the folder"),
+            _f("instrument.rights", "Where it all comes from", "and that you may pass it on", "long"),
+            _f("instrument.credits", "Credits", "one a line", "lines"),
+            _f("instrument.tags", "Tags", "with commas between", "words"),
+        ),
+    ),
+    (
+        "engine",
+        "Engine",
+        (
+            _f("engine.name", "Engine", "the host it plays in"),
+            _f("engine.saved_with", "Version that last saved the patch"),
+            _f("engine.minimum", "Lowest version promised", "the safe choice is the one above"),
+            _f("engine.edition", "Edition a player needs", "“any” when there is only one"),
+            _f("engine.systems", "Systems", "windows, macos, linux: those you mean to support", "words"),
+        ),
+    ),
+    (
+        "files",
+        "Files",
+        (
+            _f("contents.patches", "Patches", "one a line; * and ** stand for any part", "lines"),
+            _f("contents.samples", "Samples", "empty: every audio file", "lines"),
+            _f("contents.impulses", "Impulse responses", "one pattern a line", "lines"),
+            _f("contents.scripts", "Scripts", "one pattern a line", "lines"),
+            _f("contents.documents", "Documents", "readme, changelog and licence go in by themselves", "lines"),
+            _f("contents.include", "Ships", "empty: all but strays", "lines"),
+            _f("contents.exclude", "Stays at home", "wins over what ships", "lines"),
+        ),
+    ),
+    (
+        "names",
+        "Names",
+        (
+            _f("naming.pattern", "File names read as", "such as {layer}_{note}_v{velocity}_rr{take}"),
+            MIDDLE_C,
+            _f("naming.zones", "Zone list", "a CSV that says what the names do not"),
+        ),
+    ),
+    (
+        "controls",
+        "Controls",
+        (
+            _f(
+                "controls",
+                "Controls, left to right",
+                "name; kind; low to high; rest R; cc N; what it does",
+                "controls",
+                rows=6,
+            ),
+            _f(
+                "layers",
+                "Layers",
+                "name; files; keys 36 to 84; velocities 1 to 127; round robins 2",
+                "layers",
+                rows=5,
+            ),
+        ),
+    ),
+    (
+        "limits",
+        "Limits",
+        (
+            _f("limits.true_peak_dbtp", "Highest true peak, dBTP", shape="number"),
+            _f("limits.dc_offset", "Largest offset, 0 to 1", shape="number"),
+            _f("limits.silence_dbfs", "Silent below, dBFS", shape="number"),
+            _f("limits.late_onset_s", "Late from, seconds", shape="number"),
+            _f("limits.tail_s", "Longest silent tail, seconds", shape="number"),
+            _f("limits.pitch_cents", "Off pitch from, cents", shape="number"),
+            _f("limits.level_step_db", "Step between notes, dB", shape="number"),
+            _f("limits.noise_dbfs", "Noise, dBFS", shape="number"),
+            _f("limits.layer_drop_db", "Drop of a layer alone, dB", shape="number"),
+            _f("limits.voices", "Voices at once", shape="whole"),
+            _f("limits.upload_bytes", "Largest upload, bytes", shape="whole"),
+            _f("limits.page_characters", "Longest page, characters", shape="whole"),
+        ),
+    ),
+)
+"""The pages of the form: id, title, fields."""
+
+BY_KEY: Final = {field.key: field for _, _, fields in PAGES for field in fields}
+
+
+def value_of(facts: Facts, key: str) -> Any:
+    """Return what the facts hold under a dotted key."""
+    table, _, name = key.partition(".")
+    value = getattr(facts, table)
+    return getattr(value, name) if name else value
+
+
+def shown(field: Field, value: Any) -> str:
+    """Return a fact as the form shows it, inert."""
+    match field.shape:
+        case "controls":
+            return "\n".join(visible(control_line(item)) for item in value)
+        case "layers":
+            return "\n".join(visible(layer_line(item)) for item in value)
+        case "lines":
+            return "\n".join(visible(str(item)) for item in value)
+        case "words":
+            return ", ".join(visible(str(item)) for item in value)
+        case "long":
+            return visible_lines(str(value))
+        case "number" | "whole":
+            return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+        case _:
+            return visible(str(value))
+
+
+def read(field: Field, text: str) -> Any:
+    """Return the fact that a field's text tells. Raises :class:`CompanionError` naming what cannot be read."""
+    rows = [line.strip() for line in text.splitlines() if line.strip()]
+    match field.shape:
+        case "controls":
+            return tables(_each(rows, control_of))
+        case "layers":
+            return tables(_each(rows, layer_of))
+        case "lines":
+            return rows
+        case "words":
+            return [item.strip() for item in text.split(",") if item.strip()]
+        case "number" | "whole":
+            return _numeric(field, text.strip())
+        case _:
+            return text.strip()
+
+
+def _each(rows: list[str], read_one: Any) -> list[Any]:
+    found = []
+    for number, row in enumerate(rows, start=1):
+        try:
+            found.append(read_one(row))
+        except CompanionError as error:
+            raise CompanionError(f"Line {number}: {error.what}", error.where, error.do) from error
+    return found
+
+
+def _numeric(field: Field, text: str) -> float | int | None:
+    if not text:
+        return None
+    plain = text.replace("−", "-").replace(",", ".")
+    try:
+        return int(plain.replace(" ", "").replace("_", "")) if field.shape == "whole" else float(plain)
+    except ValueError:
+        kind = "a whole number" if field.shape == "whole" else "a number"
+        raise CompanionError(f"“{text}” is not {kind}", do="write digits, or leave it empty") from None

@@ -1,0 +1,165 @@
+"""The findings of a step: a list by rule, and beside each one why a player would suffer and how to mend it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
+
+from textual import events
+from textual.app import ComposeResult
+from textual.containers import Vertical, VerticalScroll
+from textual.content import Content
+from textual.widgets import OptionList, Static
+from textual.widgets.option_list import Option
+
+from companion.core.findings import Finding
+from companion.steps.model import BY_ID, State, StepStatus
+from companion.tui.grouping import Row, grouped, name, rows
+from companion.tui.shown import finding_detail, finding_line, finding_mark, said
+
+if TYPE_CHECKING:
+    from companion.tui.app import CompanionApp
+
+
+def row_shown(row: Row, width: int) -> Content:
+    """Return how a row looks at a width in cells."""
+    if row.finding:
+        return finding_line(row.finding, width)
+    group = row.group
+    if row.more:
+        return said((f"    and {row.more:,} more: companion check --json lists them all", "$foreground-muted"))
+    mark, style = finding_mark(group.findings[0])
+    word = "waived" if group.waived else "could not tell" if group.unknown else group.severity.value
+    fold = "▾" if group.open else "▸"
+    return said(
+        f"{fold} ", (f"{mark} {group.rule}", style), (f"  {word}, {len(group.findings):,}", "$foreground-muted")
+    )
+
+
+def nothing_here(step: StepStatus) -> str:
+    """Return what to say where there are no findings."""
+    if step.state is State.PROVEN:
+        return f"Nothing found. This step is proven by {BY_ID[step.id].proven_by}."
+    if step.state is State.STALE:
+        return "What was found before was found in other content. Press r to look again."
+    if step.state is State.OPEN:
+        return "Nobody has looked yet."
+    return "No findings."
+
+
+class FindingsView(Vertical):
+    """The list and the detail of what is under the cursor."""
+
+    DEFAULT_CSS = """
+    FindingsView { height: 1fr; }
+    FindingsView OptionList { height: 1fr; min-height: 4; }
+    FindingsView VerticalScroll { height: auto; max-height: 50%; border-top: solid $border-blurred; }
+    FindingsView VerticalScroll:focus { border-top: solid $border; }
+    FindingsView .none { height: auto; color: $foreground-muted; }
+    FindingsView.-empty .list, FindingsView.-empty VerticalScroll { display: none; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._step: StepStatus | None = None
+        self._toggled: set[str] = set()
+        self._rows: tuple[Row, ...] = ()
+        self._width = 0
+        self.add_class("-empty")
+
+    def compose(self) -> ComposeResult:
+        """Lay it out."""
+        yield Static("", markup=False, classes="none")
+        yield OptionList(markup=False, classes="list")
+        with VerticalScroll(can_focus=True):
+            yield Static("", markup=False, classes="detail")
+
+    def on_mount(self) -> None:
+        """Show what came before the pane was laid out."""
+        if self._step:
+            self.show(self._step)
+
+    def show(self, step: StepStatus) -> None:
+        """Show the findings of a step; the cursor stays on the finding it was on."""
+        same = self._step is not None and self._step.findings == step.findings
+        self._step = step
+        if not self.is_mounted:
+            return
+        self.query_one(".none", Static).update(said(nothing_here(step)) if not step.findings else "")
+        self.query_one(".none", Static).display = not step.findings
+        self.set_class(not step.findings, "-empty")
+        if not same or not self._rows:
+            self._fill()
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Cut the rows to the new width."""
+        if event.size.width != self._width and self._step:
+            self._fill()
+
+    def _fill(self) -> None:
+        listing = self.query_one(OptionList)
+        before = self._row()
+        self._width = self.size.width
+        self._rows = rows(grouped(self._step.findings if self._step else (), self._toggled))
+        listing.clear_options()
+        listing.add_options([Option(row_shown(row, self._width - 1 or 54)) for row in self._rows])
+        listing.highlighted = self._place_of(before) if self._rows else None
+        self._tell()
+
+    def _place_of(self, before: Row | None) -> int:
+        first = next((index for index, row in enumerate(self._rows) if row.finding), 0)
+        if before is None:
+            return first
+        for index, row in enumerate(self._rows):
+            if before.finding and row.finding and name(row.finding) == name(before.finding):
+                return index
+            if not before.finding and not row.finding and row.group.key == before.group.key:
+                return index
+        return first
+
+    def _row(self) -> Row | None:
+        place = self.query_one(OptionList).highlighted
+        return self._rows[place] if place is not None and place < len(self._rows) else None
+
+    @property
+    def current(self) -> Finding | None:
+        """The finding under the cursor; for the head of a group of one, that one."""
+        row = self._row()
+        if row is None:
+            return None
+        return row.finding or (row.group.findings[0] if len(row.group.findings) == 1 else None)
+
+    def _tell(self) -> None:
+        row, finding = self._row(), self.current
+        detail = self.query_one(".detail", Static)
+        if finding is None and row:
+            first = row.group.findings[0]
+            detail.update(said((row.group.rule, "bold"), "\n", first.why, "\n", first.mend))
+        else:
+            detail.update(finding_detail(finding) if finding else "")
+        self.query_one(VerticalScroll).scroll_home(animate=False)
+
+    def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
+        """Show the detail of the row the cursor is on."""
+        event.stop()
+        self._tell()
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Fold or unfold a rule; on a finding, go to its detail."""
+        event.stop()
+        row = self._row()
+        if row and not row.finding and not row.more:
+            self._toggled ^= {row.group.key}
+            self._fill()
+        elif row and row.finding:
+            self.query_one(VerticalScroll).focus()
+
+    def waive(self) -> None:
+        """Ask for the reason to waive the finding under the cursor, or to take its waiver back."""
+        from companion.tui.waiving import ask_waiver
+
+        app = cast("CompanionApp", self.app)
+        finding = self.current
+        if finding is None:
+            app.say("Move to one finding below the rule first.", wrong=True)
+        else:
+            ask_waiver(app, finding)

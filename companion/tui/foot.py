@@ -1,0 +1,126 @@
+"""The foot of every screen: what was said last, how far the work is, and the keys that do something here."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+from textual.app import ComposeResult
+from textual.containers import Vertical
+from textual.content import Content
+from textual.screen import Screen
+from textual.widgets import Input, Static, TextArea
+
+from companion.core.progress import Progress
+from companion.tui.segments import Segments, Word
+from companion.tui.shown import said
+
+if TYPE_CHECKING:
+    from textual.binding import ActiveBinding
+
+_SHOWN_KEYS: Final = {"escape": "Esc", "question_mark": "?", "enter": "Enter", "tab": "Tab", "space": "Space"}
+_BAR: Final = 16
+
+
+class KeysLine(Segments):
+    """The keys that do something where the focus is; each can be clicked."""
+
+    DEFAULT_CSS = """
+    KeysLine { background: $panel; padding: 0 1; }
+    """
+
+    _known: list[Word] | None = None
+
+    def on_mount(self) -> None:
+        """Follow the screen's bindings."""
+        self.screen.bindings_updated_signal.subscribe(self, self._changed)
+
+    def _changed(self, _screen: Screen[Any]) -> None:
+        words = self._look()
+        if words != self._known:
+            self._known = words
+            self.refresh(layout=True)
+
+    def words(self) -> list[Word]:
+        """Return the keys shown, as they stood when the bindings last changed."""
+        if self._known is None:
+            self._known = self._look()
+        return self._known
+
+    def _look(self) -> list[Word]:
+        """Ask what can be done; letters are left out while they would be typed into a field."""
+        typing = isinstance(self.screen.focused, (Input, TextArea))
+        seen: dict[str, ActiveBinding] = {}
+        for active in self.screen.active_bindings.values():
+            binding = active.binding
+            letter = len(binding.key) == 1 or binding.key == "question_mark"
+            if binding.show and active.enabled and not (typing and letter):
+                seen.setdefault(binding.action, active)
+        return [
+            Word(
+                active.binding.key,
+                Content.assemble(
+                    (_SHOWN_KEYS.get(active.binding.key, active.binding.key), "bold $primary"),
+                    " ",
+                    active.binding.description,
+                ),
+            )
+            for active in seen.values()
+        ]
+
+    def chosen(self, key: str) -> None:
+        """Do what the key would."""
+        self.app.simulate_key(key)
+
+
+class JobLine(Static):
+    """One line of progress with its bar; away while nothing runs."""
+
+    DEFAULT_CSS = """
+    JobLine { height: auto; max-height: 3; padding: 0 1; background: $surface; display: none; }
+    JobLine.-on { display: block; }
+    """
+
+    def tell(self, progress: Progress | None, what: str = "", *, stopping: bool = False) -> None:
+        """Show how far the work is; ``progress`` None with ``what`` empty takes the line away."""
+        self.set_class(bool(progress or what), "-on")
+        if stopping:
+            self.update(said(f"Stopping: {what} comes to a clean end …"))
+        elif progress:
+            full = round(progress.fraction * _BAR)
+            share = f"{progress.fraction:4.0%} " if progress.total else "     "
+            self.update(
+                said(
+                    ("━" * full, "$primary"), ("─" * (_BAR - full), "$border-blurred"), f" {share}", progress.line,
+                    ("  c stops", "$foreground-muted"),
+                )
+            )  # fmt: skip
+        elif what:
+            self.update(said(f"{what} …", ("  c stops", "$foreground-muted")))
+
+
+class NoticeLine(Static):
+    """What was said last; it stays until the next thing is done, so that no error flies past."""
+
+    DEFAULT_CSS = """
+    NoticeLine { height: auto; max-height: 5; padding: 0 1; background: $surface; display: none; }
+    NoticeLine.-on { display: block; }
+    """
+
+    def tell(self, text: str, *, wrong: bool = False) -> None:
+        """Show one sentence; an empty one takes the line away."""
+        self.set_class(bool(text), "-on")
+        self.update(said(("✗ ", "bold $error") if wrong else ("✓ ", "$success"), text))
+
+
+class Foot(Vertical):
+    """Notice, progress and keys, docked at the bottom."""
+
+    DEFAULT_CSS = """
+    Foot { dock: bottom; height: auto; }
+    """
+
+    def compose(self) -> ComposeResult:
+        """Lay the three lines."""
+        yield NoticeLine(markup=False)
+        yield JobLine(markup=False)
+        yield KeysLine()

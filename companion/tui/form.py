@@ -1,0 +1,217 @@
+"""A form: labelled fields with hints and errors, and a button that keeps what was written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, ClassVar
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical, VerticalScroll
+from textual.message import Message
+from textual.widget import Widget
+from textual.widgets import Button, Input, Static, TextArea
+
+from companion.core.errors import CompanionError
+from companion.tui.choice import Choice
+from companion.tui.fields import Field, read
+from companion.tui.shown import plain, said
+
+LEAVING = (Binding("tab", "app.focus_next", "Next field"), Binding("escape", "app.escape", "Leave it"))
+
+
+class Lines(TextArea):
+    """A field of several lines. Tab leaves it, as it leaves every other field."""
+
+    DEFAULT_CSS = """
+    Lines { border: none; padding: 0 1; background: $panel; }
+    Lines:focus { border: none; background: $block-cursor-blurred-background; }
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [*LEAVING]
+
+    def __init__(self, text: str, rows: int) -> None:
+        super().__init__(
+            text, tab_behavior="focus", show_line_numbers=False, soft_wrap=True, highlight_cursor_line=False
+        )
+        self.styles.height = rows
+
+
+class Line(Input):
+    """A field of one line; up and down move among the fields."""
+
+    DEFAULT_CSS = """
+    Line, Line:focus { height: 1; border: none; padding: 0 1; background: $panel; }
+    Line:focus { background: $block-cursor-blurred-background; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "app.focus_previous", "Up", show=False),
+        Binding("down", "app.focus_next", "Down", show=False),
+        Binding("enter", "submit", "Keep"),
+        *LEAVING,
+    ]
+
+
+class FieldBox(Vertical):
+    """One field with its label, its hint and, where need be, what is wrong with it."""
+
+    DEFAULT_CSS = """
+    FieldBox { height: auto; }
+    FieldBox .label { height: auto; }
+    FieldBox .wrong { height: auto; color: $error; display: none; }
+    FieldBox.-wrong .wrong { display: block; }
+    """
+
+    def __init__(self, field: Field, text: str) -> None:
+        super().__init__()
+        self.field = field
+        self.before = text
+
+    def compose(self) -> ComposeResult:
+        """Lay it out."""
+        hint = f"  {self.field.hint}" if self.field.hint else ""
+        yield Static(said((self.field.label, "bold"), (hint, "$foreground-muted")), classes="label")
+        match self.field.shape:
+            case "choice":
+                yield Choice(self.field.choices, self.before)
+            case "long" | "lines" | "controls" | "layers":
+                yield Lines(self.before, self.field.rows)
+            case _:
+                yield Line(self.before, select_on_focus=False)
+        yield Static("", markup=False, classes="wrong")
+
+    @property
+    def box(self) -> Line | Lines | Choice:
+        """The widget that is written into."""
+        found = self.children[1]
+        assert isinstance(found, (Line, Lines, Choice))
+        return found
+
+    @property
+    def text(self) -> str:
+        """What is written."""
+        return self.box.text if isinstance(self.box, Lines) else self.box.value
+
+    @property
+    def changed(self) -> bool:
+        """Whether that differs from what was there."""
+        return self.is_mounted and self.text != self.before
+
+    def wrong(self, text: str) -> None:
+        """Say what is wrong with it; nothing, when it is right."""
+        self.query_one(".wrong", Static).update(said(f"✗ {text}"))
+        self.set_class(bool(text), "-wrong")
+
+    def put(self, text: str) -> None:
+        """Show what is kept now."""
+        self.before = text
+        if isinstance(self.box, Lines):
+            self.box.load_text(text)
+        elif isinstance(self.box, Choice):
+            self.box.choose(text)
+        else:
+            self.box.value = text
+
+
+class Form(VerticalScroll, can_focus=False):
+    """Fields one below the other. Posts :class:`Kept` with what was changed."""
+
+    DEFAULT_CSS = """
+    Form { height: 1fr; }
+    Form .keep { margin: 1 0 0 0; }
+    Form .intro { height: auto; margin: 0 0 1 0; }
+    """
+
+    class Kept(Message):
+        """The person wants to keep what the form says. values: by key, read as their fields are written."""
+
+        def __init__(self, form: Form, values: dict[str, Any]) -> None:
+            super().__init__()
+            self.form = form
+            self.values = values
+
+    class Touched(Message):
+        """Something was written."""
+
+    def __init__(
+        self,
+        fields: Sequence[Field],
+        texts: Mapping[str, str],
+        *,
+        done: str = "Keep",
+        every: bool = False,
+        intro: Widget | None = None,
+    ) -> None:
+        """``every``: hand over all values, not the changed ones alone."""
+        super().__init__()
+        self._fields = tuple(fields)
+        self._texts = dict(texts)
+        self._done = done
+        self._every = every
+        self._intro = intro
+
+    def compose(self) -> ComposeResult:
+        """Lay it out."""
+        if self._intro:
+            yield self._intro
+        for field in self._fields:
+            yield FieldBox(field, self._texts.get(field.key, ""))
+        yield Button(plain(self._done), classes="keep")
+
+    @property
+    def boxes(self) -> dict[str, FieldBox]:
+        """The fields by key."""
+        return {box.field.key: box for box in self.query(FieldBox)}
+
+    @property
+    def unsaved(self) -> bool:
+        """Whether something written is not kept yet."""
+        return any(box.changed for box in self.boxes.values())
+
+    @on(Input.Submitted)
+    def _submitted(self, event: Input.Submitted) -> None:
+        event.stop()
+        self.keep()
+
+    @on(Button.Pressed)
+    def _pressed(self, event: Button.Pressed) -> None:
+        event.stop()
+        self.keep()
+
+    @on(Input.Changed)
+    @on(TextArea.Changed)
+    @on(Choice.Changed)
+    def _touched(self) -> None:
+        self.post_message(self.Touched())
+
+    def keep(self) -> None:
+        """Read the fields and hand them over; the first that cannot be read says so and gets the focus."""
+        values: dict[str, Any] = {}
+        for key, box in self.boxes.items():
+            if not (box.changed or self._every):
+                continue
+            try:
+                values[key] = read(box.field, box.text)
+                box.wrong("")
+            except CompanionError as error:
+                box.wrong(error.line)
+                box.box.focus()
+                return
+        self.post_message(self.Kept(self, values))
+
+    def put(self, texts: Mapping[str, str]) -> None:
+        """Show what is kept now, but leave alone what was written since."""
+        for key, box in self.boxes.items():
+            if key in texts and not box.changed:
+                box.put(texts[key])
+
+    def kept(self, texts: Mapping[str, str]) -> None:
+        """Count these texts as kept; what was written since then is not."""
+        for key, text in texts.items():
+            self.boxes[key].before = text
+
+    def tell(self, problems: Mapping[str, str]) -> None:
+        """Show what is wrong beside the fields it is about; the others are right."""
+        for key, box in self.boxes.items():
+            box.wrong(problems.get(key, ""))

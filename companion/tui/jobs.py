@@ -1,0 +1,124 @@
+"""Work in threads: started by name, reported, stopped, and handed back on the event loop under a run number."""
+
+from __future__ import annotations
+
+import itertools
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any, Final, TypeVar
+
+from textual.app import App
+from textual.widget import Widget
+
+from companion.core.errors import CompanionError
+from companion.core.progress import Progress, Watch
+from companion.tui.messages import Failed, Finished, Reported
+
+Result = TypeVar("Result")
+
+WORK: Final = "work"
+"""Whatever takes long: one at a time, with progress, and never set aside for another."""
+WRITE: Final = "write"
+"""What a person says (an answer, a fact, a waiver): done one after the other, none ever dropped."""
+
+
+@dataclass
+class Job:
+    """One piece of work on its way. ``owner``: the pane that wants the result; gone, so is the wish."""
+
+    run: int
+    group: str
+    what: str
+    work: Callable[[Watch], Any]
+    then: Callable[[Any], None]
+    failed: Callable[[CompanionError], None] | None
+    owner: Widget | None
+    watch: Watch = field(default_factory=Watch)
+
+
+class Jobs:
+    """The runs of one app. Outside :data:`WORK` and :data:`WRITE` a new run stops the one before it in its group."""
+
+    def __init__(self, app: App[Any]) -> None:
+        self._app = app
+        self._runs = itertools.count(1)
+        self._current: dict[str, Job] = {}
+        self._waiting: deque[Job] = deque()
+
+    @property
+    def work(self) -> Job | None:
+        """The long work that runs now."""
+        return self._current.get(WORK)
+
+    @property
+    def busy(self) -> Job | None:
+        """What must come to a clean end before the app may go."""
+        return self._current.get(WORK) or self._current.get(WRITE)
+
+    def start(
+        self,
+        group: str,
+        what: str,
+        work: Callable[[Watch], Result],
+        then: Callable[[Result], None],
+        *,
+        failed: Callable[[CompanionError], None] | None = None,
+        owner: Widget | None = None,
+    ) -> None:
+        """Run ``work`` in a thread; ``then`` gets its result, ``failed`` its error, both on the event loop.
+
+        Raises :class:`CompanionError` when long work is asked for while other long work runs.
+        """
+        job = Job(run=next(self._runs), group=group, what=what, work=work, then=then, failed=failed, owner=owner)
+        job.watch = Watch(partial(self._report, job.run))
+        before = self._current.get(group)
+        if before and group == WORK:
+            raise CompanionError(f"{before.what} is still going on", do="wait for its end, or stop it with c")
+        if before and group == WRITE:
+            self._waiting.append(job)
+            return
+        if before:
+            before.watch.cancel()
+        self._begin(job)
+
+    def _begin(self, job: Job) -> None:
+        self._current[job.group] = job
+        self._app.run_worker(
+            partial(self._carry, job), group=job.group, name=job.what, thread=True, exclusive=True, exit_on_error=False
+        )
+
+    def _report(self, run: int, progress: Progress) -> None:
+        self._app.post_message(Reported(run, progress))
+
+    def _carry(self, job: Job) -> None:
+        try:
+            result = job.work(job.watch)
+        except CompanionError as error:
+            self._app.post_message(Failed(job.run, error))
+        except Exception as error:  # whatever it is, the person at the desk hears of it
+            told = CompanionError(
+                f"{job.what} broke off: {type(error).__name__}: {error}",
+                do="try again; if it stays so, the plain command tells more",
+            )
+            told.__cause__ = error
+            self._app.post_message(Failed(job.run, told))
+        else:
+            self._app.post_message(Finished(job.run, result))
+
+    def take(self, run: int) -> Job | None:
+        """Return the job of this run and count it as ended; None when another has taken its place."""
+        for group, job in self._current.items():
+            if job.run == run:
+                del self._current[group]
+                if group == WRITE and self._waiting:
+                    self._begin(self._waiting.popleft())
+                return job
+        return None
+
+    def stop_all(self) -> None:
+        """Ask everything to stop; what waits for its turn is still written."""
+        for group, job in self._current.items():
+            if group != WRITE:
+                job.watch.cancel()

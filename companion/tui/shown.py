@@ -1,0 +1,130 @@
+"""From plain values to what the screen shows. Text from files passes through here and is never read as markup."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Final
+
+from textual.content import Content
+
+from companion.core.findings import Finding, Severity
+from companion.core.text import shorten, visible, visible_lines
+from companion.core.units import duration
+from companion.steps.model import State
+
+STATE_STYLE: Final = {
+    State.OPEN: "$foreground-muted",
+    State.FAILING: "bold $error",
+    State.UNKNOWN: "bold $warning",
+    State.STALE: "$warning",
+    State.WAIVED: "$secondary",
+    State.PROVEN: "$success",
+}
+SEVERITY_STYLE: Final = {
+    Severity.BLOCKS: "bold $error",
+    Severity.WARNS: "$warning",
+    Severity.NOTES: "$foreground-muted",
+}
+SEVERITY_MARK: Final = {Severity.BLOCKS: "✗", Severity.WARNS: "!", Severity.NOTES: "·"}
+RESULT_MARK: Final = {"pass": "✓", "fail": "✗", "note": "n"}
+RESULT_STYLE: Final = {"pass": "$success", "fail": "bold $error", "note": "$secondary"}
+
+Piece = str | Content | tuple[str, str]
+
+
+def plain(text: str) -> Content:
+    """Return ``text`` on one line, inert."""
+    return Content(visible(text))
+
+
+def lines(text: str) -> Content:
+    """Return ``text`` with its line breaks, inert."""
+    return Content(visible_lines(text).expandtabs(4))
+
+
+def said(*pieces: Piece) -> Content:
+    """Join pieces: our own words as strings, (text, style) pairs, or Content made here. Every one is made inert."""
+    safe = [
+        piece
+        if isinstance(piece, Content)
+        else visible_lines(piece)
+        if isinstance(piece, str)
+        else (visible_lines(piece[0]), piece[1])
+        for piece in pieces
+    ]
+    return Content.assemble(*safe)
+
+
+def labelled(label: str, text: str, width: int = 9) -> Content:
+    """Return ``Label    text``, the label dimmed; nothing for an empty text."""
+    return said((f"{label:<{width}} ", "$foreground-muted"), text, "\n") if text else Content("")
+
+
+def state_words(state: State) -> Content:
+    """Return a state as its mark and its word."""
+    return said((f"{state.mark} {state.value}", STATE_STYLE[state]))
+
+
+def finding_mark(finding: Finding) -> tuple[str, str]:
+    """Return the mark of a finding and its style."""
+    if finding.waived:
+        return "w", "$secondary"
+    if finding.unknown:
+        return "?", "bold $warning"
+    return SEVERITY_MARK[finding.severity], SEVERITY_STYLE[finding.severity]
+
+
+def finding_line(finding: Finding, width: int) -> Content:
+    """Return one finding on one line of ``width`` cells: where it is, then what was measured beside the limit."""
+    place = visible(finding.path) or "the whole"
+    if finding.where and not finding.measured:
+        place = f"{place}, {visible(finding.where)}" if finding.path else visible(finding.where)
+    against = f"{finding.measured} / {finding.limit}" if finding.measured and finding.limit else finding.measured
+    against = against or finding.limit
+    room = max(16, width - 5)
+    first = max(12, room - len(against) - 2) if against else room
+    first = min(max(first, room // 2), room)
+    shown = shorten(place, first)
+    rest = (f"  {shorten(visible(against), max(8, room - len(shown) - 2))}", "$foreground-muted") if against else ""
+    mark, style = finding_mark(finding)
+    return said("  ", (mark, style), " ", shown, rest)
+
+
+def finding_detail(finding: Finding) -> Content:
+    """Return everything about one finding: place, measured, limit, what a player suffers, how to mend it."""
+    mark, style = finding_mark(finding)
+    word = "waived" if finding.waived else "could not tell" if finding.unknown else finding.severity.value
+    where = ", ".join(part for part in (visible(finding.path), visible(finding.where)) if part)
+    return said(
+        (f"{mark} {word}", style),
+        f"  {finding.rule}\n",
+        labelled("Where", where),
+        labelled("Measured", finding.measured),
+        labelled("Limit", finding.limit),
+        labelled("Why", finding.why),
+        labelled("Mend", finding.mend),
+        labelled("Waived", finding.waived),
+    )
+
+
+def age(at: str, now: datetime | None = None) -> str:
+    """Return how long ago an ISO 8601 time was: ``just now``, ``5 min ago``, ``3 days ago``; a date beyond a month."""
+    try:
+        then = datetime.fromisoformat(at)
+    except ValueError:
+        return visible(at)
+    then = then if then.tzinfo else then.replace(tzinfo=UTC)
+    seconds = ((now or datetime.now(UTC)) - then).total_seconds()
+    if seconds < 60:
+        return "just now" if seconds > -60 else f"{then:%Y-%m-%d}"
+    if seconds < 3600:
+        return f"{int(seconds // 60)} min ago"
+    if seconds < 86_400:
+        return f"{int(seconds // 3600)} h ago"
+    days = int(seconds // 86_400)
+    return f"{days} day{'s' if days > 1 else ''} ago" if days < 31 else f"{then:%Y-%m-%d}"
+
+
+def took(seconds: float) -> str:
+    """Return how long something took."""
+    return duration(seconds)

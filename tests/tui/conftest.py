@@ -1,0 +1,298 @@
+"""A workshop that answers from memory and works exactly as long as a test wants, and the app over it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from pathlib import Path
+from typing import Any, Literal
+
+import msgspec
+import pytest
+from textual.pilot import Pilot
+
+from companion.core.errors import CompanionError
+from companion.core.evidence import Answer, AwayTest
+from companion.core.facts import Facts
+from companion.core.findings import Finding, Severity
+from companion.core.progress import QUIET, Watch
+from companion.history.model import Snapshot
+from companion.steps.changes import Changes
+from companion.steps.controls import AwayView, TrialView, planned
+from companion.steps.model import STEPS, State, Status, StepStatus
+from companion.steps.needs import Line
+from companion.steps.start import Proposal
+from companion.steps.words import Draft
+from companion.trials.away import KINDS, refuse
+from companion.tui.app import CompanionApp
+from companion.workshop import Workshop
+
+FACTS = """# Kept by hand.
+[instrument]
+title = "Slate Choir"
+version = "1.0"  # the first
+maker = "Quay Room"
+
+[engine]
+name = "Example Engine"
+saved_with = "3.2"
+minimum = "3.2"
+
+[[controls]]
+name = "Tone"
+effect = "brighter to the right"
+
+[[controls]]
+name = "Air"
+"""
+
+HOSTILE = (
+    "x[/].wav",
+    "[@click=app.quit]go[/]",
+    "a\x1b[31mred",
+    "\x1b]0;title\x07b",
+    "bi\u202edi.wav",
+    "lone\udcff.wav",
+)
+"""Names a stranger's disk may hold: markup, an action link, ESC, OSC, bidi, and bytes that are not UTF-8."""
+
+
+def finding(rule: str, path: str = "", **more: Any) -> Finding:
+    """Return a finding with words in every place."""
+    told: dict[str, Any] = {
+        "severity": Severity.BLOCKS,
+        "measured": "0.0 dBFS",
+        "limit": "−0.1 dBFS",
+        "why": "Players would hear a crackle.",
+        "mend": "Record it again, softer.",
+    }
+    return Finding(rule=rule, path=path, **{**told, **more})
+
+
+class Bench(Workshop):
+    """The real facts and refusals, but no checks: steps stand as they are put, and long work waits for ``gate``."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.found: dict[str, tuple[Finding, ...]] = {}
+        self.states: dict[str, State] = {}
+        self.gate = threading.Event()
+        self.gate.set()
+        self.calls: list[tuple[Any, ...]] = []
+        self.answers: dict[str, Answer] = {}
+        self.tests: list[AwayTest] = []
+        self.shots: list[Snapshot] = []
+        self.no_history = ""
+        self.broken: Exception | None = None
+
+    def status(self, watch: Watch = QUIET) -> Status:
+        steps = tuple(
+            StepStatus(
+                id=step.id,
+                title=step.title,
+                question=step.question,
+                state=self.states.get(step.id, State.OPEN),
+                because=f"because of {step.id}",
+                next=step.next,
+                fingerprint="0" * 64,
+                findings=self.found.get(step.id, ()),
+            )
+            for step in STEPS
+        )
+        return Status(title=self.facts.instrument.title, version=self.facts.instrument.version, steps=steps)
+
+    def labour(self, what: str, watch: Watch) -> None:
+        """Do something that takes until the gate is open, and can be stopped."""
+        if self.broken:
+            raise self.broken
+        watch.stage(what, 100, "files")
+        watch.step(10)
+        while not self.gate.wait(0.005):
+            watch.step(0)
+        watch.step(90)
+
+    def check(self, steps: Sequence[str] = (), watch: Watch = QUIET) -> Status:
+        self.labour("Checking", watch)
+        self.calls.append(("check", tuple(steps)))
+        for step in steps:
+            self.states[step] = State.FAILING if self.found.get(step) else State.PROVEN
+        return self.status()
+
+    def waive(self, rule: str, path: str, reason: str) -> None:
+        self.calls.append(("waive", rule, path, reason))
+        for step, found in self.found.items():
+            self.found[step] = tuple(
+                msgspec.structs.replace(f, waived=reason) if (f.rule, f.path) == (rule, path) else f for f in found
+            )
+
+    def trials(self) -> tuple[TrialView, ...]:
+        return tuple(TrialView(trial=t, answer=self.answers.get(t.id)) for t in planned(self.facts))
+
+    def answer(self, trial: str, result: Literal["pass", "fail", "note"], note: str = "") -> None:
+        self.answers[trial] = Answer(subject=trial, result=result, note=note, at="2026-01-01T00:00:00Z")
+
+    def away(self) -> AwayView:
+        return AwayView(kinds=tuple(KINDS.values()), here=tuple(self.tests), elsewhere=())
+
+    def record_away(self, test: AwayTest) -> None:
+        if refusal := refuse(test, self.facts):
+            raise refusal
+        self.tests.append(test)
+
+    def needs(self, watch: Watch = QUIET) -> tuple[Line, ...]:
+        return (Line(name="Engine", value="Example Engine 3.2 or newer", because="not tested elsewhere", proven=False),)
+
+    def draft(
+        self,
+        what: Literal["changelog", "readme", "page"],
+        fmt: Literal["md", "txt", "html"] = "md",
+        watch: Watch = QUIET,
+    ) -> Draft:
+        name = self.facts.instrument.title
+        return Draft(
+            what=what, format=fmt, text=f"# {name} {what} {fmt}\n", target=self.folder / f"{what}.{fmt}", base=""
+        )
+
+    def write_draft(
+        self,
+        what: Literal["changelog", "readme", "page"],
+        fmt: Literal["md", "txt", "html"] = "md",
+        watch: Watch = QUIET,
+    ) -> Draft:
+        self.calls.append(("write", what, fmt))
+        return self.draft(what, fmt)
+
+    def history_problem(self) -> str:
+        return self.no_history
+
+    def snapshots(self) -> list[Snapshot]:
+        return list(reversed(self.shots))
+
+    def snapshot(self, label: str, watch: Watch = QUIET, kind: str = "asked") -> Snapshot:
+        self.labour("Keeping", watch)
+        number = len(self.shots) + 1
+        shot = Snapshot(
+            number=number, id="0", tree="0", label=label, at="2026-01-01T00:00:00Z", kind=kind, files=3, bytes=9
+        )
+        self.shots.append(shot)
+        return shot
+
+    def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Changes:
+        return Changes(a=a, b=b, lines=("changed: a.wav (sample)",), changed=("a.wav",))
+
+    def restore(self, number: int, only: Sequence[str] = (), into: Path | None = None, watch: Watch = QUIET) -> Any:
+        from companion.history.model import Restored
+
+        self.labour("Restoring", watch)
+        self.calls.append(("restore", number, tuple(only), into))
+        safety = self.snapshot("before the restore", watch, "before-restore")
+        return Restored(number=number, safety=safety, written=("a.wav",))
+
+    def pack(self, watch: Watch = QUIET) -> Any:
+        from companion.steps.archive import Packed
+
+        self.labour("Packing", watch)
+        self.calls.append(("pack",))
+        return Packed(
+            path=self.folder / "releases" / "Slate Choir 1.0.zip",
+            size=1_250_000,
+            sha256="ab" * 32,
+            members=12,
+            checked_with=(),
+            findings=(),
+            because="A candidate, good for away tests; not proven yet: Sound.",
+        )
+
+    def propose(self, watch: Watch = QUIET) -> Proposal:
+        return Proposal(facts=Facts(), seen=("2 samples in samples.",), asks=(("instrument.maker", "Whose is it?"),))
+
+    def start(self, answers: Mapping[str, object], watch: Watch = QUIET) -> None:
+        self.calls.append(("start", dict(answers)))
+        self.places.facts.write_text(f'[instrument]\ntitle = "{answers["instrument.title"]}"\n', encoding="utf-8")
+        self.reload()
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A working folder with facts."""
+    place = tmp_path / "Slate Choir"
+    place.mkdir()
+    (place / "release.toml").write_text(FACTS, encoding="utf-8")
+    return place
+
+
+@pytest.fixture
+def bench(folder: Path) -> Bench:
+    """A workshop over it."""
+    return Bench(folder)
+
+
+class Hand:
+    """A person at the app: presses keys, waits until all is done, and reads what is on the screen."""
+
+    def __init__(self, app: CompanionApp, pilot: Pilot[Any]) -> None:
+        self.app = app
+        self.pilot = pilot
+
+    async def rest(self) -> None:
+        """Wait until every thread has ended and what it brought is shown."""
+        for _ in range(20):
+            await self.app.workers.wait_for_complete()
+            await self.pilot.pause()
+            if not self.app.workers._workers:
+                break
+        await self.pilot.pause()
+
+    async def press(self, *keys: str) -> None:
+        """Press keys one after the other, resting after each."""
+        for key in keys:
+            await self.pilot.press(key)
+            await self.rest()
+
+    async def write(self, text: str) -> None:
+        """Type text."""
+        await self.pilot.press(*("space" if char == " " else char for char in text))
+        await self.pilot.pause()
+
+    def lines(self) -> list[str]:
+        """Return what the screen shows, line by line, with the trailing blanks cut."""
+        widgets = self.app.screen._compositor.render_strips()
+        return ["".join(segment.text for segment in strip).rstrip() for strip in widgets]
+
+    def text(self) -> str:
+        """Return what the screen shows."""
+        return "\n".join(self.lines())
+
+    def shows(self, *words: str) -> bool:
+        """Tell whether the screen shows these words, wherever lines are broken."""
+        flat = " ".join(self.text().split())
+        return all(" ".join(word.split()) in flat for word in words)
+
+
+Opened = Callable[..., AbstractAsyncContextManager[Hand]]
+
+
+@pytest.fixture
+def opened() -> Opened:
+    """Open the app over a workshop (or over what raises an error) at a size, and rest until it stands."""
+
+    @asynccontextmanager
+    async def run(
+        shop: Workshop | CompanionError, size: tuple[int, int] = (80, 24), *, rest: bool = True
+    ) -> AsyncIterator[Hand]:
+        def opener(_: Path) -> Workshop:
+            if isinstance(shop, CompanionError):
+                raise shop
+            return shop
+
+        place = Path("/nowhere/Slate Choir") if isinstance(shop, CompanionError) else shop.folder
+        app = CompanionApp(place, opener)
+        async with app.run_test(size=size) as pilot:
+            hand = Hand(app, pilot)
+            await pilot.pause()
+            if rest:
+                await hand.rest()
+            yield hand
+
+    return run

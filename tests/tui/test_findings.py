@@ -1,0 +1,119 @@
+"""Findings: grouped, told in full, waived with a reason, and inert whatever their names hold."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from companion.core.findings import Severity
+from companion.core.text import visible
+from companion.tui.grouping import FOLDED_FROM, MOST, grouped, rows
+from tests.tui.conftest import HOSTILE, Bench, Opened, finding
+
+
+async def test_a_finding_is_told_in_full(bench: Bench, opened: Opened) -> None:
+    bench.found["sound"] = (finding("clipped", "samples/a.wav", where="0.007 s (frame 311)"),)
+    async with opened(bench, (120, 40)) as hand:
+        await hand.press("4")
+        assert hand.shows("▾ ✗ clipped blocks, 1", "0.0 dBFS / −0.1 dBFS")
+        assert hand.shows(
+            "samples/a.wav, 0.007 s (frame 311)", "Players would hear a crackle.", "Record it again, softer."
+        )
+
+
+async def test_at_80_columns_a_long_path_leaves_room_for_what_was_measured(bench: Bench, opened: Opened) -> None:
+    bench.found["sound"] = (finding("clipped", "samples/" + "struck-" * 20 + "a.wav"),)
+    async with opened(bench) as hand:
+        await hand.press("4")
+        assert hand.shows("0.0 dBFS / −0.1 dBFS", "Players would hear")
+
+
+async def test_waiving_asks_for_a_reason_and_keeps_it(bench: Bench, opened: Opened) -> None:
+    bench.found["sound"] = (finding("clipped", "a.wav"), finding("clipped", "b.wav"))
+    async with opened(bench) as hand:
+        await hand.press("4", "down", "v", "enter")
+        assert hand.shows("A waiver needs a reason.")
+        await hand.write("a bell is meant to ring so")
+        await hand.press("enter")
+        assert bench.calls == [("waive", "clipped", "b.wav", "a bell is meant to ring so")]
+        assert hand.shows("w clipped waived, 1", "Waived clipped, b.wav.")
+
+
+async def test_going_back_from_waiving_changes_nothing(bench: Bench, opened: Opened) -> None:
+    bench.found["sound"] = (finding("clipped", "a.wav"),)
+    async with opened(bench) as hand:
+        await hand.press("4", "v")
+        await hand.write("maybe")
+        await hand.press("escape")
+        assert bench.calls == []
+        assert hand.shows("▾ ✗ clipped blocks, 1")
+
+
+async def test_what_is_never_waived_is_refused_by_a_line(bench: Bench, opened: Opened) -> None:
+    bench.found["words"] = (finding("claim-unproven", "README.md"),)
+    async with opened(bench) as hand:
+        await hand.press("8", "t", "t", "t", "v")
+        assert hand.shows("✗ “claim-unproven” cannot be waived")
+        assert len(hand.app.screen_stack) == 1
+
+
+async def test_a_rule_folds_and_unfolds(bench: Bench, opened: Opened) -> None:
+    bench.found["sound"] = (
+        *(finding("clipped", f"samples/{n:02}.wav") for n in range(FOLDED_FROM + 1)),
+        finding("silent", "quiet.wav"),
+    )
+    async with opened(bench, (120, 40)) as hand:
+        await hand.press("4", "home")
+        assert hand.shows("▸ ✗ clipped", "quiet.wav")
+        assert not hand.shows("samples/03.wav")
+        await hand.press("enter")
+        assert hand.shows("▾ ✗ clipped", "samples/03.wav")
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+async def test_hostile_names_are_shown_and_do_nothing(bench: Bench, opened: Opened, name: str) -> None:
+    bench.found["sound"] = (finding("clipped", name, measured=visible(name), where="frame 1"),)
+    bench.found["facts"] = (finding("fact-invalid", "release.toml", where="instrument.title", measured=visible(name)),)
+    async with opened(bench, (120, 40)) as hand:
+        await hand.press("4")
+        assert hand.shows(f"{visible(name)}, frame 1")
+        shown = hand.text()
+        assert "\x1b" not in shown
+        assert "\u202e" not in shown
+        assert "\udcff" not in shown
+        row = next(index for index, line in enumerate(hand.lines()) if visible(name) in line)
+        await hand.pilot.click(offset=(hand.lines()[row].index(visible(name)) + 2, row))
+        await hand.press("v")
+        assert hand.shows(f"Waive clipped, {visible(name)}")
+        await hand.press("escape")
+        assert hand.app.is_running
+        assert not hand.app.leaving
+
+
+async def test_ten_thousand_findings_are_listed_as_far_as_anyone_reads() -> None:
+    groups = grouped(finding("clipped", f"{n}.wav") for n in range(10_000))
+    listed = rows(groups)
+    assert len(listed) == MOST + 2
+    assert listed[-1].more == 10_000 - MOST
+
+
+@settings(max_examples=60)
+@given(
+    st.lists(
+        st.builds(
+            lambda rule, path, severity, waived: finding(rule, path, severity=severity, waived=waived),
+            st.sampled_from(["clipped", "silent", "hum"]),
+            st.text(max_size=4),
+            st.sampled_from(Severity),
+            st.sampled_from(["", "meant so"]),
+        ),
+        max_size=30,
+    )
+)
+def test_grouping_loses_and_doubles_nothing(found: list) -> None:  # type: ignore[type-arg]
+    groups = grouped(found)
+    assert sorted(map(repr, found)) == sorted(repr(f) for group in groups for f in group.findings)
+    every = grouped(found, {group.key for group in groups if not group.open})
+    assert sum(row.finding is not None for row in rows(every)) == len(found)
+    assert len({group.key for group in groups}) == len(groups)

@@ -1,0 +1,124 @@
+"""Going through the ten steps, by keyboard and by mouse, at both sizes."""
+
+from __future__ import annotations
+
+import pytest
+from textual.widgets import Input
+
+from companion.core.text import has_invisible
+from companion.steps.model import STEPS, State
+from companion.tui.checklist import Rail, Steps
+from companion.tui.foot import KeysLine
+from companion.tui.workspace import Workspace, next_thing
+from tests.tui.conftest import Bench, Opened, finding
+
+SIZES = [(80, 24), (120, 40)]
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_every_step_opens_by_its_digit(bench: Bench, opened: Opened, size: tuple[int, int]) -> None:
+    bench.states["contents"] = State.PROVEN
+    async with opened(bench, size) as hand:
+        assert hand.shows("1 of 10 proven", "Slate Choir", "2 ✓ Contents proven", "3 · Paths open")
+        for number, step in enumerate(STEPS, start=1):
+            await hand.press(str(number % 10))
+            assert hand.shows(step.question.partition("?")[0].split()[0], f"because of {step.id}", step.title)
+            assert not isinstance(hand.app.focused, Input), "a digit pressed next would be typed into a field"
+            assert hand.shows("s Snapshots", "? Help", "q Quit")
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_every_step_opens_by_arrows(bench: Bench, opened: Opened, size: tuple[int, int]) -> None:
+    async with opened(bench, size) as hand:
+        await hand.press("escape", "home")
+        for step in STEPS:
+            assert hand.app.query_one(Workspace).step_id == step.id
+            assert hand.shows(f"because of {step.id}")
+            assert isinstance(hand.app.focused, Steps)
+            await hand.press("down")
+
+
+async def test_every_step_opens_by_mouse(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        for row, step in enumerate(STEPS):
+            await hand.pilot.click(Steps, offset=(5, row))
+            await hand.rest()
+            assert hand.app.query_one(Workspace).step_id == step.id
+
+
+async def test_the_first_step_not_settled_is_opened_first(bench: Bench, opened: Opened) -> None:
+    bench.states.update(facts=State.PROVEN, contents=State.WAIVED)
+    async with opened(bench) as hand:
+        assert hand.app.query_one(Workspace).step_id == "paths"
+        assert hand.shows("2 of 10 proven")
+
+
+async def test_keys_at_the_foot_can_be_clicked(bench: Bench, opened: Opened) -> None:
+    bench.states["facts"] = State.PROVEN
+    async with opened(bench) as hand:
+        await hand.press("2")
+        line = next(row for row in hand.lines() if "Look again" in row)
+        await hand.pilot.click(KeysLine, offset=(line.index("Look again"), 0))
+        await hand.rest()
+        assert ("check", ("contents",)) in bench.calls
+
+
+async def test_the_keys_fit_into_80_columns(bench: Bench, opened: Opened) -> None:
+    bench.found = {step.id: (finding("clipped", "a.wav"),) for step in STEPS}
+    async with opened(bench) as hand:
+        for number in range(10):
+            await hand.press(str(number))
+            keys = hand.app.screen.query_one(KeysLine)
+            assert keys.size.height <= 2
+            assert all(column + word.shown.cell_length <= 78 for row in keys.rows(78) for column, word in row)
+
+
+async def test_a_digit_does_not_type_into_a_field_but_enter_goes_there(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("1", "enter")
+        assert isinstance(hand.app.focused, Input)
+        await hand.press("escape", "4")
+        assert hand.app.query_one(Workspace).step_id == "sound"
+
+
+async def test_look_again_runs_the_open_step_and_says_how_it_went(bench: Bench, opened: Opened) -> None:
+    bench.found["sound"] = (finding("clipped", "a.wav"),)
+    async with opened(bench) as hand:
+        await hand.press("4", "r")
+        assert bench.calls == [("check", ("sound",))]
+        assert hand.shows("Sound: failing", "4 ✗ Sound failing", "a.wav")
+
+
+async def test_check_all_runs_every_step(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("escape", "a")
+        assert bench.calls == [("check", ())]
+
+
+async def test_help_shows_every_area_and_goes_away(bench: Bench, opened: Opened) -> None:
+    async with opened(bench, (120, 40)) as hand:
+        await hand.press("escape", "question_mark")
+        assert hand.shows("Anywhere", "Controls", "pass, fail, note", "waived: let pass with reasons")
+        await hand.press("escape")
+        assert not hand.shows("Anywhere")
+
+
+async def test_states_are_told_by_mark_and_word(bench: Bench, opened: Opened) -> None:
+    for step, state in zip(STEPS, State, strict=False):
+        bench.states[step.id] = state
+    async with opened(bench) as hand:
+        for step, state in zip(STEPS, State, strict=False):
+            assert hand.shows(f"{state.mark} {step.title} {state.value}"), state
+        assert hand.app.query_one(Rail).size.width <= 24
+
+
+@pytest.mark.parametrize("state", State)
+@pytest.mark.parametrize("step", [step.id for step in STEPS])
+async def test_every_state_has_a_next_thing(bench: Bench, step: str, state: State) -> None:
+    bench.states[step] = state
+    status = bench.status()
+    key, words = next_thing(status.step(step), status.step("facts") if step != "facts" else None)
+    assert len(key) <= 5
+    assert not has_invisible(words)
+    if not state.settled and state is not State.UNKNOWN:
+        assert words or status.step(step).next == ""
