@@ -1,0 +1,180 @@
+"""Builds the archive of a plan: the same bytes for the same content, and the old archive stands until the end."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import secrets
+from collections.abc import Callable, Generator, Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+import msgspec
+
+from companion.archive import coders
+from companion.archive.layout import DEFLATED, STORED
+from companion.archive.packing import Piece, Whole, packing, stored_pieces
+from companion.archive.plan import Plan
+from companion.archive.writer import STAMP, Stamp, Writer
+from companion.core.files import explain_os_error, sync_folder, write_safely
+from companion.core.lock import process_alive
+from companion.core.progress import Watch
+
+
+class Built(msgspec.Struct, frozen=True, kw_only=True):
+    """A finished archive: size in bytes, SHA-256 in lower-case hex, how many members were stored and deflated."""
+
+    path: Path
+    size: int
+    sha256: str
+    members: int
+    stored: int
+    deflated: int
+    unpacked: int
+    zip64: bool
+
+
+class Draft:
+    """A finished, synced archive that nobody sees yet: it lies beside its place until it is accepted."""
+
+    def __init__(self, path: Path, built: Built) -> None:
+        self.path = path
+        self.built = built
+        self._accepted = False
+
+    def accept(self) -> Built:
+        """Put the draft in its place and its checksum beside it. Raises :class:`CompanionError`; the old one stands."""
+        target = self.built.path
+        checksum = checksum_path(target)
+        try:
+            before = checksum.read_bytes() if checksum.is_file() else None
+            # The checksum of the old archive must never lie beside the new one, whenever the power fails.
+            checksum.unlink(missing_ok=True)
+            try:
+                self.path.replace(target)
+            except OSError:
+                if before is not None:
+                    write_safely(checksum, before)
+                raise
+            sync_folder(target.parent)
+        except OSError as error:
+            raise explain_os_error(error, "put the archive in its place", target) from error
+        self._accepted = True
+        write_safely(checksum, f"{self.built.sha256}  {target.name}\n".encode())
+        return self.built
+
+
+def checksum_path(archive: Path) -> Path:
+    """Return where an archive's checksum lies, in the form that ``sha256sum -c`` reads."""
+    return archive.with_name(f"{archive.name}.sha256")
+
+
+def build(
+    plan: Plan,
+    target: Path,
+    watch: Watch,
+    *,
+    threads: int = 2,
+    prove: Callable[[Path], None] | None = None,
+    stamp: Stamp = STAMP,
+) -> Built:
+    """Build ``plan`` at ``target``, with its checksum beside it.
+
+    prove: called with the finished archive before it takes the old one's place; whatever it raises leaves the old
+    one standing and nothing of the new. Raises :class:`CompanionError` for a file that is not what was planned, and
+    for what the system refuses; :class:`Cancelled` from ``watch``.
+    """
+    with drafted(plan, target, watch, threads=threads, stamp=stamp) as draft:
+        if prove is not None:
+            prove(draft.path)
+        return draft.accept()
+
+
+@contextlib.contextmanager
+def drafted(
+    plan: Plan, target: Path, watch: Watch, *, threads: int = 2, stamp: Stamp = STAMP
+) -> Generator[Draft, None, None]:
+    """Build ``plan`` beside ``target`` and hand it over; what is not accepted within the block is removed."""
+    temporary = target.with_name(f".{target.stem[:60]}.{os.getpid()}-{secrets.token_hex(4)}.part")
+    try:
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            _clear_leftovers(target)
+            with temporary.open("xb+") as stream:
+                built = _written(plan, target, stream, watch, threads, stamp)
+                os.fsync(stream.fileno())
+        except OSError as error:
+            raise explain_os_error(error, "write the archive", target) from error
+        yield Draft(temporary, built)
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def _clear_leftovers(target: Path) -> None:
+    """Remove what builds of this archive left behind that were killed."""
+    pattern = re.compile(re.escape(f".{target.stem[:60]}.") + r"(\d+)-[0-9a-f]{8}\.part")
+    for path in target.parent.iterdir():
+        match = pattern.fullmatch(path.name)
+        if match and not process_alive(int(match[1])):
+            with contextlib.suppress(OSError):
+                path.unlink()
+
+
+def _written(plan: Plan, target: Path, stream: BinaryIO, watch: Watch, threads: int, stamp: Stamp) -> Built:
+    watch.stage("Packing", plan.size, "bytes")
+    writer = Writer(stream, stamp)
+    stored = 0
+    with packing(plan.members, watch, threads) as results:
+        for part in results:
+            if isinstance(part, Whole):
+                writer.member(
+                    part.member.name,
+                    method=part.method,
+                    crc=part.crc,
+                    size=part.member.size,
+                    data=part.data,
+                    executable=part.member.executable,
+                )
+                stored += part.method == STORED
+                watch.step(part.member.size)
+            else:
+                stored += _stream(writer, part, results, watch) == STORED
+    size, sha256, zip64 = writer.finish()
+    return Built(
+        path=target,
+        size=size,
+        sha256=sha256,
+        members=len(plan.members),
+        stored=stored,
+        deflated=len(plan.members) - stored,
+        unpacked=plan.size,
+        zip64=zip64,
+    )
+
+
+def _stream(writer: Writer, first: Piece, rest: Iterator[Whole | Piece], watch: Watch) -> int:
+    """Write the large member whose first piece is here, and return the method it got."""
+    member = first.member
+
+    def pieces() -> Iterator[tuple[bytes, int]]:
+        part: Whole | Piece = first
+        while True:
+            assert isinstance(part, Piece)
+            yield part.data, part.crc
+            watch.step(part.size)
+            if part.last:
+                return
+            part = next(rest)
+
+    method = first.method
+    packed = writer.streamed(
+        member.name, method=method, size=member.size, pieces=pieces(), executable=member.executable
+    )
+    if method == DEFLATED and packed > coders.NOT_WORTH_IT * member.size:
+        writer.withdraw()
+        method = STORED
+        again = ((piece.data, piece.crc) for piece in stored_pieces(member, watch))
+        writer.streamed(member.name, method=STORED, size=member.size, pieces=again, executable=member.executable)
+    return method

@@ -1,0 +1,65 @@
+"""How a member's bytes are packed: a pure function of the bytes, the same on every machine and with any thread count.
+
+isal's level 1 (measured on 24-bit audio: 400 MB/s a core, 0.4 % larger than zlib's level 6) packs nearly everything.
+Its level 3 gives other bytes on other processors and level 0 makes audio larger, so neither is used. What packs well,
+such as one channel recorded twice, is packed again by libdeflate, which wins a fifth there; it is deterministic for
+one version, while the zlib that comes with Python differs from build to build.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from companion.archive.layout import DEFLATED, STORED
+
+LEVEL: Final = 1
+BETTER_LEVEL: Final = 6
+PACKS_WELL: Final = 0.75
+NOT_WORTH_IT: Final = 0.995
+"""A member that packs to more than this share of itself is stored: opening it is then a mere copy."""
+
+CHUNK: Final = 8 << 20
+"""Bytes packed at a time. Members up to this size are packed whole; larger ones in pieces, so that memory is bounded
+and two threads can share one file."""
+_PROBE: Final = 1 << 20
+
+
+def packed(data: bytes) -> tuple[int, bytes]:
+    """Return (method, bytes to write) for the whole content of a member."""
+    from isal import isal_zlib
+
+    if not data:
+        return STORED, data
+    best: bytes = isal_zlib.compress(data, LEVEL, -15)
+    if len(best) < PACKS_WELL * len(data):
+        import deflate
+
+        better = bytes(deflate.deflate_compress(data, BETTER_LEVEL))
+        best = min(best, better, key=len)
+    return (STORED, data) if len(best) > NOT_WORTH_IT * len(data) else (DEFLATED, best)
+
+
+def packed_piece(data: bytes, last: bool) -> bytes:
+    """Return one piece of a raw deflate stream (RFC 1951); it refers to no piece before it.
+
+    All but the last end with an empty stored block on a byte boundary, so the pieces can be laid end to end.
+    """
+    from isal import isal_zlib
+
+    coder = isal_zlib.compressobj(LEVEL, isal_zlib.DEFLATED, -15)
+    head: bytes = coder.compress(data)
+    tail: bytes = coder.flush(isal_zlib.Z_FINISH if last else isal_zlib.Z_SYNC_FLUSH)
+    return head + tail
+
+
+def probes(size: int) -> list[tuple[int, int]]:
+    """Return the (offset, length) of the parts of a large file that tell whether packing it pays."""
+    step = (size - _PROBE) // 3
+    return [(step * index, _PROBE) for index in range(4)]
+
+
+def seems_packable(samples: list[bytes]) -> bool:
+    """Tell whether any of these parts of a file gets smaller by packing."""
+    from isal import isal_zlib
+
+    return any(len(isal_zlib.compress(part, LEVEL, -15)) <= NOT_WORTH_IT * len(part) for part in samples)

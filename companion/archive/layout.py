@@ -1,0 +1,157 @@
+"""The byte layout of a zip archive, as PKWARE's APPNOTE 6.3.10 gives it (section numbers beside each part)."""
+
+from __future__ import annotations
+
+import struct
+from typing import Final
+
+LOCAL: Final = struct.Struct("<4s5H3I2H")  # 4.3.7
+CENTRAL: Final = struct.Struct("<4s6H3I5H2I")  # 4.3.12
+END: Final = struct.Struct("<4s4H2IH")  # 4.3.16
+END64: Final = struct.Struct("<4sQ2H2I4Q")  # 4.3.14
+LOCATOR64: Final = struct.Struct("<4sIQI")  # 4.3.15
+
+LOCAL_MARK: Final = b"PK\x03\x04"
+CENTRAL_MARK: Final = b"PK\x01\x02"
+END_MARK: Final = b"PK\x05\x06"
+END64_MARK: Final = b"PK\x06\x06"
+LOCATOR64_MARK: Final = b"PK\x06\x07"
+DESCRIPTOR_MARK: Final = b"PK\x07\x08"  # 4.3.9.3
+
+STORED: Final = 0
+DEFLATED: Final = 8
+METHODS: Final = {  # 4.4.5
+    0: "stored",
+    1: "shrunk",
+    2: "reduced",
+    3: "reduced",
+    4: "reduced",
+    5: "reduced",
+    6: "imploded",
+    8: "deflated",
+    9: "Deflate64",
+    12: "bzip2",
+    14: "LZMA",
+    19: "LZ77",
+    20: "Zstandard",
+    93: "Zstandard",
+    94: "MP3",
+    95: "XZ",
+    97: "WavPack",
+    98: "PPMd",
+    99: "AES-encrypted",
+}
+
+ENCRYPTED: Final = 1 << 0  # 4.4.4, and the further bits below
+DESCRIPTOR: Final = 1 << 3
+PATCHED: Final = 1 << 5
+STRONG: Final = 1 << 6
+UTF8: Final = 1 << 11
+MASKED: Final = 1 << 13
+
+MOST16: Final = 0xFFFF
+MOST32: Final = 0xFFFFFFFF
+"""A field that holds this says that the true value stands in the Zip64 extra (4.4.1.4)."""
+
+ZIP64_EXTRA: Final = 0x0001  # 4.5.3
+AES_EXTRA: Final = 0x9901
+UNIX: Final = 3  # 4.4.2: the upper byte of "version made by"
+MACOS: Final = 19
+PLAIN_VERSION: Final = 20  # 4.4.3.2
+ZIP64_VERSION: Final = 45
+
+
+def dos_time(stamp: tuple[int, int, int, int, int, int]) -> tuple[int, int]:
+    """Return (time, date) of (year, month, day, hour, minute, second): years 1980–2107, even seconds (4.4.6)."""
+    year, month, day, hour, minute, second = stamp
+    if not 1980 <= year <= 2107:
+        raise ValueError(f"a zip archive tells years from 1980 to 2107, not {year}")
+    return hour << 11 | minute << 5 | second // 2, (year - 1980) << 9 | month << 5 | day
+
+
+def extras(data: bytes) -> dict[int, bytes]:
+    """Return the extra fields of a header by their id (4.5.1); what does not read as fields is left out."""
+    found: dict[int, bytes] = {}
+    at = 0
+    while at + 4 <= len(data):
+        mark, size = struct.unpack_from("<2H", data, at)
+        if at + 4 + size > len(data):
+            break
+        found.setdefault(mark, data[at + 4 : at + 4 + size])
+        at += 4 + size
+    return found
+
+
+def local_header(
+    name: bytes, *, flags: int, method: int, when: tuple[int, int], crc: int, packed: int, size: int, zip64: bool
+) -> bytes:
+    """Return a local header with its name; with ``zip64`` both sizes go into the extra, as 4.5.3 demands of it."""
+    extra = struct.pack("<2H2Q", ZIP64_EXTRA, 16, size, packed) if zip64 else b""
+    return (
+        LOCAL.pack(
+            LOCAL_MARK,
+            ZIP64_VERSION if zip64 else PLAIN_VERSION,
+            flags,
+            method,
+            *when,
+            crc,
+            MOST32 if zip64 else packed,
+            MOST32 if zip64 else size,
+            len(name),
+            len(extra),
+        )
+        + name
+        + extra
+    )
+
+
+def central_header(
+    name: bytes,
+    *,
+    flags: int,
+    method: int,
+    when: tuple[int, int],
+    crc: int,
+    packed: int,
+    size: int,
+    offset: int,
+    mode: int,
+) -> bytes:
+    """Return a central header with its name; only values that do not fit in 32 bits go into a Zip64 extra (4.5.3)."""
+    large = [value for value in (size, packed, offset) if value >= MOST32]
+    extra = struct.pack(f"<2H{len(large)}Q", ZIP64_EXTRA, 8 * len(large), *large) if large else b""
+    # A member whose local header has Zip64 sizes needs 4.5 as well, and only its sizes can demand that.
+    version = ZIP64_VERSION if large else PLAIN_VERSION
+    return (
+        CENTRAL.pack(
+            CENTRAL_MARK,
+            UNIX << 8 | version,
+            version,
+            flags,
+            method,
+            *when,
+            crc,
+            min(packed, MOST32),
+            min(size, MOST32),
+            len(name),
+            len(extra),
+            0,
+            0,
+            0,
+            mode << 16,
+            min(offset, MOST32),
+        )
+        + name
+        + extra
+    )
+
+
+def end_records(count: int, size: int, offset: int) -> bytes:
+    """Return what closes an archive whose directory of ``count`` members and ``size`` bytes starts at ``offset``."""
+    closing = b""
+    if count >= MOST16 or size >= MOST32 or offset >= MOST32:
+        closing = END64.pack(
+            END64_MARK, END64.size - 12, UNIX << 8 | ZIP64_VERSION, ZIP64_VERSION, 0, 0, count, count, size, offset
+        ) + LOCATOR64.pack(LOCATOR64_MARK, 0, offset + size, 1)
+    small = min(count, MOST16)
+    return closing + END.pack(END_MARK, 0, 0, small, small, min(size, MOST32), min(offset, MOST32), 0)

@@ -1,0 +1,49 @@
+"""Names inside an archive, and names of archives: what every system takes."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from typing import Final
+
+from companion.core.text import INVISIBLE
+
+# Microsoft, "Naming Files, Paths, and Namespaces": forbidden characters, device names, trailing dots and spaces.
+_FORBIDDEN: Final = re.compile(f'[<>:"/\\\\|?*\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff{INVISIBLE}]+')
+_DEVICE: Final = re.compile(r"CON|PRN|AUX|NUL|COM[1-9¹²³]|LPT[1-9¹²³]", re.IGNORECASE)
+_DRIVE: Final = re.compile(r"[A-Za-z]:")
+LONGEST: Final = 80
+"""Characters of a top folder's or archive's own name: room is left in the 260 that some systems allow a whole path."""
+
+
+def portable_name(text: str, otherwise: str = "Instrument") -> str:
+    """Return ``text`` as one part of a path that Windows, macOS and Linux all take; letters of any script stay."""
+    name = unicodedata.normalize("NFC", _FORBIDDEN.sub(" ", text))
+    # A leading dot hides the folder, a leading hyphen reads as an option, a trailing dot is lost on Windows.
+    name = " ".join(name.split()).strip(" .").lstrip("-~ .")[:LONGEST].rstrip(" .")
+    if not name:
+        return otherwise
+    return f"{name} files" if _DEVICE.fullmatch(name.partition(".")[0].rstrip()) else name
+
+
+def trouble_with(name: str) -> str:
+    """Return why a member of this name could land outside its folder, or an empty string.
+
+    APPNOTE 4.4.17.1: relative, forward slashes, no drive letter. A trailing slash marks a folder.
+    """
+    if not name.strip("/"):
+        return "it has no name"
+    if "\0" in name:
+        return "its name holds a NUL character"
+    if name.startswith("/"):
+        return "it starts at the root of the disk"
+    if _DRIVE.match(name):
+        return "it starts with a drive letter"
+    if "\\" in name:
+        return "its name holds a backslash, which is a separator on Windows"
+    parts = name.removesuffix("/").split("/")
+    if ".." in parts:
+        return "it climbs out of its folder with “..”"
+    if "." in parts or "" in parts:
+        return "its path holds an empty part or a “.”"
+    return ""

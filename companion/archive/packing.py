@@ -1,0 +1,193 @@
+"""Members packed by several threads, handed over in the order of the plan.
+
+The order, and every packed byte, is the same with one thread or ten. Memory stays bounded: a few pieces are under way
+at a time, whatever the size of a member.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import zlib
+from collections import deque
+from collections.abc import Callable, Generator, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import BinaryIO, Final
+
+import msgspec
+
+from companion.archive.coders import CHUNK, packed, packed_piece, probes, seems_packable
+from companion.archive.layout import DEFLATED, STORED
+from companion.archive.plan import Member
+from companion.core.errors import CompanionError
+from companion.core.files import explain_os_error
+from companion.core.progress import Watch
+
+_GROUP: Final = 1 << 20
+"""Small members go to a thread together, up to this many bytes: handing over costs more than packing them."""
+
+
+class Whole(msgspec.Struct, frozen=True):
+    """A member with all its packed bytes."""
+
+    member: Member
+    method: int
+    crc: int
+    data: bytes
+
+
+class Piece(msgspec.Struct, frozen=True):
+    """A part of a large member. crc: of the content up to its end. size: of this part's content, in bytes."""
+
+    member: Member
+    method: int
+    crc: int
+    data: bytes
+    size: int
+    last: bool
+
+
+Part = Whole | Piece
+Job = Callable[[], list[Part]]
+
+
+@contextlib.contextmanager
+def packing(members: Iterable[Member], watch: Watch, threads: int) -> Generator[Iterator[Part], None, None]:
+    """Hand over the parts of ``members`` in order while ``threads`` threads pack what comes next.
+
+    Raises :class:`CompanionError` naming a file that cannot be read or is not what was planned.
+    """
+    pool = ThreadPoolExecutor(max(1, threads), thread_name_prefix="pack")
+    try:
+        yield _results(pool, _jobs(members, watch), max(1, threads) + 2)
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def stored_pieces(member: Member, watch: Watch) -> Iterator[Piece]:
+    """Return the parts of a large member as they are."""
+    for data, crc, last in _blocks(member, watch):
+        yield Piece(member, STORED, crc, data, len(data), last)
+
+
+def _results(pool: ThreadPoolExecutor, jobs: Iterator[Job], ahead: int) -> Iterator[Part]:
+    waiting: deque[Future[list[Part]]] = deque()
+    for job in jobs:
+        waiting.append(pool.submit(job))
+        if len(waiting) >= ahead:
+            yield from waiting.popleft().result()
+    while waiting:
+        yield from waiting.popleft().result()
+
+
+def _jobs(members: Iterable[Member], watch: Watch) -> Iterator[Job]:
+    group: list[Member] = []
+    for member in members:
+        if member.size <= CHUNK:
+            group.append(member)
+            if sum(each.size for each in group) < _GROUP and len(group) < 200:
+                continue
+        if group:
+            yield _group_job(group, watch)
+            group = []
+        if member.size > CHUNK:
+            yield from _piece_jobs(member, watch)
+    if group:
+        yield _group_job(group, watch)
+
+
+def _group_job(group: list[Member], watch: Watch) -> Job:
+    def job() -> list[Part]:
+        parts: list[Part] = []
+        for member in group:
+            watch.check()
+            content = _content(member)
+            method, data = packed(content)
+            parts.append(Whole(member, method, zlib.crc32(content), data))
+        return parts
+
+    return job
+
+
+def _piece_jobs(member: Member, watch: Watch) -> Iterator[Job]:
+    with _opened(member) as stream:
+        samples = [_read_at(stream, *place, member) for place in probes(member.size)]
+    if not seems_packable(samples):
+        for piece in stored_pieces(member, watch):
+            yield _given(piece)
+        return
+    for data, crc, last in _blocks(member, watch):
+        yield _piece_job(member, data, crc, last)
+
+
+def _given(piece: Piece) -> Job:
+    return lambda: [piece]
+
+
+def _piece_job(member: Member, data: bytes, crc: int, last: bool) -> Job:
+    return lambda: [Piece(member, DEFLATED, crc, packed_piece(data, last), len(data), last)]
+
+
+def _content(member: Member) -> bytes:
+    """Return the whole content of a small member, held to its size and SHA-256."""
+    if member.data is not None:
+        content = member.data
+    else:
+        with _opened(member) as stream:
+            content = _read_at(stream, 0, member.size + 1, member)
+    if len(content) != member.size or hashlib.sha256(content).hexdigest() != member.sha256:
+        raise changed(member)
+    return content
+
+
+def _blocks(member: Member, watch: Watch) -> Iterator[tuple[bytes, int, bool]]:
+    """Return (content, CRC-32 so far, whether it is the last) of a large member, held to its size and SHA-256."""
+    digest = hashlib.sha256()
+    crc = done = 0
+    with _opened(member) as stream:
+        while done < member.size:
+            watch.check()
+            data = _read_at(stream, done, min(CHUNK, member.size - done), member)
+            if not data:
+                raise changed(member)
+            digest.update(data)
+            crc = zlib.crc32(data, crc)
+            done += len(data)
+            last = done >= member.size
+            if last and (_read_at(stream, done, 1, member) or digest.hexdigest() != member.sha256):
+                raise changed(member)
+            yield data, crc, last
+
+
+def changed(member: Member) -> CompanionError:
+    """Return the error for a file that is not what was planned."""
+    return CompanionError(
+        "This file changed while the archive was being made",
+        str(member.source or member.name),
+        "let whatever writes to it finish, and pack again",
+    )
+
+
+def _opened(member: Member) -> contextlib.AbstractContextManager[BinaryIO]:
+    if member.source is None:
+        import io
+
+        return io.BytesIO(member.data or b"")
+    try:
+        return member.source.open("rb", buffering=0)
+    except OSError as error:
+        raise explain_os_error(error, "read a file to pack", member.source) from error
+
+
+def _read_at(stream: BinaryIO, offset: int, size: int, member: Member) -> bytes:
+    """Return ``size`` bytes from ``offset``, or fewer at the end of the file."""
+    try:
+        stream.seek(offset)
+        parts = []
+        while size and (data := stream.read(size)):
+            parts.append(data)
+            size -= len(data)
+    except OSError as error:
+        raise explain_os_error(error, "read a file to pack", Path(member.source or member.name)) from error
+    return parts[0] if len(parts) == 1 else b"".join(parts)

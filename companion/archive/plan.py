@@ -1,0 +1,112 @@
+"""What goes into an archive: every member with its size and SHA-256, in the order it is written."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+import msgspec
+
+from companion.archive.names import portable_name, trouble_with
+from companion.core.errors import CompanionError
+from companion.core.text import same_name_key
+
+
+class Member(msgspec.Struct, frozen=True, kw_only=True):
+    """One file of the archive.
+
+    name: inside the archive, top folder first, forward slashes. source: the file on disk, or None for ``data`` made
+    by the companion. size: bytes. sha256: lower-case hex of the content; whoever reads it later is held to it.
+    """
+
+    name: str
+    source: Path | None = None
+    data: bytes | None = None
+    size: int
+    sha256: str
+    executable: bool = False
+
+
+class Plan(msgspec.Struct, frozen=True, kw_only=True):
+    """The members in the order of their names, all under the folder ``top``."""
+
+    top: str
+    members: tuple[Member, ...]
+
+    @property
+    def size(self) -> int:
+        """Bytes of all members, unpacked."""
+        return sum(member.size for member in self.members)
+
+    @property
+    def manifest(self) -> dict[str, tuple[int, str]]:
+        """What a proof holds the archive to: (size, SHA-256) by name inside the archive."""
+        return {member.name: (member.size, member.sha256) for member in self.members}
+
+
+def top_folder(title: str, version: str = "") -> str:
+    """Return the one folder everything lies in, such as ``Slate Choir``.
+
+    Leave ``version`` out: a folder without one stays where songs look for its samples when the next version is
+    unpacked over it. Given, it stands behind the title.
+    """
+    return portable_name(f"{title} {version}" if version else title)
+
+
+def archive_name(title: str, version: str, since: str = "") -> str:
+    """Return a file name such as ``Slate Choir 1.1.zip`` or, for an update, ``Slate Choir 1.0 to 1.1.zip``."""
+    return portable_name(f"{title} {since} to {version}" if since else f"{title} {version}") + ".zip"
+
+
+def plan(
+    top: str,
+    files: Iterable[tuple[str, Path, int, str, bool]],
+    made: Mapping[str, bytes] | None = None,
+) -> Plan:
+    """Return the plan for ``files`` (path under ``top``, source, size, SHA-256, executable) and texts made for it.
+
+    ``made`` (content by path under ``top``) takes the place of a file of the same path. Raises
+    :class:`CompanionError` for a name that no archive can carry, and for two that are one on some systems.
+    """
+    made = made or {}
+    members = [
+        Member(name=f"{top}/{path}", source=source, size=size, sha256=sha256, executable=executable)
+        for path, source, size, sha256, executable in files
+        if path not in made
+    ]
+    members += [
+        Member(name=f"{top}/{path}", data=data, size=len(data), sha256=hashlib.sha256(data).hexdigest())
+        for path, data in made.items()
+    ]
+    _refuse_bad_names(top, members)
+    return Plan(top=top, members=tuple(sorted(members, key=lambda member: member.name)))
+
+
+def _refuse_bad_names(top: str, members: list[Member]) -> None:
+    if not members:
+        raise CompanionError("There is nothing to pack", top, "check what the release includes")
+    if top != portable_name(top):
+        raise CompanionError("The top folder's name is not one every system takes", top, "use another title")
+    seen: dict[str, str] = {}
+    folders: set[str] = set()
+    for member in members:
+        trouble = trouble_with(member.name) or (member.name.endswith("/") and "it has no name") or _unwritable(member)
+        if trouble:
+            raise CompanionError(f"This file cannot be packed: {trouble}", member.name, "rename it and pack again")
+        other = seen.setdefault(same_name_key(member.name), member.name)
+        if other is not member.name:
+            raise CompanionError(
+                "Two files would be one on some systems, and one of them lost", f"{other}, {member.name}", "rename one"
+            )
+        parts = same_name_key(member.name).split("/")
+        folders.update("/".join(parts[:depth]) for depth in range(1, len(parts)))
+    for key in folders & seen.keys():
+        raise CompanionError("A file and a folder bear one name", seen[key], "rename one of them")
+
+
+def _unwritable(member: Member) -> str:
+    try:
+        return "its name is too long" if len(member.name.encode()) > 0xFFFF else ""
+    except UnicodeEncodeError:
+        return "its name is not UTF-8"

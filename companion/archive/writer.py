@@ -1,0 +1,112 @@
+"""Writes the members of a zip archive one behind the other, and its directory at the end.
+
+Python's zipfile is not used for this: it turns to Zip64 from 2 GiB on, not from 4 GiB where it is needed, and its
+bytes are its own to change. What is written here is read back by it, and by strangers' tools, in the tests.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import stat
+from collections.abc import Iterable
+from typing import BinaryIO, Final
+
+from companion.archive.layout import MOST32, UTF8, central_header, dos_time, end_records, local_header
+from companion.core.files import BLOCK
+
+Stamp = tuple[int, int, int, int, int, int]
+STAMP: Final[Stamp] = (1980, 1, 1, 0, 0, 0)
+"""The time every member bears: the earliest a zip archive can tell, so that time never tells archives apart."""
+
+
+class Writer:
+    """Writes to ``stream``, which must be empty, seekable and readable.
+
+    The SHA-256 of the archive is taken while writing, up to the first member whose header is filled in afterwards;
+    what lies behind that is read once more at the end.
+    """
+
+    def __init__(self, stream: BinaryIO, stamp: Stamp = STAMP) -> None:
+        self._stream = stream
+        self._when = dos_time(stamp)
+        self._at = 0
+        self._directory: list[tuple[int, bytes]] = []
+        self._digest = hashlib.sha256()
+        self._hashed: int | None = None
+        self._zip64 = False
+
+    def member(self, name: str, *, method: int, crc: int, size: int, data: bytes, executable: bool) -> None:
+        """Write a member whose packed bytes are all here."""
+        start = self._at
+        self._put(self._header(name, method, crc, len(data), size))
+        self._put(data)
+        self._list(name, method, crc, len(data), size, start, executable)
+
+    def streamed(
+        self, name: str, *, method: int, size: int, pieces: Iterable[tuple[bytes, int]], executable: bool
+    ) -> int:
+        """Write a member piece by piece and return its packed size.
+
+        pieces: (packed bytes, CRC-32 of the content up to the end of this piece). The header is filled in at the end.
+        """
+        start = self._at
+        if self._hashed is None:
+            self._hashed = start
+        self._put(self._header(name, method, 0, 0, size))
+        crc = packed = 0
+        for data, crc in pieces:  # noqa: B007 - the last one's counts
+            self._put(data)
+            packed += len(data)
+        self._stream.seek(start)
+        self._stream.write(self._header(name, method, crc, packed, size))
+        self._stream.seek(self._at)
+        self._list(name, method, crc, packed, size, start, executable)
+        return packed
+
+    def withdraw(self) -> None:
+        """Take back the member streamed last; the next one is written in its place."""
+        self._at, _ = self._directory.pop()
+        self._stream.seek(self._at)
+        self._stream.truncate()
+
+    def finish(self) -> tuple[int, str, bool]:
+        """Write the directory and return (size, SHA-256, whether any part needed Zip64) of the archive."""
+        start = self._at
+        for _, entry in self._directory:
+            self._put(entry)
+        closing = end_records(len(self._directory), self._at - start, start)
+        self._put(closing)
+        self._stream.flush()
+        if self._hashed is not None:
+            self._stream.seek(self._hashed)
+            while block := self._stream.read(BLOCK):
+                self._digest.update(block)
+        return self._at, self._digest.hexdigest(), self._zip64 or len(closing) > len(end_records(0, 0, 0))
+
+    def _header(self, name: str, method: int, crc: int, packed: int, size: int) -> bytes:
+        raw, flags = _encoded(name)
+        # Nothing is written larger than it is, so the content's size alone tells whether 32 bits hold both sizes.
+        zip64 = size >= MOST32
+        self._zip64 = self._zip64 or zip64
+        return local_header(
+            raw, flags=flags, method=method, when=self._when, crc=crc, packed=packed, size=size, zip64=zip64
+        )
+
+    def _list(self, name: str, method: int, crc: int, packed: int, size: int, start: int, executable: bool) -> None:
+        raw, flags = _encoded(name)
+        mode = stat.S_IFREG | (0o755 if executable else 0o644)
+        entry = central_header(
+            raw, flags=flags, method=method, when=self._when, crc=crc, packed=packed, size=size, offset=start, mode=mode
+        )
+        self._directory.append((start, entry))
+
+    def _put(self, data: bytes) -> None:
+        self._stream.write(data)
+        self._at += len(data)
+        if self._hashed is None:
+            self._digest.update(data)
+
+
+def _encoded(name: str) -> tuple[bytes, int]:
+    """Return a name's bytes and its flags: bit 11 says UTF-8, and is set only where it says anything (appendix D)."""
+    return name.encode("utf-8"), 0 if name.isascii() else UTF8
