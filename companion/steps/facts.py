@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Collection, Iterator
 from typing import Final
 
@@ -72,8 +74,13 @@ def _licence(facts: Facts, files: Collection[str]) -> Iterator[_Wrong]:
     licence, text = facts.instrument.licence.strip(), facts.instrument.licence_file
     if licence and (form := licence_problem(licence)):
         yield "instrument.licence", f"“{licence}”", form
-    if licence.startswith("LicenseRef-") and text not in files:
-        yield "instrument.licence_file", f"“{text}”", f"a file of the folder with the text of {visible(licence)}"
+    if _own_licence(licence) and text not in files:
+        yield "instrument.licence_file", f"“{text}”", f"a file that ships with the text of {visible(licence)}"
+
+
+def _own_licence(licence: str) -> bool:
+    """Tell whether an SPDX expression refers to a text of the maker's own, alone or beside others."""
+    return re.search(r"\blicenseref-", licence, re.IGNORECASE) is not None
 
 
 def _twice(facts: Facts) -> Iterator[_Wrong]:
@@ -84,7 +91,9 @@ def _twice(facts: Facts) -> Iterator[_Wrong]:
 
 def _controls(facts: Facts) -> Iterator[_Wrong]:
     for control in facts.controls:
-        if not control.low < control.high:
+        if not all(map(math.isfinite, (control.low, control.high, control.rest))):
+            yield f"controls.{control.name}", "a number without end, or none", "low, high and rest are numbers"
+        elif not control.low < control.high:
             yield f"controls.{control.name}", f"{control.low:g} to {control.high:g}", "low is below high"
         elif not control.low <= control.rest <= control.high:
             yield f"controls.{control.name}.rest", f"{control.rest:g}", f"{control.low:g} to {control.high:g}"
@@ -129,7 +138,7 @@ def version_not_raised(facts: Facts, released: str, same_content: bool) -> list[
 def licence_text_missing(facts: Facts, files: Collection[str]) -> list[Finding]:
     """A file with the licence's text ships: the one named, or one called LICENCE, LICENSE or COPYING."""
     licence, named = facts.instrument.licence.strip(), facts.instrument.licence_file
-    if not licence or named in files or licence.startswith("LicenseRef-"):
+    if not licence or named in files or _own_licence(licence):  # the last is told by fact-invalid
         return []
     if not named and licence_file_in(files):
         return []
