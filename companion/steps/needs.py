@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Final
 
@@ -22,6 +23,13 @@ from companion.steps.own_rules import (
 )
 
 SYSTEM_NAMES: Final = {"windows": "Windows", "macos": "macOS", "linux": "Linux"}
+
+
+_SYSTEM_WORDS: Final = {
+    "windows": re.compile(r"\bwin(?:dows|\d|\b)", re.IGNORECASE),
+    "macos": re.compile(r"\bi?mac(?:os|book|\d|\b)|\bos ?x\b|\bdarwin", re.IGNORECASE),
+    "linux": re.compile(r"linux", re.IGNORECASE),
+}
 
 
 class Weight(msgspec.Struct, frozen=True, kw_only=True):
@@ -49,12 +57,7 @@ class Line(msgspec.Struct, frozen=True, kw_only=True):
 
 def system_of(text: str) -> str:
     """Return ``windows``, ``macos`` or ``linux`` for a system as a person writes it, or an empty string."""
-    lowered = text.lower()
-    if "win" in lowered.replace("darwin", ""):
-        return "windows"
-    if "mac" in lowered or "osx" in lowered or "os x" in lowered or "darwin" in lowered:
-        return "macos"
-    return "linux" if "linux" in lowered else ""
+    return next((system for system, words in _SYSTEM_WORDS.items() if words.search(text)), "")
 
 
 def _passed(tests: Sequence[AwayTest]) -> list[AwayTest]:
@@ -137,7 +140,9 @@ def requirement(facts: Facts, tests: Sequence[AwayTest], weight: Weight) -> tupl
     count = plural(weight.samples, "sample")
     playing = f", {duration(weight.seconds)} of sound" if weight.seconds is not None else ""
     lines.append(Line(name="Samples", value=f"{count}{playing}", because="counted in what ships", proven=True))
-    return tuple(lines)
+    return tuple(
+        msgspec.structs.replace(line, value=visible(line.value), because=visible(line.because)) for line in lines
+    )
 
 
 def _engine_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:
