@@ -8,7 +8,7 @@ from typing import Final
 import msgspec
 
 from companion.core.evidence import Evidence
-from companion.core.facts import Waiver
+from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, ordered, tally
 from companion.core.text import plural
 from companion.steps.model import State, Step, StepStatus
@@ -37,14 +37,15 @@ def waive(findings: Iterable[Finding], waivers: Iterable[Waiver], contents: Mapp
     """Return findings with the reason of the waiver that covers each, in the order they are shown.
 
     contents: SHA-256 by path now. A waiver for a path is in force only while the file's content is the one it was
-    given for; one for the whole (no path) stands until it is taken out.
+    given for. One for the whole (no path), or for the facts, stands until it is taken out: the facts cannot carry
+    their own content.
     """
     reasons = {
         (waiver.rule, waiver.path): waiver.reason
         for waiver in waivers
         if waiver.rule not in NEVER_WAIVED
         and waiver.reason
-        and (not waiver.path or (waiver.content and waiver.content == contents.get(waiver.path)))
+        and (waiver.path in ("", FACTS_FILE) or (waiver.content and waiver.content == contents.get(waiver.path)))
     }
     covered = (
         msgspec.structs.replace(finding, waived=reasons[key])
