@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING
 
@@ -34,9 +35,15 @@ def check_out(
             f".companion/reports/{name}", measured="not mentioned in the changelog", limit=visible(name)
         )
         for name in reports
-        if name.rpartition(".")[0] not in answered
+        if not name.startswith(".") and not _mentions(answered, name)
     )
     return tuple(found)
+
+
+def _mentions(text: str, name: str) -> bool:
+    """Tell whether a report is named in ``text`` as a word of its own, with its extension or without."""
+    stem = name.rpartition(".")[0] or name
+    return re.search(rf"(?<!\w){re.escape(stem)}(?!\w)", text, re.IGNORECASE) is not None
 
 
 def out_look(record: ReleaseRecord | None, findings: tuple[Finding, ...]) -> Look:
