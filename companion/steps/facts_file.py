@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sized
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.facts import MOST_BYTES, Facts, Waiver, facts_from_toml, facts_to_plain
+from companion.core.facts import MOST_BYTES, Facts, Waiver, facts_from_plain, facts_from_toml, facts_to_plain
 from companion.core.files import read_capped, write_safely
 
 
@@ -46,7 +46,7 @@ def edited(text: str, changes: Mapping[str, Any]) -> str:
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
 
-    facts_from_toml(text)
+    wanted = _wanted(text, changes)
     try:
         document = tomlkit.parse(text)
         for key, value in changes.items():
@@ -57,12 +57,56 @@ def edited(text: str, changes: Mapping[str, Any]) -> str:
             if table_name not in document:
                 document.add(table_name, tomlkit.table())
             _set(document[table_name], name, value)
-        result = tomlkit.dumps(document)
+        result = _lines_as_in(text, tomlkit.dumps(document))
     except TOMLKitError as error:
         raise CompanionError(
             f"The facts could not be edited: {error}", "release.toml", "edit the file by hand"
         ) from error
-    facts_from_toml(result)
+    _hold(result, wanted)
+    return result
+
+
+def _wanted(text: str, changes: Mapping[str, Any]) -> Facts:
+    """Return the facts that ``text`` with ``changes`` must come to, worked out without the editor."""
+    plain = facts_to_plain(facts_from_toml(text))
+    for key, value in changes.items():
+        table, _, name = key.partition(".")
+        place = plain.setdefault(table, {}) if name else plain
+        if not isinstance(place, dict):
+            raise CompanionError(f"There is no fact “{key}”", "release.toml", "name it as table.key")
+        place.pop(name or table, None)
+        if not _empty(value):
+            place[name or table] = value
+    return facts_from_plain(plain)
+
+
+def _hold(result: str, wanted: Facts) -> None:
+    """Raise :class:`CompanionError` unless ``result`` can be written and reads as exactly ``wanted``."""
+    try:
+        result.encode()
+    except UnicodeEncodeError as error:
+        raise CompanionError(
+            "The facts are UTF-8 text and cannot hold a name that is not", "release.toml", "rename that file first"
+        ) from error
+    # Compared as text: a number that is none (nan) is not equal to itself. Line ends in texts are all one to TOML.
+    if _said(facts_from_toml(result)) != _said(wanted):
+        raise CompanionError(
+            "The facts could not be edited without changing others", "release.toml", "edit the file by hand"
+        )
+
+
+def _said(facts: Facts) -> str:
+    return repr(facts).replace("\\r\\n", "\\n")
+
+
+def _empty(value: object) -> bool:
+    return value is None or (isinstance(value, (str, Sized)) and not len(value))
+
+
+def _lines_as_in(text: str, result: str) -> str:
+    """Return ``result`` with line ends as ``text`` has them throughout (TOML reads both alike, in texts too)."""
+    if "\r\n" in text and text.count("\n") == text.count("\r\n"):
+        return result.replace("\r\n", "\n").replace("\n", "\r\n")
     return result
 
 
@@ -74,16 +118,17 @@ def _set(table: Any, name: str, value: Any) -> None:
         value = list(value)
     standing = table.get(name)
     plain = standing.unwrap() if hasattr(standing, "unwrap") else standing
-    if value in (None, "", [], {}):
+    if _empty(value):
         if name in table:
             del table[name]
     elif plain == value:
         return
-    elif isinstance(value, list) and value and isinstance(value[0], Mapping):
-        tables = tomlkit.aot()
-        for item in value:
-            tables.append(tomlkit.item(dict(item)))
-        table[name] = tables
+    elif isinstance(value, list) and isinstance(value[0], Mapping):
+        if not _set_each(standing, plain, value):
+            tables = tomlkit.aot()
+            for item in value:
+                tables.append(tomlkit.item(_bare(item)))
+            table[name] = tables
     elif isinstance(value, str) and "\n" in value:
         table[name] = tomlkit.string(value, multiline=True)
     elif isinstance(value, list):
@@ -94,28 +139,85 @@ def _set(table: Any, name: str, value: Any) -> None:
         table[name] = value
 
 
-def with_waiver(text: str, waiver: Waiver) -> str:
-    """Return ``text`` with a waiver added, in place of one for the same rule and path."""
-    import tomlkit
+def _bare(item: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: list(part) if isinstance(part, tuple) else part for key, part in item.items() if not _empty(part)}
 
+
+def _set_each(standing: Any, plain: Any, value: list[Mapping[str, Any]]) -> bool:
+    """Edit a list of named tables one by one, so that comments stay with what they are about.
+
+    Returns False, with nothing done, where the names do not run on in the same order: the list is then written anew.
+    """
+    import tomlkit
+    from tomlkit.items import AoT
+
+    if not isinstance(standing, AoT):
+        return False
+    names = [item.get("name") for item in value]
+    left = [item.get("name") for item in plain if item.get("name") in names]
+    if names[: len(left)] != left or len(set(names)) != len(names):
+        return False
+    for index in reversed(range(len(plain))):
+        if plain[index].get("name") not in names:
+            del standing[index]
+    for item, table in zip(value, standing, strict=False):
+        bare = _bare(item)
+        for key in [*bare, *(key for key in list(table) if key not in bare)]:
+            _set(table, key, bare.get(key))
+    for item in value[len(left) :]:
+        standing.append(tomlkit.item(_bare(item)))
+    return True
+
+
+def with_waiver(text: str, waiver: Waiver) -> str:
+    """Return ``text`` with a waiver added, or with the one for the same rule and path brought up to date."""
+    import tomlkit
+    from tomlkit.items import Array
+
+    facts = facts_from_toml(text)
+    alike = [index for index, known in enumerate(facts.waivers) if _key(known) == _key(waiver)]
+    if len(alike) > 1:  # by hand; only one of them could count
+        return with_waiver(_without(text, waiver.rule, waiver.path), waiver)
     plain = {key: value for key, value in msgspec.to_builtins(waiver).items() if value}
-    document = tomlkit.parse(_without(text, waiver.rule, waiver.path))
-    if "waivers" not in document:
+    document = tomlkit.parse(text)
+    waivers = list(facts.waivers)
+    if not waivers:
+        document.pop("waivers", None)
+        if document:
+            document.add(tomlkit.nl())
         document.add("waivers", tomlkit.aot())
     tables: Any = document["waivers"]
-    tables.append(tomlkit.item(plain))
-    result = tomlkit.dumps(document)
-    facts_from_toml(result)
+    if alike:
+        waivers[alike[0]] = waiver
+        for key in ("reason", "content"):
+            _set(tables[alike[0]], key, plain.get(key))
+    else:
+        waivers.append(waiver)
+        item: Any = tomlkit.item(plain)
+        if isinstance(tables, Array):
+            item = tomlkit.inline_table()
+            item.update(plain)
+        tables.append(item)
+    result = _lines_as_in(text, tomlkit.dumps(document))
+    _hold(result, msgspec.structs.replace(facts, waivers=tuple(waivers)))
     return result
 
 
 def without_waiver(text: str, rule: str, path: str) -> str:
     """Return ``text`` without the waiver for this rule and path. Raises :class:`CompanionError` when there is none."""
-    if not any((waiver.rule, waiver.path) == (rule, path) for waiver in facts_from_toml(text).waivers):
+    facts = facts_from_toml(text)
+    left = tuple(waiver for waiver in facts.waivers if _key(waiver) != (rule, path))
+    if len(left) == len(facts.waivers):
         raise CompanionError(
             f"There is no waiver for {rule}", path or "the whole", "release.toml lists those there are"
         )
-    return _without(text, rule, path)
+    result = _lines_as_in(text, _without(text, rule, path))
+    _hold(result, msgspec.structs.replace(facts, waivers=left))
+    return result
+
+
+def _key(waiver: Waiver) -> tuple[str, str]:
+    return waiver.rule, waiver.path
 
 
 def _without(text: str, rule: str, path: str) -> str:
