@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
@@ -32,6 +33,10 @@ ASKS: Final = (
 """What no folder tells, in the order it is asked. An empty answer leaves the fact open."""
 
 
+_NO_TEXT: Final = re.compile(r"[\ud800-\udfff]")
+"""What stands in a name for bytes that are not UTF-8."""
+
+
 class Proposal(msgspec.Struct, frozen=True, kw_only=True):
     """Facts as far as they can be seen; seen: that in sentences; asks: (key, question) for what cannot be seen."""
 
@@ -56,7 +61,7 @@ def proposal(name: str, entries: tuple[Entry, ...]) -> Proposal:
 
     kinds = {kind: [e.path for e in entries if e.kind is kind and not never_ships(e.path)] for kind in Kind}
     patches = [path for path in kinds[Kind.OTHER] if "/" not in path and "." in path.lstrip(".")]
-    pattern = propose_pattern(kinds[Kind.SAMPLE])
+    pattern = propose_pattern([path for path in kinds[Kind.SAMPLE] if not _NO_TEXT.search(path)])
     seen = [_found(len(kinds[Kind.SAMPLE]), "sample", sample_folders(kinds[Kind.SAMPLE]))]
     seen.append(f"Patch: {listed([visible(path) for path in patches])}." if patches else "No file looks like a patch.")
     for kind, word in ((Kind.IMPULSE, "impulse response"), (Kind.PICTURE, "picture"), (Kind.DOCUMENT, "text")):
@@ -65,13 +70,15 @@ def proposal(name: str, entries: tuple[Entry, ...]) -> Proposal:
     stay = len(kinds[Kind.SYSTEM]) + len(kinds[Kind.WORKING])
     seen += [f"{plural(stay, 'system or working file')} would stay at home."] if stay else []
     seen.append(f"File names read as {pattern}." if pattern else "No pattern fits most of the file names.")
+    # Facts are UTF-8: a patch whose name is not is named by the wildcard for one character.
+    named = tuple(_NO_TEXT.sub("?", path) for path in patches)
     facts = Facts(
         instrument=msgspec.structs.replace(
             Facts().instrument,
             title=visible(name),
-            licence_file=licence_file_in([entry.path for entry in entries]),
+            licence_file=licence_file_in([entry.path for entry in entries if not _NO_TEXT.search(entry.path)]),
         ),
-        contents=Contents(patches=tuple(patches)),
+        contents=Contents(patches=named),
         naming=msgspec.structs.replace(Facts().naming, pattern=pattern),
     )
     asks = ASKS if patches else (("contents.patches", "Which file is the patch (its path in the folder)?"), *ASKS)
