@@ -11,7 +11,7 @@ from companion.core.cache import Cache
 from companion.core.entries import Kind
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
-from companion.core.text import plural
+from companion.core.text import plural, visible
 from companion.core.units import duration
 from companion.steps.desk import Desk
 from companion.steps.model import Look
@@ -22,13 +22,20 @@ if TYPE_CHECKING:
 
 def look_sound(desk: Desk) -> Look:
     """Measure every sample and impulse response that ships and judge them."""
+    from companion.contents.rules import FILE_UNREADABLE
     from companion.sound.checks import check_sound, sound_model
     from companion.sound.measure import measure_files
 
     audio = desk.of_kind(Kind.SAMPLE, Kind.IMPULSE)
     measured = measure_files([(e.path, desk.folder / e.path, e.sha256) for e in audio], desk.cache, desk.watch)
     kinds = {entry.path: entry.kind for entry in audio}
-    findings = tuple(check_sound(sound_model(measured, kinds, desk.facts)))
+    # What could not be measured is not fit to ship for all anyone knows, whatever Contents says of the file.
+    unread = [
+        FILE_UNREADABLE.finding(path, measured=visible(one.problem_text))
+        for path, one in measured.items()
+        if not one.readable
+    ]
+    findings = (*unread, *check_sound(sound_model(measured, kinds, desk.facts)))
     samples = [one for path, one in measured.items() if kinds[path] is Kind.SAMPLE]
     seconds = sum(one.seconds for one in samples)
     details: dict[str, Any] = {
