@@ -1,0 +1,204 @@
+"""Judges what an archive says about itself. Each check takes the inspection and returns its findings."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Callable, Iterable
+from typing import Final
+
+from companion.archive.layout import METHODS, UTF8
+from companion.archive.names import trouble_with
+from companion.archive.rules import (
+    ARCHIVE_BOMB,
+    ARCHIVE_DIFFERS,
+    CHECKSUM_WRONG,
+    MEMBER_DUPLICATE,
+    MEMBER_ENCRYPTED,
+    MEMBER_ESCAPES,
+    METHOD_UNCOMMON,
+    NAME_UNFLAGGED,
+    SIZE_OVER_LIMIT,
+    TOP_LEVEL_MANY,
+    ZIP64_NEEDED,
+)
+from companion.archive.seen import Inspection, Kind, Seen
+from companion.core.findings import Finding, Rule
+from companion.core.text import listed, plural, same_name_key, visible
+from companion.core.units import both_bytes, decimal_bytes
+
+MOST_RATIO: Final = 1_032
+"""The most that deflate packs: 258 bytes in 2 bits (RFC 1951, 3.2.5)."""
+ROOMY: Final = 1 << 30
+BOMB_RATIO: Final = 200
+MOST_FINDINGS: Final = 100
+"""Findings of one rule that are shown one by one; an archive with more is not mended one by one."""
+
+
+def contradictions(seen: Inspection) -> list[Finding]:
+    """archive-differs: the archive contradicts itself, is cut short, or holds bytes that belong to no member."""
+    found = [
+        ARCHIVE_DIFFERS.finding(defect.name, measured=f"{defect.kind}: {defect.detail}", where=defect.where)
+        for defect in seen.defects
+        if defect.kind in (Kind.DISAGREES, Kind.TRUNCATED, Kind.UNCLAIMED)
+    ]
+    if not seen.files and not seen.defects:
+        found.append(ARCHIVE_DIFFERS.finding(measured="no file in it"))
+    return _capped(ARCHIVE_DIFFERS, found)
+
+
+def top_level_many(seen: Inspection) -> list[Finding]:
+    """top-level-many: anything but one folder at the top."""
+    tops = sorted({member.name.partition("/")[0] for member in seen.members})
+    loose = sorted({member.name for member in seen.members if "/" not in member.name})
+    if len(tops) > 1 or loose:
+        shown = listed([visible(name) for name in tops], 4)
+        return [TOP_LEVEL_MANY.finding(measured=f"{plural(len(tops), 'thing')} at the top: {shown}")]
+    return []
+
+
+def name_unflagged(seen: Inspection) -> list[Finding]:
+    """name-unflagged: letters beyond ASCII without the UTF-8 flag, or with the flag but not UTF-8."""
+    return _each(
+        NAME_UNFLAGGED,
+        (
+            (member, "flagged as UTF-8, and is not" if member.flags & UTF8 else "letters beyond ASCII without the flag")
+            for member in seen.members
+            if not member.readable
+        ),
+    )
+
+
+def method_uncommon(seen: Inspection) -> list[Finding]:
+    """method-uncommon: packed by anything but methods 0 and 8."""
+    return _each(
+        METHOD_UNCOMMON,
+        (
+            (member, f"method {member.method} ({METHODS.get(member.method, 'unknown')})")
+            for member in seen.members
+            if member.method not in (0, 8) and not member.encrypted
+        ),
+    )
+
+
+def member_duplicate(seen: Inspection) -> list[Finding]:
+    """member-duplicate: names equal after NFC and case folding, or a file where another member has a folder."""
+    files: dict[str, Seen] = {}
+    folders: dict[str, str] = {}
+    listed_folders: set[str] = set()
+    clashes: list[tuple[Seen, str]] = []
+    for member in seen.members:
+        key = same_name_key(member.name.rstrip("/"))
+        parts = member.name.rstrip("/").split("/")
+        for depth in range(1, len(parts) + member.folder):
+            folder = "/".join(parts[:depth])
+            other = folders.setdefault(same_name_key(folder), folder)
+            if other != folder:
+                clashes.append((member, f"its folder and “{visible(other)}” are one on some systems"))
+        if member.folder:
+            if member.name in listed_folders:
+                clashes.append((member, "the folder is listed twice"))
+            listed_folders.add(member.name)
+        elif key in files:
+            other = files[key].name
+            same = "listed twice" if other == member.name else f"one file with “{visible(other)}” on some systems"
+            clashes.append((member, same))
+        else:
+            files[key] = member
+    clashes += [(files[key], "a folder bears the same name") for key in sorted(files.keys() & folders.keys())]
+    return _each(MEMBER_DUPLICATE, clashes)
+
+
+def member_escapes(seen: Inspection) -> list[Finding]:
+    """member-escapes: a path out of the folder, a link, or anything that is neither file nor folder."""
+    found = []
+    for member in seen.members:
+        trouble = trouble_with(member.name)
+        kind = stat.S_IFMT(member.mode)
+        if kind == stat.S_IFLNK:
+            trouble = trouble or "it is a symbolic link"
+        elif kind not in (0, stat.S_IFREG, stat.S_IFDIR):
+            trouble = trouble or "it is a device or a pipe"
+        if trouble:
+            found.append((member, trouble))
+    return _each(MEMBER_ESCAPES, found)
+
+
+def member_encrypted(seen: Inspection) -> list[Finding]:
+    """member-encrypted: any member that needs a password."""
+    return _each(MEMBER_ENCRYPTED, ((member, "encrypted") for member in seen.members if member.encrypted))
+
+
+def archive_bomb(seen: Inspection) -> list[Finding]:
+    """archive-bomb: more than the bytes here can honestly unpack to, members that share bytes, members without end.
+
+    An hour of silence packs 1,000 to 1 and is no bomb, so the ratio counts only for an archive that unpacks to over
+    1 GiB. What a member claims beyond deflate's own 1,032 to 1 is a lie at any size.
+    """
+    found = [
+        ARCHIVE_BOMB.finding(defect.name, measured=f"{defect.kind}: {defect.detail}", where=defect.where)
+        for defect in seen.defects
+        if defect.kind in (Kind.OVERLAPS, Kind.TOO_MUCH)
+    ]
+    if seen.unpacked > max(ROOMY, BOMB_RATIO * seen.size):
+        claim = f"{decimal_bytes(seen.size)} that would unpack to {decimal_bytes(seen.unpacked)}"
+        found.append(ARCHIVE_BOMB.finding(measured=claim))
+    lies = (
+        (member, f"{member.packed:,} bytes that would unpack to {member.size:,}")
+        for member in seen.members
+        if member.size > (member.packed + 1) * MOST_RATIO
+    )
+    return _capped(ARCHIVE_BOMB, found + _each(ARCHIVE_BOMB, lies))
+
+
+def size_over_limit(seen: Inspection, limit: int | None) -> list[Finding]:
+    """size-over-limit: more bytes than the maker's host takes. Names what weighs most."""
+    if limit is None or seen.size <= limit:
+        return []
+    heaviest = sorted(seen.files, key=lambda member: (-member.packed, member.name))[:3]
+    names = listed([f"{visible(member.name)} ({decimal_bytes(member.packed)})" for member in heaviest])
+    return [
+        SIZE_OVER_LIMIT.finding(
+            measured=f"{both_bytes(seen.size)}, {both_bytes(seen.size - limit)} too much",
+            limit=both_bytes(limit),
+            mend=f"{SIZE_OVER_LIMIT.mend}; the heaviest are {names}",
+        )
+    ]
+
+
+def checksum_wrong(sha256: str, published: str) -> list[Finding]:
+    """checksum-wrong: both as hex, in either case; an empty ``published`` says nothing."""
+    wanted = published.strip().lower()
+    if not wanted or wanted == sha256:
+        return []
+    return [CHECKSUM_WRONG.finding(measured=sha256, limit=visible(wanted[:80]))]
+
+
+def zip64_needed(seen: Inspection) -> list[Finding]:
+    """zip64-needed: some part of the archive has the Zip64 form."""
+    if not seen.zip64:
+        return []
+    return [ZIP64_NEEDED.finding(measured=f"{plural(len(seen.members), 'member')}, {both_bytes(seen.size)}")]
+
+
+DANGERS: Final[tuple[Callable[[Inspection], list[Finding]], ...]] = (
+    contradictions,
+    method_uncommon,
+    member_duplicate,
+    member_escapes,
+    member_encrypted,
+    archive_bomb,
+)
+"""What forbids opening an archive at all."""
+
+BLEMISHES: Final[tuple[Callable[[Inspection], list[Finding]], ...]] = (top_level_many, name_unflagged, zip64_needed)
+"""What is wrong with an archive that can still be opened."""
+
+
+def _each(rule: Rule, troubles: Iterable[tuple[Seen, str]]) -> list[Finding]:
+    return _capped(rule, [rule.finding(member.name, measured=measured) for member, measured in troubles])
+
+
+def _capped(rule: Rule, found: list[Finding]) -> list[Finding]:
+    if len(found) <= MOST_FINDINGS:
+        return found
+    return [*found[:MOST_FINDINGS], rule.finding(measured=f"and {len(found) - MOST_FINDINGS:,} more like these")]

@@ -1,0 +1,189 @@
+"""Reads the directory at the end of an archive (APPNOTE 6.3.10, 4.3.12–4.3.16)."""
+
+from __future__ import annotations
+
+import struct
+from typing import BinaryIO, Final
+
+import msgspec
+
+from companion.archive.layout import (
+    AES_EXTRA,
+    CENTRAL,
+    CENTRAL_MARK,
+    ENCRYPTED,
+    END,
+    END64,
+    END64_MARK,
+    END_MARK,
+    LOCATOR64,
+    LOCATOR64_MARK,
+    MACOS,
+    MASKED,
+    MOST16,
+    MOST32,
+    STRONG,
+    UNIX,
+    UTF8,
+    ZIP64_EXTRA,
+    extras,
+)
+from companion.archive.seen import Defects, Kind, Seen
+
+MOST_MEMBERS: Final = 1_000_000
+MOST_BYTES: Final = 256 << 20
+"""Bytes of directory that are read; a million members of ordinary names fit in half of it."""
+
+
+class Ending(msgspec.Struct, frozen=True, kw_only=True):
+    """Where the directory lies. shift: bytes in front of the archive that its own offsets do not count."""
+
+    count: int
+    start: int
+    size: int
+    shift: int
+    zip64: bool
+
+
+def find_ending(stream: BinaryIO, length: int, defects: Defects) -> Ending | None:
+    """Return where the directory of an archive of ``length`` bytes is, or None when it has no end record."""
+    tail_start = max(0, length - END.size - MOST16)
+    stream.seek(tail_start)
+    tail = stream.read(END.size + MOST16)
+    found = _end_record(tail)
+    if found is None:
+        return None
+    at, fields, comment = found
+    end_at = tail_start + at
+    excess = length - end_at - END.size - comment
+    if excess > 0:
+        defects.add(Kind.UNCLAIMED, f"{excess:,} bytes behind its end", at=length - excess)
+    elif excess < 0:
+        defects.add(Kind.TRUNCATED, f"{-excess:,} bytes of its closing comment are missing", at=length)
+    disk, first_disk, here, count, size, start = fields
+    behind = end_at
+    zip64 = _zip64_record(stream, end_at, defects)
+    if zip64 is not None:
+        behind, (count64, size64, start64) = zip64
+        for small, large, most in ((count, count64, MOST16), (size, size64, MOST32), (start, start64, MOST32)):
+            if small not in (large, most):
+                defects.add(Kind.DISAGREES, "its two end records tell different things", at=end_at)
+                break
+        count, size, start = count64, size64, start64
+    elif count == MOST16 or MOST32 in (size, start):
+        defects.add(Kind.TRUNCATED, "the Zip64 end record is missing", at=end_at)
+    elif disk or first_disk or here != count:
+        defects.add(Kind.DISAGREES, "it is one part of several, or its count of members is wrong", at=end_at)
+    shift = behind - size - start
+    if shift > 0:
+        defects.add(Kind.UNCLAIMED, f"{shift:,} bytes in front of it, or inside that it does not count", at=0)
+    elif shift < 0:
+        defects.add(Kind.TRUNCATED, f"{-shift:,} bytes are missing in front of its directory", at=end_at)
+    return Ending(count=count, start=max(0, behind - size), size=size, shift=shift, zip64=zip64 is not None)
+
+
+def _end_record(tail: bytes) -> tuple[int, tuple[int, ...], int] | None:
+    """Return (position, fields, comment length) of the end record: the one that ends the file, else the last one."""
+    last = None
+    at = tail.rfind(END_MARK)
+    while at >= 0:
+        if at + END.size <= len(tail):
+            _, *fields, comment = END.unpack_from(tail, at)
+            last = last or (at, tuple(fields), comment)
+            if at + END.size + comment == len(tail):
+                return at, tuple(fields), comment
+        at = tail.rfind(END_MARK, 0, at + len(END_MARK) - 1)
+    return last
+
+
+def _zip64_record(stream: BinaryIO, end_at: int, defects: Defects) -> tuple[int, tuple[int, int, int]] | None:
+    """Return (position, (count, size, start)) of the Zip64 end record, or None when there is none."""
+    if end_at < LOCATOR64.size + END64.size:
+        return None
+    stream.seek(end_at - LOCATOR64.size)
+    mark, _, told, disks = LOCATOR64.unpack(stream.read(LOCATOR64.size))
+    if mark != LOCATOR64_MARK:
+        return None
+    # Where the locator points first; where bytes were put in front of the archive, the record lies just before it.
+    for at in (told, end_at - LOCATOR64.size - END64.size):
+        if 0 <= at <= end_at - LOCATOR64.size - END64.size:
+            stream.seek(at)
+            record = END64.unpack(stream.read(END64.size))
+            if record[0] == END64_MARK:
+                if disks > 1 or record[4] or record[5] or record[6] != record[7]:
+                    defects.add(Kind.DISAGREES, "it is one part of several, or its count is wrong", at=at)
+                if at + 12 + record[1] != end_at - LOCATOR64.size:
+                    defects.add(Kind.UNCLAIMED, "bytes lie between its end records", at=at)
+                return at, (record[7], record[8], record[9])
+    defects.add(Kind.TRUNCATED, "the Zip64 end record is not where it should be", at=end_at)
+    return None
+
+
+def read_directory(stream: BinaryIO, ending: Ending, defects: Defects) -> list[Seen]:
+    """Return the members the directory lists, as far as it reads."""
+    if ending.count > MOST_MEMBERS or ending.size > MOST_BYTES:
+        defects.add(Kind.TOO_MUCH, f"{ending.count:,} members in a directory of {ending.size:,} bytes")
+        return []
+    stream.seek(ending.start)
+    data = stream.read(ending.size)
+    members: list[Seen] = []
+    at = 0
+    while at < len(data) and len(members) < MOST_MEMBERS:
+        if at + CENTRAL.size > len(data) or not data.startswith(CENTRAL_MARK, at):
+            defects.add(Kind.DISAGREES, "its directory does not read on from here", at=ending.start + at)
+            break
+        fields = CENTRAL.unpack_from(data, at)
+        name_end = at + CENTRAL.size + fields[10]
+        extra_end = name_end + fields[11]
+        after = extra_end + fields[12]
+        if after > len(data):
+            defects.add(Kind.TRUNCATED, "its directory is cut short", at=ending.start + at)
+            break
+        members.append(
+            _member(fields, data[at + CENTRAL.size : name_end], extras(data[name_end:extra_end]), ending.shift, defects)
+        )
+        at = after
+    if len(members) != ending.count:
+        defects.add(Kind.DISAGREES, f"its end tells {ending.count:,} members, its directory lists {len(members):,}")
+    return members
+
+
+def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift: int, defects: Defects) -> Seen:
+    _, made_by, _, flags, method, _, _, crc, packed, size, _, _, _, disk, _, external, offset = fields
+    name, readable = decoded(raw, flags)
+    large = [value == MOST32 for value in (size, packed, offset)]
+    if any(large):
+        wide = extra.get(ZIP64_EXTRA, b"")
+        if len(wide) < 8 * sum(large):
+            defects.add(Kind.DISAGREES, "its size or place does not fit and no Zip64 field tells it", name)
+        else:
+            values = iter(struct.unpack_from(f"<{sum(large)}Q", wide))
+            size, packed, offset = (
+                next(values) if wanted else value for wanted, value in zip(large, (size, packed, offset), strict=True)
+            )
+    if disk not in (0, MOST16):
+        defects.add(Kind.DISAGREES, "it lies on another disk of a set", name)
+    return Seen(
+        name=name,
+        raw=raw,
+        flags=flags,
+        method=method,
+        crc=crc,
+        packed=packed,
+        size=size,
+        offset=max(0, offset + shift),
+        mode=external >> 16 if made_by >> 8 in (UNIX, MACOS) else 0,
+        zip64=any(large),
+        encrypted=bool(flags & (ENCRYPTED | STRONG | MASKED)) or AES_EXTRA in extra or method == 99,
+        readable=readable,
+    )
+
+
+def decoded(raw: bytes, flags: int) -> tuple[str, bool]:
+    """Return a name and whether it reads the same everywhere (4.4.4 bit 11; IBM code page 437 by appendix D.1)."""
+    if flags & UTF8:
+        try:
+            return raw.decode("utf-8"), True
+        except UnicodeDecodeError:
+            return raw.decode("utf-8", "surrogateescape"), False
+    return (raw.decode("ascii"), True) if raw.isascii() else (raw.decode("cp437"), False)

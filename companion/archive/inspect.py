@@ -1,0 +1,168 @@
+"""Reads what an archive says about itself, twice: in its directory and in front of each member.
+
+Nothing is unpacked and nothing written. Any bytes may come in: what does not read is a defect in the result, not an
+exception, and time and memory are bounded by the size of the file.
+"""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+from typing import BinaryIO
+
+import msgspec
+
+from companion.archive.directory import find_ending, read_directory
+from companion.archive.layout import (
+    CENTRAL_MARK,
+    DESCRIPTOR,
+    DESCRIPTOR_MARK,
+    ENCRYPTED,
+    LOCAL,
+    LOCAL_MARK,
+    MOST32,
+    UTF8,
+    ZIP64_EXTRA,
+    extras,
+)
+from companion.archive.seen import Defects, Inspection, Kind, Seen
+from companion.core.errors import CompanionError
+from companion.core.files import BLOCK, explain_os_error
+
+
+def inspect(path: Path) -> Inspection:
+    """Return what the zip archive at ``path`` says about itself.
+
+    Raises :class:`CompanionError` for a file that cannot be read or is no zip archive at all.
+    """
+    try:
+        if not path.is_file():
+            path.stat()
+            raise CompanionError("This is not a file", str(path), "give the archive itself")
+        with path.open("rb") as stream:
+            return _inspected(path, stream, path.stat().st_size)
+    except OSError as error:
+        raise explain_os_error(error, "read the archive", path) from error
+
+
+def _inspected(path: Path, stream: BinaryIO, length: int) -> Inspection:
+    defects = Defects()
+    ending = find_ending(stream, length, defects)
+    if ending is None:
+        if not _starts_like_one(stream):
+            raise CompanionError(
+                "This is not a zip archive", str(path), "check that it is the file you meant and came down whole"
+            )
+        defects.add(Kind.TRUNCATED, "it begins as a zip archive and has no directory at its end", at=length)
+        return Inspection(path=path, size=length, members=(), defects=tuple(defects.found), zip64=False)
+    listed = read_directory(stream, ending, defects)
+    members, spans = _with_locals(stream, listed, length, defects)
+    _judge_spans(spans, ending.start, max(0, ending.shift), defects)
+    return Inspection(
+        path=path,
+        size=length,
+        members=tuple(members),
+        defects=tuple(defects.found),
+        zip64=ending.zip64 or any(member.zip64 for member in members),
+    )
+
+
+def _starts_like_one(stream: BinaryIO) -> bool:
+    stream.seek(0)
+    head = stream.read(BLOCK)
+    return head.startswith(b"PK") or (LOCAL_MARK in head and CENTRAL_MARK in head)
+
+
+Span = tuple[int, int, str]
+"""(first byte, byte behind the last, name) of a member with its header."""
+
+
+def _with_locals(stream: BinaryIO, listed: list[Seen], length: int, defects: Defects) -> tuple[list[Seen], list[Span]]:
+    """Return the members with the place of their bytes, and their spans; compare each with its local header."""
+    members, spans = [], []
+    read = 0
+    for member in listed:
+        # Headers that share no bytes cannot be longer together than the file: a hostile one would be read for ever.
+        found = _local(stream, member, defects) if read <= length else None
+        if found is None:
+            members.append(member)
+            continue
+        data, zip64 = found
+        read += data - member.offset
+        end = data + member.packed
+        if member.flags & DESCRIPTOR:
+            end += _descriptor(stream, member, end, defects)
+        members.append(msgspec.structs.replace(member, data=data, zip64=member.zip64 or zip64))
+        spans.append((member.offset, end, member.name))
+    return members, spans
+
+
+def _local(stream: BinaryIO, member: Seen, defects: Defects) -> tuple[int, bool] | None:
+    """Return (where the packed bytes begin, whether the header has Zip64 sizes), or None when it does not read."""
+    stream.seek(member.offset)
+    head = stream.read(LOCAL.size)
+    if len(head) < LOCAL.size or not head.startswith(LOCAL_MARK):
+        kind = Kind.TRUNCATED if len(head) < LOCAL.size else Kind.DISAGREES
+        defects.add(kind, "the directory points to where no member begins", member.name, member.offset)
+        return None
+    _, _, flags, method, _, _, crc, packed, size, name_size, extra_size = LOCAL.unpack(head)
+    raw = stream.read(name_size)
+    extra = stream.read(extra_size)
+    wide = extras(extra).get(ZIP64_EXTRA, b"")
+    zip64 = MOST32 in (packed, size)
+    if zip64 and len(wide) >= 16:
+        size, packed = struct.unpack_from("<2Q", wide)
+    told = [
+        ("name", raw, member.raw),
+        ("method", method, member.method),
+        ("encryption", flags & ENCRYPTED, member.flags & ENCRYPTED),
+        ("UTF-8 flag", flags & UTF8, member.flags & UTF8),
+        ("data descriptor flag", flags & DESCRIPTOR, member.flags & DESCRIPTOR),
+    ]
+    sums = [("CRC-32", crc, member.crc), ("packed size", packed, member.packed), ("size", size, member.size)]
+    # What was not known when the header was written stands behind the member, and is 0, or marked as Zip64, here.
+    unknown = (0, MOST32) if flags & DESCRIPTOR else ()
+    differing = [what for what, here, there in told if here != there]
+    differing += [what for what, here, there in sums if here != there and here not in unknown]
+    if differing:
+        defects.add(
+            Kind.DISAGREES,
+            f"its own header and the directory differ in {', '.join(differing)}",
+            member.name,
+            member.offset,
+        )
+    if len(extra) < extra_size:
+        defects.add(Kind.TRUNCATED, "its header is cut short", member.name, member.offset)
+        return None
+    return member.offset + LOCAL.size + name_size + extra_size, zip64 and len(wide) >= 16
+
+
+def _descriptor(stream: BinaryIO, member: Seen, at: int, defects: Defects) -> int:
+    """Return the length of the data descriptor at byte ``at`` (4.3.9), which must repeat what the directory says."""
+    stream.seek(at)
+    data = stream.read(24)
+    for mark in (DESCRIPTOR_MARK, b""):
+        for form in ("<I2Q", "<3I"):
+            try:
+                wanted = mark + struct.pack(form, member.crc, member.packed, member.size)
+            except struct.error:
+                continue
+            if data.startswith(wanted):
+                return len(wanted)
+    defects.add(Kind.DISAGREES, "what stands behind it and the directory differ", member.name, at)
+    return 0
+
+
+def _judge_spans(spans: list[Span], directory: int, first: int, defects: Defects) -> None:
+    """Note where members share bytes, and where bytes lie between them that none of them claims."""
+    reached = first
+    for start, end, name in sorted(spans):
+        if start < reached:
+            defects.add(Kind.OVERLAPS, f"{reached - start:,} bytes belong to another member too", name, start)
+        elif start > reached:
+            defects.add(Kind.UNCLAIMED, f"{start - reached:,} bytes in front of this member", name, reached)
+        if end > directory:
+            defects.add(Kind.TRUNCATED, f"{end - directory:,} of its bytes are missing", name, start)
+        reached = max(reached, end)
+    if reached < directory and spans:
+        defects.add(Kind.UNCLAIMED, f"{directory - reached:,} bytes behind the last member", at=reached)

@@ -1,0 +1,91 @@
+"""Other people's unpackers, asked for their opinion where they are installed."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Final
+
+import msgspec
+
+from companion.archive.rules import ARCHIVE_DIFFERS
+from companion.core.findings import Finding, Severity
+from companion.core.progress import Watch
+from companion.core.text import shorten, visible
+
+_WILD: Final = re.compile(r"[*?\[\\]")
+_SLOWEST: Final = 2_000_000
+"""Bytes a second below which a tool is taken to hang."""
+
+
+class Opinion(msgspec.Struct, frozen=True, kw_only=True):
+    """What a tool said: ``agrees``, or what it found; ``gave_up`` when it did not come to an end."""
+
+    tool: str
+    agrees: bool
+    said: str = ""
+    warned: bool = False
+    gave_up: bool = False
+
+
+def ask(path: Path, watch: Watch) -> list[Opinion]:
+    """Return what ``unzip -t`` and ``7z t`` say of the archive; an empty list where neither is installed."""
+    place = str(path.resolve())
+    opinions = []
+    # unzip reads its archive's name as a pattern; 7z does not when told so.
+    unzip_place = place if sys.platform == "win32" else _WILD.sub(lambda found: f"[{found[0]}]", place)
+    for tool, arguments in (("unzip", ["-tqq", unzip_place]), ("7z", ["t", "-spd", "-bd", "-y", "-p", "--", place])):
+        program = shutil.which(tool)
+        if program:
+            watch.stage(f"Asking {tool}")
+            opinions.append(_ask(tool, [program, *arguments], 60 + path.stat().st_size / _SLOWEST, watch))
+    return opinions
+
+
+def disagreements(opinions: list[Opinion]) -> list[Finding]:
+    """archive-differs: a tool refuses the archive; where it only warns, the finding warns too."""
+    return [
+        ARCHIVE_DIFFERS.finding(
+            measured=f"{opinion.tool}: {opinion.said}",
+            limit="other people's unpackers agree",
+            severity=Severity.WARNS if opinion.warned or opinion.gave_up else None,
+        )
+        for opinion in opinions
+        if not opinion.agrees
+    ]
+
+
+def _ask(tool: str, command: list[str], seconds: float, watch: Watch) -> Opinion:
+    deadline = time.monotonic() + seconds
+    try:
+        with subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+        ) as process:
+            try:
+                while True:
+                    try:
+                        output, _ = process.communicate(timeout=0.2)
+                        break
+                    except subprocess.TimeoutExpired:
+                        watch.step(0)
+                        if time.monotonic() > deadline:
+                            process.kill()
+                            return Opinion(tool=tool, agrees=False, gave_up=True, said="it did not come to an end")
+            except BaseException:
+                process.kill()
+                raise
+    except OSError as error:
+        return Opinion(tool=tool, agrees=False, gave_up=True, said=f"it could not be started: {error.strerror}")
+    lines = [line.strip() for line in output.decode("utf-8", "replace").splitlines() if line.strip()]
+    said = shorten(visible(" / ".join(lines[:2] if tool == "unzip" else lines[-4:])), 200)
+    # Both end with 1 for what they only warn of.
+    return Opinion(
+        tool=tool,
+        agrees=process.returncode == 0,
+        said="" if process.returncode == 0 else said or f"exit code {process.returncode}",
+        warned=process.returncode == 1,
+    )

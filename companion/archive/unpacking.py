@@ -1,0 +1,221 @@
+"""Unpacks members, in several threads, and holds every byte to what was promised of it.
+
+Only what :data:`companion.archive.checks.DANGERS` found harmless comes here: names stay inside the folder, no two are
+one, no member is a link. The folder is new and empty, so no link of anyone else's lies in it either.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import os
+import zlib
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import BinaryIO, Final, NoReturn
+
+import msgspec
+
+from companion.archive.layout import DEFLATED
+from companion.archive.seen import Seen
+from companion.core.files import BLOCK, explain_os_error, sha256_of
+from companion.core.progress import Watch
+
+WHOLE: Final = 8 << 20
+"""Members up to this size are unpacked in memory, larger ones block by block."""
+_GROUP: Final = 1 << 20
+_OF_THE_DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE)
+
+
+class Opened(msgspec.Struct, frozen=True, kw_only=True):
+    """What came out of one member. trouble: why it is not whole; empty when it is. sha256: of the bytes read back."""
+
+    name: str
+    size: int
+    sha256: str = ""
+    trouble: str = ""
+
+
+class Damaged(Exception):
+    """A member's bytes are not what its header promises."""
+
+
+def unpack(archive: Path, members: Sequence[Seen], into: Path | None, watch: Watch, threads: int = 2) -> list[Opened]:
+    """Unpack ``members`` under ``into``, read every file back, and tell what came out, in the order of ``members``.
+
+    into: an empty folder; None: nothing is written, the bytes are only judged. Raises :class:`CompanionError` when
+    the disk refuses, and :class:`Cancelled` from ``watch``.
+    """
+    if into is not None:
+        for member in members:
+            if member.folder:
+                _make_folder(into / member.name)
+    files = [member for member in members if not member.folder]
+    with ThreadPoolExecutor(max(1, threads), thread_name_prefix="unpack") as pool:
+        try:
+            results = pool.map(lambda group: _opened_group(archive, group, into, watch), list(_groups(files)))
+            return [opened for group in results for opened in group]
+        except BaseException:
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise explain_os_error(error, "make a folder to unpack into", folder) from error
+
+
+def _groups(files: Sequence[Seen]) -> Iterator[list[Seen]]:
+    group: list[Seen] = []
+    weight = 0
+    for member in files:
+        group.append(member)
+        weight += member.size
+        if weight >= _GROUP or len(group) >= 200:
+            yield group
+            group, weight = [], 0
+    if group:
+        yield group
+
+
+def _opened_group(archive: Path, group: list[Seen], into: Path | None, watch: Watch) -> list[Opened]:
+    try:
+        with archive.open("rb", buffering=0) as stream:
+            return [_opened(stream, member, into, watch) for member in group]
+    except OSError as error:
+        raise explain_os_error(error, "read the archive", archive) from error
+
+
+def _opened(stream: BinaryIO, member: Seen, into: Path | None, watch: Watch) -> Opened:
+    watch.check()
+    path = into / member.name if into is not None else None
+    try:
+        if max(member.size, member.packed) <= WHOLE:
+            content = _content(stream, member)
+            sha256 = hashlib.sha256(content if path is None else _written(path, content, member)).hexdigest()
+            watch.step(member.size)
+        else:
+            sha256 = _streamed(stream, member, path, watch)
+    except Damaged as damage:
+        return Opened(name=member.name, size=member.size, trouble=str(damage))
+    except OSError as error:
+        if path is None or error.errno in _OF_THE_DISK:
+            raise explain_os_error(error, "unpack", path or Path(member.name)) from error
+        reason = error.strerror or type(error).__name__
+        return Opened(name=member.name, size=member.size, trouble=f"it cannot be written here: {reason}")
+    return Opened(name=member.name, size=member.size, sha256=sha256)
+
+
+def _content(stream: BinaryIO, member: Seen) -> bytes:
+    """Return the content of a small member."""
+    stream.seek(member.data)
+    data = stream.read(member.packed)
+    if len(data) < member.packed:
+        raise Damaged("its bytes end too early")
+    if member.method == DEFLATED:
+        from isal import isal_zlib
+
+        coder = isal_zlib.decompressobj(-15)
+        try:
+            # One byte of room more than promised: a member that unpacks to more is caught, and goes no further.
+            data = coder.decompress(data, member.size + 1)
+        except isal_zlib.IsalError:  # type: ignore[misc]  # its stub has an instance for the class
+            raise Damaged("its packed bytes are damaged") from None
+        if not coder.eof or coder.unused_data:
+            _refuse_length(member, len(data), coder.eof)
+    if len(data) != member.size:
+        _refuse_length(member, len(data), True)
+    if zlib.crc32(data) != member.crc:
+        raise Damaged("its CRC-32 is wrong: its bytes are damaged")
+    return data
+
+
+def _refuse_length(member: Seen, got: int, ended: bool) -> NoReturn:
+    if got > member.size:
+        raise Damaged(f"it unpacks to more than the {member.size:,} bytes it promises")
+    if ended and got == member.size:
+        raise Damaged("bytes lie behind its end")
+    raise Damaged(f"it unpacks to {got:,} of the {member.size:,} bytes it promises")
+
+
+def _written(path: Path, content: bytes, member: Seen) -> bytes:
+    """Write a file and return its content as it reads back, which must be the same."""
+    with _new_file(path, member) as target:
+        target.write(content)
+    back = path.read_bytes()
+    if back != content:
+        raise Damaged("what was written reads back differently")
+    return back
+
+
+def _new_file(path: Path, member: Seen) -> BinaryIO:
+    mode = 0o777 if member.mode & 0o100 else 0o666
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0)
+    try:
+        handle = os.open(path, flags, mode)
+    except FileNotFoundError:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = os.open(path, flags, mode)
+    return os.fdopen(handle, "wb", buffering=0)
+
+
+def _streamed(stream: BinaryIO, member: Seen, path: Path | None, watch: Watch) -> str:
+    """Unpack a large member block by block and return the SHA-256 of the file as it reads back."""
+    digest = hashlib.sha256()
+    with contextlib.ExitStack() as stack:
+        target = stack.enter_context(_new_file(path, member)) if path is not None else None
+        for block in _blocks(stream, member):
+            digest.update(block)
+            if target is not None:
+                target.write(block)
+            watch.step(len(block))
+    if path is not None:
+        back = sha256_of(path)
+        if back != digest.hexdigest():
+            raise Damaged("what was written reads back differently")
+    return digest.hexdigest()
+
+
+def _blocks(stream: BinaryIO, member: Seen) -> Iterator[bytes]:
+    """Return the content of a large member in blocks; nothing beyond the promised size is ever returned."""
+    crc = done = 0
+    for block in _unpacked(stream, member):
+        done += len(block)
+        if done > member.size:
+            _refuse_length(member, done, False)
+        crc = zlib.crc32(block, crc)
+        yield block
+    if done != member.size:
+        _refuse_length(member, done, True)
+    if crc != member.crc:
+        raise Damaged("its CRC-32 is wrong: its bytes are damaged")
+
+
+def _unpacked(stream: BinaryIO, member: Seen) -> Iterator[bytes]:
+    from isal import isal_zlib
+
+    stream.seek(member.data)
+    left = member.packed
+    coder = isal_zlib.decompressobj(-15) if member.method == DEFLATED else None
+    while left:
+        data = stream.read(min(BLOCK, left))
+        if not data:
+            raise Damaged("its bytes end too early")
+        left -= len(data)
+        if coder is None:
+            yield data
+            continue
+        try:
+            while data:
+                yield coder.decompress(data, BLOCK)
+                data = coder.unconsumed_tail
+        except isal_zlib.IsalError:  # type: ignore[misc]  # its stub has an instance for the class
+            raise Damaged("its packed bytes are damaged") from None
+        if coder.eof and (coder.unused_data or left):
+            raise Damaged("bytes lie behind its end")
+    if coder is not None and not coder.eof:
+        raise Damaged("its packed bytes end too early")
