@@ -9,12 +9,14 @@ import threading
 from bisect import bisect_right
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final, NamedTuple, cast
+from typing import Final, NamedTuple
 
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK
+from companion.history.inflating import Inflater, Inflation, inflated
 from companion.history.objects import NAMES, hasher
 
+INDEX_MARK: Final = b"\xfftOc\0\0\0\2"
 SMALL: Final = 8 << 20
 """Objects of up to this many bytes are handled in memory, larger ones stream: two threads hold 32 MB at most."""
 
@@ -58,6 +60,15 @@ class _Pack:
                 return os.read(self.handle, count)
         return os.pread(self.handle, count, start)
 
+    def read_into(self, start: int, buffer: memoryview) -> int:
+        """Fill ``buffer`` and return how many bytes there were: memory that is used again need not be cleared again."""
+        if not hasattr(os, "preadv"):
+            data = self.read(start, len(buffer))
+            buffer[: len(data)] = data
+            return len(data)
+        self.read(start, 0)
+        return os.preadv(self.handle, [buffer], start)
+
     def close(self) -> None:
         with self.lock:
             if self.handle >= 0:
@@ -68,7 +79,7 @@ class _Pack:
 def read_index(path: Path) -> tuple[list[bytes], list[int]]:
     """Return ids and offsets of a pack index, version 2. Raises ValueError or OSError where it cannot be read."""
     data = path.read_bytes()
-    if data[:8] != b"\xfftOc\0\0\0\2" or len(data) < 8 + 1024 + 40:
+    if data[:8] != INDEX_MARK or len(data) < 8 + 1024 + 40:
         raise ValueError("not a pack index of version 2")
     count = struct.unpack_from(">I", data, 8 + 1020)[0]
     at = 8 + 1024
@@ -89,6 +100,7 @@ class Packs:
     def __init__(self, folder: Path, foreign: Callable[[bytes], bytes | None] = lambda _oid: None) -> None:
         self.folder = folder
         self._foreign = foreign
+        self._local = threading.local()
         self._known: frozenset[str] = frozenset()
         self.packs: list[_Pack] = []
         self.places: dict[bytes, Place] = {}
@@ -138,14 +150,25 @@ class Packs:
             place = self.places.get(oid)
         return place
 
+    def position(self, blob: str) -> tuple[int, int]:
+        """Where an object lies, for reading many in the order the disk has them."""
+        place = self.places.get(bytes.fromhex(blob))
+        return (place.pack, place.start) if place else (-1, 0)
+
     def packed_size(self, oid: bytes) -> int:
         """Bytes the object takes on disk; 0 when it is in no pack."""
         place = self.places.get(oid)
         return place.end - place.start if place else 0
 
-    def raw(self, place: Place) -> bytes:
-        """Return a whole entry as it lies in the pack."""
-        return self.packs[place.pack].read(place.start, place.end - place.start)
+    def raw_pieces(self, place: Place) -> Iterator[bytes]:
+        """Yield an entry piece by piece as it lies in the pack."""
+        at = place.start
+        while at < place.end:
+            piece = self.packs[place.pack].read(at, min(BLOCK, place.end - at))
+            if not piece:
+                raise CompanionError("A pack ends early", str(self.packs[place.pack].path), "verify the history")
+            at += len(piece)
+            yield piece
 
     def header(self, oid: bytes) -> tuple[int, int, Place, int]:
         """Return type, size, place and the length of the entry's own header. Raises :class:`Damaged`."""
@@ -164,6 +187,13 @@ class Packs:
             shift, at = shift + 7, at + 1
         return kind, size, place, at
 
+    def is_plain(self, oid: bytes) -> bool:
+        """Tell whether an object lies there whole, as our writer writes them, and not as a difference to another."""
+        try:
+            return self.header(oid)[0] in NAMES
+        except Damaged:
+            return False
+
     def size(self, oid: bytes) -> int:
         """Return an object's size in bytes."""
         kind, size, _, _ = self.header(oid)
@@ -173,7 +203,7 @@ class Packs:
         """Return an object's content, verified against its id. Raises :class:`Damaged`."""
         return b"".join(self.blocks(oid))
 
-    def blocks(self, oid: bytes) -> Iterator[bytes]:
+    def blocks(self, oid: bytes) -> Iterator[bytes | bytearray]:
         """Yield an object's content in blocks; raise :class:`Damaged` after the last one at the latest."""
         try:
             kind, size, place, skip = self.header(oid)
@@ -191,42 +221,46 @@ class Packs:
                 total += len(block)
                 digest.update(block)
                 yield block
-        except (isal_error(), OSError, ValueError) as error:
+        except (Inflation, OSError) as error:
             raise Damaged(oid, f"it does not unpack ({error})") from error
         if total != size or digest.digest() != oid:
             raise Damaged(oid, "its content is not what it was")
 
-    def _inflated(self, place: Place, skip: int, size: int) -> Iterator[bytes]:
-        from isal import isal_zlib
+    def _buffer(self, count: int) -> memoryview:
+        """Return this thread's buffer, ``count`` bytes of it."""
+        kept: bytearray = getattr(self._local, "buffer", bytearray())
+        if len(kept) < count:
+            kept = self._local.buffer = bytearray(max(count, 1 << 20))
+        return memoryview(kept)[:count]
 
+    def _inflated(self, place: Place, skip: int, size: int) -> Iterator[bytes | bytearray]:
         pack, at = self.packs[place.pack], place.start + skip
         if size <= SMALL and place.end - at <= SMALL + (1 << 20):
-            packed = pack.read(at, place.end - at)
-            yield isal_zlib.decompressobj().decompress(packed, size + 1)
+            buffer = self._buffer(place.end - at)
+            yield inflated(buffer[: pack.read_into(at, buffer)], size)
             return
-        unpacker = isal_zlib.decompressobj()
-        while at < place.end and not unpacker.eof:
+        unpacker = Inflater()
+        while at < place.end and not unpacker.ended:
             packed = pack.read(at, min(BLOCK // 2, place.end - at))
             if not packed:
                 return
             at += len(packed)
-            yield unpacker.decompress(packed)
-        yield unpacker.flush()
+            yield unpacker.feed(packed)
 
 
-def isal_error() -> type[Exception]:
-    """The error isal raises for a damaged stream."""
-    from isal import igzip_lib
-
-    return cast("type[Exception]", igzip_lib.IsalError)
-
-
-def clear_leftovers(folder: Path) -> None:
-    """Remove what a dead writer left: unfinished packs, and packs whose index was never written."""
-    with contextlib.suppress(OSError):
-        for path in folder.iterdir():
-            unfinished = path.name.startswith("tmp_")
-            orphan = path.suffix == ".pack" and not path.with_suffix(".idx").exists()
-            if unfinished or orphan:
-                with contextlib.suppress(OSError):
-                    path.unlink()
+def clear_leftovers(folder: Path) -> list[Path]:
+    """Remove the unfinished packs a dead writer left; return the finished ones that have no readable index (yet)."""
+    orphans = []
+    for path in folder.iterdir():
+        if path.name.startswith("tmp_"):
+            with contextlib.suppress(OSError):
+                path.unlink()
+        elif path.suffix == ".pack":
+            try:
+                with path.with_suffix(".idx").open("rb") as stream:
+                    whole = stream.read(8) == INDEX_MARK
+            except OSError:
+                whole = False
+            if not whole:
+                orphans.append(path)
+    return orphans

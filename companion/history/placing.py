@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import itertools
 import os
-import secrets
 import stat
 import threading
 from collections import deque
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from functools import lru_cache
 from pathlib import Path
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
@@ -21,7 +23,8 @@ from companion.history.packing import write_all
 from companion.history.packs import Damaged, Packs
 from companion.history.planning import Plan
 
-_FULL = (errno.ENOSPC, errno.EDQUOT)
+_NUDGE: Final = 128 << 20
+_FULL: Final = (errno.ENOSPC, errno.EDQUOT)
 
 
 class Stays(Exception):
@@ -49,6 +52,10 @@ class Placer:
         self.may_replace = may_replace
         self.done = Done([], [], [])
         self._lock = threading.Lock()
+        self._helper = ThreadPoolExecutor(1, "restore-sync")
+        self._syncing: Future[None] | None = None
+        self._names = itertools.count()
+        self._unsynced = 0
         self._folders: set[str] = {""}
 
     def carry_out(self, plan: Plan) -> Done:
@@ -132,7 +139,7 @@ class Placer:
         self._folders.add(folder)
 
     def _write_all(self, files: dict[str, Kept]) -> None:
-        queue = deque(sorted(files.items(), key=lambda item: item[1].size, reverse=True))
+        queue = deque(sorted(files.items(), key=lambda item: self.packs.position(item[1].blob)))
         failures: list[BaseException] = []
 
         def work() -> None:
@@ -140,6 +147,7 @@ class Placer:
                 while not failures:
                     path, wanted = queue.popleft()
                     self._each(path, lambda one, kept=wanted: self._write(one, kept))  # type: ignore[misc]
+                    self._nudge(wanted.size)
                     self.watch.step(wanted.size)
             except IndexError:
                 return
@@ -153,8 +161,18 @@ class Placer:
         work()
         for thread in threads:
             thread.join()
+        self._helper.shutdown(wait=True)
         if failures:
             raise failures[0]
+
+    def _nudge(self, count: int) -> None:
+        """Let the disk work while the processor does: the sync at the end then has little left to wait for."""
+        with self._lock:
+            self._unsynced += count
+            if self._unsynced < _NUDGE or not (self._syncing is None or self._syncing.done()):
+                return
+            self._unsynced = 0
+            self._syncing = self._helper.submit(settle, self.root)
 
     def _write(self, path: str, wanted: Kept) -> None:
         if wanted.mode == FOLDER or wanted.mode >> 12 not in (0o10, 0o12):
@@ -169,7 +187,7 @@ class Placer:
                 raise Stays("a folder that holds other files lies in its place")
             self.may_replace(path, status)
             permissions = status.st_mode & 0o777 if stat.S_ISREG(status.st_mode) else permissions
-        aside = os.path.join(self.aside, secrets.token_hex(8))  # noqa: PTH118
+        aside = os.path.join(self.aside, str(next(self._names)))  # noqa: PTH118
         try:
             if wanted.mode == LINK:
                 os.symlink(os.fsdecode(self.packs.read(bytes.fromhex(wanted.blob))), aside)  # noqa: PTH211
@@ -215,6 +233,7 @@ def _umask() -> int:
     return _UMASK[0]
 
 
+@lru_cache(maxsize=1)
 def syncs_at_once() -> bool:
     """Tell whether this system can sync a whole disk in one call that waits (Linux): cheaper than file by file."""
     return os.uname().sysname == "Linux" if hasattr(os, "uname") else False

@@ -47,6 +47,10 @@ class Refs(msgspec.Struct, frozen=True):
         commits = set(left.values())
         return Refs(left, {version: commit for version, commit in self.releases.items() if commit in commits})
 
+    def release_names(self) -> list[str]:
+        """Return the full ref names of the releases."""
+        return [_RELEASE + _escaped(version) for version in self.releases]
+
     def text(self) -> str:
         """Return the file's text."""
         lines = {f"refs/snapshots/{number:06d}": commit for number, commit in self.snapshots.items()}

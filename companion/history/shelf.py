@@ -70,11 +70,19 @@ class Shelf:
             self._be_patient_with_the_half_written()
             stack.enter_context(held(self.lock_path, doing))
             hermetic.create(self.path)
-            clear_leftovers(self.pack_folder)
+            for orphan in clear_leftovers(self.pack_folder):
+                self._index_again(orphan)
             for stale in (*self.path.glob(".*.part"), *self.path.glob("*.lock")):
                 stale.unlink(missing_ok=True)
             self.packs.refresh()
             yield
+
+    def _index_again(self, pack: Path) -> None:
+        """Give a pack that was finished, or whose index was damaged, an index; it may hold all there is."""
+        index = pack.with_suffix(".idx")
+        with contextlib.suppress(CompanionError, OSError):
+            hermetic.run(self.path, ["index-pack", "-o", str(index.with_suffix(".new")), str(pack)])
+            index.with_suffix(".new").replace(index)
 
     def _be_patient_with_the_half_written(self) -> None:
         """Wait a moment for a lock that has no owner in it yet; a writer killed right then leaves it so for good."""
@@ -140,6 +148,13 @@ class Shelf:
                     )
                 return snapshot
         raise CompanionError(f"There is no snapshot {number}", str(self.folder), "list the snapshots to see which")
+
+    def snapshot_or_stub(self, number: int) -> Snapshot:
+        """Return one snapshot, one that is damaged included. Raises when there is none of that number."""
+        for snapshot in self.snapshots():
+            if snapshot.number == number:
+                return snapshot
+        return self.snapshot(number)
 
     def files(self, tree: str, lost: list[tuple[str, str]] | None = None) -> dict[str, Kept]:
         """Return every file of a tree by path.

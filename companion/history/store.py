@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -11,8 +11,8 @@ from companion.core.cache import Cache
 from companion.core.errors import CompanionError
 from companion.core.facts import FACTS_FILE
 from companion.core.progress import QUIET, Watch
-from companion.history import comparing, hermetic, refs, restoring, taking
-from companion.history.model import Comparison, Kept, Restored, Snapshot
+from companion.history import comparing, hermetic, mirroring, refs, restoring, taking, upkeep
+from companion.history.model import Comparison, Forgotten, Kept, Mirrored, Restored, Size, Snapshot, Verified
 from companion.history.packs import Damaged
 from companion.history.reading import Sink
 from companion.history.shelf import Shelf, told
@@ -143,6 +143,26 @@ class History:
     def recover(self, watch: Watch = QUIET) -> Restored | None:
         """Finish a restore that a killed run began, if there is one. Call it when the folder is opened."""
         return restoring.recover(self._shelf, self.cache, watch)
+
+    def verify(self, watch: Watch = QUIET) -> Verified:
+        """Read everything in the history back and hold it against its ids."""
+        return upkeep.verify(self._shelf, watch)
+
+    def size(self, watch: Watch = QUIET) -> Size:
+        """Return the bytes on disk, and those that each snapshot alone holds."""
+        return upkeep.size(self._shelf, watch)
+
+    def forgettable(self, keep: int = 20) -> tuple[int, ...]:
+        """Return the snapshots that may go unasked: old ones that are neither labelled by the maker nor released."""
+        return upkeep.forgettable(self.snapshots(), keep)
+
+    def forget(self, numbers: Iterable[int], *, released: bool = False, watch: Watch = QUIET) -> Forgotten:
+        """Forget snapshots and win back what only they held; a released one only when ``released`` says so."""
+        return upkeep.forget(self._shelf, numbers, released, watch)
+
+    def mirror(self, target: str | Path, watch: Watch = QUIET) -> Mirrored:
+        """Bring a second copy up to date: a folder (on another disk), or the address of any git repository."""
+        return mirroring.mirror(self._shelf, str(target), watch)
 
     def tag_release(self, number: int, version: str) -> Snapshot:
         """Mark a snapshot as the content of a released version; raise when that version names another already."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
@@ -19,6 +20,7 @@ from companion.history.objects import COMMIT, TREE, build_trees, commit_data, ob
 from companion.history.packing import PackWriter
 from companion.history.reading import Read, Sink, read_files
 from companion.history.shelf import Shelf, mode_of, told
+from companion.history.upkeep import merge_small
 from companion.history.walk import Seen, Walked, walk
 
 _OWN_PACK: Final = 4 << 20
@@ -112,6 +114,8 @@ def take_held(
             watch.check()
             found = shelf.named()
             refs.write(shelf.path, found.with_snapshot(snapshot.number, commit.hex()))
+            with contextlib.suppress(CompanionError, OSError):  # the snapshot stands whatever comes of this
+                merge_small(shelf)
             return msgspec.structs.replace(snapshot, id=commit.hex()), seen
     except BaseException:
         sink.abandon()

@@ -1,0 +1,100 @@
+"""Deflate and inflate zlib streams (RFC 1950, 1951) as quickly as this computer can.
+
+isal deflates four times as fast as zlib. libdeflate inflates audio half as fast again as zlib and a third faster than
+isal, but only whole streams; isal takes the ones too large for memory. Both release the interpreter.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable
+from typing import Any, Final, cast
+
+LEVEL: Final = 1
+"""Measured on 24-bit audio: levels 1 to 3 of isal come within 1 % of each other's size, and 1 is the quickest."""
+
+_STORED_BLOCK: Final = 0xFFFF
+
+
+class Inflation(Exception):
+    """A stream is damaged."""
+
+
+def deflated(data: bytes | memoryview) -> bytes:
+    """Return ``data`` as a zlib stream."""
+    from isal import isal_zlib
+
+    return isal_zlib.compress(data, LEVEL)
+
+
+def stored(data: bytes | memoryview) -> bytes:
+    """Return ``data`` as a zlib stream of stored blocks: reading it back costs a copy."""
+    return zlib.compress(data, 0)
+
+
+def _joined_stored(packed: bytes | memoryview, size: int) -> bytes | None:
+    """Return what a stream of stored blocks holds; None when any block is of another kind, or it does not add up."""
+    view, at, parts, total = memoryview(packed), 2, [], 0
+    while at + 5 <= len(packed):
+        head = packed[at]
+        length = packed[at + 1] | packed[at + 2] << 8
+        if head & 6 or (packed[at + 3] | packed[at + 4] << 8) != length ^ 0xFFFF:
+            return None
+        parts.append(view[at + 5 : at + 5 + length])
+        total += len(parts[-1])
+        at += 5 + length
+        if head & 1:
+            return b"".join(parts) if total == size else None
+    return None
+
+
+_whole: list[Callable[[bytes | memoryview, int], bytes | bytearray]] = []
+
+
+def _quickest() -> Callable[[bytes | memoryview, int], bytes | bytearray]:
+    if not _whole:
+        try:
+            import deflate
+
+            _whole.append(deflate.zlib_decompress)
+        except ImportError:  # a system it is not built for
+            from isal import isal_zlib
+
+            _whole.append(lambda packed, size: isal_zlib.decompressobj().decompress(packed, size))
+    return _whole[0]
+
+
+def inflated(packed: bytes | memoryview, size: int) -> bytes | bytearray:
+    """Return the ``size`` bytes a stream holds. Raises :class:`Inflation`; memory never goes over ``size``.
+
+    The stream's own checksum is left to whoever knows the object's id.
+    """
+    if size == 0:
+        return b""
+    if len(packed) > size and (plain := _joined_stored(packed, size)) is not None:
+        return plain
+    try:
+        return _quickest()(packed, size)
+    except Exception as error:  # each of the libraries has an error class of its own
+        raise Inflation(str(error) or error.__class__.__name__) from error
+
+
+class Inflater:
+    """Inflates a stream piece by piece."""
+
+    def __init__(self) -> None:
+        from isal import isal_zlib
+
+        self._inner: Any = isal_zlib.decompressobj()
+
+    @property
+    def ended(self) -> bool:
+        """Whether the stream's end was met."""
+        return bool(self._inner.eof)
+
+    def feed(self, packed: bytes) -> bytes:
+        """Return what ``packed`` adds. Raises :class:`Inflation`."""
+        try:
+            return cast("bytes", self._inner.decompress(packed))
+        except Exception as error:
+            raise Inflation(str(error)) from error

@@ -1,0 +1,185 @@
+"""A second copy of the history: on another disk object by object, or in any git repository by ``git push``.
+
+A mirror only ever gains. What is forgotten here stays there, and one that holds another history is refused.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from companion.core.errors import CompanionError
+from companion.core.files import BLOCK, sync_folder
+from companion.core.lock import held
+from companion.core.progress import Watch
+from companion.history import hermetic, refs
+from companion.history.model import Mirrored
+from companion.history.packing import write_all, write_synced
+from companion.history.packs import Packs
+from companion.history.shelf import Shelf, told
+from companion.history.upkeep import rewrite
+
+_BATCH: Final = 10
+_URL: Final = re.compile(r"(?:file|git|https?|ssh)://\S+|(?:[\w.-]+@)?[\w.-]{2,}:[^\\\s]+")
+SAME_DISK: Final = "this copy lies on the same disk as the folder: when that disk fails, both are gone"
+
+
+def is_remote(target: str) -> bool:
+    """Tell whether a mirror's name is the address of a git repository rather than a folder."""
+    return bool(_URL.fullmatch(target)) and not Path(target).exists()
+
+
+def mirror(shelf: Shelf, target: str, watch: Watch) -> Mirrored:
+    """Bring the mirror at ``target`` up to date. Interrupted, it goes on where it stopped when it is called again."""
+    if target.startswith("-") or "::" in target or not target.strip():
+        raise CompanionError("That is no place for a mirror", target, "name a folder or the address of a repository")
+    with shelf.writing("copying the history to its mirror"):
+        if not shelf.named().snapshots:
+            raise CompanionError("There is no snapshot to copy yet", str(shelf.folder), "take one first")
+        return _to_remote(shelf, target, watch) if is_remote(target) else _to_folder(shelf, Path(target), watch)
+
+
+def _place(shelf: Shelf, target: Path) -> Path:
+    """The mirror itself: the folder named where that is new, empty or a mirror already, else one inside it."""
+    inside = target / f"{shelf.folder.resolve().name}-history.git"
+    if not target.exists() or (target / refs.FILE).exists() or target.suffix == ".git":
+        return target
+    return inside if inside.exists() or any(target.iterdir()) else target
+
+
+def _to_folder(shelf: Shelf, target: Path, watch: Watch) -> Mirrored:
+    with told("write the mirror", target):
+        place = _place(shelf, target)
+        if place.resolve().is_relative_to(shelf.folder.resolve()):
+            raise CompanionError("A mirror inside the working folder is no second copy", str(place), "choose elsewhere")
+        place.mkdir(parents=True, exist_ok=True)
+        with held(place / "mirror.lock", "copying a history"):
+            hermetic.create(place)
+            ours, theirs = shelf.named(), refs.read(place)
+            _refuse_another(ours, theirs.snapshots, str(place))
+            folder = place / "objects" / "pack"
+            there = Packs(folder)
+            try:
+                copied = _copy_packs(shelf.packs, there, watch)
+            finally:
+                there.close()
+            new = len(ours.snapshots.keys() - theirs.snapshots.keys())
+            snapshots = {**theirs.snapshots, **ours.snapshots}
+            refs.write(place, refs.Refs(snapshots, {**theirs.releases, **ours.releases}))
+        same = place.stat().st_dev == shelf.folder.stat().st_dev
+    return Mirrored(
+        target=str(place), snapshots=len(snapshots), new=new, bytes=copied, caution=SAME_DISK if same else ""
+    )
+
+
+def _refuse_another(ours: refs.Refs, theirs: dict[int, str], place: str) -> None:
+    differing = [number for number, commit in ours.snapshots.items() if theirs.get(number, commit) != commit]
+    if differing:
+        raise CompanionError(
+            f"That mirror holds another history: its snapshot {differing[0]} is not ours", place, "choose another place"
+        )
+
+
+def _copy_packs(ours: Packs, theirs: Packs, watch: Watch) -> int:
+    """Copy what the mirror lacks: whole packs where it lacks all of one, else the missing objects."""
+    by_pack: dict[int, list[bytes]] = {number: [] for number in range(len(ours.packs))}
+    counts = dict.fromkeys(by_pack, 0)
+    for oid, place in ours.places.items():
+        counts[place.pack] += 1
+        if oid not in theirs.places:
+            by_pack[place.pack].append(oid)
+    total = sum(ours.packed_size(oid) for missing in by_pack.values() for oid in missing)
+    watch.stage("Copying the history", total, "bytes")
+    for number, missing in by_pack.items():
+        if missing and len(missing) == counts[number]:
+            _copy_pack(ours.packs[number].path, theirs.folder, watch)
+        elif missing:
+            rewrite(ours, missing, watch, theirs.folder)
+            watch.step(sum(ours.packed_size(oid) for oid in missing))
+    return total
+
+
+def _copy_pack(pack: Path, folder: Path, watch: Watch) -> None:
+    """Copy one pack and its index; what an earlier attempt copied is used, and the whole is held against its sum."""
+    part = folder / f"part-{pack.name}"
+    for attempt in range(2):
+        if _copy_on(pack, part, watch) == _sum_at_end(pack):
+            break
+        part.unlink()
+        if attempt:
+            raise CompanionError("A pack of the history does not match its own sum", str(pack), "verify the history")
+    index = folder / f"part-{pack.with_suffix('.idx').name}"
+    write_synced(index, pack.with_suffix(".idx").read_bytes())
+    os.replace(part, folder / pack.name)  # noqa: PTH105
+    os.replace(index, folder / pack.with_suffix(".idx").name)  # noqa: PTH105
+    sync_folder(folder)
+
+
+def _sum_at_end(pack: Path) -> bytes:
+    with pack.open("rb") as stream:
+        stream.seek(-20, os.SEEK_END)
+        return stream.read()
+
+
+def _blocks(pack: Path) -> Iterator[bytes]:
+    with pack.open("rb", buffering=0) as stream:
+        while block := stream.read(BLOCK):
+            yield block
+
+
+def _copy_on(pack: Path, part: Path, watch: Watch) -> bytes:
+    """Complete ``part`` and return the SHA-1 over all of the copy but its last 20 bytes, as the copy reads."""
+    handle = os.open(part, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+    try:
+        done = os.lseek(handle, 0, os.SEEK_END)
+        with pack.open("rb", buffering=0) as stream:
+            stream.seek(done)
+            watch.step(done)
+            while block := stream.read(BLOCK):
+                write_all(handle, block)
+                watch.step(len(block))
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+    digest, held_back = hashlib.sha1(usedforsecurity=False), b""
+    for block in _blocks(part):
+        held_back += block
+        digest.update(held_back[:-20])
+        held_back = held_back[-20:]
+    return digest.digest() if held_back == digest.digest() else b""
+
+
+def _to_remote(shelf: Shelf, address: str, watch: Watch) -> Mirrored:
+    """Push through GitPython, the oldest first and a few at a time, so that an interrupted one goes on where it was."""
+    ours = shelf.named()
+    with contextlib.closing(hermetic.repository(shelf.path)) as repository:
+        listed = _git(repository.git.ls_remote, "--", address, "refs/snapshots/*")
+        theirs = refs.parse(listed.replace("\t", " ")).snapshots
+        _refuse_another(ours, theirs, address)
+        missing = sorted(number for number in ours.snapshots if number not in theirs)
+        watch.stage("Sending snapshots", len(missing), "snapshots")
+        for start in range(0, len(missing), _BATCH):
+            batch = missing[start : start + _BATCH]
+            names = [f"refs/snapshots/{number:06d}" for number in batch]
+            _git(repository.git.push, "--quiet", "--no-verify", "--", address, *[f"{name}:{name}" for name in names])
+            watch.step(len(batch))
+        tags = ours.release_names()
+        if tags:
+            _git(repository.git.push, "--quiet", "--no-verify", "--", address, *[f"{name}:{name}" for name in tags])
+    return Mirrored(target=address, snapshots=len({**theirs, **ours.snapshots}), new=len(missing), bytes=0)
+
+
+def _git(command: object, *arguments: str) -> str:
+    assert callable(command)
+    try:
+        return str(command(*arguments))
+    except Exception as error:
+        said = getattr(error, "stderr", "") or str(error)
+        raise CompanionError(
+            f"Git could not reach the mirror: {said.strip()}", "", "check the address and that you may write there"
+        ) from error
