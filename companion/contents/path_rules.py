@@ -106,7 +106,7 @@ def path_absolute(model: PathsModel) -> list[Finding]:
     return _grouped(
         model,
         PATH_ABSOLUTE,
-        lambda _, m: m.style.local and not _is_home(m, model.home, model.user),
+        lambda _, m: m.style.local and m.style is not Style.HOME and not _is_home(m, model.home, model.user),
     )
 
 

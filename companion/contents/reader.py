@@ -63,6 +63,8 @@ class _Reading(NamedTuple):
     start: int
     stop: int
     sure: bool
+    counted: bool = False
+    led: bool = False
 
 
 class Reader:
@@ -71,7 +73,9 @@ class Reader:
     def __init__(self, suffixes: frozenset[str], inside: str, found: dict[tuple[str, str], Mention]) -> None:
         self._narrow8, self._wide16 = _patterns(suffixes, False), _patterns(suffixes, True)
         self._inside, self._found = inside, found
-        self._either: list[tuple[str, int, bool]] = []
+        self._either: list[tuple[_Reading, _Reading, int]] = []
+        self._led: list[tuple[_Reading, int, str]] = []
+        self._lengths = 0
         self._votes = {"utf-16-le": 0, "utf-16-be": 0}
 
     def read(self, data: Buffer, watch: Watch) -> None:
@@ -88,11 +92,20 @@ class Reader:
                 break
         self._settle()
 
-    def _add(self, text: str, offset: int, encoding: str, sure: bool) -> None:
+    def _add(self, reading: _Reading, base: int, encoding: str) -> None:
+        if reading.led:
+            self._led.append((reading, base, encoding))
+            return
+        self._lengths += 1 if reading.counted else -1
+        self._keep(reading.text, base + reading.start, encoding, reading.sure)
+
+    def _keep(self, text: str, offset: int, encoding: str, sure: bool) -> None:
         key = (text, self._inside)
         before = self._found.get(key)
         if before is not None:
-            self._found[key] = msgspec.structs.replace(before, times=before.times + 1, sure=before.sure or sure)
+            self._found[key] = msgspec.structs.replace(
+                before, times=before.times + 1, sure=before.sure or sure, offset=min(before.offset, offset)
+            )
         elif len(self._found) < MOST_MENTIONS:
             self._found[key] = Mention(
                 text=text, offset=offset, encoding=encoding, style=style_of(text), inside=self._inside, sure=sure
@@ -103,12 +116,12 @@ class Reader:
         for hit in self._narrow8.ends.finditer(block, span[0], min(len(block), span[1] + 16)):
             low = max(0, floor - base, hit.start() - REACH)
             if low < hit.start() < span[1] and (reading := _narrow_ending(block, low, hit)):
-                self._add(reading.text, base + reading.start, "utf-8", reading.sure)
+                self._add(reading, base, "utf-8")
                 taken.append((reading.start, reading.stop))
                 floor = base + reading.stop
         for at in _free(self._narrow8.begins, block, span, taken):
             if reading := _narrow_beginning(block, at):
-                self._add(reading.text, base + reading.start, "utf-8", reading.sure)
+                self._add(reading, base, "utf-8")
                 taken.append((reading.start, reading.stop))
         return floor
 
@@ -126,8 +139,8 @@ class Reader:
     def _choose(self, readings: list[_Reading | None], block: bytes, base: int, taken: list[tuple[int, int]]) -> int:
         """Add the likelier of a little-endian and a big-endian reading of the same place; return where it stops.
 
-        More ASCII wins, then more text, then the order in which a length stands in front. Where all that is equal the
-        text is the same and only the order is open: :meth:`_settle` decides by the rest of the file.
+        More ASCII wins, then fewer other characters, then the order in which a length stands in front. Where all that
+        is equal (plain ASCII between zeros reads the same both ways) :meth:`_settle` decides by the rest of the file.
         """
         little, big = readings
         if little is None and big is None:
@@ -137,25 +150,29 @@ class Reader:
         chosen = readings[pick] or little or big
         assert chosen is not None
         taken.append((chosen.start, chosen.stop))
-        if scores[0] == scores[1] and little and big and little.text == big.text:
-            self._either.append((little.text, base + little.start, little.sure))
+        if scores[0] == scores[1] and little and big:
+            self._either.append((little, big, base))
         else:
             encoding = ("utf-16-le", "utf-16-be")[pick]
             self._votes[encoding] += 1
-            self._add(chosen.text, base + chosen.start, encoding, chosen.sure)
-        return chosen.stop
+            self._add(chosen, base, encoding)
+        return min(reading.stop for reading in readings if reading)
 
     def _settle(self) -> None:
         """Add the readings that fit both byte orders: as most others of the file do, else as they lie on even bytes."""
         votes = self._votes["utf-16-be"] - self._votes["utf-16-le"]
         if not votes:
-            votes = sum(1 if start % 2 else -1 for _, start, _ in self._either)
-        for text, start, sure in self._either:
-            if votes > 0:
-                self._add(text, start - 1, "utf-16-be", sure)
-            else:
-                self._add(text, start, "utf-16-le", sure)
+            votes = sum(1 if (base + little.start) % 2 else -1 for little, _, base in self._either)
+        for little, big, base in self._either:
+            reading, encoding = (big, "utf-16-be") if votes > 0 else (little, "utf-16-le")
+            self._add(reading, base, encoding)
         self._either.clear()
+        for reading, base, encoding in self._led:
+            # Where most paths of the file stand behind their length, a first letter that fits is a length as well.
+            drop = self._lengths > 0
+            step = (1 if encoding == "utf-8" else 2) if drop else 0
+            self._keep(reading.text[drop:], base + reading.start + step, encoding, reading.sure)
+        self._led.clear()
 
 
 def _free(
@@ -164,7 +181,12 @@ def _free(
     """Yield in order where a beginning is hit outside of what is taken; ``taken`` may grow meanwhile at its end."""
     before, grown = sorted(taken), len(taken)
     index = 0
-    for at in sorted(hit.start() for pattern in patterns for hit in pattern.finditer(block, *span)):
+    for at in sorted(
+        hit.start()
+        for pattern in patterns
+        for hit in pattern.finditer(block, span[0], min(len(block), span[1] + 64))
+        if hit.start() < span[1]
+    ):
         while index < len(before) and before[index][1] <= at:
             index += 1
         inside = index < len(before) and before[index][0] <= at
@@ -188,7 +210,7 @@ def _narrow_ending(block: bytes, low: int, hit: re.Match[bytes]) -> _Reading | N
     if shape is None:
         return None
     start = dot - _bytes8(left[shape.start :])
-    return _Reading(text[shape.start : shape.end], start, dot + shape.end - len(left), shape.sure)
+    return _Reading(text[shape.start : shape.end], start, dot + shape.end - len(left), *shape[2:])
 
 
 def _narrow_beginning(block: bytes, at: int) -> _Reading | None:
@@ -198,7 +220,7 @@ def _narrow_beginning(block: bytes, at: int) -> _Reading | None:
     if shape is None:
         return None
     path, start = text[shape.start : shape.end], at - _bytes8(left[shape.start :])
-    return _Reading(path, start, start + _bytes8(path), shape.sure)
+    return _Reading(path, start, start + _bytes8(path), *shape[2:])
 
 
 def _decoded(block: bytes, start: int, stop: int, big: bool) -> str:
@@ -216,7 +238,7 @@ def _wide_ending(block: bytes, low: int, hit: re.Match[bytes], big: bool) -> _Re
     if shape is None:
         return None
     path, start = text[shape.start : shape.end], dot - _bytes16(left[shape.start :])
-    return _Reading(path, start, start + _bytes16(path), shape.sure)
+    return _Reading(path, start, start + _bytes16(path), *shape[2:])
 
 
 def _wide_beginning(block: bytes, at: int, big: bool) -> _Reading | None:
@@ -229,15 +251,16 @@ def _wide_beginning(block: bytes, at: int, big: bool) -> _Reading | None:
     if shape is None:
         return None
     path, start = text[shape.start : shape.end], here - _bytes16(left[shape.start :])
-    return _Reading(path, start, start + _bytes16(path), shape.sure)
+    return _Reading(path, start, start + _bytes16(path), *shape[2:])
 
 
 def _score(reading: _Reading | None, block: bytes, order: str) -> tuple[int, int, bool]:
-    """Return how well a wide reading holds: ASCII characters, characters, a length in this byte order in front."""
+    """Return how well a wide reading holds: ASCII characters, others, a length in this byte order in front."""
     if reading is None:
-        return (0, 0, False)
+        return (-1, 0, False)
     units = (reading.stop - reading.start) // 2
     lengths = (units, units + 1, units * 2, units * 2 + 2)
     front = [block[max(0, reading.start - width) : reading.start] for width in (2, 4)]
     counted = any(int.from_bytes(raw, "little" if order == "little" else "big") in lengths for raw in front if raw)
-    return sum(char.isascii() for char in reading.text), len(reading.text), counted
+    plain = sum(map(str.isascii, reading.text))
+    return plain, plain - len(reading.text), counted

@@ -25,18 +25,26 @@ _START: Final = re.compile(
     re.IGNORECASE,
 )
 _KEY: Final = re.compile(r"^[\w.\- ]*(?:=|:(?=[ \t]))[ \t]*|^[^=]*\s[\w.\-]+=[ \t]*")
+_SITE: Final = re.compile(r"(?:^|\s)(?://|www\.)\S*$")
 _COMMENT: Final = re.compile(r"\s*(?:--|//|#(?:[\s#]|$)|;|/\*|\*|!)")
+_BREAK: Final = re.compile("[\x00-\x08\x0a-\x1f\ud800-\udfff]")
 _ATTRIBUTE: Final = re.compile(r"(?:href|src|action|url|content)\s*[=(]\s*[\"']?$", re.IGNORECASE)
 _LOCAL: Final = re.compile(r"/(?:Users|Volumes|home)/")
-_PLAIN: Final = re.compile(r"[\w .,()\[\]{}+&'#@!~=$%^-]", re.UNICODE)
+_ODD: Final = re.compile(r"[^\w .,()\[\]{}+&'#@!~=$%^\\/:\u0300-\u036f-]")
+_WORD: Final = re.compile(r"[^\W_]")
 
 
 class Shape(NamedTuple):
-    """A path inside a run of text: characters from ``start`` to ``end``; see ``Mention.sure``."""
+    """A path inside a run of text: characters from ``start`` to ``end``.
+
+    sure: see ``Mention.sure``. counted: its length stands in front. led: its first letter may be its length instead.
+    """
 
     start: int
     end: int
     sure: bool
+    counted: bool = False
+    led: bool = False
 
 
 def _rare(char: str) -> bool:
@@ -63,18 +71,35 @@ def _lengths(text: str, wide: bool) -> tuple[int, ...]:
     return (units, units + 1, units * 2, units * 2 + 2) if wide else (units, units + 1)
 
 
+def _number(char: str) -> int:
+    """Return the value of a byte or unit, one that was no text included."""
+    point = ord(char)
+    return point & 0xFF if 0xDC80 <= point <= 0xDCFF else point
+
+
 def _counted(text: str, start: int, end: int, wide: bool) -> int | None:
-    """Return where the path starts when the character before it, or its own first, is its length; else None."""
-    if start:
-        number = ord(text[start - 1])
-        if 0xDC80 <= number <= 0xDCFF:
-            number &= 0xFF
-        lengths = _lengths(text[start:end], wide)
-        if number in lengths or (not wide and number & 0xE0 == 0xA0 and number & 0x1F == lengths[0]):
-            return start  # the latter: a short text as MessagePack writes it
-    if ord(text[start]) in _lengths(text[start + 1 : end], wide) and end - start > 4:
+    """Return where the path starts when its length stands right in front, as one byte or with zeros behind; else None.
+
+    A sign other than a letter or digit that counts all behind it is taken for a length, not for a part of the name.
+    """
+    lengths = _lengths(text[start:end], wide)
+    before = text[max(0, start - 8) : start].rstrip("\0")
+    if before and _number(before[-1]) in lengths:
+        return start
+    if before and before[-1] == text[start - 1] and not wide:
+        number = _number(before[-1])
+        if number & 0xE0 == 0xA0 and number & 0x1F == lengths[0]:  # a short text as MessagePack writes it
+            return start
+    if end - start > 4 and not text[start].isalnum() and ord(text[start]) in _lengths(text[start + 1 : end], wide):
+        return start + 1
+    if _may_count(text, start, end, wide) and _START.match(text, start + 1):
         return start + 1
     return None
+
+
+def _may_count(text: str, start: int, end: int, wide: bool) -> bool:
+    """Tell whether a letter or digit that begins the path may instead be the length of what follows."""
+    return end - start > 4 and text[start].isalnum() and ord(text[start]) in _lengths(text[start + 1 : end], wide)
 
 
 def ending(text: str, dot: int, end: int, wide: bool) -> Shape | None:
@@ -95,22 +120,27 @@ def ending(text: str, dot: int, end: int, wide: bool) -> Shape | None:
         end = dot + 1 + len(short)
         counted = _counted(text, start, end, wide)
     if counted is not None and dot - counted >= 1:
-        return _checked(text, counted, dot, end, sure=True)
+        made = _checked(text, counted, dot, end, sure=True)
+        return made and made._replace(counted=True)
     if after.isalnum() or after == "_":
         if not _next_is_counted(text, end, wide):
             return None
     elif after in ("/", "\\") or (after == "." and text[end + 1 : end + 2].isalnum()):
         return None
-    return _delimited(text, start, dot, end)
+    made = _delimited(text, start, dot, end)
+    return made and made._replace(led=_may_count(text, made.start, made.end, wide))
 
 
 def _next_is_counted(text: str, end: int, wide: bool) -> bool:
-    """Tell whether the character at ``end`` is the length of another path right behind it."""
-    for match in re.finditer(r"\.[A-Za-z0-9]{2,5}", text[end : end + 300]):
-        if ord(text[end]) in _lengths(text[end + 1 : end + match.end()], wide):
-            return True
-        for cut in range(match.start() + 3, match.end()):
-            if ord(text[end]) in _lengths(text[end + 1 : end + cut], wide):
+    """Tell whether the character at ``end`` is the length of another path, right behind it or behind zeros."""
+    number = _number(text[end])
+    begins = end + 1
+    while begins < min(len(text), end + 8) and text[begins] == "\0":
+        begins += 1
+    follows = text[begins : begins + 300]
+    for match in re.finditer(r"\.[A-Za-z0-9]{2,}", follows):
+        for cut in range(match.start() + 3, min(match.end(), match.start() + 8) + 1):
+            if number in _lengths(follows[:cut], wide):
                 return True
     return False
 
@@ -136,10 +166,10 @@ def _delimited(text: str, start: int, dot: int, end: int) -> Shape | None:
     found = _last(_START, text, start, dot)
     if found:
         start = found.start()
-    key = None if quoted or found else _KEY.match(text[start:dot])
+    key = _KEY.match(text[start:dot]) if line and not (quoted or found) else None
     if key:
         start += key.end()
-    while start < dot and text[start] in " \t'([{,;=:":
+    while line and start < dot and text[start] in " \t'([{,;=:":
         start += 1
     body = text[start:end]
     sure = bool(quoted or marked_up or key or found)
@@ -162,22 +192,20 @@ def _last(pattern: re.Pattern[str], text: str, start: int, end: int) -> re.Match
 
 def _commented(text: str, start: int) -> bool:
     """Tell whether the line that leads to ``start`` begins as comments do in scripts."""
-    return _COMMENT.match(text[text.rfind("\n", 0, start) + 1 : start + 1]) is not None
+    line = text[:start]
+    breaks = _last(_BREAK, line, 0, start)
+    if breaks and breaks.group() not in "\r\n":
+        return False  # these are bytes, not lines
+    return _COMMENT.match(text[breaks.end() if breaks else 0 : start + 1]) is not None
 
 
 def _checked(text: str, start: int, dot: int, end: int, *, sure: bool) -> Shape | None:
     """Return the shape if it can be a path at all."""
     body = text[start:dot]
     name = re.split(r"[\\/]", body)[-1]
-    if (
-        not name.strip()
-        or body.startswith(("//", "www."))
-        or re.search(r"[:]", re.sub(r"^(?:file:|[A-Za-z]:)", "", body))
-    ):
+    if not name.strip() or _SITE.search(body) or re.search(r"[:]", re.sub(r"^(?:file:|[A-Za-z]:)", "", body)):
         return None
-    plain = sum(1 for char in body if _PLAIN.match(char) or char in "\\/:")
-    letters = sum(1 for char in body if char.isalnum())
-    if plain < 0.8 * len(body) or letters * 2 < len(body):
+    if len(_ODD.findall(body)) > 0.2 * len(body) or len(_WORD.findall(body)) * 2 < len(body):
         return None
     weak = text[dot + 1 : end].lower() in _WEAK or end - dot <= 3
     if weak and not re.search(r"[\\/]", body):
@@ -214,9 +242,8 @@ def beginning(text: str, at: int, wide: bool) -> Shape | None:
     if re.match(r"[A-Za-z]:/", body) and body[2:4] == "//":
         return None
     parts = [part for part in re.split(r"[\\/]+", rest) if part]
-    plain = sum(1 for char in rest if _PLAIN.match(char) or char in "\\/:")
-    letters = sum(1 for char in rest if char.isalnum())
-    if not parts or plain < 0.9 * len(rest) or letters < 0.6 * len(rest):
+    odd, letters = len(_ODD.findall(rest)), len(_WORD.findall(rest))
+    if not parts or odd > 0.1 * len(rest) or letters < 0.6 * len(rest):
         return None
     rooted = body[:1] == "/" or body[:5].lower() == "file:" or body[:1] in "%$"
     if not rooted and not ((len(parts) >= 2 and len(rest) >= 8) or (len(parts[0]) >= 6 and body[:1].isupper())):

@@ -78,7 +78,7 @@ def _name(pattern: str, name: str) -> bool:
 _part = st.text("ab*?", min_size=1, max_size=4).filter(lambda part: part != "**")
 
 
-@settings(max_examples=400)
+@settings(max_examples=200)
 @given(
     st.lists(st.one_of(_part, st.just("**")), min_size=1, max_size=5),
     st.lists(st.text("ab", min_size=1, max_size=4), min_size=1, max_size=5),

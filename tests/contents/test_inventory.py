@@ -162,8 +162,7 @@ def test_links_are_told_and_not_followed(folder: Path, tmp_path: Path) -> None:
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux keeps any bytes as a name")
 @pytest.mark.usefixtures("calm")
 def test_a_name_that_is_not_utf8_survives(folder: Path) -> None:
-    with open(os.fsencode(folder) + b"/Samples/b\xff\xfe.wav", "wb") as stream:
-        stream.write(b"odd")
+    Path(os.fsdecode(os.fsencode(folder) + b"/Samples/b\xff\xfe.wav")).write_bytes(b"odd")
     with Cache(None) as cache:
         first, second = look(folder, cache), look(folder, cache)
     assert second.hashed == 0
@@ -187,7 +186,7 @@ def test_a_file_that_cannot_be_opened_costs_that_file(folder: Path, monkeypatch:
             raise PermissionError(13, "Permission denied")
         return real(path, *rest)
 
-    monkeypatch.setattr(hashing.os, "open", refusing)
+    monkeypatch.setattr(os, "open", refusing)
     with Cache(None) as cache:
         found = look(folder, cache).by_path()
     assert found["Samples/b.wav"].problem == "permission denied"
@@ -209,7 +208,7 @@ def test_a_file_that_changes_while_read(
                 stream.write(b"+")
         return data
 
-    monkeypatch.setattr(hashing.os, "read", writing)
+    monkeypatch.setattr(os, "read", writing)
     with Cache(None) as cache:
         entry = look(folder, cache).by_path()["Samples/b.wav"]
     assert entry.problem == problem

@@ -18,8 +18,19 @@ FACTS = Contents(
 
 @pytest.mark.parametrize(
     "path",
-    [".DS_Store", "Samples/._a.wav", "__MACOSX/x/a.wav", "Thumbs.db", "a/desktop.ini", ".Spotlight-V100/x"]
-    + [".Trashes/1/a.wav", "~$Manual.rtf", "x.tmp", "Icon\r", ".gitkeep"],
+    [
+        ".DS_Store",
+        "Samples/._a.wav",
+        "__MACOSX/x/a.wav",
+        "Thumbs.db",
+        "a/desktop.ini",
+        ".Spotlight-V100/x",
+        ".Trashes/1/a.wav",
+        "~$Manual.rtf",
+        "x.tmp",
+        "Icon\r",
+        ".gitkeep",
+    ],
 )
 def test_system_files(path: str) -> None:
     assert kind_of(path, NONE) is Kind.SYSTEM
@@ -28,8 +39,19 @@ def test_system_files(path: str) -> None:
 
 @pytest.mark.parametrize(
     "path",
-    ["Slate.slab.bak", "Slate.slab~", "_backup/Slate.slab", "old/Slate.slab", "bounces/demo.wav", "Autosave/x"]
-    + ["cover copy.png", "cover - Copy (2).png", "Copy of cover.png", "notes_backup.txt", "Slate bounce 3.wav"],
+    [
+        "Slate.slab.bak",
+        "Slate.slab~",
+        "_backup/Slate.slab",
+        "old/Slate.slab",
+        "bounces/demo.wav",
+        "Autosave/x",
+        "cover copy.png",
+        "cover - Copy (2).png",
+        "Copy of cover.png",
+        "notes_backup.txt",
+        "Slate bounce 3.wav",
+    ],
 )
 def test_working_files(path: str) -> None:
     assert kind_of(path, NONE) is Kind.WORKING

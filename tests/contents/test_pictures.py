@@ -1,0 +1,80 @@
+from __future__ import annotations
+
+import struct
+import zlib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from PIL import Image, PngImagePlugin
+
+from companion.contents.look import look
+from companion.contents.pictures import look_at
+from companion.core.cache import Cache
+from companion.core.facts import Contents
+from companion.core.progress import QUIET
+
+
+def picture(path: Path, **save: Any) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    Image.new("RGB", (8, 6), "grey").save(path, **save)
+    return path
+
+
+@pytest.mark.parametrize("name", ["a.png", "a.jpg", "a.gif", "a.webp", "a.bmp"])
+def test_a_sound_picture_opens(tmp_path: Path, name: str) -> None:
+    found = look_at(picture(tmp_path / name))
+    assert (found.width, found.height, found.problem) == (8, 6, "")
+
+
+def test_damaged_pictures_are_a_problem_each(tmp_path: Path) -> None:
+    whole = picture(tmp_path / "a.png").read_bytes()
+    for damaged in (whole[:-30], whole[:40], b"no picture", whole.replace(b"IDAT", b"IDAX")):
+        (tmp_path / "b.png").write_bytes(damaged)
+        problem = look_at(tmp_path / "b.png").problem
+        assert problem
+        assert str(tmp_path) not in problem
+
+
+def test_a_bomb_is_not_unpacked(tmp_path: Path) -> None:
+    def chunk(name: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
+
+    for side, told in ((9000, "too many"), (60_000, "more pixels")):
+        head = struct.pack(">IIBBBBB", side, side, 8, 2, 0, 0, 0)
+        bomb = (
+            b"\x89PNG\r\n\x1a\n"
+            + chunk(b"IHDR", head)
+            + chunk(b"IDAT", zlib.compress(bytes(1000)))
+            + chunk(b"IEND", b"")
+        )
+        (tmp_path / "bomb.png").write_bytes(bomb)
+        assert told in look_at(tmp_path / "bomb.png").problem
+
+
+def test_what_pictures_tell(tmp_path: Path) -> None:
+    exif = Image.Exif()
+    exif[0x010E] = "made in /Users/ann/art"
+    exif.get_ifd(0x8769)[0xA431] = "1234567"
+    text = PngImagePlugin.PngInfo()
+    text.add_text("Comment", "C:\\Users\\ann\\x")
+    jpeg = look_at(picture(tmp_path / "a.jpg", exif=exif)).metadata
+    png = look_at(picture(tmp_path / "a.png", pnginfo=text)).metadata
+    assert ("EXIF ImageDescription", "made in /Users/ann/art") in jpeg
+    assert ("EXIF BodySerialNumber", "1234567") in jpeg
+    assert ("Comment", "C:\\Users\\ann\\x") in png
+
+
+def test_findings_and_the_second_look(desk: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    exif = Image.Exif()
+    exif[0x013B] = "/Users/ann"
+    picture(desk.folder / "ui/private.jpg", exif=exif)
+    picture(desk.folder / "ui/fine.png")
+    desk.put("ui/broken.png", b"no picture")
+    assert [(f.rule, f.path) for f in desk.contents()] == [("picture-unreadable", "ui/broken.png")]
+    assert [(f.rule, f.path) for f in desk.paths()] == [("metadata-private", "ui/private.jpg")]
+    with Cache(None) as cache:
+        first = look(desk.folder, Contents(), cache, QUIET)
+        monkeypatch.setattr("companion.contents.pictures.look_at", lambda path: pytest.fail(f"opened {path} again"))
+        monkeypatch.setattr("companion.contents.look.scan_file", lambda *given: pytest.fail("scanned again"))
+        assert look(desk.folder, Contents(), cache, QUIET).pictures == first.pictures
