@@ -37,6 +37,10 @@ _PART: Final = (
 )
 
 
+_BACK: Final = 200
+"""Characters before a mention of the engine in which its sentence begins, or it is not judged."""
+
+
 class Disagreement(msgspec.Struct, frozen=True, kw_only=True):
     """A statement that differs from the facts: what it says and what the facts say, at a line of the source."""
 
@@ -107,7 +111,8 @@ def _needs(found: list[Passage], story: Story) -> Iterator[_Stated]:
     subject = re.compile(rf"{re.escape(story.title.strip())}\s+" if story.title.strip() else "(?!)", re.IGNORECASE)
     for passage in found:
         for match in mention.finditer(passage.text):
-            before = subject.sub("", passage.text[: match.start()])
+            start = max(0, match.start() - _BACK)
+            before = subject.sub("", ("…" if start else "") + passage.text[start : match.start()])
             stated = engine_version(match["version"])
             plainly = _NEED.fullmatch(before) and (
                 match["newer"] or re.search(r"need|requir|minim|least", before, re.IGNORECASE)

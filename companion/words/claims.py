@@ -35,6 +35,7 @@ _SYSTEM: Final = re.compile(
     r"|(?P<macos>[Mm]ac\s?OS(?:\s?X)?|OS\s?X|Macs?)\s*(?P<m>\d+(?:\.\d+)*)?"
     r"|(?P<linux>[Ll]inux)\b)"
 )
+_LONGEST_LIST: Final = 40
 _REACH: Final = 160
 """Characters after the verb in which a claim's objects are looked for: about two lines."""
 
@@ -58,8 +59,8 @@ def claims(found: list[Passage], story: Story) -> Iterator[Claim]:
             yield from _in_clause(passage, clause, at, story)
         verb = _VERB.search(passage.text)
         if verb and not passage.text[verb.end() :].strip(" :") and not _DOUBT.search(passage.text):
-            for item in found[index + 1 :]:  # “Tested on:” above a list
-                if not item.item:
+            for item in found[index + 1 : index + 1 + _LONGEST_LIST]:  # “Tested on:” above a list
+                if not item.item or _VERB.search(item.text):
                     break
                 yield from _subjects(item, item.text, 0, "tested", story)
 
@@ -69,7 +70,9 @@ def _in_clause(passage: Passage, clause: str, at: int, story: Story) -> Iterator
         return
     wide = _EVERYWHERE.search(clause)
     if wide and not _DOUBT.search(clause):
-        yield Claim(subject=wide.group(), line=passage.line_at(at + wide.start()), sentence=clause, proven=False)
+        yield Claim(
+            subject=wide.group(), line=passage.line_at(at + wide.start()), sentence=clause[:_REACH], proven=False
+        )
     verb = _VERB.search(clause)
     if verb and not _DOUBT.search(clause[: verb.end()]):
         rest = clause[verb.end() : verb.end() + _REACH]
@@ -84,7 +87,7 @@ def _subjects(passage: Passage, text: str, at: int, verb: str, story: Story) -> 
         yield Claim(
             subject=match.group().strip(),
             line=passage.line_at(at + match.start()),
-            sentence=passage.text,
+            sentence=_around(passage.text, at + match.start()),
             proven=_system_proven(family, version, story),
         )
     if not story.engine:
@@ -93,9 +96,14 @@ def _subjects(passage: Passage, text: str, at: int, verb: str, story: Story) -> 
         yield Claim(
             subject=match.group().strip(),
             line=passage.line_at(at + match.start()),
-            sentence=passage.text,
+            sentence=_around(passage.text, at + match.start()),
             proven=_engine_proven(match["version"], verb, story),
         )
+
+
+def _around(text: str, at: int) -> str:
+    start = 0 if at < _REACH else at - _REACH // 2
+    return text[start : at + _REACH // 2]
 
 
 def engine_mention(name: str) -> re.Pattern[str]:

@@ -21,7 +21,8 @@ _QUOTE: Final = re.compile(r"^\s{0,3}>\s?")
 _UNDER: Final = re.compile(r"\s{0,3}(?:=+|-{2,}|\|?[\s:|-]*-[\s:|-]*)\s*")
 _LINK: Final = re.compile(r"!?\[([^\[\]]*)\](?:\([^()\s]*(?:\s\"[^\"]*\")?\)|\[[^\[\]]*\])")
 _AUTOLINK: Final = re.compile(r"<([a-z]+:[^<>\s]+|[^<>\s@]+@[^<>\s@]+)>", re.IGNORECASE)
-_TAG: Final = re.compile(r"</?[a-zA-Z][\w-]*(?:\s[^<>]*)?/?>|<!--.{0,2000}?-->")
+_TAG: Final = re.compile(r"</?[a-zA-Z][\w-]*(?:\s[^<>]*)?/?>|<!--[^<>]*-->")
+_UNCLOSED: Final = re.compile(r"<(?=[^<>]*(?:<|\Z))")
 _MARKS: Final = re.compile(r"[*`]+|(?<!\w)_+(?=\w)|(?<=\w)_+(?!\w)")
 _ESCAPE: Final = re.compile(r"\\([!-/:-@\[-`{-~])")
 
@@ -117,6 +118,15 @@ def is_html(text: str, path: str = "") -> bool:
     return path.lower().endswith((".html", ".htm")) or bool(_HTML.match(text))
 
 
+def _closed(html: str) -> str:
+    """Return ``html`` without comments and with unclosed tags as text: the parser is quadratic in both."""
+    kept, at = [], 0
+    while (start := html.find("<!--", at)) >= 0 and (end := html.find("-->", start)) >= 0:
+        kept += [html[at:start], "\n" * html.count("\n", start, end)]
+        at = end + 3
+    return _UNCLOSED.sub("&lt;", "".join([*kept, html[at:]]))
+
+
 def unmarked(line: str) -> str:
     """Return a line of Markdown without its inline marks and escapes."""
     kept: list[str] = []
@@ -127,14 +137,15 @@ def unmarked(line: str) -> str:
 
     text = _ESCAPE.sub(keep, line.replace("\0", ""))
     text = _MARKS.sub("", _TAG.sub("", _AUTOLINK.sub(r"\1", _LINK.sub(r"\1", text))))
-    return re.sub("\0", lambda _: kept.pop(0) if kept else "", text)
+    inside = iter(kept)
+    return re.sub("\0", lambda _: next(inside, ""), text)
 
 
 def passages(text: str, path: str = "", first_line: int = 1) -> list[Passage]:
     """Return what a reader sees of ``text``, passage by passage; ``first_line``: the number of its first line."""
     if is_html(text, path):
         reader = _Reader()
-        reader.feed(text)
+        reader.feed(_closed(text))
         reader.close()
         reader._flush()
         return reader.builder.passages
