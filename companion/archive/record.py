@@ -32,6 +32,7 @@ class ReleaseRecord(msgspec.Struct, frozen=True, kw_only=True):
 
     archive: the file's name. size, sha256: of the archive. top: its one folder. files: (path under ``top``, size,
     SHA-256) of each file in it. needs: the requirement as published. snapshot: its number, snapshot_id: its commit.
+    facts: the text of ``release.toml`` then. fingerprint: of all that shipped, and of what it was called.
     at: UTC, ISO 8601. order: rises by one with each release, so that a clock set back cannot reorder them. playable:
     fingerprint of what was heard, seen or run in it. since: the version an update archive builds on, else empty.
     """
@@ -49,6 +50,8 @@ class ReleaseRecord(msgspec.Struct, frozen=True, kw_only=True):
     at: str = ""
     order: int = 0
     playable: str = ""
+    fingerprint: str = ""
+    facts: str = ""
     since: str = ""
     uploads: tuple[Upload, ...] = ()
     schema: int = SCHEMA

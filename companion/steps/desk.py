@@ -212,7 +212,7 @@ class Desk:
 
         if History.available() or not self.places.history.is_dir():
             return []
-        later = [shot for shot in History(self.folder).snapshots() if shot.number > record.snapshot_number]
+        later = [shot for shot in History(self.folder).snapshots() if shot.number > record.snapshot]
         return [shot.label for shot in reversed(later) if shot.kind == "asked" and shot.label]
 
     @cached_property

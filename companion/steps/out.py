@@ -28,7 +28,7 @@ def check_out(
         measured = f"{plural(len(left), 'step')} before it not proven yet" if left else "everything is ready: record it"
         return (RELEASE_UNRECORDED.finding(measured=measured),)
     found = []
-    if not record.upload:
+    if not record.uploads:
         found.append(UPLOAD_UNVERIFIED.finding(f"releases/{record.archive}", measured="no copy checked"))
     found.extend(
         REPORT_OPEN.finding(
@@ -50,7 +50,7 @@ def out_look(record: ReleaseRecord | None, findings: tuple[Finding, ...]) -> Loo
     """Return the look of the Out step, with what to show of the release."""
     if record is None:
         return Look(findings=findings, details={"because": "not released"})
-    checked = "; upload verified" if record.upload else ""
+    checked = "; upload verified" if record.uploads else ""
     return Look(
         findings=findings,
         details={"because": f"{visible(record.version)} released {record.at[:10]}{checked}", "version": record.version},

@@ -26,7 +26,8 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
     history: None where no snapshots can be kept; the record then names none. Raises :class:`CompanionError` while a
     step before is not settled, or when the archive that was proven is not the one that lies there.
     """
-    from companion.archive.record import ReleaseRecord, write_record
+    from companion.archive.plan import top_folder
+    from companion.archive.record import ReleaseRecord, next_order, write_record
     from companion.steps.status import status_of
 
     if record := desk.release_of_this:
@@ -55,14 +56,16 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
         archive=archive.name,
         size=details["size"],
         sha256=details["sha256"],
+        top=top_folder(desk.facts.instrument.title),
         files=tuple((entry.path, entry.size, entry.sha256) for entry in desk.ships),
         needs={line.name: line.value for line in requirement(desk.facts, desk.away_here, desk.weight)},
         facts=read_text(desk.places.facts),
-        snapshot_number=snapshot.number if snapshot else 0,
+        snapshot=snapshot.number if snapshot else 0,
         snapshot_id=snapshot.id if snapshot else "",
         fingerprint=desk.step_marks["out"],
         at=at,
-        order=len(desk.records) + 1,
+        order=next_order(desk.places.releases),
+        playable=desk.marks.playable,
     )
     write_record(desk.places.releases, record)
     if history and snapshot:
@@ -72,7 +75,7 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
 
 def verify_upload(desk: Desk, file: Path, at: str) -> tuple[Finding, ...]:
     """Hold a downloaded copy against the record of this content, or of the last release; keep that it was verified."""
-    from companion.archive.record import write_record
+    from companion.archive.record import Upload, write_record
     from companion.archive.rules import CHECKSUM_WRONG
 
     record = desk.release_of_this or desk.last_release
@@ -86,5 +89,6 @@ def verify_upload(desk: Desk, file: Path, at: str) -> tuple[Finding, ...]:
         return (
             CHECKSUM_WRONG.finding(str(file), measured=f"SHA-256 {found}", limit=f"{record.sha256} ({record.archive})"),
         )
-    write_record(desk.places.releases, msgspec.structs.replace(record, upload=(*record.upload, at)))
+    upload = Upload(where=str(file), at=at, sha256=found, size=record.size)
+    write_record(desk.places.releases, msgspec.structs.replace(record, uploads=(*record.uploads, upload)))
     return ()
