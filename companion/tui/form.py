@@ -25,7 +25,7 @@ class Lines(TextArea):
     """A field of several lines. Tab leaves it, as it leaves every other field."""
 
     DEFAULT_CSS = """
-    Lines { border: none; padding: 0 1; background: $panel; }
+    Lines { height: auto; max-height: 9; border: none; padding: 0 1; background: $panel; }
     Lines:focus { border: none; background: $block-cursor-blurred-background; }
     """
 
@@ -35,7 +35,7 @@ class Lines(TextArea):
         super().__init__(
             text, tab_behavior="focus", show_line_numbers=False, soft_wrap=True, highlight_cursor_line=False
         )
-        self.styles.height = rows
+        self.styles.min_height = rows
 
 
 class Line(Input):

@@ -18,7 +18,7 @@ KEYS: Final = (
         "Anywhere",
         (
             ("1 … 9, 0", "open a step and go to work in it"),
-            ("↑ ↓", "move over the checklist; the step under the cursor is shown beside it"),
+            ("↑ ↓", "move over the checklist; the step is shown beside it"),
             ("Enter", "go to work in the step; Tab moves on from there"),
             ("Esc", "out of a field; stop what runs; back to the checklist"),
             ("r", "look again at the open step, after a change in the folder"),
@@ -46,8 +46,9 @@ KEYS: Final = (
 """Areas, and in each the keys with what they do."""
 
 STATES: Final = (
-    "· open: nobody has looked   ✗ failing: something blocks   ? unknown: looked, could not tell\n"
-    "~ stale: looked, but at other content   w waived: let pass with reasons   ✓ proven"
+    "  · open: nobody has looked       ✗ failing: something blocks\n"
+    "  ~ stale: looked at other content ? unknown: looked, could not tell\n"
+    "  w waived: let pass with reasons ✓ proven"
 )
 
 
@@ -69,12 +70,11 @@ class Help(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
-        pieces: list[Piece] = []
+        pieces: list[Piece] = [("States\n", "bold $primary"), STATES, "\n"]
         for area, keys in KEYS:
             pieces.append((f"{area}\n", "bold $primary"))
             for key, words in keys:
                 pieces += [(f"  {key:<9} ", "bold"), f"{words}\n"]
-        pieces += [("States\n", "bold $primary"), STATES, "\n\n"]
         pieces += ["Every key can be clicked at the foot. Every action has a plain command: companion --help\n"]
         pieces += [("Folder  ", "$foreground-muted"), str(self._folder), "\n", ("Esc goes back", "$foreground-muted")]
         with VerticalScroll():

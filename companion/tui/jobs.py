@@ -57,6 +57,11 @@ class Jobs:
         """What must come to a clean end before the app may go."""
         return self._current.get(WORK) or self._current.get(WRITE)
 
+    @property
+    def idle(self) -> bool:
+        """Whether nothing at all is on its way."""
+        return not self._current
+
     def start(
         self,
         group: str,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
@@ -237,11 +238,11 @@ class Hand:
 
     async def rest(self) -> None:
         """Wait until every thread has ended and what it brought is shown."""
-        for _ in range(20):
-            await self.app.workers.wait_for_complete()
-            await self.pilot.pause()
-            if not self.app.workers._workers:
+        await self.pilot.pause()
+        for _ in range(4_000):
+            if self.app.jobs.idle:
                 break
+            await asyncio.sleep(0.002)
         await self.pilot.pause()
 
     async def press(self, *keys: str) -> None:
@@ -265,9 +266,18 @@ class Hand:
         return "\n".join(self.lines())
 
     def shows(self, *words: str) -> bool:
-        """Tell whether the screen shows these words, wherever lines are broken."""
-        flat = " ".join(self.text().split())
-        return all(" ".join(word.split()) in flat for word in words)
+        """Tell whether the screen shows these words, wherever lines are broken, in either pane or across both."""
+        lines = [line.partition("▕") for line in self.lines()]
+        panes = (
+            [before for before, _, _ in lines],
+            [after for _, _, after in lines],
+            ["".join(line) for line in lines],
+        )
+        flat = [" ".join(" ".join(pane).split()) for pane in panes]
+        missing = [word for word in words if not any(" ".join(word.split()) in pane for pane in flat)]
+        if missing:
+            print(f"not shown: {missing}\n{self.text()}")
+        return not missing
 
 
 Opened = Callable[..., AbstractAsyncContextManager[Hand]]

@@ -6,7 +6,7 @@ from typing import Any, ClassVar
 
 from textual.content import Content
 
-from companion.core.text import visible
+from companion.core.text import listed, visible
 from companion.core.units import both_bytes
 from companion.steps.model import StepStatus
 from companion.tui.bodies.away import Page
@@ -17,21 +17,21 @@ from companion.tui.shown import labelled, said
 def archive_shown(step: StepStatus | None, packed: Any = None) -> Content:
     """Return what is known of the archive: from the build just made, else from the evidence."""
     details = step.details if step else {}
-    name = packed.path.name if packed else str(details.get("path") or details.get("archive") or "")
+    name = packed.path.name if packed else str(details.get("archive", ""))
     if not name:
         return said("No archive of this content yet. Press b to build it and open it as a stranger would.")
     size = packed.size if packed else details.get("size")
     digest = packed.sha256 if packed else str(details.get("sha256", ""))
-    files = details.get("files")
+    members = packed.members if packed else details.get("members")
+    others = packed.checked_with if packed else details.get("checked_with", ())
     return said(
         labelled("Archive", visible(name)),
         labelled("Size", both_bytes(size) if isinstance(size, int) else ""),
-        labelled("Files", f"{files:,}" if isinstance(files, int) else ""),
+        labelled("Files", f"{members:,}" if isinstance(members, int) else ""),
         labelled("SHA-256", digest),
-        labelled(
-            "Stands as", ("ready to go out" if packed.candidate else f"a trial: {packed.because}") if packed else ""
-        ),
-        labelled("Lies in", str(packed.path.parent) if packed else ""),
+        labelled("Opened", f"also with {listed([visible(str(tool)) for tool in others])}" if others else ""),
+        labelled("Lies in", str(packed.path.parent) if packed else "releases"),
+        f"\n{packed.because}" if packed else "",
     )
 
 

@@ -1,0 +1,235 @@
+"""What each step lets a person do: answer trials, record tests, keep facts, write words, build, release."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from textual.widgets import Input
+
+from companion.core.facts import Facts
+from companion.steps.controls import planned
+from companion.steps.model import State
+from companion.tui.bodies.controls import next_unanswered
+from companion.tui.choice import Choice
+from companion.tui.form import FieldBox, Form
+from companion.tui.workspace import Workspace
+from tests.tui.conftest import HOSTILE, Bench, Hand, Opened, finding
+
+
+async def test_trials_are_answered_one_after_the_other(bench: Bench, opened: Opened) -> None:
+    plan = planned(bench.facts)
+    async with opened(bench) as hand:
+        await hand.press("5")
+        assert hand.shows("0 of 8 trials answered", "Tone alone", "turn “Tone” to 0", "brighter to the right")
+        await hand.press("p")
+        assert bench.answers[plan[0].id].result == "pass"
+        assert hand.shows("1 of 8 trials answered", "✓ Tone alone passed", "turn “Air” to 0")
+        await hand.press("f")
+        await hand.write("it hums")
+        await hand.press("enter")
+        assert (bench.answers[plan[1].id].result, bench.answers[plan[1].id].note) == ("fail", "it hums")
+        await hand.press("n")
+        await hand.write("slow")
+        await hand.press("enter")
+        assert bench.answers[plan[2].id].note == "slow"
+        assert hand.shows("2 of 8 trials answered", "n All controls left to right noted")
+        await hand.press("down", "down", "down", "j")
+        assert hand.shows("Do Set every control")
+
+
+async def test_many_answers_in_a_row_are_all_kept(bench: Bench, opened: Opened) -> None:
+    plan = planned(bench.facts)
+    async with opened(bench) as hand:
+        await hand.press("5")
+        await hand.pilot.press(*"pppppppp")
+        await hand.rest()
+        assert [bench.answers[trial.id].result for trial in plan] == ["pass"] * len(plan)
+        await hand.press("j")
+        assert hand.shows("Every trial is answered.")
+
+
+async def test_a_fail_without_words_is_asked_for_them(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("5", "f", "enter")
+        assert hand.shows("A failed trial needs words")
+        await hand.press("escape")
+        assert bench.answers == {}
+
+
+@pytest.mark.parametrize(
+    ("results", "start", "expected"),
+    [
+        ([], 0, None),
+        (["", "", ""], -1, 0),
+        (["", "", ""], 0, 1),
+        (["pass", "fail", "note"], 0, 2),
+        (["", "pass"], 0, 0),
+        (["pass"], 0, None),
+    ],
+)
+def test_the_next_unanswered_is_found_round_the_end(results: list[str], start: int, expected: int | None) -> None:
+    assert next_unanswered(results, start) == expected
+
+
+async def test_without_controls_the_way_to_declare_them_is_shown(bench: Bench, opened: Opened) -> None:
+    bench.facts = Facts()
+    async with opened(bench) as hand:
+        await hand.press("5")
+        assert hand.shows("No control is declared.")
+        await hand.press("e")
+        assert hand.app.query_one(Workspace).step_id == "facts"
+        assert hand.shows("Controls, left to right")
+
+
+def box(hand: Hand, key: str) -> FieldBox:
+    return next(box for box in hand.app.query(FieldBox) if box.field.key == key)
+
+
+async def test_an_away_test_is_refused_with_the_reason_and_nothing_is_lost(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("6", "n")
+        assert isinstance(hand.app.focused, Choice)
+        await hand.press("right")
+        box(hand, "who").box.focus()
+        await hand.write("Ida")
+        await hand.press("down")
+        await hand.write("2.9")
+        await hand.press("enter")
+        assert bench.tests == []
+        assert box(hand, "engine_version").has_class("-wrong")
+        assert hand.app.focused is box(hand, "engine_version").box
+        assert hand.shows("is older than 3.2")
+        assert box(hand, "who").text == "Ida"
+        await hand.press("backspace", "backspace", "backspace")
+        await hand.write("3.4")
+        await hand.press("enter")
+        assert [(test.kind, test.who, test.engine_version) for test in bench.tests] == [
+            ("another computer", "Ida", "3.4")
+        ]
+        assert hand.shows("✓ passed another computer", "engine 3.4, Ida")
+
+
+async def test_the_how_to_tells_which_kinds_are_done(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("6")
+        assert hand.shows("This computer, originals hidden not done yet", "1. Unpack the archive")
+
+
+async def test_facts_are_kept_with_their_comments(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("1", "enter", "down", "down")
+        assert hand.app.focused is box(hand, "instrument.maker").box
+        await hand.press("end", *"s")
+        assert hand.app.query_one(Workspace).unsaved == "Facts"
+        await hand.press("enter")
+        text = (bench.folder / "release.toml").read_text(encoding="utf-8")
+        assert 'maker = "Quay Rooms"' in text
+        assert "# Kept by hand." in text
+        assert 'version = "1.0"  # the first' in text
+        assert hand.shows("Kept: maker.")
+        assert hand.app.query_one(Workspace).unsaved == ""
+
+
+async def test_a_fact_that_cannot_be_read_says_so_beside_its_field(bench: Bench, opened: Opened) -> None:
+    before = (bench.folder / "release.toml").read_text(encoding="utf-8")
+    async with opened(bench) as hand:
+        await hand.press("1", *(["right"] * 5), "enter")
+        await hand.write("loud")
+        await hand.press("enter")
+        assert box(hand, "limits.true_peak_dbtp").has_class("-wrong")
+        assert hand.shows("✗ “loud” is not a number")
+    assert (bench.folder / "release.toml").read_text(encoding="utf-8") == before
+
+
+async def test_a_fact_the_workshop_refuses_says_so_beside_its_field(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("1", "right", "enter")
+        box(hand, "engine.systems").box.focus()
+        await hand.write("beos")
+        await hand.press("enter")
+        assert box(hand, "engine.systems").has_class("-wrong")
+        assert hand.shows("✗ “engine.systems")
+
+
+async def test_what_is_wrong_stands_beside_the_field_and_enter_goes_there(bench: Bench, opened: Opened) -> None:
+    bench.found["facts"] = (finding("fact-missing", "release.toml", where="instrument.licence", measured="not stated"),)
+    bench.states["facts"] = State.FAILING
+    async with opened(bench) as hand:
+        await hand.press("1", "enter")
+        assert hand.app.focused is box(hand, "instrument.licence").box
+        assert hand.shows("✗ fact-missing: not stated")
+
+
+async def test_what_was_written_stays_when_another_step_is_opened(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("1", "enter", "end", *"x", "escape", "4", "r", "1")
+        assert box(hand, "instrument.title").text == "Slate Choirx"
+
+
+async def test_hostile_facts_are_shown_inert_and_left_alone(folder: Path, opened: Opened) -> None:
+    names = [name for name in HOSTILE if "\udcff" not in name]
+    quoted = ", ".join(
+        '"' + n.replace("\x1b", "\\u001b").replace("\x07", "\\u0007").replace("\u202e", "\\u202e") + '"' for n in names
+    )
+    path = folder / "release.toml"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace("[engine]", f"credits = [{quoted}]\n[engine]"), encoding="utf-8"
+    )
+    before = path.read_text(encoding="utf-8")
+    async with opened(Bench(folder), (120, 40)) as hand:
+        await hand.press("1")
+        assert hand.shows("x[/].wav", "[@click=app.quit]go[/]", "\\x1b]0;title", "bi\\u202edi.wav")
+        await hand.press("enter", "enter")
+        assert hand.shows("Nothing was changed.")
+    assert path.read_text(encoding="utf-8") == before
+
+
+async def test_a_folder_without_facts_is_asked_and_written(tmp_path: Path, opened: Opened) -> None:
+    bench = Bench(tmp_path)
+    async with opened(bench) as hand:
+        assert hand.shows("There is no release.toml here yet.", "2 samples in samples.", "Whose is it?")
+        assert isinstance(hand.app.focused, Input)
+        await hand.write("Slate Choir")
+        await hand.press("down")
+        await hand.write("Quay Room")
+        await hand.press("enter")
+        assert bench.calls == [("start", {"instrument.title": "Slate Choir", "instrument.maker": "Quay Room"})]
+        assert hand.shows("release.toml is written.", "Slate Choir")
+        assert not hand.app.query(".intro")
+        assert hand.app.query(Form)
+
+
+async def test_needs_say_what_is_only_stated(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("7")
+        assert hand.shows("Example Engine 3.2 or newer", "· stated not tested elsewhere")
+        await hand.press("e")
+        assert hand.shows("Version that last saved the patch")
+
+
+async def test_words_are_shown_in_three_formats_and_written(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("8")
+        assert hand.shows("# Slate Choir changelog md", "not written yet")
+        await hand.press("m")
+        assert hand.shows("# Slate Choir changelog txt")
+        await hand.press("t")
+        assert hand.shows("# Slate Choir readme md")
+        await hand.press("w")
+        assert ("write", "readme", "md") in bench.calls
+        assert hand.shows("Written: readme.md.")
+
+
+async def test_the_archive_is_built_and_told(bench: Bench, opened: Opened) -> None:
+    async with opened(bench, (120, 40)) as hand:
+        await hand.press("9", "b")
+        assert bench.calls == [("pack",)]
+        assert hand.shows("Slate Choir 1.0.zip", "1.25 MB (1.19 MiB)", "ab" * 32, "good for away tests")
+
+
+async def test_a_release_names_what_is_not_proven(bench: Bench, opened: Opened) -> None:
+    bench.states.update(dict.fromkeys(("facts", "contents", "paths"), State.PROVEN))
+    async with opened(bench) as hand:
+        await hand.press("0", "o")
+        assert hand.shows("✗ Not yet: Sound, Controls, Away, Needs, Words, Archive must be proven first.")

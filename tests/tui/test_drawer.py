@@ -1,0 +1,131 @@
+"""The drawer: taking, comparing and restoring snapshots, from any step."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from textual.widgets import Button, Input
+
+from companion.history.model import Restored
+from companion.steps.changes import Changes
+from companion.tui.drawer import Drawer
+from companion.tui.restoring import paths_of, restored_line, undone
+from companion.tui.shown import age
+from tests.tui.conftest import HOSTILE, Bench, Opened
+
+
+async def test_a_snapshot_is_taken_with_a_label(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("4", "s")
+        assert hand.shows("No snapshot yet. Press t to keep the folder as it is now.")
+        await hand.press("t", "enter")
+        assert hand.shows("Write a few words.")
+        await hand.write("before retuning")
+        await hand.press("enter")
+        assert [shot.label for shot in bench.shots] == ["before retuning"]
+        assert hand.shows("1 before retuning", "kept by you, 3 files, 9 B", "Snapshot 1 is kept: 3 files, 9 B.")
+        await hand.press("escape")
+        assert not isinstance(hand.app.screen, Drawer)
+
+
+async def test_two_snapshots_are_compared_and_each_with_now(bench: Bench, opened: Opened) -> None:
+    bench.snapshot("one")
+    bench.snapshot("two")
+    async with opened(bench) as hand:
+        await hand.press("escape", "s", "enter")
+        assert hand.shows("From snapshot 2 to the folder as it is now", "changed: a.wav (sample)")
+        await hand.press("m", "down", "enter")
+        assert hand.shows("From snapshot 1 to snapshot 2")
+
+
+async def test_a_restore_says_first_what_it_does(bench: Bench, opened: Opened) -> None:
+    bench.snapshot("one")
+    async with opened(bench) as hand:
+        await hand.press("escape", "s", "r")
+        assert hand.shows(
+            "Restore snapshot 1: one", "What is there now is kept as a snapshot first", "goes back: a.wav"
+        )
+        assert isinstance(hand.app.focused, Button)
+        await hand.press("enter")  # the button with the focus goes back
+        assert bench.calls == []
+        await hand.press("r")
+        hand.app.screen.query_one("#done").focus()
+        await hand.press("enter")
+        assert bench.calls == [("restore", 1, (), None)]
+        assert hand.shows("1 file brought back. What was there is snapshot 2.", "2 before the restore")
+
+
+async def test_a_restore_of_some_paths_into_another_folder(bench: Bench, opened: Opened, tmp_path: Path) -> None:
+    bench.snapshot("one")
+    async with opened(bench) as hand:
+        await hand.press("escape", "s", "r")
+        hand.app.screen.query_one("#only", Input).value = "samples/a.wav; samples/b c.wav"
+        hand.app.screen.query_one("#into", Input).value = str(tmp_path / "other")
+        hand.app.screen.query_one("#into").focus()
+        await hand.press("enter")
+        assert bench.calls == [("restore", 1, ("samples/a.wav", "samples/b c.wav"), tmp_path / "other")]
+
+
+async def test_without_git_the_drawer_explains_and_the_rest_works(bench: Bench, opened: Opened) -> None:
+    bench.no_history = "git is not installed"
+    async with opened(bench) as hand:
+        await hand.press("escape", "s")
+        assert hand.shows("No snapshots can be kept here: git is not installed", "Everything else works")
+        assert not hand.shows("t Take one")
+        await hand.press("escape", "4", "r")
+        assert bench.calls == [("check", ("sound",))]
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+async def test_hostile_labels_are_inert(bench: Bench, opened: Opened, name: str) -> None:
+    bench.snapshot(name)
+    async with opened(bench) as hand:
+        await hand.press("escape", "s", "enter", "m", "r")
+        assert "\x1b" not in hand.text()
+        assert "\u202e" not in hand.text()
+        assert hand.app.is_running
+
+
+def test_what_a_restore_does_is_told_the_other_way_round() -> None:
+    changes = Changes(
+        a=1, b=None, lines=(), added=("n.wav",), removed=("o.wav",), changed=("c.wav",), renamed=(("a", "b"),)
+    )
+    assert undone(changes) == [
+        "comes back: o.wav",
+        "goes back: c.wav",
+        "is taken away: n.wav",
+        "is called a again: b",
+    ]
+
+
+def test_what_a_restore_could_not_do_is_told() -> None:
+    done = Restored(number=3, written=("a",), removed=("b", "c"), failed=(("d\x1b", "no room"),))
+    told = restored_line(done, None)
+    assert told == "1 file brought back, 2 files taken away. 1 file stayed as it was: d\\x1b (no room)."
+
+
+@pytest.mark.parametrize(
+    ("text", "paths"),
+    [("", ()), (" a.wav ", ("a.wav",)), ("a b.wav; sub\\c.wav;", ("a b.wav", "sub/c.wav"))],
+)
+def test_paths_are_set_off_by_semicolons(text: str, paths: tuple[str, ...]) -> None:
+    assert paths_of(text) == paths
+
+
+@pytest.mark.parametrize(
+    ("at", "told"),
+    [
+        ("2026-03-10T11:59:30Z", "just now"),
+        ("2026-03-10T11:55:00Z", "5 min ago"),
+        ("2026-03-10T09:00:00Z", "3 h ago"),
+        ("2026-03-09T11:00:00Z", "1 day ago"),
+        ("2026-03-01T11:00:00Z", "9 days ago"),
+        ("2025-03-01T11:00:00Z", "2025-03-01"),
+        ("2027-03-01T11:00:00Z", "2027-03-01"),
+        ("no\x1btime", "no\\x1btime"),
+    ],
+)
+def test_ages(at: str, told: str) -> None:
+    assert age(at, datetime(2026, 3, 10, 12, tzinfo=UTC)) == told

@@ -1,0 +1,166 @@
+"""Long work: shown, stopped, refused twice at once, told when it breaks, and ended cleanly before the app goes."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from typing import Any
+
+import pytest
+
+from companion.core.errors import CompanionError
+from companion.core.progress import Watch
+from companion.steps.model import State
+from companion.tui.foot import JobLine
+from companion.tui.jobs import WORK
+from companion.tui.messages import Finished
+from tests.tui.conftest import Bench, Hand, Opened
+
+
+async def until(hand: Hand, told: Any) -> None:
+    """Let the app run until ``told`` is so; a hundred turns are more than anything here takes."""
+    for _ in range(400):
+        if told():
+            return
+        await asyncio.sleep(0.01)
+    raise AssertionError(hand.text())
+
+
+async def test_progress_is_shown_and_the_app_stays_live(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        bench.gate.clear()
+        await hand.pilot.press("4", "r")
+        await until(hand, lambda: hand.shows("Checking: 10 of 100 files"))
+        assert hand.shows("10%", "c stops", "c Stop")
+        await hand.pilot.press("escape")  # stops it
+        await until(hand, lambda: hand.app.jobs.work is None)
+        assert hand.shows("Stopped before the end; nothing was changed.")
+        assert not hand.app.query_one(JobLine).has_class("-on")
+
+
+async def test_other_steps_can_be_looked_at_meanwhile(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        bench.gate.clear()
+        await hand.pilot.press("4", "r")
+        await until(hand, lambda: hand.shows("Checking: 10 of 100 files"))
+        await hand.pilot.press("5")
+        await until(hand, lambda: hand.shows("Tone alone"))
+        await hand.pilot.press("p")
+        await until(hand, lambda: len(bench.answers) == 1)
+        bench.gate.set()
+        await hand.rest()
+        assert bench.states["sound"] is State.PROVEN
+
+
+@pytest.mark.parametrize("key", ["c", "escape"])
+async def test_packing_can_be_stopped(bench: Bench, opened: Opened, key: str) -> None:
+    async with opened(bench) as hand:
+        bench.gate.clear()
+        await hand.pilot.press("9", "b")
+        await until(hand, lambda: hand.shows("Packing: 10 of 100 files"))
+        await hand.pilot.press(key)
+        await hand.rest()
+        assert bench.calls == []
+        assert hand.shows("Stopped before the end")
+        await hand.pilot.press("b")
+        bench.gate.set()
+        await hand.rest()
+        assert bench.calls == [("pack",)]
+
+
+async def test_a_second_piece_of_long_work_is_refused_by_name(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        bench.gate.clear()
+        await hand.pilot.press("4", "r")
+        await until(hand, lambda: hand.app.jobs.work)
+        hand.app.work("Another", lambda watch: None)
+        await until(hand, lambda: hand.shows("✗ Sound is still going on. Wait for its end, or stop it with c."))
+        bench.gate.set()
+        await hand.rest()
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (CompanionError("The disk is full", "/x", "free some space"), "✗ The disk is full (/x). Free some space."),
+        (ValueError("[/] odd\x1b"), "✗ Sound broke off: ValueError: [/] odd\\x1b. Try again"),
+        (MemoryError(), "✗ Sound broke off: MemoryError"),
+    ],
+)
+async def test_an_error_is_shown_and_stays(bench: Bench, opened: Opened, error: Exception, told: str) -> None:
+    bench.broken = error
+    async with opened(bench) as hand:
+        await hand.press("4", "r")
+        assert hand.shows(told)
+        await hand.press("5", "6")
+        assert hand.shows(told)
+        bench.broken = None
+        await hand.press("4", "r")
+        assert not hand.shows(told)
+
+
+async def test_a_result_that_was_overtaken_is_dropped(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        got: list[str] = []
+        import threading
+
+        first = threading.Event()
+
+        def slow(watch: Watch) -> str:
+            first.wait(5)
+            return "old"
+
+        hand.app.begin("look", "Old", slow, got.append)
+        hand.app.begin("look", "New", lambda _: "new", got.append)
+        first.set()
+        await hand.rest()
+        assert got == ["new"]
+        hand.app.post_message(Finished(9_999, "stray"))
+        await hand.rest()
+        assert got == ["new"]
+
+
+async def test_quitting_asks_stops_and_waits_for_a_clean_end(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        bench.gate.clear()
+        await hand.pilot.press("4", "r")
+        await until(hand, lambda: hand.app.jobs.work)
+        await hand.pilot.press("q")
+        await until(hand, lambda: hand.shows("Sound is still going on", "Stop it and quit"))
+        await hand.pilot.press("escape")
+        await until(hand, lambda: len(hand.app.screen_stack) == 1)
+        assert hand.app.jobs.work
+        began = time.monotonic()
+        await hand.pilot.press("q")
+        await until(hand, lambda: len(hand.app.screen_stack) == 2)
+        await hand.pilot.press("y")
+        await until(hand, lambda: hand.app._exit)
+        assert time.monotonic() - began < 3
+        assert hand.app.jobs.work is None
+        assert hand.app.return_value == 0
+    assert bench.calls == []
+
+
+async def test_quitting_with_nothing_on_its_way_just_goes(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.pilot.press("escape", "q")
+        await until(hand, lambda: hand.app._exit)
+        assert hand.app.return_value == 0
+
+
+async def test_quitting_with_something_unsaved_asks(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("1", "enter", "end", *"x", "escape", "q")
+        assert hand.shows("What you wrote in Facts would be lost.")
+        await hand.press("escape")
+        assert not hand.app.leaving
+
+
+async def test_only_one_piece_of_long_work_exists_at_a_time(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        bench.gate.clear()
+        hand.app.jobs.start(WORK, "One", lambda watch: bench.labour("One", watch), lambda _: None)
+        with pytest.raises(CompanionError, match="One is still going on"):
+            hand.app.jobs.start(WORK, "Two", lambda watch: None, lambda _: None)
+        bench.gate.set()
+        await hand.rest()
