@@ -111,7 +111,7 @@ def check_needs(facts: Facts, tests: Sequence[AwayTest]) -> tuple[Finding, ...]:
 def requirement(facts: Facts, tests: Sequence[AwayTest], weight: Weight) -> tuple[Line, ...]:
     """Return the requirement line by line, each with the evidence behind it."""
     engine = facts.engine
-    lines = [_engine_line(facts, tests)]
+    lines = [engine_line(facts, tests)]
     if engine.edition.strip():
         editions = sorted({test.edition for test in _passed(tests) if test.edition})
         lines.append(
@@ -145,7 +145,8 @@ def requirement(facts: Facts, tests: Sequence[AwayTest], weight: Weight) -> tupl
     )
 
 
-def _engine_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:
+def engine_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:
+    """Return the line on the engine: the minimum and what it rests on."""
     engine = facts.engine
     name = engine.name.strip() or "Engine not stated"
     if not engine.minimum.strip():

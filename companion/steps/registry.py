@@ -34,11 +34,10 @@ def _facts(desk: Desk) -> Look:
 
 
 def _needs(desk: Desk) -> Look:
-    from companion.steps.needs import check_needs
+    from companion.steps.needs import check_needs, engine_line
 
-    engine = desk.facts.engine
-    findings = check_needs(desk.facts, desk.away_here)
-    return Look(findings=findings, details={"because": f"{engine.name} {engine.minimum} or newer, shown by away tests"})
+    line = engine_line(desk.facts, desk.away_here)
+    return Look(findings=check_needs(desk.facts, desk.away_here), details={"because": f"{line.value}: {line.because}"})
 
 
 def _contents(desk: Desk) -> Look:

@@ -29,6 +29,8 @@ NEVER_WAIVED: Final = frozenset(
 )
 """A waiver lets a flaw pass, never an untruth: no reason makes a false sentence or a broken archive fit to publish."""
 
+NOTHING: Final = "nothing found"
+
 UNTRIED: Final = frozenset({"control-untried", "away-untried", "release-unrecorded"})
 """Findings that say nobody has looked yet. A step with no other blocking finding is open, not failing."""
 
@@ -81,7 +83,7 @@ def judge(
         return _status(step, fingerprint, state, because, (), None)
     state, because = read(findings)
     if state is State.PROVEN and "because" in evidence.details:
-        because = str(evidence.details["because"])
+        because = str(evidence.details["because"]) + (f"; {because}" if because != NOTHING else "")
     return _status(step, fingerprint, state, because, findings, evidence)
 
 
@@ -103,7 +105,7 @@ def read(findings: tuple[Finding, ...]) -> tuple[State, str]:
     if any(finding.waived and finding.severity == "blocks" for finding in findings):
         waived = plural(counts["waived"], "finding") + " waived"
         return State.WAIVED, ", ".join([waived, *rest])
-    return State.PROVEN, ", ".join(rest) or "nothing found"
+    return State.PROVEN, ", ".join(rest) or NOTHING
 
 
 def _named(finding: Finding) -> str:
