@@ -129,9 +129,9 @@ def parse_entry(text: str, version: str) -> Entry | None:
 def merge_entry(standing: str, entry: str, version: str, last_entry: str | None = None) -> Merged:
     """Return ``standing`` with ``entry`` as the entry of ``version``, everything else byte for byte as it was.
 
-    last_entry: the entry drafted before. A standing entry of this version is the maker's where no draft of it is
-    known, and then stays as it is; otherwise the two are merged and the maker's lines kept. A new entry goes above
-    the newest, below what is unreleased.
+    last_entry: the entry drafted before, of whatever version. A standing entry of this version is the maker's where
+    no draft of it is known, and then stays as it is; otherwise the two are merged and the maker's lines kept. A new
+    entry goes above the newest, below what is unreleased.
     """
     newline = "\r\n" if "\r\n" in standing else "\n"
     drafted = entry.strip("\n").replace("\r\n", "\n")
@@ -141,7 +141,7 @@ def merge_entry(standing: str, entry: str, version: str, last_entry: str | None 
     lines = standing.split("\n")
     there = parse_entry(standing, version)
     if there:
-        if last_entry is None:
+        if last_entry is None or not parse_entry(last_entry, version):
             return Merged(text=standing, conflicts=() if there.text.strip() == drafted.strip() else (drafted,))
         stands = "\n".join(lines[there.start : there.end])
         tail = stands[len(stands.rstrip()) :]
@@ -153,6 +153,10 @@ def merge_entry(standing: str, entry: str, version: str, last_entry: str | None 
         )
         text = "\n".join([*lines[: there.start], "\n".join(body) + tail, *lines[there.end :]])
         return Merged(text=text, conflicts=merged.conflicts)
+    unread = [text for text in (drafted, (last_entry or "").strip("\n")) if text and not entries(text)]
+    for text in unread:  # a heading of a template's own, or one that lacks its version: known by its words alone
+        if text in standing.replace("\r\n", "\n"):
+            return Merged(text=standing.replace(text.replace("\n", newline), drafted.replace("\n", newline), 1))
     at = _place(lines)
     parted = [""] if "".join(lines[at : at + 1]).strip() else []
     block = newline.join([*drafted.split("\n"), *parted, ""])

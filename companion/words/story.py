@@ -50,7 +50,7 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Tested(msgspec.Struct, frozen=True, kw_only=True):
-    """A passed away test: ``system`` as reported (``Windows 11``), ``by``: another player, another computer."""
+    """A passed away test: ``system`` as reported (``Windows 11``); ``by``: the kind of the test."""
 
     __test__: ClassVar[bool] = False  # pytest takes the name for a class of tests
 
@@ -131,7 +131,7 @@ BACKING: Final[Mapping[str, str]] = {
     "systems_tested": "passed away tests",
     **dict.fromkeys(("patches", "samples", "unpacked_bytes"), _COUNTED),
     **dict.fromkeys(("seconds", "memory_bytes", "impulses"), "measured on the files that ship"),
-    "voices": "the facts on layers and round robins",
+    "voices": "limits.voices in the facts",
     "layers": "the facts on layers and the files they name",
     "download_bytes": "the archive built last",
     "changes": "the differences from the last release, and the labels of snapshots since",

@@ -119,6 +119,22 @@ def test_an_entry_that_is_not_known_to_be_ours_stays() -> None:
     assert len(merged.conflicts) == 1
 
 
+def test_a_draft_of_another_version_is_no_base() -> None:
+    standing = insert_entry(STANDING, "## 1.2.0\n\nOurs, by hand.\n", "1.2.0")
+    merged = merge_entry(standing, ENTRY, "1.2.0", ENTRY.replace("1.2.0", "1.1.0"))
+    assert merged.text == standing
+
+
+def test_a_heading_that_cannot_be_read_does_not_gather_copies() -> None:
+    strange = ENTRY.replace("[1.2.0]", "[⟨missing: version⟩]")
+    once = insert_entry(STANDING, strange, "")
+    assert once != STANDING
+    assert insert_entry(once, strange, "", strange) == once
+    assert insert_entry(once, ENTRY, "1.2.0", strange) == insert_entry(STANDING, ENTRY, "1.2.0")
+    released = insert_entry(STANDING, ENTRY, "1.2.0")
+    assert insert_entry(released, ENTRY.replace("1.2.0", "1.3.0"), "1.3.0", ENTRY).count("A loop.") == 2
+
+
 def test_windows_line_ends_are_kept() -> None:
     standing = STANDING.replace("\n", "\r\n")
     text = insert_entry(standing, ENTRY, "1.2.0")

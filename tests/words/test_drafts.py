@@ -11,7 +11,7 @@ from companion.core.facts import facts_from_toml
 from companion.words.drafts import draft, template_name
 from companion.words.plain import passages
 from companion.words.safe import Fmt
-from companion.words.story import BACKING, Change, Story, missing_names, story_from_facts
+from companion.words.story import BACKING, Change, Story, Tested, missing_names, story_from_facts
 
 
 def own(tmp_path: Path, text: str, name: str = "page.txt.jinja") -> Path:
@@ -54,6 +54,20 @@ def test_tested_on_names_the_away_tests_and_nothing_else(story: Story, fmt: Fmt)
     untested = draft("page", fmt, msgspec.structs.replace(story, systems_tested=()))
     assert "Tested on" not in untested
     assert "Not tested away from" in untested
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"),
+    [
+        ("another player", "Tested on macOS by another player."),
+        ("another computer", "Tested on macOS on another computer."),
+        ("originals hidden", "Tested on macOS on the maker's own computer, with the original samples hidden."),
+        ("a piece of music", "Tested on macOS."),
+    ],
+)
+def test_a_test_is_told_as_what_it_was(story: Story, kind: str, said: str) -> None:
+    tested = msgspec.structs.replace(story, systems_tested=(Tested(system="macos", by=kind),))
+    assert f"\n- {said}\n" in draft("readme", "md", tested)
 
 
 def test_what_nothing_backs_is_not_printed() -> None:
@@ -223,8 +237,6 @@ def test_a_story_from_the_facts() -> None:
         effect = "dry to wet"
         """
     )
-    from companion.words.story import Tested
-
     story = story_from_facts(facts, {"Slate low": 48}, samples=48, systems_tested=(Tested(system="Windows 11"),))
     assert story.minimum_because == "the version the patch was saved with"
     assert [(line.name, line.keys, line.samples) for line in story.layers] == [
