@@ -310,12 +310,13 @@ class Workshop:
         return draft(self.desk(watch), what, fmt)
 
     def write_draft(self, what: What, fmt: Format = "md", watch: Watch = QUIET) -> Draft:
-        """Draft a text and write it to its place. What stood there is kept beside the drafts first."""
+        """Draft a text, write it to its place and judge the words again. What stood there is kept first."""
         from companion.steps.words import draft, write
 
         with self._writing(f"write the {what}"):
             drafted = draft(self.desk(watch), what, fmt)
             write(self.places, drafted)
+        self.check(("words",), watch)
         return drafted
 
     # -- archive and release --------------------------------------------------------------------------------------

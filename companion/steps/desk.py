@@ -132,7 +132,7 @@ class Desk:
         """The fingerprint of each step for the content as it is."""
         own = step_marks(self.marks, self.facts)
         looked = [step for step in ("contents", "paths", "sound") if self.evidence.find(step, own[step])]
-        released = [record.version for record in self.records]
+        released = self.release_before and self.release_before.version
         told = repr((looked, self.answers, self.away_here, released, self.page))
         digest = hashlib.sha256(told.encode("utf-8", "surrogatepass")).hexdigest()
         return {**own, "words": words_mark(self.marks, self.facts, digest)}
@@ -181,6 +181,12 @@ class Desk:
     def last_release(self) -> ReleaseRecord | None:
         """The release recorded last."""
         return self.records[-1] if self.records else None
+
+    @property
+    def release_before(self) -> ReleaseRecord | None:
+        """The last release of another version: what this one is compared with."""
+        version = self.facts.instrument.version
+        return next((record for record in reversed(self.records) if record.version != version), None)
 
     @property
     def release_of_this(self) -> ReleaseRecord | None:

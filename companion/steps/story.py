@@ -31,7 +31,7 @@ def build_story(desk: Desk, *, download: bool) -> Story:
     from companion.steps.facts import licence_file_in
     from companion.words.story import story_from_facts
 
-    facts, weight = desk.facts, desk.weight
+    facts, weight, before = desk.facts, desk.weight, desk.release_before
     shown = opened_at_or_below(desk.away_here, facts.engine.minimum)
     sound = desk.found("sound")
     ships = {entry.path for entry in desk.ships}
@@ -45,10 +45,10 @@ def build_story(desk: Desk, *, download: bool) -> Story:
         "voices": facts.limits.voices,
         "patches": tuple(entry.path for entry in desk.of_kind(Kind.PATCH)),
         "impulses": tuple(sound.details.get("impulses", ())) if sound else (),
-        "changes": changes_since(desk, desk.last_release),
+        "changes": changes_since(desk, before),
         "known_problems": known_problems(desk),
         "released_at": datetime.now(UTC).date().isoformat(),
-        "previous_version": desk.last_release.version if desk.last_release else "",
+        "previous_version": before.version if before else "",
         "licence_file": facts.instrument.licence_file or licence_file_in(ships),
     }
     if shown:
