@@ -206,7 +206,7 @@ def take(folder: Path, facts: Contents, cache: Cache, watch: Watch, *, rehash: b
 
     if walk.jobs:
         fresh = hash_all(walk.folder, walk.jobs, kinds, watch, keep)
-    else:
+    elif not known or known.facts != mark or len(pairs) != len(known.entries):
         keep([])
     others = [msgspec.structs.replace(entry, kind=kinds(entry.path)) for entry in walk.other]
     entries = sorted([entry for entry, _ in pairs] + fresh + others, key=lambda entry: entry.path)

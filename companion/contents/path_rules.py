@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
 from companion.contents.mentions import Mention, Style
 from companion.contents.model import PathsModel
@@ -147,10 +147,12 @@ def patch_opaque(model: PathsModel) -> list[Finding]:
     found = []
     for entry in model.selection.ships:
         scan = model.scans.get(entry.path)
-        if entry.kind is not Kind.PATCH or scan is None or scan.readable:
+        if entry.kind is not Kind.PATCH or scan is None or (scan.readable and scan.complete):
             continue
         if scan.problem:
             measured = visible(scan.problem)
+        elif not scan.complete:
+            measured = "only a part of it could be read: it unpacks to more than is safe, or names too many files"
         elif scan.dense:
             measured = f"{scan.entropy:.2f} bits a byte: compressed or encrypted"
         else:
@@ -173,8 +175,3 @@ def script_encoding(model: PathsModel) -> list[Finding]:
             measured = f"line ends of {' and '.join(script.line_ends)} mixed"
         found.append(SCRIPT_ENCODING.finding(path, where=where, measured=measured))
     return found
-
-
-def incomplete(model: PathsModel) -> Iterable[str]:
-    """Yield the files that were not read to the end because a bound was met."""
-    return (path for path, scan in sorted(model.scans.items()) if not scan.complete)

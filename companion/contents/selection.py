@@ -45,13 +45,13 @@ def shipping(inventory: Inventory, facts: Contents, *, referenced: frozenset[str
     named = {folded(pattern.replace("\\", "/")) for pattern in facts.include if is_plain(pattern)}
     ships: list[Entry] = []
     left: list[Stray] = []
+    plain = not (include or exclude)  # then no path need be prepared for comparing, which is most of the work
     for entry in inventory.entries:
-        key = folded(entry.path)
-        rescued = key in named or entry.path in referenced
+        key = "" if plain else folded(entry.path)
         reason = ""
         if never_ships(entry.path):
             reason = OURS
-        elif exclude.matches_key(key):
+        elif exclude and exclude.matches_key(key):
             reason = EXCLUDED
         elif entry.link is not None:
             reason = LINK
@@ -59,7 +59,7 @@ def shipping(inventory: Inventory, facts: Contents, *, referenced: frozenset[str
             reason = SYSTEM
         elif include and not (include.matches_key(key) or documents.matches_key(key)):
             reason = NOT_INCLUDED
-        elif entry.kind is Kind.WORKING and not rescued:
+        elif entry.kind is Kind.WORKING and key not in named and entry.path not in referenced:
             reason = WORKING
         if reason:
             left.append(Stray(entry=entry, reason=reason))

@@ -12,7 +12,7 @@ from companion.contents.model import ContentsModel
 from companion.contents.selection import LINK, SYSTEM, WORKING
 from companion.core.entries import Entry, Kind
 from companion.core.findings import Finding, Rule, Severity
-from companion.core.text import listed, plural, visible
+from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes
 
 STRAY_SYSTEM_FILE = Rule(
@@ -184,8 +184,3 @@ def symlink_outside(model: ContentsModel) -> list[Finding]:
             )
         )
     return found
-
-
-def shown_list(paths: list[str]) -> str:
-    """Return a few paths in quotes, safe to show."""
-    return listed([f"“{visible(path)}”" for path in paths])

@@ -78,7 +78,7 @@ def _name(pattern: str, name: str) -> bool:
 _part = st.text("ab*?", min_size=1, max_size=4).filter(lambda part: part != "**")
 
 
-@settings(max_examples=200)
+@settings(max_examples=200, deadline=None)
 @given(
     st.lists(st.one_of(_part, st.just("**")), min_size=1, max_size=5),
     st.lists(st.text("ab", min_size=1, max_size=4), min_size=1, max_size=5),
@@ -102,6 +102,7 @@ def test_an_empty_list_matches_nothing() -> None:
     assert not Globs([])
 
 
+@settings(deadline=None)
 @given(st.text(max_size=20))
 def test_folded_is_stable(text: str) -> None:
     assert folded(folded(text)) == folded(text)

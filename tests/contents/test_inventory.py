@@ -79,6 +79,16 @@ def test_only_what_changed_is_read(folder: Path) -> None:
 
 
 @pytest.mark.usefixtures("calm")
+@pytest.mark.skipif(os.name == "nt", reason="links need a privilege on Windows")
+def test_an_unchanged_folder_is_not_written_down_again(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (folder / "link").symlink_to("Slate.slab")
+    with Cache(None) as cache:
+        first = look(folder, cache)
+        monkeypatch.setattr(cache, "put", lambda *given: pytest.fail("written again"))
+        assert look(folder, cache).entries == first.entries
+
+
+@pytest.mark.usefixtures("calm")
 def test_new_facts_change_kinds_without_reading(folder: Path) -> None:
     with Cache(None) as cache:
         look(folder, cache)

@@ -131,7 +131,7 @@ _nasty = st.text(
 )
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 @given(_nasty)
 def test_a_portable_name_passes_every_rule_and_stays(name: str) -> None:
     new = portable_name(name)

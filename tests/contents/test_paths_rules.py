@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from companion.contents.inflate import Budget
 from companion.core.facts import Contents
 from companion.core.findings import Finding, Severity
 
@@ -116,6 +117,15 @@ def test_patch_opaque(desk: Desk) -> None:
     (found,) = desk.paths()
     assert found.unknown
     assert "no path in it" in found.measured
+
+
+def test_a_patch_that_was_read_in_part_only_is_unknown(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("companion.contents.scan.Budget", lambda: Budget(total=100))
+    part = zlib.compress(b"Samples/Slate C3.wav\0" * 9)
+    desk.put("Slate Choir.slab", b"\1\0Samples/Slate C3.wav\0" + part)
+    (found,) = desk.paths()
+    assert (found.rule, found.unknown) == ("patch-opaque", True)
+    assert "sample-unused" not in [f.rule for f in desk.contents()]
 
 
 def test_a_patch_that_can_be_read_is_not_opaque(desk: Desk, rules_of: Ids) -> None:
