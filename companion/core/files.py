@@ -81,10 +81,11 @@ def read_capped(path: Path, most: int, what: str = "file") -> bytes:
     """Return the content of ``path``; refuse one of over ``most`` bytes before reading it."""
     try:
         with path.open("rb") as stream:
-            data = stream.read(most + 1)
+            size = os.fstat(stream.fileno()).st_size
+            data = stream.read(most + 1) if size <= most else b""  # it may be growing, so its size is not trusted
     except OSError as error:
         raise explain_os_error(error, f"read the {what}", path) from error
-    if len(data) > most:
+    if max(size, len(data)) > most:
         raise CompanionError(f"The {what} is over {most:,} bytes", str(path), "check that it is the file you meant")
     return data
 
