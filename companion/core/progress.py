@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable
@@ -67,7 +68,7 @@ class Watch:
         self._every = every
         self._stop = threading.Event()
         self._lock = threading.Lock()
-        self._last = 0.0
+        self._last = -math.inf
         self._what, self._unit, self._note = "", "files", ""
         self._done = self._total = 0
         self._began = time.monotonic()
@@ -76,7 +77,7 @@ class Watch:
         """Begin a stage of the work and forget the counts of the one before."""
         with self._lock:
             self._what, self._total, self._unit, self._note, self._done = what, total, unit, "", 0
-            self._began, self._last = time.monotonic(), 0.0
+            self._began, self._last = time.monotonic(), -math.inf
         self.step(0)
 
     def step(self, count: int = 1, note: str = "") -> None:
