@@ -88,11 +88,11 @@ def _create(path: Path) -> int | None:
     """Return a handle on the new lock file, or None where there is one. Raises :class:`CompanionError`."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-    except FileExistsError:
-        return None
+        with contextlib.suppress(FileExistsError):
+            return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
     except OSError as error:
         raise explain_os_error(error, "lock the folder", path) from error
+    return None
 
 
 def _take(path: Path) -> int:
