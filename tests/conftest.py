@@ -11,6 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+# The same examples on every run, and no limit of time for one: a busy computer is no failure.
+settings.register_profile("steady", derandomize=True, deadline=None)
+settings.load_profile("steady")
 
 DEMO = Path(__file__).resolve().parent.parent / "demo_project"
 
