@@ -1,0 +1,241 @@
+"""Safe files: whatever fails and whenever, the old content or the new one is there, and nothing is left lying about."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from companion.core import files
+from companion.core.errors import Cancelled, CompanionError
+from companion.core.files import is_inside, read_capped, replacing, sha256_of, write_safely
+
+OLD, NEW = b"old\n" * 100, b"new\n" * 50_000
+
+
+@pytest.fixture
+def target(tmp_path: Path) -> Path:
+    path = tmp_path / "release.toml"
+    path.write_bytes(OLD)
+    return path
+
+
+def only(target: Path) -> bool:
+    """Whether ``target`` lies alone in its folder: no temporary file was left."""
+    return [path.name for path in target.parent.iterdir()] == [target.name]
+
+
+def test_a_write_takes_the_place_of_what_was_there(target: Path) -> None:
+    write_safely(target, NEW)
+    assert target.read_bytes() == NEW
+    assert only(target)
+
+
+def test_a_write_makes_the_folders_it_needs(tmp_path: Path) -> None:
+    write_safely(tmp_path / "a" / "b" / "c", b"")
+    assert (tmp_path / "a" / "b" / "c").read_bytes() == b""
+
+
+def failing(monkeypatch: pytest.MonkeyPatch, place: Any, name: str, number: int, nth: int = 1) -> list[int]:
+    """Let the ``nth`` call of ``place.name`` fail with the system's error ``number``; the list counts the calls."""
+    real: Callable[..., Any] = getattr(place, name)
+    calls: list[int] = []
+
+    def call(*args: Any, **more: Any) -> Any:
+        calls.append(len(calls) + 1)
+        if len(calls) == nth:
+            raise OSError(number, os.strerror(number))
+        return real(*args, **more)
+
+    monkeypatch.setattr(place, name, call)
+    return calls
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO, errno.EDQUOT])
+@pytest.mark.parametrize(
+    ("place", "name"), [(os, "open"), (os, "fsync"), (Path, "replace"), (os, "fdopen")], ids=lambda v: str(v)[:20]
+)
+def test_when_a_call_fails_the_old_content_stands_and_nothing_is_left(
+    target: Path, monkeypatch: pytest.MonkeyPatch, place: Any, name: str, number: int
+) -> None:
+    with monkeypatch.context() as patch:
+        calls = failing(patch, place, name, number)
+        with pytest.raises(CompanionError) as caught:
+            write_safely(target, NEW)
+        assert calls
+    assert target.read_bytes() == OLD
+    assert only(target)
+    assert caught.value.what.startswith("Could not write: ")
+    assert target.name in caught.value.where
+
+
+def test_when_the_disk_fills_up_in_the_middle_the_line_says_what_to_do(
+    target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = os.fdopen
+
+    def small(handle: int, mode: str) -> Any:
+        stream = real(handle, mode)
+        write = stream.write
+
+        class Small:
+            def __enter__(self) -> Any:
+                return self
+
+            def __exit__(self, *_: object) -> None:
+                stream.close()
+
+            def write(self, data: bytes) -> int:
+                write(data[: len(data) // 2])
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+        return Small()
+
+    monkeypatch.setattr(os, "fdopen", small)
+    with pytest.raises(CompanionError) as caught:
+        write_safely(target, NEW)
+    assert caught.value.line == (
+        f"Could not write: {os.strerror(errno.ENOSPC)} ({target}). Free some space on that disk and try again."
+    )
+    assert target.read_bytes() == OLD
+    assert only(target)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device that is always full is Linux's own")
+def test_a_disk_that_is_really_full_is_told_alike(target: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = os.open
+    monkeypatch.setattr(
+        os, "open", lambda path, flags, mode=0o777: (real(path, flags, mode), real("/dev/full", os.O_WRONLY))[1]
+    )
+    with pytest.raises(CompanionError, match="Free some space"):
+        write_safely(target, NEW)
+    monkeypatch.undo()
+    assert target.read_bytes() == OLD
+    assert only(target)
+
+
+def test_every_call_may_fail_until_a_run_is_not_hit(target: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fail the Nth call to the system for N = 1, 2, 3 …: after each, the content is the old or the new one, whole."""
+    outcomes = []
+    for nth in range(1, 20):
+        target.write_bytes(OLD)
+        hit = False
+        count = 0
+
+        def counted(real: Callable[..., Any], stop: int) -> Callable[..., Any]:
+            def call(*args: Any, **more: Any) -> Any:
+                nonlocal count, hit
+                count += 1
+                if count == stop:
+                    hit = True
+                    raise OSError(errno.EIO, os.strerror(errno.EIO))
+                return real(*args, **more)
+
+            return call
+
+        with monkeypatch.context() as patch:
+            for place, name in ((Path, "mkdir"), (os, "open"), (os, "fdopen"), (os, "fsync"), (Path, "replace")):
+                patch.setattr(place, name, counted(getattr(place, name), nth))
+            try:
+                write_safely(target, NEW)
+                told = False
+            except CompanionError:
+                told = True
+        assert told == hit, "a failure is never passed over"
+        assert only(target)
+        outcomes.append(target.read_bytes() == NEW)
+        assert outcomes[-1] or target.read_bytes() == OLD
+        if not hit:
+            break
+    assert not hit, "the last run is the one that was not hit"
+    assert outcomes[0] is False
+    assert outcomes[-1] is True
+    assert len(outcomes) >= 6
+
+
+@pytest.mark.parametrize("error", [Cancelled(), KeyboardInterrupt(), ValueError("x")])
+def test_when_the_writer_stops_by_itself_its_own_error_comes_through(target: Path, error: BaseException) -> None:
+    def stopped() -> None:
+        with replacing(target) as stream:
+            stream.write(NEW)
+            raise error
+
+    with pytest.raises(type(error)):
+        stopped()
+    assert target.read_bytes() == OLD
+    assert only(target)
+
+
+def test_a_reader_sees_the_old_content_until_the_end(target: Path) -> None:
+    with replacing(target) as stream:
+        stream.write(NEW)
+        stream.flush()
+        assert target.read_bytes() == OLD
+    assert target.read_bytes() == NEW
+
+
+@pytest.mark.parametrize("name", ["a" * 251 + ".zip", "石" * 83 + ".zip", "🎹" * 62 + ".zip"])
+def test_the_longest_names_a_disk_takes_can_be_written(tmp_path: Path, name: str) -> None:
+    write_safely(tmp_path / name, b"x")
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+
+
+def test_a_folder_that_cannot_be_synced_is_no_failure_where_the_system_knows_no_such_thing(
+    target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls = failing(monkeypatch, os, "fsync", errno.EINVAL, nth=2)  # the first is the file's own
+    write_safely(target, NEW)
+    assert len(calls) == 2
+    assert target.read_bytes() == NEW
+
+
+def test_where_there_is_no_folder_to_write_into_the_line_says_so(tmp_path: Path) -> None:
+    (tmp_path / "a").write_bytes(b"a file")
+    with pytest.raises(CompanionError, match="Could not write"):
+        write_safely(tmp_path / "a" / "b", b"x")
+
+
+def test_reading_stops_at_the_limit(tmp_path: Path) -> None:
+    path = tmp_path / "report"
+    path.write_bytes(b"x" * 100)
+    assert read_capped(path, 100) == b"x" * 100
+    with pytest.raises(CompanionError, match=r"The report is over 99 bytes"):
+        read_capped(path, 99, "report")
+    with pytest.raises(CompanionError, match="Could not read the report"):
+        read_capped(tmp_path / "none", 9, "report")
+    with pytest.raises(CompanionError, match="Could not read the report"):
+        read_capped(tmp_path, 9, "report")
+
+
+def test_a_report_of_500_mb_is_refused_without_being_read(tmp_path: Path) -> None:
+    path = tmp_path / "huge"
+    with path.open("wb") as stream:
+        stream.truncate(500 << 20)
+    began = time.thread_time()
+    with pytest.raises(CompanionError, match="over 268,435,456 bytes"):
+        read_capped(path, 256 << 20)
+    assert time.thread_time() - began < 0.05
+
+
+def test_hash_and_place(tmp_path: Path) -> None:
+    path = tmp_path / "in" / "a"
+    write_safely(path, b"abc")
+    # FIPS 180-4's own example for SHA-256
+    assert sha256_of(path) == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    write_safely(path, NEW)
+    assert sha256_of(path) == hashlib.sha256(NEW).hexdigest()
+    assert is_inside(tmp_path / "in", path)
+    assert not is_inside(tmp_path / "in", tmp_path / "in" / ".." / "b")
+    assert not is_inside(tmp_path / "in", tmp_path / "inner")
+    (tmp_path / "in" / "link").symlink_to(tmp_path)
+    assert not is_inside(tmp_path / "in", tmp_path / "in" / "link" / "b")
+
+
+def test_folders_are_synced_where_that_exists(tmp_path: Path) -> None:
+    files.sync_folder(tmp_path)

@@ -1,0 +1,135 @@
+"""Numbers as people read them."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from companion.core.units import binary_bytes, both_bytes, dbfs, decimal_bytes, duration, level, note_name, note_number
+
+MIDDLE_C = ("C3", "C4")
+SI = {"B": 1, "kB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12, "PB": 10**15}
+IEC = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40, "PiB": 2**50}
+"""The values of the prefixes: IEC 80000-13:2008, clause 4 (binary) and the SI brochure, table 7 (decimal)."""
+
+
+def told(text: str, prefixes: dict[str, int]) -> tuple[float, str]:
+    number, unit = text.split(" ")
+    return float(number.replace(",", "")) * prefixes[unit], unit
+
+
+@given(st.integers(0, 10**18))
+@example(999)
+@example(1000)
+@example(999_499)
+@example(999_500)
+@example(999_999)
+@example(9_995)
+@example(1023)
+@example(1024)
+@example(1024 * 1024 - 1)
+def test_sizes_are_true_to_half_of_the_last_figure_shown_and_in_the_right_unit(count: int) -> None:
+    for text, prefixes, base in ((decimal_bytes(count), SI, 1000), (binary_bytes(count), IEC, 1024)):
+        value, unit = told(text, prefixes)
+        figure = text.split(" ")[0]
+        step = 10.0 ** -len(figure.partition(".")[2])
+        assert abs(value - count) <= 0.5001 * step * prefixes[unit]
+        assert unit == "PB" or unit == "PiB" or float(figure.replace(",", "")) < base
+        assert unit == "B" or float(figure) >= 1
+
+
+@pytest.mark.parametrize(
+    ("count", "decimal", "binary"),
+    [
+        (0, "0 B", "0 B"),
+        (999, "999 B", "999 B"),
+        (1000, "1.00 kB", "1,000 B"),
+        (1024, "1.02 kB", "1.00 KiB"),
+        (999_999, "1.00 MB", "977 KiB"),
+        (1_048_575, "1.05 MB", "1.00 MiB"),
+        (1_250_000_000, "1.25 GB", "1.16 GiB"),
+        (20 * 10**9, "20.0 GB", "18.6 GiB"),
+        (123_456_789, "123 MB", "118 MiB"),
+    ],
+)
+def test_sizes_as_written(count: int, decimal: str, binary: str) -> None:
+    assert decimal_bytes(count) == decimal
+    assert binary_bytes(count) == binary
+    assert both_bytes(count) == (decimal if count < 1000 else f"{decimal} ({binary})")
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [
+        (0, "0.0 s"),
+        (0.04, "0.0 s"),
+        (0.84, "0.8 s"),
+        (9.94, "9.9 s"),
+        (9.96, "10 s"),
+        (42.4, "42 s"),
+        (59.4, "59 s"),
+        (59.7, "1 min 00 s"),
+        (60, "1 min 00 s"),
+        (185, "3 min 05 s"),
+        (3599.4, "59 min 59 s"),
+        (3599.7, "1 h 00 min"),
+        (7800, "2 h 10 min"),
+        (7859, "2 h 10 min"),
+        (90000, "25 h 00 min"),
+    ],
+)
+def test_durations_at_their_edges(seconds: float, text: str) -> None:
+    assert duration(seconds) == text
+
+
+@given(st.floats(0, 1e6))
+def test_no_duration_shows_sixty_of_anything(seconds: float) -> None:
+    text = duration(seconds)
+    assert not re.search(r"\b60 (?:s|min)\b", text)
+    assert text != "10.0 s"
+
+
+@pytest.mark.parametrize("middle_c", MIDDLE_C)
+def test_every_midi_note_goes_to_its_name_and_back(middle_c: str) -> None:
+    names = [note_name(number, middle_c) for number in range(128)]
+    assert len(set(names)) == 128
+    assert [note_number(name, middle_c) for name in names] == list(range(128))
+    assert [note_number(name.lower().replace("#", "♯"), middle_c) for name in names] == list(range(128))
+
+
+def test_the_two_conventions_are_an_octave_apart_everywhere() -> None:
+    assert note_name(60, "C3") == "C3"
+    assert note_name(60, "C4") == "C4"
+    assert (note_number("A3", "C3"), note_number("A4", "C4")) == (69, 69)  # 440 Hz, ISO 16
+    assert note_name(0, "C3") == "C-2"
+    assert note_name(127, "C4") == "G9"
+    for number in range(12, 128):
+        assert note_number(note_name(number, "C4"), "C3") in (number + 12, None)
+
+
+@pytest.mark.parametrize(
+    ("name", "number"), [("Db3", 61), ("D♭3", 61), ("C♯3", 61), ("Cb3", 59), ("B#2", 60), (" e3 ", 64), ("Fb3", 64)]
+)
+def test_spellings_of_a_note(name: str, number: int) -> None:
+    assert note_number(name) == number
+
+
+@pytest.mark.parametrize("name", ["", "H3", "C", "3", "C##3", "C300", "C-3", "G#8", "Cm3", "C3 4", "Choir"])
+def test_what_is_no_note_of_midi_is_none(name: str) -> None:
+    assert note_number(name) is None
+
+
+def test_levels() -> None:
+    assert dbfs(1.0) == 0
+    assert dbfs(0.5) == pytest.approx(-6.0206, abs=1e-4)  # 20·log10(1/2)
+    assert dbfs(10 ** (-60 / 20)) == pytest.approx(-60)
+    assert dbfs(0) == -math.inf
+    assert level(dbfs(0.5)) == "−6.0 dBFS"
+    assert level(1.25, "dBTP") == "1.2 dBTP"
+    assert level(-0.04) == "0.0 dBFS"
+    assert level(-0.06) == "−0.1 dBFS"
+    assert (level(-math.inf), level(math.inf, "LUFS")) == ("−∞ dBFS", "+∞ LUFS")
