@@ -12,13 +12,12 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
-from textual.widgets import Input, TextArea
 
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.steps.model import BY_ID, STEP_IDS, Status
 from companion.tui.checklist import Rail
-from companion.tui.foot import Foot
+from companion.tui.foot import Foot, is_typed_into
 from companion.tui.looks import BASE, SLATE
 from companion.tui.messages import StepOpened
 from companion.tui.running import Running
@@ -228,7 +227,7 @@ class CompanionApp(Running):
     def action_escape(self) -> None:
         """Esc: out of a field, then stop what runs, then back to the checklist."""
         body = self.workspace.body
-        if isinstance(self.focused, (Input, TextArea)) and body:
+        if body and is_typed_into(self.focused):
             body.leave_field()
         elif self.jobs.work:
             self.stop_work()

@@ -8,7 +8,8 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.content import Content
 from textual.screen import Screen
-from textual.widgets import Input, Static, TextArea
+from textual.widget import Widget
+from textual.widgets import Static
 
 from companion.core.progress import Progress
 from companion.tui.segments import Segments, Word
@@ -19,6 +20,11 @@ if TYPE_CHECKING:
 
 _SHOWN_KEYS: Final = {"escape": "Esc", "question_mark": "?", "enter": "Enter", "tab": "Tab", "space": "Space"}
 _BAR: Final = 16
+
+
+def is_typed_into(widget: Widget | None) -> bool:
+    """Tell whether a letter pressed now would be written into ``widget``; the field's own module need not be known."""
+    return widget is not None and widget.check_consume_key("x", "x")
 
 
 class KeysLine(Segments):
@@ -48,7 +54,7 @@ class KeysLine(Segments):
 
     def _look(self) -> list[Word]:
         """Ask what can be done; letters are left out while they would be typed into a field."""
-        typing = isinstance(self.screen.focused, (Input, TextArea))
+        typing = is_typed_into(self.screen.focused)
         seen: dict[str, ActiveBinding] = {}
         for active in self.screen.active_bindings.values():
             binding = active.binding

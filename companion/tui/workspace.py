@@ -11,11 +11,11 @@ from textual.widgets import Static
 from companion.core.text import visible
 from companion.steps.model import BY_ID, STEP_IDS, State, Status, StepStatus
 from companion.tui.checklist import step_key
-from companion.tui.parts import Body
 from companion.tui.shown import said, state_words
 
 if TYPE_CHECKING:
     from companion.tui.app import CompanionApp
+    from companion.tui.parts import Body
 
 NEXT_KEYS = {
     "facts": "Enter",
