@@ -67,7 +67,7 @@ def check(folder: Path, steps: tuple[str, ...], as_json: bool) -> int:
 def explain(rule: str | None, as_json: bool) -> int:
     """Tell what a rule means, its limit and its source; without RULE, list them all."""
     from companion.cli.plain import rule_lines
-    from companion.steps.registry import RULES
+    from companion.steps.catalogue import RULES
 
     chosen = [known for known in RULES if rule in (None, known.id)]
     if not chosen:

@@ -115,10 +115,21 @@ def facts_lines(before: str, after: str) -> tuple[str, ...]:
     except CompanionError:
         return ("the facts changed (one side of them cannot be read)",)
     lines = [change.text for change in facts_changed(old, new)]
+
+    def told(table: str, name: str) -> bool:
+        """Whether the lines for players say it already: those that this fact alone would bring are among them."""
+        engine = msgspec.structs.replace(old.engine, name=new.engine.name)
+        alone = msgspec.structs.replace(old, engine=engine)
+        value = {name: getattr(getattr(new, table), name)}
+        alone = msgspec.structs.replace(alone, **{table: msgspec.structs.replace(getattr(alone, table), **value)})
+        base = msgspec.structs.replace(old, engine=engine) if (table, name) != ("engine", "name") else old
+        mine = [change.text for change in facts_changed(base, alone)]
+        return bool(mine) and all(text in lines for text in mine)
+
     for table in ("instrument", "engine"):
         for name in getattr(old, table).__struct_fields__:
             was, now = getattr(getattr(old, table), name), getattr(getattr(new, table), name)
-            if was != now and not any(name in line or (isinstance(now, str) and now and now in line) for line in lines):
+            if was != now and not told(table, name):
                 lines.append(f"{table}.{name}: {_said(now)} instead of {_said(was)}")
     if old.waivers != new.waivers:
         lines.append(f"{plural(len(new.waivers), 'waiver')} instead of {len(old.waivers):,}")

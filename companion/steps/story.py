@@ -79,8 +79,8 @@ def _samples_of_layers(desk: Desk) -> dict[str, int]:
 
 def known_problems(desk: Desk) -> tuple[str, ...]:
     """Return what a player should know: open findings, a line a rule, and what failed trials sounded like."""
+    from companion.steps.catalogue import RULES
     from companion.steps.controls import planned
-    from companion.steps.registry import RULES
     from companion.steps.status import applied
     from companion.trials.checks import verdicts
 

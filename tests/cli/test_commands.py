@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
+from companion.steps.catalogue import RULES
 from companion.steps.model import STEP_IDS, State
-from companion.steps.registry import RULES
 
 Companion = Callable[..., Any]
 
