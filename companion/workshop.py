@@ -163,7 +163,7 @@ class Workshop:
 
     def waive(self, rule: str, path: str, reason: str) -> None:
         """Let a finding pass, with a reason, for as long as the file stays what it is."""
-        from companion.steps.registry import RULES
+        from companion.steps.catalogue import RULES
 
         if rule not in {known.id for known in RULES}:
             raise CompanionError(f"There is no rule “{rule}”", "", "see: companion explain")

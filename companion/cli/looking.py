@@ -50,6 +50,7 @@ def status(folder: Path, as_json: bool) -> int:
 def check(folder: Path, steps: tuple[str, ...], as_json: bool) -> int:
     """Run steps (all, when none are named) and show what they find."""
     from companion.cli.plain import findings_json, findings_lines
+    from companion.steps.model import blocked
 
     with watching(quiet=as_json) as watch:
         status = workshop(folder).check(steps, watch)
@@ -58,7 +59,7 @@ def check(folder: Path, steps: tuple[str, ...], as_json: bool) -> int:
         print_json(findings_json(shown))
     else:
         say(findings_lines(shown))
-    return 1 if any(finding.blocks for step in shown for finding in step.findings) else 0
+    return 1 if blocked(shown) else 0
 
 
 @command()

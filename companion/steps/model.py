@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from enum import StrEnum
 from typing import Any, Final
 
@@ -168,5 +169,10 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def blocked(self) -> bool:
-        """Whether something blocks: a step is failing."""
-        return any(step.state is State.FAILING for step in self.steps)
+        """Whether a finding stands in the way of a release; that nothing is released yet is not one."""
+        return blocked(self.steps)
+
+
+def blocked(steps: Iterable[StepStatus]) -> bool:
+    """Tell whether a finding of these steps blocks. That nothing is released yet stands in nobody's way."""
+    return any(finding.blocks and finding.rule != "release-unrecorded" for step in steps for finding in step.findings)

@@ -41,9 +41,13 @@ def check_out(
 
 
 def _mentions(text: str, name: str) -> bool:
-    """Tell whether a report is named in ``text`` as a word of its own, with its extension or without."""
-    stem = name.rpartition(".")[0] or name
-    return re.search(rf"(?<!\w){re.escape(stem)}(?!\w)", text, re.IGNORECASE) is not None
+    """Tell whether a report is named in ``text`` as a word of its own, with its extension or without.
+
+    A part of a compound or of a version is no word: neither ``c3`` of ``crackle-c3`` nor ``2`` of ``1.2``.
+    """
+    stem, dot, extension = name.rpartition(".")
+    word = rf"{re.escape(stem)}(?:{re.escape(dot + extension)})?" if stem else re.escape(name)
+    return re.search(rf"(?<![\w.-]){word}(?![\w-]|\.\d)", text, re.IGNORECASE) is not None
 
 
 def out_look(record: ReleaseRecord | None, findings: tuple[Finding, ...]) -> Look:
