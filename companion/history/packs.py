@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import struct
 import threading
@@ -81,6 +82,8 @@ def read_index(path: Path) -> tuple[list[bytes], list[int]]:
     data = path.read_bytes()
     if data[:8] != INDEX_MARK or len(data) < 8 + 1024 + 40:
         raise ValueError("not a pack index of version 2")
+    if hashlib.sha1(memoryview(data)[:-20], usedforsecurity=False).digest() != data[-20:]:
+        raise ValueError("the pack index is damaged")
     count = struct.unpack_from(">I", data, 8 + 1020)[0]
     at = 8 + 1024
     if len(data) < at + count * 28 + 40:
@@ -107,13 +110,13 @@ class Packs:
         self.unreadable: list[tuple[str, str]] = []
         self.refresh()
 
-    def refresh(self) -> bool:
+    def refresh(self, anew: bool = False) -> bool:
         """Look for packs made or removed since; tell whether there were any."""
         try:
             names = frozenset(name for name in os.listdir(self.folder) if name.endswith(".idx"))  # noqa: PTH208
         except OSError:
             names = frozenset()
-        if names == self._known:
+        if names == self._known and not anew:
             return False
         self.close()
         self._known, self.packs, self.places, self.unreadable = names, [], {}, []
@@ -249,18 +252,12 @@ class Packs:
 
 
 def clear_leftovers(folder: Path) -> list[Path]:
-    """Remove the unfinished packs a dead writer left; return the finished ones that have no readable index (yet)."""
+    """Remove the unfinished packs a dead writer left; return the finished ones that have no index (yet)."""
     orphans = []
     for path in folder.iterdir():
         if path.name.startswith("tmp_"):
             with contextlib.suppress(OSError):
                 path.unlink()
-        elif path.suffix == ".pack":
-            try:
-                with path.with_suffix(".idx").open("rb") as stream:
-                    whole = stream.read(8) == INDEX_MARK
-            except OSError:
-                whole = False
-            if not whole:
-                orphans.append(path)
+        elif path.suffix == ".pack" and not path.with_suffix(".idx").exists():
+            orphans.append(path)
     return orphans

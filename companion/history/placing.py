@@ -11,12 +11,13 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from functools import lru_cache
 from pathlib import Path
 from typing import Final, NamedTuple
 
 from companion.core.errors import CompanionError
+from companion.core.files import sync_folder
 from companion.core.progress import Watch
+from companion.history import durable
 from companion.history.model import FOLDER, LINK, PROGRAM, Kept
 from companion.history.names import unsafe_to_write
 from companion.history.packing import write_all
@@ -55,11 +56,12 @@ class Placer:
         self._helper = ThreadPoolExecutor(1, "restore-sync")
         self._syncing: Future[None] | None = None
         self._names = itertools.count()
-        self._unsynced = 0
+        self._unsynced, self._at_once = 0, False
         self._folders: set[str] = {""}
 
     def carry_out(self, plan: Plan) -> Done:
         """Do all of it. A file that cannot be done is listed; a full disk and Cancelled end it and are raised."""
+        self._at_once = durable.at_once(len(plan.write))
         self.watch.stage("Restoring", sum(one.size for one in plan.write.values()), "bytes")
         # Removals come first: on a system that folds case, the new name may be the old file's.
         for path in plan.remove:
@@ -72,7 +74,17 @@ class Placer:
         self._write_all(plan.write)
         for folder in plan.make:
             self._each(folder, self._parent)
+        self._settle(plan)
         return self.done
+
+    def _settle(self, plan: Plan) -> None:
+        """Make all of it durable, names included."""
+        if self._at_once:
+            durable.sync_disk(self.root)
+            return
+        for folder in {path.rpartition("/")[0] for path in (*plan.write, *plan.remove, *plan.make, *plan.drop)}:
+            with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+                sync_folder(self.root / folder)
 
     def _each(self, path: str, act: Callable[[str], object]) -> None:
         try:
@@ -169,10 +181,10 @@ class Placer:
         """Let the disk work while the processor does: the sync at the end then has little left to wait for."""
         with self._lock:
             self._unsynced += count
-            if self._unsynced < _NUDGE or not (self._syncing is None or self._syncing.done()):
+            if not self._at_once or self._unsynced < _NUDGE or not (self._syncing is None or self._syncing.done()):
                 return
             self._unsynced = 0
-            self._syncing = self._helper.submit(settle, self.root)
+            self._syncing = self._helper.submit(durable.sync_disk, self.root)
 
     def _write(self, path: str, wanted: Kept) -> None:
         if wanted.mode == FOLDER or wanted.mode >> 12 not in (0o10, 0o12):
@@ -210,7 +222,7 @@ class Placer:
                 write_all(handle, block)
             if hasattr(os, "fchmod"):
                 os.fchmod(handle, _permissions(permissions, wanted.mode))
-            if not syncs_at_once():
+            if not self._at_once:
                 os.fsync(handle)
         finally:
             os.close(handle)
@@ -231,30 +243,6 @@ def _umask() -> int:
         os.umask(mask)
         _UMASK.append(mask)
     return _UMASK[0]
-
-
-@lru_cache(maxsize=1)
-def syncs_at_once() -> bool:
-    """Tell whether this system can sync a whole disk in one call that waits (Linux): cheaper than file by file."""
-    return os.uname().sysname == "Linux" if hasattr(os, "uname") else False
-
-
-def settle(root: Path) -> None:
-    """Make everything put into ``root`` durable. Where files were synced one by one this syncs nothing more."""
-    if not syncs_at_once():
-        return
-    import ctypes
-
-    handle = os.open(root, os.O_RDONLY)
-    try:
-        library = ctypes.CDLL(None, use_errno=True)
-        if library.syncfs(handle) != 0:
-            code = ctypes.get_errno()
-            raise OSError(code, os.strerror(code))
-    except AttributeError:  # a C library without syncfs
-        os.sync()
-    finally:
-        os.close(handle)
 
 
 def refuse_when_too_full(root: Path, plan: Plan) -> None:

@@ -67,7 +67,7 @@ def plan(
         if path not in target and is_within(path, chosen) and not only_added(path)
     }
     kept_folders = _above(target) | _above(target_empty) | set(target_empty)
-    doomed = (_above(remove) | set(current_empty)) - kept_folders
+    doomed = (_above(remove) | _above(current_empty) | set(current_empty)) - kept_folders
     doomed = {path for path in doomed if is_within(path, chosen) and not only_added(path)}
     make = sorted(path for path in target_empty if is_within(path, chosen) and path not in current_empty)
     return Plan(write, mark, remove, tuple(make), tuple(sorted(doomed, reverse=True)), unchanged)

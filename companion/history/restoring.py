@@ -20,7 +20,7 @@ from companion.core.files import explain_os_error, read_capped, write_safely
 from companion.core.progress import QUIET, Watch
 from companion.history.model import Restored, Snapshot
 from companion.history.objects import BLOB, hasher
-from companion.history.placing import Done, Placer, Stays, refuse_when_too_full, settle
+from companion.history.placing import Done, Placer, Stays, refuse_when_too_full
 from companion.history.planning import Plan, plan
 from companion.history.reading import Sink
 from companion.history.shelf import Shelf, told
@@ -135,8 +135,6 @@ def _carry_out_or_undo(shelf: Shelf, cache: Cache, todo: Plan, before: Look, wat
             told_error.do += "; what was there before has been put back"
             raise CompanionError(told_error.what, told_error.where, told_error.do) from error
         raise
-    with told("make the restored files durable", shelf.folder):
-        settle(shelf.folder)
     _end_journal(shelf)
     return done
 
@@ -155,7 +153,6 @@ def _undo(shelf: Shelf, cache: Cache, before: Look) -> None:
     with contextlib.suppress(OSError):
         done = _carry_out(shelf, back, now, QUIET)
         if not done.failed:
-            settle(shelf.folder)
             _end_journal(shelf)
 
 
@@ -201,7 +198,6 @@ def restore_into(shelf: Shelf, number: int, only: Sequence[str], into: Path, wat
         placer = Placer(shelf.packs, into, aside, lambda _path, _status: None, watch)
         try:
             done = placer.carry_out(todo)
-            settle(into)
         except BaseException:
             for path in into.iterdir():
                 shutil.rmtree(path, ignore_errors=True) if path.is_dir() and not path.is_symlink() else path.unlink()

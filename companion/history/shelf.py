@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -51,7 +52,11 @@ class Shelf:
             return None
         try:
             with contextlib.closing(hermetic.repository(self.path)) as found:
-                return bytes(found.odb.stream(oid).read())
+                stream = found.odb.stream(oid)
+                kind, data = stream.type, bytes(stream.read())
+                digest = hashlib.sha1(b"%s %d\0" % (kind, len(data)), usedforsecurity=False)
+                digest.update(data)
+                return data if digest.digest() == oid else None
         except Exception:
             return None  # damaged or not there at all: GitPython raises a dozen different errors for it
 
@@ -70,19 +75,24 @@ class Shelf:
             self._be_patient_with_the_half_written()
             stack.enter_context(held(self.lock_path, doing))
             hermetic.create(self.path)
-            for orphan in clear_leftovers(self.pack_folder):
-                self._index_again(orphan)
+            orphans = clear_leftovers(self.pack_folder)
             for stale in (*self.path.glob(".*.part"), *self.path.glob("*.lock")):
                 stale.unlink(missing_ok=True)
             self.packs.refresh()
+            self._index_again([*orphans, *(self.pack_folder / name for name, _ in self.packs.unreadable)])
             yield
 
-    def _index_again(self, pack: Path) -> None:
-        """Give a pack that was finished, or whose index was damaged, an index; it may hold all there is."""
-        index = pack.with_suffix(".idx")
-        with contextlib.suppress(CompanionError, OSError):
-            hermetic.run(self.path, ["index-pack", "-o", str(index.with_suffix(".new")), str(pack)])
-            index.with_suffix(".new").replace(index)
+    def _index_again(self, packs: list[Path]) -> None:
+        """Give packs that were finished, or whose index is lost or damaged, an index; they may hold all there is."""
+        for pack in packs:
+            index = pack.with_suffix(".idx")
+            with contextlib.suppress(CompanionError, OSError):
+                fresh = index.with_name(f"tmp_{index.name}")
+                hermetic.run(self.path, ["index-pack", "-o", str(fresh), str(index.with_suffix(".pack"))])
+                fresh.replace(index)
+        if packs:
+            self.packs.refresh(anew=True)
+            self._listed = None
 
     def _be_patient_with_the_half_written(self) -> None:
         """Wait a moment for a lock that has no owner in it yet; a writer killed right then leaves it so for good."""

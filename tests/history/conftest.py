@@ -86,7 +86,7 @@ def state() -> Callable[[Path], State]:
                 continue
             status = path.lstat()
             if stat.S_ISLNK(status.st_mode):
-                found[relative] = ("link", os.readlink(path))
+                found[relative] = ("link", str(path.readlink()))
             elif stat.S_ISDIR(status.st_mode):
                 found[relative] = ("folder",)
             else:

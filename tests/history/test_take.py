@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import socket
@@ -185,7 +186,7 @@ def test_its_neighbours_are_kept(folder: Path, history: History, fsck: Callable[
 def test_what_cannot_be_kept_is_left_out_aloud(folder: Path, history: History) -> None:
     os.mkfifo(folder / "pipe")
     link = socket.socket(socket.AF_UNIX)
-    here = os.getcwd()
+    here = Path.cwd()
     os.chdir(folder)  # a socket's path has to be short
     try:
         link.bind("sock")
@@ -335,7 +336,9 @@ def test_what_a_dead_run_left_is_cleared(folder: Path, history: History, fsck: C
     (place / "objects/pack/tmp_pack_dead").write_bytes(b"half")
     (place / ".packed-refs.dead.part").write_bytes(b"half")
     (place / "packed-refs.lock").write_bytes(b"")
-    (folder / ".companion/history.lock").write_text('{"pid": 999999999, "host": "%s"}' % socket.gethostname(), "utf-8")
+    (folder / ".companion/history.lock").write_text(
+        json.dumps({"pid": 999999999, "host": socket.gethostname()}), "utf-8"
+    )
     (folder / "new").write_text("n", "utf-8")
     assert history.take("second").number == 2
     left = {path.name for path in (*place.iterdir(), *(place / "objects/pack").iterdir())}

@@ -1,0 +1,128 @@
+"""kill -9 at random points: the old history or the new one, every earlier snapshot whole, nothing in the way."""
+
+from __future__ import annotations
+
+import hashlib
+import random
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from companion.history.store import History
+
+WORKER = """
+import hashlib, sys
+from pathlib import Path
+from companion.core.errors import CompanionError
+from companion.history.store import History
+
+folder, log, step = Path(sys.argv[1]), open(sys.argv[2], "a", buffering=1), int(sys.argv[3])
+history = History(folder)
+
+def content(step, name):
+    return hashlib.sha256(f"{step} {name}".encode()).digest() * (20 + step % 7 * 300)
+
+print("ready", flush=True)
+while True:
+    step += 1
+    log.write(f"change {step}\\n")
+    for name in range(12):
+        path = folder / "Samples" / f"{name}.wav"
+        if (name + step) % 3 == 0 or not path.exists():
+            path.write_bytes(content(step, name))
+    made = {p.name: hashlib.sha1(p.read_bytes()).hexdigest() for p in sorted((folder / "Samples").iterdir())}
+    mark = hashlib.sha1(repr(made).encode()).hexdigest()
+    log.write(f"take {step} {mark}\\n")
+    number = history.take(mark).number
+    log.write(f"taken {number}\\n")
+    numbers = [one.number for one in history.snapshots() if one.kind == "asked"]
+    if step % 3 == 0 and len(numbers) > 2:
+        chosen = numbers[step % len(numbers)]
+        log.write(f"restore {chosen}\\n")
+        history.restore(chosen)
+    if step % 5 == 0 and len(numbers) > 6:
+        log.write(f"forget {numbers[-1]} {numbers[-2]}\\n")
+        history.forget(numbers[-2:])
+"""
+
+
+def _mark(folder: Path) -> str:
+    samples = folder / "Samples"
+    made = {path.name: hashlib.sha1(path.read_bytes()).hexdigest() for path in sorted(samples.iterdir())}
+    return hashlib.sha1(repr(made).encode()).hexdigest()
+
+
+def _campaign(tmp_path: Path, kills: int, seed: int, fsck: Callable[[Path], None]) -> Counter[str]:
+    folder, log, script = tmp_path / "w", tmp_path / "log", tmp_path / "worker.py"
+    (folder / "Samples").mkdir(parents=True)
+    script.write_text(WORKER, "utf-8")
+    chance, counts = random.Random(seed), Counter[str]()
+    for kill in range(kills):
+        child = subprocess.Popen(
+            [sys.executable, str(script), str(folder), str(log), str(kill * 1000)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        assert child.stdout is not None
+        assert child.stdout.readline() == b"ready\n", child.stderr.read() if child.stderr else ""
+        time.sleep(chance.uniform(0, 0.5))
+        child.kill()
+        _, said = child.communicate()
+        assert not said, said.decode()
+        last = log.read_text("utf-8").splitlines()[-1].split() if log.exists() else ["nothing"]
+        counts[last[0]] += 1
+        _check(folder, last, tmp_path / "out", kill, fsck if kill % 5 == 4 else None)
+    return counts
+
+
+def _wait_out_a_half_written_lock(folder: Path) -> None:
+    """A writer killed between making its lock and naming itself in it is waited for; here that wait is cut short."""
+    import os
+
+    lock = folder / ".companion/history.lock"
+    if lock.exists() and lock.stat().st_size == 0:
+        os.utime(lock, (1, 1))
+
+
+def _check(folder: Path, last: list[str], out: Path, kill: int, fsck: Callable[[Path], None] | None) -> None:
+    _wait_out_a_half_written_lock(folder)
+    with History(folder) as history:
+        before = {one.number: one for one in history.snapshots()}
+        recovered = history.recover()
+        if recovered:
+            assert recovered.failed == ()
+            assert _mark(folder) == history.snapshot(recovered.number).label, "the restore was finished"
+        elif last[0] == "restore":
+            assert _mark(folder) in {one.label for one in before.values()}, "it had not begun, or was done"
+        assert history.verify().damaged == ()
+        for number, snapshot in before.items():
+            if snapshot.kind == "asked":
+                place = out / f"{kill}-{number}"
+                history.restore(number, into=place)
+                assert _mark(place) == snapshot.label, "an earlier snapshot restores byte for byte"
+        assert history.take("after the kill").number >= max(before, default=0), "nothing stands in the way"
+        numbers = [one.number for one in history.snapshots()]
+        assert len(numbers) == len(set(numbers))
+        history.forget([one.number for one in history.snapshots() if len(one.label) != 40])
+        if len(numbers) > 12:
+            history.forget([one.number for one in history.snapshots()[6:]])
+    if fsck:
+        fsck(folder)
+
+
+def test_twenty_kills(tmp_path: Path, fsck: Callable[[Path], None]) -> None:
+    counts = _campaign(tmp_path, 20, 1, fsck)
+    assert counts["take"] >= 3, counts
+
+
+@pytest.mark.campaign
+def test_two_hundred_kills(tmp_path: Path, fsck: Callable[[Path], None]) -> None:
+    counts: Any = _campaign(tmp_path, 200, 2, fsck)
+    print(f"\n200 kills, while: {dict(counts)}")
+    assert counts["take"] + counts["restore"] + counts["forget"] > 100

@@ -1,0 +1,395 @@
+"""Restoring: the same bytes, modes, links and empty folders come back, and nothing is lost on the way."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from companion.core.errors import Cancelled, CompanionError
+from companion.core.progress import Progress, Watch
+from companion.history import packing, placing, restoring
+from companion.history.model import FILE, LINK, PROGRAM, Kept
+from companion.history.planning import plan
+from companion.history.store import History
+
+
+def _mutate(folder: Path) -> None:
+    (folder / "Samples/struck/slate_0.wav").write_bytes(b"re-recorded")
+    (folder / "Samples/struck/slate_1.wav").rename(folder / "moved.wav")
+    (folder / "new folder" / "deep").mkdir(parents=True)
+    (folder / "new folder" / "deep" / "x").write_text("x", "utf-8")
+    (folder / "Takes").rmdir()
+    (folder / "Other").mkdir()
+    (folder / "render.sh").chmod(0o644)
+    (folder / "latest.wav").unlink()
+    (folder / "latest.wav").symlink_to("moved.wav")
+
+
+def test_everything_comes_back_and_what_was_there_is_kept(
+    folder: Path, history: History, state: Any, fsck: Callable[[Path], None]
+) -> None:
+    history.take("good")
+    good = state(folder)
+    _mutate(folder)
+    bad = state(folder)
+    done = history.restore(1)
+    assert state(folder) == good
+    assert done.failed == ()
+    assert done.safety is not None
+    assert (done.safety.number, done.safety.kind, done.safety.new) == (2, "before-restore", True)
+    back = history.restore(2)
+    assert state(folder) == bad
+    assert back.safety is not None
+    assert back.safety.number == 1, "what is there is in snapshot 1 already"
+    fsck(folder)
+
+
+def test_only_what_differs_is_written(folder: Path, history: History) -> None:
+    history.take("good")
+    before = {path: path.lstat() for path in folder.rglob("*.wav")}
+    (folder / "CHANGELOG.md").write_text("changed", "utf-8")
+    (folder / "render.sh").chmod(0o644)
+    done = history.restore(1)
+    assert done.written == ("CHANGELOG.md", "render.sh")
+    assert done.unchanged == 6
+    for path, status in before.items():
+        assert (path.lstat().st_ino, path.lstat().st_mtime_ns) == (status.st_ino, status.st_mtime_ns)
+    assert history.restore(1).written == ()
+
+
+def test_some_paths_only(folder: Path, history: History, state: Any) -> None:
+    history.take("good")
+    good = state(folder)
+    _mutate(folder)
+    bad = state(folder)
+    done = history.restore(1, only=["Samples/struck/", "./render.sh"])
+    assert set(done.written) == {"Samples/struck/slate_0.wav", "Samples/struck/slate_1.wav", "render.sh"}
+    now = state(folder)
+    assert {path: now[path] for path in done.written} == {path: good[path] for path in done.written}
+    assert {p: s for p, s in now.items() if not p.startswith(("Samples", "render"))} == {
+        p: s for p, s in bad.items() if not p.startswith(("Samples", "render"))
+    }
+
+
+@pytest.mark.parametrize("only", ["nothing.wav", "../outside", "/etc/passwd", "Samples/stru"])
+def test_a_path_that_is_not_in_the_snapshot_is_refused(folder: Path, history: History, state: Any, only: str) -> None:
+    history.take("good")
+    (folder / "extra").write_text("x", "utf-8")
+    before = state(folder)
+    with pytest.raises(CompanionError):
+        history.restore(1, only=[only])
+    assert state(folder) == before
+
+
+def test_into_another_folder(folder: Path, history: History, state: Any, tmp_path: Path) -> None:
+    history.take("good")
+    good = state(folder)
+    _mutate(folder)
+    before = state(folder)
+    done = history.restore(1, into=tmp_path / "elsewhere")
+    assert state(tmp_path / "elsewhere") == good
+    assert done.safety is None
+    assert state(folder) == before
+    with pytest.raises(CompanionError, match="not empty"):
+        history.restore(1, into=tmp_path / "elsewhere")
+    with pytest.raises(CompanionError, match="inside the working folder"):
+        history.restore(1, into=folder / "copy")
+
+
+def test_evidence_is_only_ever_added(folder: Path, history: History) -> None:
+    evidence = folder / ".companion/evidence/sound"
+    evidence.mkdir(parents=True)
+    (evidence / "a.json").write_text("old answers", "utf-8")
+    (evidence / "gone.json").write_text("was lost", "utf-8")
+    history.take("good")
+    (evidence / "a.json").write_text("old answers and new ones", "utf-8")
+    (evidence / "b.json").write_text("new evidence", "utf-8")
+    (evidence / "gone.json").unlink()
+    (folder / "CHANGELOG.md").write_text("changed", "utf-8")
+    done = history.restore(1)
+    assert {path.name: path.read_text("utf-8") for path in evidence.iterdir()} == {
+        "a.json": "old answers and new ones",
+        "b.json": "new evidence",
+        "gone.json": "was lost",
+    }
+    assert done.written == (".companion/evidence/sound/gone.json", "CHANGELOG.md")
+
+
+def test_what_no_snapshot_holds_is_never_removed(folder: Path, history: History) -> None:
+    history.take("good")
+    for path in ("releases/v1.zip", ".git/HEAD", "extra/.git/HEAD", ".companion/bounces/b.wav"):
+        (folder / path).parent.mkdir(parents=True, exist_ok=True)
+        (folder / path).write_text("mine", "utf-8")
+    (folder / "extra" / "x").write_text("x", "utf-8")
+    done = history.restore(1)
+    assert done.removed == ("extra/x",)
+    for path in ("releases/v1.zip", ".git/HEAD", "extra/.git/HEAD", ".companion/bounces/b.wav"):
+        assert (folder / path).read_text("utf-8") == "mine"
+
+
+def test_files_folders_and_links_change_places(folder: Path, history: History, state: Any) -> None:
+    history.take("good")
+    good = state(folder)
+    shutil.rmtree(folder / "Samples")
+    (folder / "Samples").write_text("now a file", "utf-8")
+    (folder / "CHANGELOG.md").unlink()
+    (folder / "CHANGELOG.md" / "deep").mkdir(parents=True)
+    (folder / "CHANGELOG.md" / "deep" / "x").write_text("x", "utf-8")
+    (folder / "Takes").rmdir()
+    (folder / "Takes").symlink_to("/")
+    assert history.restore(1).failed == ()
+    assert state(folder) == good
+    assert history.restore(2).failed == ()
+    assert (folder / "Samples").read_text("utf-8") == "now a file"
+
+
+def test_a_file_changed_under_the_restore_is_left_alone(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history.take("good")
+    _mutate(folder)
+    target = folder / "Samples/struck/slate_0.wav"
+    real = restoring._write_journal
+
+    def saving_meanwhile(*arguments: Any) -> None:
+        target.write_bytes(b"saved by the host just now")
+        real(*arguments)
+
+    monkeypatch.setattr(restoring, "_write_journal", saving_meanwhile)
+    done = history.restore(1)
+    assert done.failed == (("Samples/struck/slate_0.wav", "it changed while the restore ran"),)
+    assert target.read_bytes() == b"saved by the host just now"
+    assert (folder / "Samples/struck/slate_1.wav").exists(), "the others are restored"
+
+
+def test_a_file_open_elsewhere_is_told_and_the_rest_is_restored(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history.take("good")
+    _mutate(folder)
+    real = os.replace
+
+    def busy(source: Any, target: Any) -> None:
+        if str(target).endswith("slate_0.wav"):
+            raise PermissionError(13, "Permission denied")
+        real(source, target)
+
+    monkeypatch.setattr(os, "replace", busy)
+    done = history.restore(1)
+    assert [path for path, _ in done.failed] == ["Samples/struck/slate_0.wav"]
+    assert "open in another program" in done.failed[0][1]
+    assert (folder / "Samples/struck/slate_0.wav").read_bytes() == b"re-recorded"
+    assert (folder / "Samples/struck/slate_1.wav").exists()
+
+
+def test_one_damaged_object_costs_one_file_and_is_named(folder: Path, history: History, state: Any) -> None:
+    history.take("good")
+    good = state(folder)
+    shelf = history._shelf
+    kept = history.files(1)["Samples/struck/slate_2.wav"]
+    place = shelf.packs.places[bytes.fromhex(kept.blob)]
+    pack = shelf.packs.packs[place.pack].path
+    with pack.open("r+b") as stream:
+        stream.seek((place.start + place.end) // 2)
+        byte = stream.read(1)
+        stream.seek(-1, os.SEEK_CUR)
+        stream.write(bytes([byte[0] ^ 0x55]))
+    for path in folder.glob("Samples/struck/*.wav"):
+        path.write_bytes(b"now " + path.name.encode())
+    done = history.restore(1)
+    assert [path for path, _ in done.failed] == ["Samples/struck/slate_2.wav"]
+    assert "damaged" in done.failed[0][1]
+    now = state(folder)
+    assert now.pop("Samples/struck/slate_2.wav")[1] == b"now slate_2.wav", "it stays what it was"
+    good.pop("Samples/struck/slate_2.wav")
+    assert now == good
+    found = history.verify()
+    assert [(one.path, one.snapshots) for one in found.damaged] == [("Samples/struck/slate_2.wav", (1,))]
+
+
+def test_cancelling_half_way_puts_everything_back(folder: Path, history: History, state: Any) -> None:
+    for number in range(40):
+        (folder / f"Samples/{number}.wav").write_bytes(os.urandom(2000))
+    history.take("good")
+    for number in range(40):
+        (folder / f"Samples/{number}.wav").write_bytes(os.urandom(2000))
+    _mutate(folder)
+    before = state(folder)
+    watch: Watch
+
+    def stop_soon(progress: Progress) -> None:
+        if progress.what == "Restoring" and progress.done > 20_000:
+            watch.cancel()
+
+    watch = Watch(stop_soon, every=0)
+    with pytest.raises(Cancelled):
+        history.restore(1, watch=watch)
+    assert state(folder) == before
+    assert history.recover() is None
+    assert sorted(path.name for path in (folder / ".companion").iterdir() if "restore" in path.name) == []
+
+
+def test_a_full_disk_half_way_puts_everything_back(
+    folder: Path, history: History, state: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history.take("good")
+    _mutate(folder)
+    before = state(folder)
+    real, calls = packing.write_all, [0]
+
+    def filling(handle: int, data: Any) -> None:
+        calls[0] += 1
+        if calls[0] == 2:
+            raise OSError(28, "No space left on device")
+        real(handle, data)
+
+    monkeypatch.setattr(placing, "write_all", filling)
+    with pytest.raises(CompanionError, match=r"No space left.*put back"):
+        history.restore(1)
+    assert state(folder) == before
+    assert history.recover() is None
+
+
+def test_too_small_a_disk_is_refused_before_anything_is_touched(
+    folder: Path, history: History, state: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history.take("good")
+    _mutate(folder)
+    before = state(folder)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _path: shutil._ntuple_diskusage(100, 90, 10))
+    with pytest.raises(CompanionError, match="nothing was changed"):
+        history.restore(1)
+    assert state(folder) == before
+
+
+def test_a_killed_restore_is_finished_at_the_next_start(folder: Path, history: History, state: Any) -> None:
+    history.take("good")
+    good = state(folder)
+    _mutate(folder)
+    bad = state(folder)
+
+    class Killed(BaseException):
+        pass
+
+    real, calls = os.replace, [0]
+
+    def dying(source: Any, target: Any) -> None:
+        if "restore-aside" in str(source):
+            calls[0] += 1
+            if calls[0] == 2:
+                raise Killed
+        real(source, target)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "replace", dying)
+        with pytest.raises(Killed):
+            history.restore(1)
+    assert state(folder) not in (good, bad), "the kill came half way"
+    done = history.recover()
+    assert done is not None
+    assert done.number == 1
+    assert state(folder) == good
+    assert history.recover() is None
+    history.restore(2)
+    assert state(folder) == bad
+
+
+def test_a_history_from_elsewhere_cannot_write_outside(folder: Path, history: History, tmp_path: Path) -> None:
+    blob = Kept("0" * 40, 1, FILE)
+    for path in ("../evil", "a/../../evil", ".git/hooks/post-checkout", "x/.GIT/config", "a//b"):
+        placer = placing.Placer(history._shelf.packs, folder, tmp_path, lambda _p, _s: None, Watch())
+        done = placer.carry_out(plan({path: blob}, {}))
+        assert [(one, bool(reason)) for one, reason in done.failed] == [(path, True)]
+    assert not (tmp_path / "evil").exists()
+
+
+def test_evidence_and_unchanged_files_are_not_in_a_plan() -> None:
+    one, two = Kept("1" * 40, 3, FILE), Kept("2" * 40, 3, FILE)
+    found = plan(
+        {"a": one, "b": one, "x": one._replace(mode=PROGRAM), ".companion/evidence/e": one, "l": one},
+        {
+            "a": one,
+            "b": two,
+            "x": one,
+            ".companion/evidence/e": two,
+            ".companion/evidence/f": two,
+            "c/d": one,
+            "l": one._replace(mode=LINK),
+        },
+        ("c/empty",),
+        ("c/old",),
+    )
+    assert found.write == {"b": one, "l": one}
+    assert found.mark == {"x": one._replace(mode=PROGRAM)}
+    assert found.remove == {"c/d": one}
+    assert (found.make, found.drop, found.unchanged) == (("c/empty",), ("c/old",), 2)
+
+
+names = st.text(alphabet="abAB01 .-é♯[$~'", min_size=1, max_size=6).filter(
+    lambda name: name.strip(".") != "" and name.lower() != "releases"
+)
+leaves = st.one_of(
+    st.tuples(st.just("file"), st.binary(max_size=200), st.booleans()),
+    st.tuples(st.just("link"), st.text(alphabet="ab/.", min_size=1, max_size=8)),
+    st.just(("folder",)),
+)
+trees = st.dictionaries(st.lists(names, min_size=1, max_size=3).map("/".join), leaves, max_size=12)
+
+
+def _build(root: Path, tree: dict[str, tuple[Any, ...]]) -> None:
+    for path in sorted(tree):
+        what, place = tree[path], root / path
+        if any(
+            parent.is_symlink() or parent.is_file() for parent in place.relative_to(root).parents if parent.name
+        ) or any((root / parent).is_symlink() or (root / parent).is_file() for parent in Path(path).parents):
+            continue
+        if place.is_symlink() or place.exists():
+            continue
+        place.parent.mkdir(parents=True, exist_ok=True)
+        if what[0] == "file":
+            place.write_bytes(what[1])
+            place.chmod(0o755 if what[2] else 0o644)
+        elif what[0] == "link":
+            place.symlink_to(what[1])
+        else:
+            place.mkdir()
+
+
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(first=trees, second=trees)
+def test_any_folder_comes_back_as_it_was(
+    tmp_path_factory: pytest.TempPathFactory, state: Any, first: dict[str, Any], second: dict[str, Any]
+) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda _handle: None)  # nobody pulls the plug here, and it takes most of the time
+        _there_and_back(tmp_path_factory, state, first, second)
+
+
+def _there_and_back(
+    tmp_path_factory: pytest.TempPathFactory, state: Any, first: dict[str, Any], second: dict[str, Any]
+) -> None:
+    folder = tmp_path_factory.mktemp("any") / "w"
+    folder.mkdir()
+    _build(folder, first)
+    one = state(folder)
+    with History(folder) as history:
+        taken = history.take("first")
+        for path in folder.iterdir():
+            if path.name != ".companion":
+                shutil.rmtree(path) if path.is_dir() and not path.is_symlink() else path.unlink()
+        _build(folder, second)
+        two = state(folder)
+        done = history.restore(taken.number)
+        assert done.failed == ()
+        assert done.safety is not None
+        assert state(folder) == one
+        assert history.restore(done.safety.number).failed == ()
+        assert state(folder) == two
+    shutil.rmtree(folder.parent)
