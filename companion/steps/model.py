@@ -155,7 +155,7 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
 
     def step(self, step_id: str) -> StepStatus:
         """Return one step's status. Raises KeyError for an id that is none."""
-        return next(step for step in self.steps if step.id == step_id)
+        return {step.id: step for step in self.steps}[step_id]
 
     @property
     def next_step(self) -> StepStatus | None:
