@@ -1,0 +1,102 @@
+"""What changed, in the maker's terms: facts as what they mean, sound by what differs in it."""
+
+from __future__ import annotations
+
+import pytest
+
+from companion.sound.measured import Measured
+from companion.steps.changes import difference, facts_lines
+
+BEFORE = """
+[instrument]
+title = "Slate Choir"
+version = "1.1"
+licence = "CC-BY-4.0"
+tags = ["slate"]
+[engine]
+name = "Example Engine"
+saved_with = "7.1"
+minimum = "7.1"
+systems = ["windows"]
+"""
+
+
+def told(*edits: tuple[str, str]) -> tuple[str, ...]:
+    after = BEFORE
+    for old, new in edits:
+        assert old in after
+        after = after.replace(old, new)
+    return facts_lines(BEFORE, after)
+
+
+def test_nothing_changed_is_nothing_told() -> None:
+    assert facts_lines(BEFORE, BEFORE) == ()
+    assert facts_lines(BEFORE, BEFORE + "# a comment\n") == ()
+
+
+@pytest.mark.parametrize(
+    ("edit", "lines"),
+    [
+        (('version = "1.1"', 'version = "1.2"'), ("instrument.version: “1.2” instead of “1.1”",)),
+        (('title = "Slate Choir"', 'title = "Slate"'), ("Now called Slate instead of Slate Choir",)),
+        (('minimum = "7.1"', 'minimum = "7.2"'), ("Needs Example Engine 7.2 or newer instead of 7.1",)),
+        (('tags = ["slate"]', 'tags = ["slate", "choir"]'), ("instrument.tags: slate, choir instead of slate",)),
+        (('tags = ["slate"]', ""), ("instrument.tags: nothing instead of slate",)),
+        (
+            ('systems = ["windows"]', 'systems = ["windows", "linux"]'),
+            ("engine.systems: windows, linux instead of windows",),
+        ),
+        (('licence = "CC-BY-4.0"', 'licence = "CC0-1.0"'), ("Licence CC0-1.0 instead of CC-BY-4.0",)),
+    ],
+)
+def test_each_changed_fact_is_told_once(edit: tuple[str, str], lines: tuple[str, ...]) -> None:
+    assert told(edit) == lines
+
+
+def test_a_fact_is_told_though_its_value_stands_in_the_line_of_another() -> None:
+    lines = told(('version = "1.1"', 'version = "7.2"'), ('minimum = "7.1"', 'minimum = "7.2"'))
+    assert "instrument.version: “7.2” instead of “1.1”" in lines
+    assert any(line.startswith("Needs Example Engine 7.2") for line in lines)
+    lines = told(('saved_with = "7.1"', 'saved_with = "7.2"'), ('minimum = "7.1"', 'minimum = "7.2"'))
+    assert "engine.saved_with: “7.2” instead of “7.1”" in lines
+
+
+def test_an_engine_of_another_name_is_told_once() -> None:
+    lines = told(('name = "Example Engine"', 'name = "Example Host"'), ('minimum = "7.1"', 'minimum = "7.2"'))
+    assert sorted(lines) == [
+        "Made for Example Host instead of Example Engine",
+        "Needs Example Host 7.2 or newer instead of 7.1",
+    ]
+
+
+def test_waivers_are_counted_and_facts_that_cannot_be_read_are_said_to_be_so() -> None:
+    waiver = '[[waivers]]\nrule = "hum"\nreason = "the room"\n'
+    assert facts_lines(BEFORE, BEFORE + waiver) == ("1 waiver instead of 0",)
+    assert facts_lines(BEFORE + waiver, BEFORE) == ("0 waivers instead of 1",)
+    assert facts_lines(BEFORE, "[nonsense]") == ("the facts changed (one side of them cannot be read)",)
+    assert facts_lines("", BEFORE) != ()
+
+
+def measured(**more: object) -> Measured:
+    values: dict[str, object] = {"seconds": 2.0, "peak_dbfs": -3.0, "pitch_cents": 6000.0}
+    return Measured(**{**values, **more})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("now", "told"),
+    [
+        ({}, ""),
+        ({"seconds": 2.0009}, ""),
+        ({"seconds": 2.0011}, "2.000 s → 2.001 s"),
+        ({"peak_dbfs": -3.09}, ""),
+        ({"peak_dbfs": -3.2}, "peak −3.0 → −3.2 dBFS"),
+        ({"pitch_cents": 6000.9}, ""),
+        ({"pitch_cents": 5988.0}, "pitch −12 cents"),
+        ({"pitch_cents": 6012.0, "seconds": 1.5}, "2.000 s → 1.500 s, pitch +12 cents"),
+        ({"peak_dbfs": None, "pitch_cents": None}, ""),
+    ],
+)
+def test_how_a_recording_differs_from_a_millisecond_a_tenth_of_a_decibel_and_a_cent(
+    now: dict[str, object], told: str
+) -> None:
+    assert difference(measured(), measured(**now)) == told

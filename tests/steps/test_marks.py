@@ -1,0 +1,166 @@
+"""Fingerprints: each change makes exactly the steps stale that judged what changed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import msgspec
+import pytest
+
+from companion.core.entries import Entry, Kind
+from companion.core.facts import Control, Facts, Layer, Waiver
+from companion.steps.marks import Marks, mark_of, marks, step_marks, words_mark
+
+Entries = Callable[..., tuple[Entry, ...]]
+Spoil = Callable[..., Facts]
+
+FOLDER = {
+    "IR/Hall.wav": "hall",
+    "LICENCE.txt": "licence",
+    "Pictures/Front.png": "front",
+    "README.txt": "readme",
+    "Samples/Struck_C3.wav": "c3",
+    "Scripts/main.lua": "script",
+    "Slate Choir.patch": "patch",
+    "release.toml": "facts",
+}
+LOOKED = ("facts", "contents", "paths", "sound", "controls", "away", "needs", "archive", "out")
+EVERYTHING = {*LOOKED, "words"}
+STAYS = ("release.toml", "Old/notes.txt")
+
+
+def found(entries: tuple[Entry, ...]) -> Marks:
+    return marks(mark_of(entries), [entry for entry in entries if entry.path not in STAYS])
+
+
+@pytest.fixture
+def every(entries: Entries) -> Callable[[dict[str, str], Facts], dict[str, str]]:
+    """The fingerprints of all ten steps for a folder of files and facts."""
+
+    def marked(files: dict[str, str], facts: Facts) -> dict[str, str]:
+        marks_now = found(entries(files))
+        return {**step_marks(marks_now, facts), "words": words_mark(marks_now, facts, "told")}
+
+    return marked
+
+
+Every = Callable[[dict[str, str], Facts], dict[str, str]]
+
+
+def stale(before: dict[str, str], after: dict[str, str]) -> set[str]:
+    return {step for step in before if before[step] != after[step]}
+
+
+SHIPS = {"facts", "contents", "paths", "archive", "out"}
+"""Steps that judge all that ships, whatever it is."""
+
+
+@pytest.mark.parametrize(
+    ("path", "steps"),
+    [
+        ("README.txt", SHIPS | {"words"}),
+        ("LICENCE.txt", SHIPS | {"words"}),
+        ("Samples/Struck_C3.wav", SHIPS | {"sound", "away", "needs", "words"}),
+        ("IR/Hall.wav", SHIPS | {"sound", "controls", "away", "needs", "words"}),
+        ("Slate Choir.patch", SHIPS | {"controls", "away", "needs", "words"}),
+        ("Scripts/main.lua", SHIPS | {"controls", "away", "needs", "words"}),
+        ("Pictures/Front.png", SHIPS | {"away", "needs", "words"}),
+        ("Old/notes.txt", {"contents"}),
+        ("release.toml", set()),
+    ],
+)
+@pytest.mark.parametrize("how", ["changed", "gone", "renamed"])
+def test_a_file_makes_stale_what_judged_it(every: Every, facts: Facts, path: str, steps: set[str], how: str) -> None:
+    if path == "release.toml" and how != "changed":
+        return
+    before = FOLDER if path in FOLDER else {**FOLDER, path: "notes"}
+    after = dict(before)
+    content = after.pop(path)
+    if how == "changed":
+        after[path] = content + " again"
+    elif how == "renamed":
+        folder, _, name = path.rpartition("/")
+        new = f"{folder}/other {name}" if folder else f"other {name}"
+        after[new] = content
+        if path in STAYS:
+            return
+    assert stale(every(before, facts), every(after, facts)) == steps
+
+
+def test_what_comes_back_is_proven_again(every: Every, facts: Facts) -> None:
+    changed = every({**FOLDER, "README.txt": "x"}, facts)
+    assert changed != every(FOLDER, facts) == every(dict(reversed(FOLDER.items())), facts)
+
+
+@pytest.mark.parametrize(
+    ("change", "steps"),
+    [
+        ({"waivers": (Waiver(rule="hum", reason="the room has it"),)}, set()),
+        ({"instrument": {"version": "1.3"}}, {"facts", "words", "archive", "out"}),
+        ({"instrument": {"title": "Slate Chorus"}}, {"facts", "contents", "words", "archive", "out"}),
+        ({"instrument": {"summary": "Other words."}}, {"facts", "words"}),
+        ({"instrument": {"rights": "Ours."}}, {"facts", "words"}),
+        ({"engine": {"minimum": "7.1"}}, {"facts", "needs", "words"}),
+        ({"engine": {"systems": ("linux",)}}, {"facts", "needs", "words"}),
+        ({"contents": {"exclude": ("Old/**",)}}, {"facts", "contents", "paths", "words"}),
+        ({"naming": {"middle_c": "C4"}}, {"facts", "sound", "words"}),
+        ({"layers": (Layer(name="Struck", low_key=40),)}, {"facts", "sound", "words"}),
+        ({"controls": (Control(name="Air", cc=22, rest=0.5),)}, {"facts", "controls", "words"}),
+        ({"limits": {"pitch_cents": 5.0}}, {"facts", "sound", "words"}),
+        ({"limits": {"upload_bytes": 10**9}}, {"facts", "sound", "words", "archive", "out"}),
+    ],
+    ids=lambda value: "+".join(sorted(value)) if isinstance(value, (dict, set)) else None,
+)
+def test_a_fact_makes_stale_what_rests_on_it(
+    every: Every, facts: Facts, spoil: Spoil, change: dict[str, object], steps: set[str]
+) -> None:
+    assert stale(every(FOLDER, facts), every(FOLDER, spoil(**change))) == steps
+
+
+def test_what_words_rest_on_besides_files_and_facts(entries: Entries, facts: Facts) -> None:
+    here = found(entries(FOLDER))
+    assert words_mark(here, facts, "one answer") != words_mark(here, facts, "two answers")
+
+
+def test_a_sample_declared_an_impulse_response_is_judged_anew_by_its_own_rules(entries: Entries, facts: Facts) -> None:
+    as_sample = entries(FOLDER)
+    as_impulse = tuple(
+        msgspec.structs.replace(entry, kind=Kind.IMPULSE) if entry.path.startswith("Samples/") else entry
+        for entry in as_sample
+    )
+    before, after = (step_marks(found(kinds), facts) for kinds in (as_sample, as_impulse))
+    assert stale(before, after) == {"sound", "controls"}
+    neighbour = entries({path: content for path, content in FOLDER.items() if not path.startswith("IR/")})
+    moved = tuple(msgspec.structs.replace(e, kind=Kind.IMPULSE) if e.kind is Kind.SAMPLE else e for e in neighbour)
+    assert found(neighbour).audible != found(moved).audible
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ({"sha256": "aa"}, {"sha256": "bb"}),
+        ({"sha256": "aa"}, {"sha256": "aa", "executable": True}),
+        ({"link": "a", "sha256": ""}, {"link": "b", "sha256": ""}),
+        ({"sha256": "", "problem": "denied"}, {"sha256": "", "problem": "gone"}),
+        ({"sha256": "", "problem": "denied"}, {"sha256": "denied"}),
+    ],
+)
+def test_content_link_mode_and_trouble_are_told_apart(
+    entries: Entries, one: dict[str, object], other: dict[str, object]
+) -> None:
+    kind = {"kind": Kind.SAMPLE}
+    first, second = (found(entries({"a.wav": ""}, **{**kind, **more})) for more in (one, other))
+    assert first.ships != second.ships
+    assert first.everything != second.everything
+
+
+def test_size_and_times_do_not_count(entries: Entries) -> None:
+    assert found(entries(FOLDER)) == found(entries(FOLDER, mtime_ns=9, inode=3))
+
+
+def test_a_hostile_name_stands_for_no_other_file(entries: Entries) -> None:
+    """A line feed may stand in a name: with lines joined by one, a file could pass for two."""
+    two = entries({"a": "1", "b": "2"}, sha256="s")
+    for name in ("a\nb", "a\n-s\nb", "a/s\nb", "a\\0-s\\0b"):
+        assert found(entries({name: "2"}, sha256="s")).ships != found(two).ships
+    assert found(entries({"caf\udce9.wav": "1"})) != found(entries({"caf\udce8.wav": "1"}))

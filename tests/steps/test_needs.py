@@ -1,0 +1,169 @@
+"""Needs: each rule with its neighbour, and the requirement with what each line rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from companion.core.evidence import AwayTest
+from companion.core.facts import Facts
+from companion.core.findings import Finding, Severity
+from companion.steps.needs import Line, Weight, check_needs, opened_at_or_below, requirement, system_of
+
+Away = Callable[..., AwayTest]
+Spoil = Callable[..., Facts]
+
+
+def ids(findings: tuple[Finding, ...]) -> list[str]:
+    return [finding.rule for finding in findings]
+
+
+@pytest.fixture
+def both(away: Away) -> tuple[AwayTest, ...]:
+    """A passed away test on each system that the facts name, on the minimum."""
+    return away(), away(system="macOS 14")
+
+
+def test_a_minimum_that_was_tested_on_every_system_is_silent(facts: Facts, both: tuple[AwayTest, ...]) -> None:
+    assert check_needs(facts, both) == ()
+
+
+@pytest.mark.parametrize("minimum", ["", "  "])
+def test_no_minimum(spoil: Spoil, both: tuple[AwayTest, ...], minimum: str) -> None:
+    (finding,) = check_needs(spoil(engine={"minimum": minimum}), both)
+    assert (finding.rule, finding.where, finding.severity) == ("minimum-unset", "engine.minimum", Severity.BLOCKS)
+
+
+@pytest.mark.parametrize(
+    ("minimum", "saved", "tested", "rules"),
+    [
+        ("7.1", "7.2", "7.2", ["minimum-below-saved"]),
+        ("7.2", "7.2 build 4", "7.2 build 4", ["minimum-below-saved"]),
+        ("7.1", "7.2", "7.1", []),
+        ("7.1", "7.2", "7.0", []),
+        ("7.2", "7.2", "7.2", []),
+        ("7.2.0", "7.2", "7.2", []),
+        ("7.2", "7.2", "7.3", ["minimum-unproven"]),
+        ("7.3", "7.2", "7.4", ["minimum-unproven"]),
+        ("7.3", "7.2", "7.2", []),
+        ("7.2", "7.2", "", ["minimum-unproven"]),
+        ("7.2", "7.2", "the newest", ["minimum-unproven"]),
+    ],
+)
+def test_a_minimum_below_what_it_was_saved_with_and_one_nobody_has_tried(
+    spoil: Spoil, away: Away, minimum: str, saved: str, tested: str, rules: list[str]
+) -> None:
+    facts = spoil(engine={"minimum": minimum, "saved_with": saved, "systems": ()})
+    findings = check_needs(facts, [away(engine_version=tested)])
+    assert ids(findings) == rules
+    assert [finding.severity for finding in findings] == [
+        Severity.BLOCKS if rule == "minimum-below-saved" else Severity.WARNS for rule in rules
+    ]
+
+
+@pytest.mark.parametrize("more", [{"result": "fail"}, {"reached_originals": True}])
+def test_a_test_that_failed_or_reached_the_originals_shows_nothing(
+    spoil: Spoil, away: Away, more: dict[str, object]
+) -> None:
+    tests = [away(engine_version="7.1", **more)]
+    assert opened_at_or_below(tests, "7.1") is None
+    findings = check_needs(spoil(engine={"minimum": "7.1", "systems": ("windows",)}), tests)
+    assert ids(findings) == ["minimum-below-saved", "system-unproven"]
+    assert opened_at_or_below([*tests, away(engine_version="7.1")], "7.1") is not None
+
+
+def test_a_version_that_cannot_be_read_is_the_facts_to_tell(spoil: Spoil, both: tuple[AwayTest, ...]) -> None:
+    assert check_needs(spoil(engine={"minimum": "seven"}), both) == ()
+    assert check_needs(spoil(engine={"saved_with": "seven"}), both) == ()
+
+
+def test_a_system_nobody_has_tried(spoil: Spoil, away: Away) -> None:
+    (finding,) = check_needs(spoil(), [away(system="Windows 11")])
+    assert (finding.rule, finding.measured) == ("system-unproven", "macOS: not tested")
+    assert finding.severity is Severity.WARNS
+    assert check_needs(spoil(engine={"systems": ("windows",)}), [away(system="Windows 11")]) == ()
+    assert check_needs(spoil(engine={"systems": ()}), [away(system="")]) == ()
+
+
+@pytest.mark.parametrize("edition", ["", " "])
+def test_no_edition(spoil: Spoil, both: tuple[AwayTest, ...], edition: str) -> None:
+    (finding,) = check_needs(spoil(engine={"edition": edition}), both)
+    assert (finding.rule, finding.severity) == ("edition-unstated", Severity.WARNS)
+
+
+@pytest.mark.parametrize(
+    ("text", "system"),
+    [
+        ("Windows 11", "windows"),
+        ("win10", "windows"),
+        ("WINDOWS", "windows"),
+        ("a win laptop", "windows"),
+        ("macOS 14.2", "macos"),
+        ("Mac OS X", "macos"),
+        ("OSX 10.9", "macos"),
+        ("os x", "macos"),
+        ("my iMac", "macos"),
+        ("MacBook", "macos"),
+        ("Darwin 23", "macos"),
+        ("Linux, kernel 6.1", "linux"),
+        ("GNU/Linux", "linux"),
+        ("Linux with kwin", "linux"),
+        ("Linux, written in emacs", "linux"),
+        ("Linux, one machine of two", "linux"),
+        ("", ""),
+        ("my old laptop", ""),
+    ],
+)
+def test_which_system_a_person_means(text: str, system: str) -> None:
+    assert system_of(text) == system
+
+
+def line(lines: tuple[Line, ...], name: str) -> Line:
+    return next(one for one in lines if one.name == name)
+
+
+def test_each_line_of_the_requirement_says_what_it_rests_on(facts: Facts, away: Away) -> None:
+    weight = Weight(samples=1200, seconds=185, memory=2 * 10**9, unpacked=1_250_000_000, download=999_999)
+    lines = requirement(facts, [away(system="Windows 11")], weight)
+    told = [(one.name, one.value, one.proven) for one in lines]
+    assert told == [
+        ("Engine", "Example Engine 7.2 or newer", True),
+        ("Edition", "any", True),
+        ("System", "Windows", True),
+        ("System", "macOS", False),
+        ("Download", "1.00 MB (977 KiB)", True),
+        ("Disk, unpacked", "1.25 GB (1.16 GiB)", True),
+        ("Memory", "2.00 GB (1.86 GiB) with every sample loaded", True),
+        ("Samples", "1,200 samples, 3 min 05 s of sound", True),
+    ]
+    assert lines[0].because == "an away test on 7.2 passed"
+    assert lines[1].because == "opened in free"
+    assert lines[2].because == "opened and played on Windows 11"
+    assert lines[3].because == "hoped for; nobody has tried it there"
+
+
+def test_what_is_not_known_is_said_to_be_so_and_never_proven(facts: Facts, spoil: Spoil) -> None:
+    lines = requirement(facts, (), Weight(samples=1))
+    assert not line(lines, "Engine").proven
+    assert line(lines, "Edition").because == "as stated by the maker"
+    assert not any(one.proven for one in lines if one.name == "System")
+    assert (line(lines, "Download").value, line(lines, "Download").proven) == ("not built yet", False)
+    assert line(lines, "Samples").value == "1 sample"
+    assert "Memory" not in [one.name for one in lines]
+    bare = requirement(spoil(engine={"minimum": "", "name": "", "edition": ""}), (), Weight())
+    assert line(bare, "Engine").value == "Engine not stated, version not stated"
+    assert "Edition" not in [one.name for one in bare]
+
+
+def test_a_system_that_was_tested_though_not_stated_is_told_too(spoil: Spoil, away: Away) -> None:
+    lines = requirement(spoil(engine={"systems": ()}), [away(system="Linux")], Weight())
+    assert [(one.value, one.proven) for one in lines if one.name == "System"] == [("Linux", True)]
+
+
+def test_what_helpers_wrote_is_shown_inert(facts: Facts, away: Away) -> None:
+    tests = [away(system="Windows \x1b[2J", edition="\u202efree", engine_version="7.2")]
+    for one in requirement(facts, tests, Weight()):
+        assert "\x1b" not in one.because + one.value
+        assert "\u202e" not in one.because + one.value
+    assert "Windows \\x1b[2J" in line(requirement(facts, tests, Weight()), "System").because

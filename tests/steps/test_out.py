@@ -1,0 +1,98 @@
+"""Out: each rule with its neighbour."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from companion.archive.record import ReleaseRecord, Upload
+from companion.core.findings import Finding, Severity
+from companion.steps.model import STEP_IDS, State
+from companion.steps.out import check_out, out_look
+
+UPLOAD = Upload(where="our own page", at="2024-05-02T10:00:00Z", sha256="a" * 64, size=9)
+READY = dict.fromkeys(STEP_IDS[:-1], State.PROVEN)
+
+
+def record(**more: Any) -> ReleaseRecord:
+    values: dict[str, Any] = {
+        "title": "Slate Choir",
+        "version": "1.2",
+        "archive": "Slate Choir 1.2.zip",
+        "size": 9,
+        "sha256": "a" * 64,
+        "top": "Slate Choir",
+        "files": (),
+        "at": "2024-05-01T10:00:00Z",
+        "uploads": (UPLOAD,),
+    }
+    return ReleaseRecord(**{**values, **more})
+
+
+def ids(findings: tuple[Finding, ...]) -> list[str]:
+    return [finding.rule for finding in findings]
+
+
+def test_a_release_whose_upload_was_checked_is_silent() -> None:
+    assert check_out(record(), READY, (), "") == ()
+    assert out_look(record(), ()).details["because"] == "1.2 released 2024-05-01; upload verified"
+
+
+def test_content_that_was_not_released_blocks_and_says_what_is_left() -> None:
+    (finding,) = check_out(None, READY, ("crackle.txt",), "")
+    assert (finding.rule, finding.severity) == ("release-unrecorded", Severity.BLOCKS)
+    assert finding.measured == "everything is ready: record it"
+    states = {**READY, "sound": State.FAILING, "away": State.OPEN, "paths": State.WAIVED}
+    assert check_out(None, states, (), "")[0].measured == "2 steps before it not proven yet"
+    assert check_out(None, {**READY, "sound": State.STALE}, (), "")[0].measured == "1 step before it not proven yet"
+    assert out_look(None, (finding,)).details == {"because": "not released"}
+
+
+def test_an_upload_nobody_has_checked() -> None:
+    (finding,) = check_out(record(uploads=()), READY, (), "")
+    assert (finding.rule, finding.severity) == ("upload-unverified", Severity.WARNS)
+    assert finding.path == "releases/Slate Choir 1.2.zip"
+    assert out_look(record(uploads=()), (finding,)).details["because"] == "1.2 released 2024-05-01"
+
+
+CHANGELOG = """# Changelog
+## 1.2
+- Fixed: the noise on low notes (crackle-c3, report 12, in 2024; 7.txt was no fault of ours)
+"""
+
+
+@pytest.mark.parametrize(
+    ("name", "answered"),
+    [
+        ("crackle-c3.txt", True),
+        ("Crackle-C3.txt", True),
+        ("crackle-c3", True),
+        ("12.eml", True),
+        ("12", True),
+        ("7.txt", True),
+        (".DS_Store", True),
+        ("hiss.txt", False),
+        ("hiss", False),
+        ("crackle-c", False),
+        ("2.txt", False),
+        ("02.txt", False),
+        ("c3.txt", False),
+        ("crackle.txt", False),
+        ("1.txt", False),
+        ("c3 (.txt", False),
+        ("caf\udce9\x1b[2J.txt", False),
+    ],
+)
+def test_a_report_is_answered_where_the_changelog_names_it(name: str, answered: bool) -> None:
+    findings = check_out(record(), READY, (name,), CHANGELOG)
+    assert ids(findings) == ([] if answered else ["report-open"])
+    for finding in findings:
+        assert finding.severity is Severity.NOTES
+        assert finding.path == f".companion/reports/{name}"
+        assert "\x1b" not in finding.limit
+        finding.limit.encode()
+
+
+def test_a_hostile_version_is_shown_inert() -> None:
+    assert "\x1b" not in out_look(record(version="1\x1b[2J"), ()).details["because"]

@@ -1,0 +1,223 @@
+"""From evidence to state: each of the six, and what a waiver can and cannot do."""
+
+from __future__ import annotations
+
+import itertools
+
+import pytest
+
+from companion.core.evidence import Evidence
+from companion.core.facts import Waiver
+from companion.core.findings import Finding, Severity
+from companion.steps.catalogue import RULES
+from companion.steps.model import BY_ID, STEPS, State, Status, StepStatus
+from companion.steps.states import NEVER_WAIVED, UNTRIED, judge, read, settle_opaque, waive
+
+SOUND = BY_ID["sound"]
+WAV = "Samples/C3.wav"
+
+
+def finding(rule: str = "clipped", severity: Severity = Severity.BLOCKS, path: str = WAV, **more: object) -> Finding:
+    return Finding(rule=rule, severity=severity, path=path, **more)  # type: ignore[arg-type]
+
+
+WARNING = finding("hum", Severity.WARNS)
+NOTE = finding("depth-padded", Severity.NOTES)
+OPAQUE = finding("patch-opaque", Severity.WARNS, "Slate Choir.patch", unknown=True)
+UNTRIED_CONTROL = finding("control-untried", path="", measured="12 trials not done")
+WAIVED = finding("silent", waived="meant so")
+
+
+def evidence(**details: object) -> Evidence:
+    return Evidence(step="sound", fingerprint="f", taken="", companion="", details=details)
+
+
+# -- the six states ---------------------------------------------------------------------------------------------------
+
+
+def test_open_while_nobody_has_ever_looked() -> None:
+    status = judge(SOUND, "f", None, (), seen=False)
+    assert (status.state, status.because, status.next) == (State.OPEN, "not looked at yet", SOUND.next)
+
+
+def test_open_while_the_only_thing_in_the_way_is_that_nobody_has_tried() -> None:
+    state, because = read((UNTRIED_CONTROL, WARNING, OPAQUE))
+    assert (state, because) == (State.OPEN, "12 trials not done")
+    assert read((finding("control-untried"), finding("away-untried")))[1] == "2 trials not done yet"
+
+
+def test_failing_where_one_finding_blocks() -> None:
+    assert read((finding(),)) == (State.FAILING, f"clipped: {WAV}")
+    assert read((finding(), finding("silent", path=""), WARNING))[1] == f"clipped: {WAV}, and 1 more"
+    assert read((UNTRIED_CONTROL, finding("control-no-effect", path=""))) == (State.FAILING, "control-no-effect")
+
+
+def test_unknown_where_a_look_could_not_tell() -> None:
+    assert read((OPAQUE,)) == (State.UNKNOWN, "patch-opaque: Slate Choir.patch")
+    assert read((OPAQUE, OPAQUE, WARNING))[1].endswith("and 1 more")
+    status = judge(SOUND, "f", evidence(), (OPAQUE,), seen=True)
+    assert "away test" in status.next
+
+
+def test_stale_where_only_other_content_was_looked_at() -> None:
+    status = judge(SOUND, "f", None, (finding(),), seen=True)
+    assert status.state is State.STALE
+    assert status.findings == (), "what was found in other content is not held against this"
+    assert "changed" in status.because
+
+
+def test_waived_where_each_blocking_finding_has_a_reason() -> None:
+    assert read((WAIVED,)) == (State.WAIVED, "1 finding waived")
+    assert read((WAIVED, WARNING, NOTE)) == (State.WAIVED, "1 finding waived, 1 warning, 1 note")
+    assert read((WAIVED, finding()))[0] is State.FAILING
+
+
+def test_proven_where_nothing_blocks() -> None:
+    assert read(()) == (State.PROVEN, "nothing found")
+    assert read((WARNING, WARNING, NOTE)) == (State.PROVEN, "2 warnings, 1 note")
+    assert read((finding("hum", Severity.WARNS, waived="the room has it"),))[0] is State.PROVEN
+    status = judge(SOUND, "f", evidence(because="12 samples measured"), (), seen=True)
+    assert (status.state, status.because, status.next) == (State.PROVEN, "12 samples measured", "")
+
+
+def test_a_proof_with_warnings_says_both_what_was_done_and_what_was_found() -> None:
+    because = judge(SOUND, "f", evidence(because="12 samples measured"), (WARNING,), seen=True).because
+    assert "12 samples measured" in because
+    assert "1 warning" in because
+    assert judge(SOUND, "f", evidence(because="12 samples measured"), (finding(),), seen=True).because.startswith(
+        "clip"
+    )
+
+
+@pytest.mark.parametrize(
+    "mix", list(itertools.product([finding(), UNTRIED_CONTROL, OPAQUE, WAIVED, WARNING], repeat=3))
+)
+def test_the_worse_always_counts(mix: tuple[Finding, ...]) -> None:
+    state, because = read(mix)
+    expected = next(
+        state
+        for told, state in (
+            (finding(), State.FAILING),
+            (UNTRIED_CONTROL, State.OPEN),
+            (OPAQUE, State.UNKNOWN),
+            (WAIVED, State.WAIVED),
+            (WARNING, State.PROVEN),
+        )
+        if told in mix
+    )
+    assert state is expected
+    assert because
+
+
+# -- waivers ----------------------------------------------------------------------------------------------------------
+
+
+def waiver(rule: str = "clipped", path: str = WAV, reason: str = "meant so", content: str = "aa") -> Waiver:
+    return Waiver(rule=rule, path=path, reason=reason, content=content)
+
+
+def test_a_waiver_holds_for_its_rule_its_path_and_its_content() -> None:
+    (covered,) = waive([finding()], [waiver()], {WAV: "aa"})
+    assert covered.waived == "meant so"
+    assert not covered.blocks
+
+
+@pytest.mark.parametrize(
+    ("given", "contents"),
+    [
+        (waiver(), {WAV: "bb"}),
+        (waiver(), {}),
+        (waiver(content=""), {WAV: "aa"}),
+        (waiver(content=""), {WAV: ""}),
+        (waiver(content=""), {}),
+        (waiver(reason=""), {WAV: "aa"}),
+        (waiver(rule="silent"), {WAV: "aa"}),
+        (waiver(path="Samples/D3.wav"), {WAV: "aa", "Samples/D3.wav": "aa"}),
+        (waiver(path="", content=""), {WAV: "aa"}),
+    ],
+    ids=["changed", "gone", "no content", "unreadable", "neither", "no reason", "other rule", "other path", "whole"],
+)
+def test_a_waiver_lapses_or_never_held(given: Waiver, contents: dict[str, str]) -> None:
+    assert waive([finding()], [given], contents) == (finding(),)
+
+
+def test_it_comes_back_with_the_content_it_was_given_for() -> None:
+    states = [waive([finding()], [waiver()], {WAV: content})[0].waived for content in ("aa", "bb", "aa")]
+    assert states == ["meant so", "", "meant so"]
+
+
+def test_a_waiver_for_the_whole_stands_for_findings_without_a_path() -> None:
+    (covered,) = waive([finding("rate-mixed", path="")], [waiver("rate-mixed", "", content="")], {})
+    assert covered.waived
+
+
+def test_a_waiver_of_a_finding_on_the_facts_stands_though_they_cannot_carry_their_own_content() -> None:
+    found = finding("rights-unstated", Severity.WARNS, "release.toml")
+    (covered,) = waive([found], [waiver("rights-unstated", "release.toml", content="")], {"release.toml": "aa"})
+    assert covered.waived
+
+
+@pytest.mark.parametrize("rule", sorted(NEVER_WAIVED))
+def test_no_reason_makes_an_untruth_fit_to_publish(rule: str) -> None:
+    found = finding(rule)
+    assert waive([found], [waiver(rule)], {WAV: "aa"}) == (found,)
+    whole = finding(rule, path="")
+    assert waive([whole], [waiver(rule, "", content="")], {}) == (whole,)
+
+
+def test_the_rules_named_here_exist_and_block() -> None:
+    blocking = {rule.id for rule in RULES if rule.severity is Severity.BLOCKS}
+    assert blocking >= NEVER_WAIVED
+    assert blocking >= UNTRIED
+
+
+def test_findings_come_in_the_order_they_are_shown_the_waived_last() -> None:
+    found = [NOTE, finding("silent"), WARNING, finding()]
+    shown = waive(found, [waiver("clipped")], {WAV: "aa"})
+    assert [one.rule for one in shown] == ["silent", "hum", "depth-padded", "clipped"]
+
+
+def test_what_is_settled_already_keeps_its_reason() -> None:
+    (covered,) = waive([finding(waived="settled by an away test")], [waiver()], {WAV: "aa"})
+    assert covered.waived == "settled by an away test"
+
+
+def test_an_away_test_settles_what_no_scan_could_tell_and_nothing_else() -> None:
+    settled = settle_opaque([OPAQUE, finding(), WARNING], "settled by Ada")
+    assert [one.waived for one in settled] == ["settled by Ada", "", ""]
+    assert read(settle_opaque([OPAQUE], "settled by Ada"))[0] is State.PROVEN
+    assert settle_opaque([OPAQUE, finding()], "") == (OPAQUE, finding())
+
+
+# -- the checklist ----------------------------------------------------------------------------------------------------
+
+
+def test_every_state_has_a_mark_of_its_own_and_two_are_settled() -> None:
+    assert len({state.mark for state in State}) == len(State)
+    assert {state for state in State if state.settled} == {State.PROVEN, State.WAIVED}
+
+
+def test_the_checklist_names_the_next_step_and_whether_anything_blocks() -> None:
+    def status(*states: State) -> Status:
+        steps = tuple(
+            StepStatus(
+                id=step.id,
+                title=step.title,
+                question=step.question,
+                state=state,
+                because="",
+                next="",
+                fingerprint="f",
+            )
+            for step, state in zip(STEPS, states, strict=True)
+        )
+        return Status(title="Slate Choir", version="1.2", steps=steps)
+
+    proven = [State.PROVEN] * 10
+    assert status(*proven).next_step is None
+    assert (status(*proven).proven, status(*proven).blocked) == (10, False)
+    mixed = status(State.PROVEN, State.WAIVED, State.UNKNOWN, State.FAILING, *proven[4:])
+    assert mixed.next_step is mixed.step("paths")
+    assert (mixed.proven, mixed.blocked) == (8, True)
+    with pytest.raises((KeyError, StopIteration)):
+        mixed.step("none")
