@@ -89,9 +89,10 @@ def test_a_proof_with_warnings_says_both_what_was_done_and_what_was_found() -> N
     )
 
 
-@pytest.mark.parametrize(
-    "mix", list(itertools.product([finding(), UNTRIED_CONTROL, OPAQUE, WAIVED, WARNING], repeat=3))
-)
+MIXES = list(itertools.product([finding(), UNTRIED_CONTROL, OPAQUE, WAIVED, WARNING], repeat=3))
+
+
+@pytest.mark.parametrize("mix", MIXES)
 def test_the_worse_always_counts(mix: tuple[Finding, ...]) -> None:
     state, because = read(mix)
     expected = next(
@@ -198,7 +199,7 @@ def test_every_state_has_a_mark_of_its_own_and_two_are_settled() -> None:
 
 
 def test_the_checklist_names_the_next_step_and_whether_anything_blocks() -> None:
-    def status(*states: State) -> Status:
+    def status(*states: State, findings: tuple[Finding, ...] = ()) -> Status:
         steps = tuple(
             StepStatus(
                 id=step.id,
@@ -208,6 +209,7 @@ def test_the_checklist_names_the_next_step_and_whether_anything_blocks() -> None
                 because="",
                 next="",
                 fingerprint="f",
+                findings=findings if step is SOUND else (),
             )
             for step, state in zip(STEPS, states, strict=True)
         )
@@ -216,8 +218,24 @@ def test_the_checklist_names_the_next_step_and_whether_anything_blocks() -> None
     proven = [State.PROVEN] * 10
     assert status(*proven).next_step is None
     assert (status(*proven).proven, status(*proven).blocked) == (10, False)
-    mixed = status(State.PROVEN, State.WAIVED, State.UNKNOWN, State.FAILING, *proven[4:])
+    mixed = status(State.PROVEN, State.WAIVED, State.UNKNOWN, State.FAILING, *proven[4:], findings=(WARNING, finding()))
     assert mixed.next_step is mixed.step("paths")
     assert (mixed.proven, mixed.blocked) == (8, True)
-    with pytest.raises((KeyError, StopIteration)):
+    with pytest.raises(KeyError):
         mixed.step("none")
+
+
+@pytest.mark.parametrize(
+    ("found", "blocks"),
+    [
+        (finding(), True),
+        (UNTRIED_CONTROL, True),
+        (WARNING, False),
+        (OPAQUE, False),
+        (WAIVED, False),
+        (finding("release-unrecorded", path=""), False),
+    ],
+)
+def test_what_stands_in_the_way_of_a_release(found: Finding, blocks: bool) -> None:
+    status = judge(SOUND, "f", evidence(), (found,), seen=True)
+    assert Status(title="", version="", steps=(status,)).blocked is blocks
