@@ -18,7 +18,7 @@ import msgspec
 
 from companion import __version__
 from companion.core.cache import Cache
-from companion.core.errors import CompanionError
+from companion.core.errors import Busy, CompanionError
 from companion.core.evidence import Answer, AwayTest, Evidence
 from companion.core.facts import FACTS_FILE, Facts, Waiver
 from companion.core.files import write_safely
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from companion.steps.controls import AwayView, TrialView
     from companion.steps.needs import Line
     from companion.steps.start import Proposal
+    from companion.steps.update import Updated
     from companion.steps.words import Draft, Format, What
 
 
@@ -50,6 +51,7 @@ class Workshop:
         self.places = Places(folder)
         self.facts = Facts()
         self.writable = os.access(folder, os.W_OK)
+        self.recovered = self._recover()
         self.cache = Cache(self.places.cache if self.writable and self.places.facts.is_file() else None)
         self.reload()
 
@@ -65,6 +67,15 @@ class Workshop:
         except (OSError, RuntimeError) as error:
             raise CompanionError(f"The folder cannot be opened: {error}", str(folder), "check the name") from error
         return cls(folder)
+
+    def _recover(self) -> Restored | None:
+        """Finish a restore that was killed half way; where another process is at it, leave it to that one."""
+        if not self.writable or not self.places.restoring.exists() or self.history_problem():
+            return None
+        try:
+            return self.history.recover()
+        except Busy:
+            return None
 
     @property
     def folder(self) -> Path:
@@ -332,6 +343,13 @@ class Workshop:
             self._keep(desk, "archive", look)
             desk.forget_marks()
             return packed.with_status(status_of(desk))
+
+    def pack_update(self, since: str, watch: Watch = QUIET) -> Updated:
+        """Build the archive of what changed since a recorded release, and prove that old and update make the new."""
+        from companion.steps.update import pack_update
+
+        with self._writing("build the update"):
+            return pack_update(self.desk(watch, rehash=True), since)
 
     def release(self, watch: Watch = QUIET) -> ReleaseRecord:
         """Record the release: snapshot, tag, record. Raises naming the steps that are not proven."""

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import click
 
 from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, watching, workshop
 from companion.core.errors import CompanionError
+
+if TYPE_CHECKING:
+    from companion.workshop import Workshop
 
 KINDS: Final = ("originals hidden", "another computer", "another player", "a piece of music")
 
@@ -73,6 +76,14 @@ def waive(folder: Path, rule: str, path: str, reason: str, back: bool) -> int:
     return 0
 
 
+def with_history(folder: Path) -> Workshop:
+    """Open a folder in which snapshots can be kept. Raises :class:`CompanionError` that says why not."""
+    shop = workshop(folder)
+    if problem := shop.history_problem():
+        raise CompanionError(f"No snapshots can be kept: {problem}", str(shop.folder))
+    return shop
+
+
 @command()
 @folder_argument
 @click.option("-m", "--label", default="", help="A few words you will know it by.")
@@ -82,7 +93,7 @@ def snapshot(folder: Path, label: str, as_json: bool) -> int:
     from companion.cli.plain import snapshot_lines
 
     with watching(quiet=as_json) as watch:
-        taken = workshop(folder).snapshot(label, watch)
+        taken = with_history(folder).snapshot(label, watch)
     if as_json:
         print_json({"snapshot": taken})
     else:
@@ -92,19 +103,70 @@ def snapshot(folder: Path, label: str, as_json: bool) -> int:
 
 @command()
 @folder_argument
+@click.option("--verify", is_flag=True, help="Read everything back and hold it against its checksums.")
+@click.option("--size", is_flag=True, help="Tell what the history weighs, and what each snapshot alone costs.")
 @json_option
-def snapshots(folder: Path, as_json: bool) -> int:
-    """List the snapshots, newest first."""
+def snapshots(folder: Path, verify: bool, size: bool, as_json: bool) -> int:
+    """List the snapshots, newest first; or verify or weigh the history."""
+    from companion.cli.keeping_lines import size_lines, verified_lines
     from companion.cli.plain import snapshots_lines
 
-    shop = workshop(folder)
-    if problem := shop.history_problem():
-        raise CompanionError(f"No snapshots can be kept: {problem}", str(shop.folder))
+    shop = with_history(folder)
+    if verify or size:
+        with watching(quiet=as_json) as watch:
+            found: Any = shop.history.verify(watch) if verify else shop.history.size(watch)
+        if as_json:
+            print_json({"verified" if verify else "size": found})
+        else:
+            say(verified_lines(found) if verify else size_lines(found))
+        return 2 if verify and found.damaged else 0
     listed = shop.snapshots()
     if as_json:
         print_json({"snapshots": listed})
     else:
         say(snapshots_lines(listed))
+    return 0
+
+
+@command()
+@click.argument("folder", type=FOLDER)
+@click.argument("numbers", nargs=-1, type=int, required=True, metavar="SNAPSHOT ...")
+@click.option("--labelled", is_flag=True, help="Forget it even though you gave it a label.")
+@click.option("--released", is_flag=True, help="Forget it even though it was released.")
+@json_option
+def forget(folder: Path, numbers: tuple[int, ...], labelled: bool, released: bool, as_json: bool) -> int:
+    """Forget snapshots and win back what only they hold. Never a labelled or released one unasked."""
+    from companion.cli.keeping_lines import forgotten_lines
+
+    shop = with_history(folder)
+    asked = [shot for shot in shop.snapshots() if shot.number in numbers and shot.kind == "asked" and shot.label]
+    if asked and not labelled:
+        raise CompanionError(
+            f"Snapshot {asked[0].number} has a label: {asked[0].label}", "", "add --labelled to forget it"
+        )
+    with watching(quiet=as_json) as watch:
+        gone = shop.history.forget(numbers, released=released, watch=watch)
+    if as_json:
+        print_json({"forgotten": gone})
+    else:
+        say(forgotten_lines(gone))
+    return 0
+
+
+@command()
+@click.argument("folder", type=FOLDER)
+@click.argument("target")
+@json_option
+def mirror(folder: Path, target: str, as_json: bool) -> int:
+    """Bring a second copy of the history up to date: a folder on another disk, or any git repository's address."""
+    from companion.cli.keeping_lines import mirrored_lines
+
+    with watching(quiet=as_json) as watch:
+        done = with_history(folder).history.mirror(target, watch)
+    if as_json:
+        print_json({"mirror": done})
+    else:
+        say(mirrored_lines(done))
     return 0
 
 
@@ -116,7 +178,7 @@ def snapshots(folder: Path, as_json: bool) -> int:
 def compare(folder: Path, a: int, b: int | None, as_json: bool) -> int:
     """Show what changed from snapshot A to snapshot B, or to the folder as it is."""
     with watching(quiet=as_json) as watch:
-        changes = workshop(folder).compare(a, b, watch)
+        changes = with_history(folder).compare(a, b, watch)
     if as_json:
         print_json({"changes": changes})
     else:
@@ -135,7 +197,7 @@ def restore(folder: Path, number: int, only: tuple[str, ...], into: Path | None,
     from companion.cli.plain import restored_lines
 
     with watching(quiet=as_json) as watch:
-        restored = workshop(folder).restore(number, only, into, watch)
+        restored = with_history(folder).restore(number, only, into, watch)
     if as_json:
         print_json({"restored": restored})
     else:

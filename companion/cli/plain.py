@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from companion.steps.controls import AwayView, TrialView
     from companion.steps.model import Status, StepStatus
     from companion.steps.needs import Line
+    from companion.steps.update import Updated
     from companion.steps.words import Draft
 
 MOST_SHOWN: Final = 5
@@ -277,6 +278,18 @@ def packed_lines(packed: Packed) -> list[str]:
     ]
     lines += finding_lines(packed.findings)
     return [*lines, packed.because]
+
+
+def updated_lines(updated: Updated) -> list[str]:
+    """Return what an update holds, against the whole."""
+    replaced = plural(len(updated.changed), "file")
+    return [
+        f"Built: {updated.path}",
+        f"  {both_bytes(updated.size)}; the whole version unpacks to {both_bytes(updated.full)}",
+        f"  SHA-256 {updated.sha256}",
+        f"  {replaced} replaced, {len(updated.added):,} new, {len(updated.removed):,} to delete",
+        *finding_lines(updated.findings),
+    ]
 
 
 def proof_lines(proof: StrangerProof) -> list[str]:

@@ -39,11 +39,20 @@ def draft(folder: Path, what: What, fmt: Format, write: bool, as_json: bool) -> 
 
 @command()
 @folder_argument
+@click.option("--since", default="", metavar="VERSION", help="Only what changed since this recorded release.")
 @json_option
-def pack(folder: Path, as_json: bool) -> int:
-    """Build the archive and prove that it opens anywhere."""
-    from companion.cli.plain import packed_lines
+def pack(folder: Path, since: str, as_json: bool) -> int:
+    """Build the archive, or an update to a release, and prove that it opens anywhere."""
+    from companion.cli.plain import packed_lines, updated_lines
 
+    if since:
+        with watching(quiet=as_json) as watch:
+            updated = workshop(folder).pack_update(since, watch)
+        if as_json:
+            print_json({"update": updated})
+        else:
+            say(updated_lines(updated))
+        return 1 if updated.findings else 0
     with watching(quiet=as_json) as watch:
         packed = workshop(folder).pack(watch)
     if as_json:

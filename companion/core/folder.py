@@ -25,6 +25,7 @@ class Places:
         self.cache = self.ours / "cache.sqlite3"
         self.drafts = self.ours / "drafts"
         self.lock = self.ours / "lock"
+        self.restoring = self.ours / "restore.json"
         self.releases = folder / RELEASES
         self.templates = folder / TEMPLATES
 

@@ -37,7 +37,7 @@ class Journal(NamedTuple):
 
 
 def _journal_path(shelf: Shelf) -> Path:
-    return shelf.places.ours / "restore.json"
+    return shelf.places.restoring
 
 
 def _aside(shelf: Shelf) -> Path:

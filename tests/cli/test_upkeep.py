@@ -1,0 +1,116 @@
+"""History and archive upkeep by plain commands: verify, size, forget, mirror, updates."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Companion = Callable[..., Any]
+
+FACTS = """
+[instrument]
+title = "Slate Choir"
+version = "1.0"
+maker = "Quay Room"
+summary = "Slabs of slate, struck."
+contact = "https://quay-room.example"
+licence = "CC0-1.0"
+rights = "Everything was recorded by Quay Room."
+
+[engine]
+name = "Example Engine"
+edition = "any"
+saved_with = "7.1"
+minimum = "7.1"
+
+[contents]
+patches = ["Slate.eeng"]
+"""
+
+
+@pytest.fixture
+def instrument(tmp_path: Path, demo_folder: Path) -> Path:
+    folder = tmp_path / "small"
+    (folder / "Samples").mkdir(parents=True)
+    for name in ("struck_D2_v40_rr1", "struck_D3_v40_rr1"):
+        shutil.copy(demo_folder / "Samples" / "Struck" / f"{name}.wav", folder / "Samples")
+    names = sorted(path.name for path in (folder / "Samples").iterdir())
+    (folder / "Slate.eeng").write_bytes(b"\0".join(f"Samples/{name}".encode() for name in names) + b"\0\1\2")
+    (folder / "LICENCE.txt").write_text("CC0 1.0\n", encoding="utf-8")
+    (folder / "release.toml").write_text(FACTS, encoding="utf-8")
+    return folder
+
+
+def released(companion: Companion, folder: Path) -> Path:
+    companion(
+        *("away", folder, "--kind", "another player", "--result", "pass", "--who", "Ada", "--engine-version", "7.1"),
+        *("--system", "Windows 11"),
+    )
+    for text in ("changelog", "readme", "page"):
+        assert companion("draft", folder, text, "--write").code == 0
+    assert companion("check", folder).code == 0
+    archive = Path(companion("pack", folder, "--json").json["archive"]["path"])
+    assert companion("release", folder).code == 0
+    return archive
+
+
+def test_history_is_verified_weighed_and_mirrored(companion: Companion, instrument: Path, tmp_path: Path) -> None:
+    companion("snapshot", instrument, "-m", "first")
+    (instrument / "LICENCE.txt").write_text("CC0 1.0, whole text\n", encoding="utf-8")
+    companion("snapshot", instrument, "-m", "second")
+    assert companion("snapshots", instrument, "--verify").code == 0
+    weighed = companion("snapshots", instrument, "--size", "--json").json["size"]
+    assert set(weighed["alone"]) == {"1", "2"}
+    done = companion("mirror", instrument, tmp_path / "other disk" / "copy.git")
+    assert done.code == 0
+    fsck = subprocess.run(
+        ["git", "--git-dir", str(tmp_path / "other disk" / "copy.git"), "fsck", "--full"],
+        capture_output=True,
+        check=False,
+    )
+    assert fsck.returncode == 0, fsck.stderr
+
+
+def test_a_labelled_snapshot_is_never_forgotten_unasked(companion: Companion, instrument: Path) -> None:
+    companion("snapshot", instrument, "-m", "mine")
+    (instrument / "Samples" / "more.wav").write_bytes(bytes(1000))
+    companion("snapshot", instrument, "-m", "later")
+    refused = companion("forget", instrument, 1)
+    assert refused.code == 2
+    assert "mine" in refused.err
+    assert companion("forget", instrument, 1, "--labelled").code == 0
+    assert [shot["number"] for shot in companion("snapshots", instrument, "--json").json["snapshots"]] == [2]
+
+
+def test_an_update_holds_what_changed_and_makes_the_new_version(
+    companion: Companion, instrument: Path, tmp_path: Path
+) -> None:
+    old = released(companion, instrument)
+    (instrument / "LICENCE.txt").write_text("CC0 1.0, whole text\n", encoding="utf-8")
+    facts = instrument / "release.toml"
+    facts.write_text(facts.read_text("utf-8").replace('version = "1.0"', 'version = "1.1"'), encoding="utf-8")
+    told = companion("pack", instrument, "--since", "1.0", "--json").json["update"]
+    assert told["findings"] == []
+    assert "LICENCE.txt" in told["changed"]
+    assert not any("wav" in path for path in told["changed"] + told["added"])
+
+    # By hand, with the standard library: old archive, then the update over it, is what is in the folder now.
+    for archive in (old, Path(told["path"])):
+        with zipfile.ZipFile(archive) as opened:
+            opened.extractall(tmp_path / "player")
+    for path in ("LICENCE.txt", "Slate.eeng", "Samples/struck_D2_v40_rr1.wav"):
+        assert (tmp_path / "player" / "Slate Choir" / path).read_bytes() == (instrument / path).read_bytes()
+    note = (tmp_path / "player" / "Slate Choir" / "UPDATE.txt").read_text("utf-8")
+    assert "need not be downloaded again" in note
+
+
+def test_an_update_needs_a_recorded_release(companion: Companion, instrument: Path) -> None:
+    refused = companion("pack", instrument, "--since", "0.9")
+    assert refused.code == 2
+    assert "0.9" in refused.err
