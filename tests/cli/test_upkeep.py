@@ -38,7 +38,7 @@ patches = ["Slate.eeng"]
 def instrument(tmp_path: Path, demo_folder: Path) -> Path:
     folder = tmp_path / "small"
     (folder / "Samples").mkdir(parents=True)
-    for name in ("struck_D2_v40_rr1", "struck_D3_v40_rr1"):
+    for name in ("struck_A2_v40_rr1", "struck_C4_v40_rr1"):
         shutil.copy(demo_folder / "Samples" / "Struck" / f"{name}.wav", folder / "Samples")
     names = sorted(path.name for path in (folder / "Samples").iterdir())
     (folder / "Slate.eeng").write_bytes(b"\0".join(f"Samples/{name}".encode() for name in names) + b"\0\1\2")
@@ -104,7 +104,7 @@ def test_an_update_holds_what_changed_and_makes_the_new_version(
     for archive in (old, Path(told["path"])):
         with zipfile.ZipFile(archive) as opened:
             opened.extractall(tmp_path / "player")
-    for path in ("LICENCE.txt", "Slate.eeng", "Samples/struck_D2_v40_rr1.wav"):
+    for path in ("LICENCE.txt", "Slate.eeng", "Samples/struck_A2_v40_rr1.wav"):
         assert (tmp_path / "player" / "Slate Choir" / path).read_bytes() == (instrument / path).read_bytes()
     note = (tmp_path / "player" / "Slate Choir" / "UPDATE.txt").read_text("utf-8")
     assert "need not be downloaded again" in note
