@@ -54,8 +54,8 @@ def packed_piece(data: bytes, last: bool) -> bytes:
 
 def probes(size: int) -> list[tuple[int, int]]:
     """Return the (offset, length) of the parts of a large file that tell whether packing it pays."""
-    step = (size - _PROBE) // 3
-    return [(step * index, _PROBE) for index in range(4)]
+    step = max(0, size - _PROBE) // 3
+    return [(step * index, min(_PROBE, size)) for index in range(4)]
 
 
 def seems_packable(samples: list[bytes]) -> bool:

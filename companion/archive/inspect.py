@@ -81,9 +81,13 @@ def _with_locals(stream: BinaryIO, listed: list[Seen], length: int, defects: Def
     """Return the members with the place of their bytes, and their spans; compare each with its local header."""
     members, spans = [], []
     read = 0
-    for member in listed:
+    for number, member in enumerate(listed):
         # Headers that share no bytes cannot be longer together than the file: a hostile one would be read for ever.
-        found = _local(stream, member, defects) if read <= length else None
+        if read > length:
+            defects.add(Kind.OVERLAPS, "the headers of its members are longer than the archive", member.name)
+            members += listed[number:]
+            break
+        found = _local(stream, member, defects)
         if found is None:
             members.append(member)
             continue

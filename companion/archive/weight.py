@@ -22,7 +22,7 @@ class Heavy(msgspec.Struct, frozen=True, kw_only=True):
 class Weight(msgspec.Struct, frozen=True, kw_only=True):
     """What weighs most, heaviest first, and what each remedy would save on the whole, in bytes of the content.
 
-    twins: bytes of files that repeat another's content; a patch that refers to one of them needs the others not.
+    twins: bytes of files that repeat another's content: one of each would do, if the patch referred to that one.
     """
 
     bytes: int

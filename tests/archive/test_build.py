@@ -1,0 +1,368 @@
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import os
+import random
+import subprocess
+import sys
+import tempfile
+import time
+import zipfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from companion.archive import packing
+from companion.archive.build import build, checksum_path, drafted
+from companion.archive.plan import Plan, plan
+from companion.core.errors import Cancelled, CompanionError
+from companion.core.progress import QUIET, Progress, Watch
+
+NAMES = st.text(st.characters(codec="utf-8", exclude_characters='/\\:\0"<>|?*', exclude_categories=["Cc", "Cs", "Cf"]),
+                min_size=1, max_size=8).filter(lambda name: name not in (".", ".."))  # fmt: skip
+CONTENT = st.one_of(
+    st.binary(max_size=300), st.tuples(st.binary(max_size=9), st.integers(0, 9000)).map(lambda p: p[0] * p[1])
+)
+TREES = st.dictionaries(st.lists(NAMES, min_size=1, max_size=3).map("/".join), CONTENT, min_size=1, max_size=12)
+
+
+def _listed(folder: Path) -> list[tuple[str, Path, int, str, bool]]:
+    found = []
+    for path in folder.rglob("*"):
+        if path.is_file():
+            data = path.read_bytes()
+            found.append(
+                (path.relative_to(folder).as_posix(), path, len(data), hashlib.sha256(data).hexdigest(), False)
+            )
+    return found
+
+
+def _lay(
+    folder: Path, tree: dict[str, bytes], order: random.Random, umask: int
+) -> list[tuple[str, Path, int, str, bool]]:
+    paths = sorted(tree)
+    order.shuffle(paths)
+    before = os.umask(umask)
+    try:
+        for path in paths:
+            place = folder / path
+            place.parent.mkdir(parents=True, exist_ok=True)
+            place.write_bytes(tree[path])
+            when = order.randrange(10**9, 2 * 10**9)
+            os.utime(place, (when, when))
+    finally:
+        os.umask(before)
+    listed = _listed(folder)
+    order.shuffle(listed)
+    return listed
+
+
+@settings(max_examples=30, deadline=None)
+@given(TREES, st.integers(0, 2**32))
+def test_the_same_content_gives_the_same_bytes(tree: dict[str, bytes], seed: int) -> None:
+    order = random.Random(seed)
+    with tempfile.TemporaryDirectory() as place, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(packing, "CHUNK", 4000)  # so that large members are met too
+        here = Path(place)
+        try:
+            first = plan("Slate Choir", _lay(here / "a", tree, order, 0o022))
+            second = plan("Slate Choir", _lay(here / "b", tree, order, 0o077))
+        except (CompanionError, OSError):
+            return  # two of the names are one, or a file and a folder: no such folder ships
+        one = build(first, here / "one.zip", QUIET, threads=1)
+        two = build(second, here / "elsewhere" / "two.zip", QUIET, threads=3)
+        assert (here / "one.zip").read_bytes() == (here / "elsewhere" / "two.zip").read_bytes()
+        assert one.sha256 == two.sha256 == hashlib.sha256((here / "one.zip").read_bytes()).hexdigest()
+        assert one.size == (here / "one.zip").stat().st_size
+        with zipfile.ZipFile(here / "one.zip") as archive:
+            assert archive.testzip() is None
+            assert {name: archive.read(name) for name in archive.namelist()} == {
+                f"Slate Choir/{path}": data for path, data in tree.items()
+            }
+
+
+def test_headers_are_plain(tmp_path: Path, planned: Callable[..., Plan], audio: Callable[..., bytes]) -> None:
+    made = planned(tmp_path / "in", {"ä.wav": audio(40_000), "n.bin": os.urandom(9000), "go.sh": b"x", "e.txt": b""})
+    built = build(made, tmp_path / "out.zip", QUIET)
+    assert (built.members, built.stored, built.deflated, built.zip64) == (4, 3, 1, False)
+    assert built.unpacked == 49_001
+    with zipfile.ZipFile(tmp_path / "out.zip") as archive:
+        infos = {info.filename.rpartition("/")[2]: info for info in archive.infolist()}
+    assert [info.filename for info in sorted(infos.values(), key=lambda info: info.header_offset)] == sorted(
+        info.filename for info in infos.values()
+    )
+    for name, info in infos.items():
+        assert info.date_time == (1980, 1, 1, 0, 0, 0)
+        assert info.flag_bits == (0 if name.isascii() else 0x800)
+        assert info.compress_type == (8 if name == "ä.wav" else 0)
+        assert info.extra == b""
+        assert info.external_attr >> 16 == (0o100755 if name == "go.sh" else 0o100644)
+
+
+def test_checksum_lies_beside_it_as_sha256sum_reads_it(tmp_path: Path, planned: Callable[..., Plan]) -> None:
+    built = build(planned(tmp_path / "in", {"a.wav": b"a"}), tmp_path / "Slate Choir 1.0.zip", QUIET)
+    assert checksum_path(built.path) == tmp_path / "Slate Choir 1.0.zip.sha256"
+    assert checksum_path(built.path).read_bytes() == f"{built.sha256}  Slate Choir 1.0.zip\n".encode()
+
+
+@pytest.mark.parametrize("chunk", [1000, 1 << 20])
+@pytest.mark.parametrize("change", ["content", "shorter", "longer", "gone"])
+def test_a_file_that_changed_is_named_and_nothing_is_left(
+    tmp_path: Path, planned: Callable[..., Plan], monkeypatch: pytest.MonkeyPatch, chunk: int, change: str
+) -> None:
+    monkeypatch.setattr(packing, "CHUNK", chunk)
+    made = planned(tmp_path / "in", {"a.wav": b"a" * 5000, "b.wav": b"b" * 5000})
+    place = tmp_path / "in" / "b.wav"
+    if change == "gone":
+        place.unlink()
+    else:
+        place.write_bytes({"content": b"b" * 4999 + b"c", "shorter": b"b" * 4999, "longer": b"b" * 5001}[change])
+    (tmp_path / "out").mkdir()
+    with pytest.raises(CompanionError, match=r"b\.wav"):
+        build(made, tmp_path / "out" / "x.zip", QUIET)
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+def _old(folder: Path) -> tuple[Path, dict[str, bytes]]:
+    target = folder / "out" / "x.zip"
+    target.parent.mkdir()
+    target.write_bytes(b"the old archive")
+    checksum_path(target).write_bytes(b"its sum")
+    return target, _state(target)
+
+
+def _state(target: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in target.parent.iterdir()}
+
+
+def test_the_old_archive_stands_until_the_new_one_is_proven(tmp_path: Path, planned: Callable[..., Plan]) -> None:
+    made = planned(tmp_path / "in", {"a.wav": b"a"})
+    target, before = _old(tmp_path)
+
+    def refuse(path: Path) -> None:
+        assert target.read_bytes() == b"the old archive"
+        assert zipfile.ZipFile(path).testzip() is None
+        raise CompanionError("A rule blocks")
+
+    with pytest.raises(CompanionError, match="A rule blocks"):
+        build(made, target, QUIET, prove=refuse)
+    assert _state(target) == before
+
+    with drafted(made, target, QUIET):
+        pass  # not accepted
+    assert _state(target) == before
+
+    proven: list[bytes] = []
+    built = build(made, target, QUIET, prove=lambda path: proven.append(path.read_bytes()))
+    assert target.read_bytes() == proven[0]
+    assert _state(target).keys() == before.keys()
+    assert checksum_path(target).read_text().startswith(built.sha256)
+
+
+def test_cancelling_leaves_the_old_archive(tmp_path: Path, planned: Callable[..., Plan]) -> None:
+    made = planned(tmp_path / "in", {f"{n}.wav": os.urandom(300_000) for n in range(20)})
+    target, before = _old(tmp_path)
+    lines: list[Progress] = []
+
+    def show(progress: Progress) -> None:
+        lines.append(progress)
+        if progress.done > 2_000_000:
+            watch.cancel()
+
+    watch = Watch(show, every=0.0)
+    with pytest.raises(Cancelled):
+        build(made, target, watch)
+    assert _state(target) == before
+    assert lines[-1].unit == "bytes"
+    assert lines[-1].total == made.size
+
+
+class _Refusing:
+    """Refuses the Nth of all writes, syncs and renames that building makes, as a full or broken disk would."""
+
+    def __init__(self, at: int) -> None:
+        self.left = at
+        self.hit = False
+
+    def ask(self) -> None:
+        self.left -= 1
+        if self.left == 0:
+            self.hit = True
+            raise OSError(28, "No space left on device")
+
+    @contextlib.contextmanager
+    def everywhere(self) -> Iterator[None]:
+        asking, real_open = self.ask, Path.open
+        real = {name: getattr(Path, name) for name in ("replace", "unlink")}
+
+        class Raw(io.FileIO):
+            def write(self, data: Any, /) -> int:
+                asking()
+                return super().write(data)
+
+        def opened(path: Path, mode: str = "r", *rest: Any, **more: Any) -> Any:
+            if mode == "xb+":
+                asking()
+                return io.BufferedRandom(Raw(path, "x+"))
+            return real_open(path, mode, *rest, **more)
+
+        def asked(name: str) -> Callable[..., Any]:
+            def call(path: Path, *rest: Any, **more: Any) -> Any:
+                if name != "unlink" or not path.name.endswith(".part"):  # clearing up is not what is tested
+                    asking()
+                return real[name](path, *rest, **more)
+
+            return call
+
+        real_sync = os.fsync
+
+        def synced(handle: int) -> None:
+            asking()
+            real_sync(handle)
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(Path, "open", opened)
+            patch.setattr(os, "fsync", synced)
+            for name in real:
+                patch.setattr(Path, name, asked(name))
+            yield
+
+
+@pytest.mark.parametrize("chunk", [2000, 1 << 20])
+def test_a_disk_that_refuses_at_any_point_leaves_the_old_or_the_new(
+    tmp_path: Path, planned: Callable[..., Plan], monkeypatch: pytest.MonkeyPatch, chunk: int
+) -> None:
+    # SQLite's way: fail the Nth operation for N = 1, 2, 3 … until a run is not hit.
+    monkeypatch.setattr(packing, "CHUNK", chunk)
+    made = planned(tmp_path / "in", {f"{n}.bin": os.urandom(9000) for n in range(6)})
+    new = build(made, tmp_path / "reference" / "x.zip", QUIET)
+    fresh = _state(new.path)
+    target, before = _old(tmp_path)
+    for at in range(1, 500):
+        target.write_bytes(b"the old archive")
+        checksum_path(target).write_bytes(b"its sum")
+        refusing = _Refusing(at)
+        with refusing.everywhere(), contextlib.suppress(CompanionError):
+            build(made, target, QUIET)
+        state = _state(target)
+        if not refusing.hit:
+            assert state == fresh
+            break
+        assert state.pop("x.zip.sha256", None) in (None, before["x.zip.sha256"], fresh["x.zip.sha256"])
+        assert state in ({"x.zip": b"the old archive"}, {"x.zip": fresh["x.zip"]})
+        checksum = checksum_path(target)
+        if checksum.exists():  # never the sum of the other one
+            assert (checksum.read_bytes() == b"its sum") == (state["x.zip"] == b"the old archive")
+    else:
+        pytest.fail("it was hit 500 times")
+    assert at > 8
+
+
+_BUILDER = """
+import hashlib, sys
+from pathlib import Path
+from companion.archive.build import build
+from companion.archive.plan import plan
+from companion.core.progress import QUIET
+folder, target = Path(sys.argv[1]), Path(sys.argv[2])
+paths = sorted(folder.iterdir())
+files = [(p.name, p, p.stat().st_size, hashlib.sha256(p.read_bytes()).hexdigest(), False) for p in paths]
+print("ready", flush=True)
+while True:
+    build(plan("Slate Choir", files), target, QUIET)
+    print("built", flush=True)
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="kill -9 is a POSIX thing")
+def test_killed_at_any_moment_the_old_archive_or_the_new_stands(tmp_path: Path, planned: Callable[..., Plan]) -> None:
+    _killed(tmp_path, planned, times=6)
+
+
+@pytest.mark.campaign
+def test_killed_two_hundred_times(tmp_path: Path, planned: Callable[..., Plan]) -> None:
+    _killed(tmp_path, planned, times=200)
+
+
+def _killed(tmp_path: Path, planned: Callable[..., Plan], times: int) -> None:
+    made = planned(tmp_path / "in", {f"{n}.bin": random.Random(n).randbytes(400_000) for n in range(20)})
+    new = build(made, tmp_path / "reference" / "x.zip", QUIET)
+    target, before = _old(tmp_path)
+    part_seen = 0
+    for turn in range(times):
+        target.write_bytes(b"the old archive")
+        checksum_path(target).write_bytes(b"its sum")
+        with subprocess.Popen(
+            [sys.executable, "-c", _BUILDER, str(tmp_path / "in"), str(target)], stdout=subprocess.PIPE
+        ) as process:
+            assert process.stdout is not None
+            process.stdout.readline()
+            time.sleep(random.Random(turn).uniform(0, 0.08))
+            process.kill()
+        state = _state(target)
+        parts = [name for name in state if name.endswith(".part")]
+        part_seen += bool(parts)
+        assert all(name.startswith(".x.") for name in parts)
+        archive = state["x.zip"]
+        assert hashlib.sha256(archive).hexdigest() == new.sha256 or archive == b"the old archive"
+        checksum = state.get("x.zip.sha256")
+        if checksum is not None:
+            assert (checksum == b"its sum") == (archive == b"the old archive")
+    built = build(made, target, QUIET)
+    assert built.sha256 == new.sha256
+    assert _state(target).keys() == before.keys()  # what the killed left behind is cleared
+    assert part_seen, "no kill came while an archive was being written"
+
+
+_MEMORY = """
+import hashlib, resource, sys
+from pathlib import Path
+from companion.archive.build import build
+from companion.archive.plan import plan
+from companion.archive.prove import prove
+from companion.core.progress import QUIET
+source, folder = Path(sys.argv[1]), Path(sys.argv[2])
+with source.open("rb") as stream:
+    sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
+made = plan("Slate Choir", [("long.wav", source, source.stat().st_size, sha256, False)])
+build(made, folder / "x.zip", QUIET)
+proof = prove(folder / "x.zip", manifest=made.manifest, into=folder / "into", watch=QUIET, ask_others=False)
+assert proof.whole, proof.findings
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="peak memory is read in kibibytes as Linux tells it")
+@pytest.mark.parametrize("kind", ["audio", "noise"])
+def test_memory_is_bounded_whatever_the_size_of_a_file(tmp_path: Path, audio: Callable[..., bytes], kind: str) -> None:
+    block = audio(1 << 20) if kind == "audio" else random.Random(1).randbytes(1 << 20)
+    source = tmp_path / "long.wav"
+    with source.open("wb") as stream:
+        for _ in range(192):
+            stream.write(block)
+    done = subprocess.run(
+        [sys.executable, "-c", _MEMORY, str(source), str(tmp_path)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert int(done.stdout) < 150
+
+
+def test_large_members_that_do_not_pack_after_all_are_stored(
+    tmp_path: Path, planned: Callable[..., Plan], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(packing, "CHUNK", 10_000)
+    monkeypatch.setattr(packing, "seems_packable", lambda samples: True)
+    noise = random.Random(1).randbytes(55_555)
+    built = build(planned(tmp_path / "in", {"a.bin": noise, "b.txt": b"b" * 99}), tmp_path / "x.zip", QUIET)
+    with zipfile.ZipFile(built.path) as archive:
+        assert [info.compress_type for info in archive.infolist()] == [0, 8]
+        assert archive.read("Slate Choir/a.bin") == noise
+        assert archive.testzip() is None
+    assert built.sha256 == hashlib.sha256(built.path.read_bytes()).hexdigest()
+    assert (built.stored, built.deflated) == (1, 1)

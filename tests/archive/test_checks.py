@@ -1,0 +1,244 @@
+"""Each rule: an archive that has the fault, and its nearest innocent neighbour."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from companion.archive import checks
+from companion.archive.inspect import inspect
+from companion.archive.rules import RULES
+from companion.archive.seen import Inspection
+from companion.core.findings import Finding, Severity
+
+RawZip = Callable[..., Path]
+
+
+def _all(path: Path) -> list[Finding]:
+    seen = inspect(path)
+    return [finding for check in (*checks.DANGERS, *checks.BLEMISHES) for finding in check(seen)]
+
+
+def _rules(path: Path) -> list[str]:
+    return sorted({finding.rule for finding in _all(path)})
+
+
+def _named(*names: str | bytes, **more: Any) -> list[dict[str, Any]]:
+    return [{"name": name, **more} for name in names]
+
+
+def test_a_plain_archive_has_nothing_wrong(raw_zip: RawZip) -> None:
+    assert _all(raw_zip(*_named("Slate Choir/a.wav", "Slate Choir/Ä/b.wav", "Slate Choir/c.txt"))) == []
+    assert _all(raw_zip({"name": "S/", "data": b"", "method": 0, "mode": 0o040755}, {"name": "S/a"})) == []
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"local": {"name": b"Slate Choir/two.wav"}}, "name"),
+        ({"local": {"method": 0}}, "method"),
+        ({"local": {"crc": 5}}, "CRC-32"),
+        ({"local": {"size": 5}}, "size"),
+        ({"local": {"packed": 5}}, "packed size"),
+        ({"local": {"flags": 0x800}}, "UTF-8 flag"),
+        ({"local": {"flags": 8}}, "data descriptor flag"),
+        ({"central": {"offset": 3}}, "where no member begins"),
+        ({"central": {"offset": 1 << 30}}, "where no member begins"),
+        ({"central": {"size": 0xFFFFFFFF}}, "no Zip64 field"),
+        ({"central": {"crc": 5}}, "CRC-32"),
+        ({"central": {"packed": 900}, "local": {"packed": 900}}, "missing"),
+    ],
+)
+def test_headers_that_disagree(raw_zip: RawZip, change: dict[str, Any], says: str) -> None:
+    found = [finding for finding in _all(raw_zip(change)) if finding.rule == "archive-differs"]
+    assert found
+    assert all(finding.blocks for finding in found)
+    assert any(says in finding.measured for finding in found)
+
+
+def test_headers_that_may_differ(raw_zip: RawZip) -> None:
+    stamp = struct.pack("<HHBI", 0x5455, 5, 1, 0)  # Info-ZIP's time extra is longer in the local header
+    assert _all(raw_zip({"local": {"extra": stamp + stamp}, "central": {"extra": stamp}})) == []
+
+
+@pytest.mark.parametrize("marked", [b"PK\x07\x08", b""])
+@pytest.mark.parametrize("form", ["<3I", "<I2Q"])
+def test_a_data_descriptor_that_agrees_is_no_fault(raw_zip: RawZip, marked: bytes, form: str) -> None:  # 4.3.9
+    import zlib
+
+    behind = marked + struct.pack(form, zlib.crc32(b"content"), 7, 7)
+    entry = {"method": 0, "flags": 8, "local": {"crc": 0, "packed": 0, "size": 0}, "behind": behind}
+    assert _all(raw_zip(entry, {"name": "Slate Choir/b"})) == []
+    lying = {**entry, "behind": marked + struct.pack(form, zlib.crc32(b"content"), 7, 8)}
+    assert "archive-differs" in _rules(raw_zip(lying, {"name": "Slate Choir/b"}))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        ({"front": b"#!/bin/sh\n"}, "in front of it"),
+        ({"behind": b"more"}, "4 bytes behind its end"),
+        ({"inside": b"hidden"}, "6 bytes behind the last member"),
+        ({"cut": 30}, "no directory"),
+        ({"cut": 1}, "no directory"),
+        ({"end": {"count": 2, "here": 2}}, "2 members"),
+        ({"end": {"disk": 1}}, "one part of several"),
+        ({"end": {"start": 5}}, "in front of it, or inside"),
+        ({"end": {"start": 500}}, "missing in front"),
+        ({"end": {"size": 5}}, ""),
+        ({"end": {"start": 0xFFFFFFFF}}, "Zip64 end record is missing"),
+    ],
+)
+def test_archives_with_bytes_too_many_or_too_few(raw_zip: RawZip, arguments: dict[str, Any], says: str) -> None:
+    found = [finding for finding in _all(raw_zip(**arguments)) if finding.rule == "archive-differs"]
+    assert any(says in finding.measured for finding in found), found
+
+
+def test_bytes_between_members_belong_to_none(raw_zip: RawZip) -> None:
+    found = _all(raw_zip({"behind": b"hidden"}, {"name": "Slate Choir/b"}))
+    assert [(finding.rule, finding.path) for finding in found] == [("archive-differs", "Slate Choir/b")]
+    assert "6 bytes in front of this member" in found[0].measured
+
+
+def test_an_archive_of_nothing(raw_zip: RawZip) -> None:
+    assert "no file in it" in _all(raw_zip({"name": "S/", "data": b"", "method": 0}))[0].measured
+
+
+@pytest.mark.parametrize(
+    "names", [["a.wav"], ["A/a.wav", "B/b.wav"], ["A/a.wav", "__MACOSX/A/._a.wav"], ["A/a.wav", "readme.txt"]]
+)
+def test_more_than_one_thing_at_the_top(raw_zip: RawZip, names: list[str]) -> None:
+    assert _rules(raw_zip(*_named(*names))) == ["top-level-many"]
+
+
+def test_names_without_the_flag(raw_zip: RawZip) -> None:
+    assert _rules(raw_zip(*_named("Slate Choir/ä.wav", flags=0))) == ["name-unflagged"]
+    assert _rules(raw_zip(*_named("Slate Choir/ä.wav".encode("latin-1"), flags=0x800))) == ["name-unflagged"]
+    assert _rules(raw_zip(*_named("Slate Choir/ä.wav", flags=0x800))) == []
+    assert _rules(raw_zip(*_named("Slate Choir/a.wav", flags=0))) == []
+
+
+@pytest.mark.parametrize("method", [1, 9, 12, 14, 93, 95, 98, 77])
+def test_methods_few_can_open(raw_zip: RawZip, method: int) -> None:
+    found = _all(raw_zip({"method": method}))
+    assert [finding.rule for finding in found] == ["method-uncommon"]
+    assert str(method) in found[0].measured
+
+
+@pytest.mark.parametrize(
+    "names",
+    [
+        ["S/a.wav", "S/a.wav"],
+        ["S/a.wav", "S/A.wav"],
+        ["S/é.wav", "S/e\u0301.wav"],
+        ["S/ß.wav", "S/SS.wav"],
+        ["S/a", "S/a/b.wav"],
+        ["S/A/b.wav", "S/a/c.wav"],
+    ],
+)
+def test_members_that_become_one(raw_zip: RawZip, names: list[str]) -> None:
+    assert _rules(raw_zip(*_named(*names))) == ["member-duplicate"]
+
+
+def test_names_that_stay_apart(raw_zip: RawZip) -> None:
+    assert _rules(raw_zip(*_named("S/a.wav", "S/a.wav2", "S/b/a.wav", "S/é.wav", "S/e.wav", "S/ab"))) == []
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["/etc/hosts", "S/../../x", "../x", "C:/x.wav", "c:x.wav", "S\\x.wav", "..\\x", "S//x", "S/./x", "S/..", "S/a\0b"],
+)
+def test_names_that_lead_elsewhere(raw_zip: RawZip, name: str) -> None:
+    assert "member-escapes" in _rules(raw_zip(*_named(name)))
+
+
+@pytest.mark.parametrize("mode", [0o120777, 0o020666, 0o060660, 0o010644, 0o140755])
+def test_links_and_devices(raw_zip: RawZip, mode: int) -> None:
+    assert _rules(raw_zip({"mode": mode, "data": b"/etc/passwd"})) == ["member-escapes"]
+
+
+@pytest.mark.parametrize("mode", [0o100644, 0o100755, 0o644, 0])
+def test_files_are_no_links(raw_zip: RawZip, mode: int) -> None:
+    assert _rules(raw_zip({"mode": mode, "name": "S/..x/a..b/...c"})) == []
+
+
+@pytest.mark.parametrize("entry", [{"flags": 1}, {"flags": 0x41}, {"flags": 0x2001}, {"method": 99, "flags": 1}])
+def test_encrypted_members(raw_zip: RawZip, entry: dict[str, Any]) -> None:
+    assert _rules(raw_zip(entry)) == ["member-encrypted"]
+
+
+def test_innocent_flags_are_no_encryption(raw_zip: RawZip) -> None:
+    assert _rules(raw_zip({"flags": 0b110})) == []  # bits 1 and 2 tell how hard deflate tried
+
+
+def test_members_that_share_their_bytes(raw_zip: RawZip) -> None:
+    # CVE-2024-0450: the second member's header lies inside the first member's bytes.
+    found = _all(raw_zip({}, {"name": "Slate Choir/two.wav", "central": {"offset": 0}}))
+    assert "archive-bomb" in {finding.rule for finding in found}
+
+
+def test_members_that_promise_more_than_deflate_can(raw_zip: RawZip) -> None:
+    promise = {"local": {"size": 50_000_000}, "central": {"size": 50_000_000}}
+    assert _rules(raw_zip(promise)) == ["archive-bomb"]
+
+
+def test_an_hour_of_silence_is_no_bomb(raw_zip: RawZip) -> None:
+    assert _rules(raw_zip({"data": bytes(40_000_000)})) == []
+
+
+def _claiming(size: int, unpacked: int) -> Inspection:
+    from companion.archive.seen import Seen
+
+    member = Seen(name="S/a", raw=b"S/a", flags=0, method=8, crc=0, packed=size, size=unpacked, offset=0)
+    return Inspection(path=Path("x.zip"), size=size, members=(member,), defects=(), zip64=False)
+
+
+def test_the_bomb_limits() -> None:
+    # 1 GiB, or 200 times the archive where that is more.
+    assert checks.archive_bomb(_claiming(2 << 20, 1 << 30)) == []
+    assert [finding.rule for finding in checks.archive_bomb(_claiming(2 << 20, (1 << 30) + 1))] == ["archive-bomb"]
+    assert checks.archive_bomb(_claiming(1 << 30, 200 << 30)) == []
+    assert checks.archive_bomb(_claiming(1 << 30, (200 << 30) + 1)) != []
+
+
+def test_the_upload_limit(raw_zip: RawZip) -> None:
+    seen = inspect(raw_zip({"data": bytes(range(250)) * 40, "method": 0}))
+    assert checks.size_over_limit(seen, None) == []
+    assert checks.size_over_limit(seen, seen.size) == []
+    (found,) = checks.size_over_limit(seen, seen.size - 1)
+    assert found.severity is Severity.WARNS
+    assert "1 B too much" in found.measured
+    assert "Slate Choir/one.wav (10.0 kB)" in found.mend
+
+
+def test_the_checksum() -> None:
+    assert checks.checksum_wrong("ab" * 32, "") == []
+    assert checks.checksum_wrong("ab" * 32, f" {'AB' * 32}\n") == []
+    (found,) = checks.checksum_wrong("ab" * 32, "\x1b" + "ac" * 32)
+    assert found.blocks
+    assert "\x1b" not in found.limit
+
+
+def test_zip64_is_only_noted(raw_zip: RawZip) -> None:
+    wide = struct.pack("<2H2Q", 1, 16, 7, 9)
+    entry = {"local": {"size": 0xFFFFFFFF, "packed": 0xFFFFFFFF, "extra": wide}}
+    (found,) = _all(raw_zip(entry))
+    assert (found.rule, found.severity) == ("zip64-needed", Severity.NOTES)
+
+
+def test_thousands_of_faults_are_told_in_a_hundred_lines(raw_zip: RawZip) -> None:
+    found = _all(raw_zip(*_named(*(f"S/../{n}" for n in range(2500)), data=b"")))
+    assert len(found) == checks.MOST_FINDINGS + 1
+    assert found[-1].measured == "and 2,400 more like these"
+
+
+def test_rules_are_those_of_the_catalogue() -> None:
+    assert [rule.id for rule in RULES] == [
+        "archive-differs", "top-level-many", "name-unflagged", "method-uncommon", "member-duplicate", "member-escapes",
+        "member-encrypted", "archive-bomb", "size-over-limit", "checksum-wrong", "zip64-needed",
+    ]  # fmt: skip
+    assert all(rule.step == "archive" and rule.why and rule.mend and rule.limit and rule.source for rule in RULES)

@@ -1,0 +1,116 @@
+from __future__ import annotations
+
+import random
+import struct
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from companion.archive import checks
+from companion.archive.inspect import inspect
+from companion.archive.seen import MOST_DEFECTS, Kind
+from companion.core.errors import CompanionError
+
+RawZip = Callable[..., Path]
+
+
+def test_what_is_no_archive_is_told_plainly(tmp_path: Path) -> None:
+    for name, data in (("empty.zip", b""), ("text.zip", b"hello\n" * 50), ("\x1b[31m.zip", b"RIFF" * 999)):
+        path = tmp_path / name
+        path.write_bytes(data)
+        with pytest.raises(CompanionError, match="not a zip archive") as caught:
+            inspect(path)
+        assert "\x1b" not in caught.value.line
+    with pytest.raises(CompanionError, match="not a file"):
+        inspect(tmp_path)
+    with pytest.raises(CompanionError, match="Could not read"):
+        inspect(tmp_path / "nowhere.zip")
+
+
+def test_values_are_those_of_both_headers(raw_zip: RawZip) -> None:
+    seen = inspect(raw_zip({"name": "S/a.wav", "data": b"x" * 50, "mode": 0o100755}, {"name": "S/é", "method": 0}))
+    assert seen.defects == ()
+    first, second = seen.members
+    assert (first.name, first.size, first.method, first.mode, first.offset) == ("S/a.wav", 50, 8, 0o100755, 0)
+    assert (second.name, second.raw, second.packed, second.method) == ("S/é", "S/é".encode(), 7, 0)
+    assert second.data == second.offset + 30 + len("S/é".encode())
+    assert seen.unpacked == 57
+    assert not seen.zip64
+
+
+def test_a_comment_holding_an_end_record_misleads_nobody(raw_zip: RawZip) -> None:
+    path = raw_zip({})
+    data = path.read_bytes()
+    comment = b"PK\x05\x06" + bytes(18) + b"tail"
+    path.write_bytes(data[:-2] + struct.pack("<H", len(comment)) + comment)
+    seen = inspect(path)
+    assert [member.name for member in seen.members] == ["Slate Choir/one.wav"]
+    assert seen.defects == ()
+
+
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.data())
+def test_any_damage_is_survived(raw_zip: RawZip, data: st.DataObject) -> None:
+    path = raw_zip({"name": "S/a"}, {"name": "S/ü", "flags": 0x808, "behind": bytes(16)}, {"name": "S/c", "method": 0})
+    whole = bytearray(path.read_bytes())
+    for at in data.draw(st.lists(st.integers(0, len(whole) - 1), max_size=12)):
+        whole[at] = data.draw(st.sampled_from([0, 1, 0xFF, 0x50, 0x7F, 0x80]))
+    cut = data.draw(st.integers(0, len(whole)))
+    path.write_bytes(bytes(whole[:cut]) if data.draw(st.booleans()) else bytes(whole[len(whole) - cut :]))
+    try:
+        seen = inspect(path)
+    except CompanionError:
+        return
+    for check in (*checks.DANGERS, *checks.BLEMISHES):
+        check(seen)
+
+
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.binary(max_size=400), st.lists(st.sampled_from([b"PK\1\2", b"PK\3\4", b"PK\5\6", b"PK\6\6", b"PK\6\7"])))
+def test_any_bytes_are_survived(tmp_path: Path, noise: bytes, marks: list[bytes]) -> None:
+    order = random.Random(noise)
+    for mark in marks:
+        at = order.randrange(len(noise) + 1)
+        noise = noise[:at] + mark + noise[at:]
+    path = tmp_path / "noise.zip"
+    path.write_bytes(noise + b"PK\5\6" + order.randbytes(16) + b"\0\0")
+    try:
+        seen = inspect(path)
+    except CompanionError:
+        return
+    assert not seen.members or checks.contradictions(seen) or checks.archive_bomb(seen)
+
+
+def test_an_end_that_promises_members_without_end(raw_zip: RawZip, tmp_path: Path) -> None:
+    path = tmp_path / "promise.zip"
+    end64 = struct.pack("<4sQ2H2I4Q", b"PK\6\6", 44, 45, 45, 0, 0, 1 << 40, 1 << 40, 1 << 50, 0)
+    locator = struct.pack("<4sIQI", b"PK\6\7", 0, 0, 1)
+    path.write_bytes(
+        end64 + locator + struct.pack("<4s4H2IH", b"PK\5\6", 0, 0, 0xFFFF, 0xFFFF, 2**32 - 1, 2**32 - 1, 0)
+    )
+    seen = inspect(path)
+    assert Kind.TOO_MUCH in {defect.kind for defect in seen.defects}
+    assert checks.archive_bomb(seen)
+
+
+def test_a_directory_that_points_to_one_header_ten_thousand_times(raw_zip: RawZip) -> None:
+    wide = {"extra": struct.pack("<2H", 0xCAFE, 60_000) + bytes(60_000)}
+    others = [{"name": f"Slate Choir/{n}", "data": b"", "method": 0, "central": {"offset": 0}} for n in range(10_000)]
+    path = raw_zip({"local": wide}, *others)
+    began = time.process_time()
+    seen = inspect(path)
+    assert time.process_time() - began < 5  # read in full each time, it would be 600 MB of headers
+    assert "the headers of its members are longer than the archive" in {defect.detail for defect in seen.defects}
+    assert len(seen.members) == 10_001
+    assert checks.archive_bomb(seen)
+
+
+def test_contradictions_are_kept_up_to_a_limit(raw_zip: RawZip) -> None:
+    lying = [
+        {"name": f"Slate Choir/{n}", "data": b"", "method": 0, "local": {"crc": 5}} for n in range(MOST_DEFECTS + 9)
+    ]
+    assert len(inspect(raw_zip(*lying)).defects) == MOST_DEFECTS
