@@ -111,7 +111,7 @@ def _without_base(mine: list[str], new: list[str]) -> Merged:
         if tag == "equal":
             replaced += [unit for unit, fresh in zip(own[low:high], real[start:], strict=False) if unit != fresh]
         elif low != high:
-            kept.setdefault(start, []).extend(own[low:high])
+            kept[start] = own[low:high]
     out: list[str] = []
     done = 0
     for unit in new:

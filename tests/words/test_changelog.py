@@ -120,8 +120,8 @@ def test_an_entry_that_is_not_known_to_be_ours_stays() -> None:
 
 
 def test_a_draft_of_another_version_is_no_base() -> None:
-    standing = insert_entry(STANDING, "## 1.2.0\n\nOurs, by hand.\n", "1.2.0")
-    merged = merge_entry(standing, ENTRY, "1.2.0", ENTRY.replace("1.2.0", "1.1.0"))
+    standing = insert_entry(STANDING, ENTRY, "1.2.0")
+    merged = merge_entry(standing, ENTRY.replace("A loop", "A click"), "1.2.0", ENTRY.replace("1.2.0", "1.1.0"))
     assert merged.text == standing
 
 
