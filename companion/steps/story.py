@@ -52,7 +52,7 @@ def build_story(desk: Desk, *, download: bool) -> Story:
         "licence_file": facts.instrument.licence_file or licence_file_in(ships),
     }
     if shown:
-        more["minimum_because"] = f"an away test on {shown.engine_version} passed"
+        more["minimum_because"] = f"tested with {shown.engine_version} away from the maker’s computer"
     return story_from_facts(facts, _samples_of_layers(desk), **more)
 
 
