@@ -109,7 +109,8 @@ def read(findings: tuple[Finding, ...]) -> tuple[State, str]:
 
 
 def _named(finding: Finding) -> str:
-    return f"{finding.rule}: {finding.path}" if finding.path else finding.rule
+    place = finding.where if finding.path == FACTS_FILE and finding.where else finding.path
+    return f"{finding.rule}: {place}" if place else finding.rule
 
 
 def _status(
