@@ -17,7 +17,6 @@ from companion.core.findings import Finding, Severity
 from companion.core.progress import Watch
 from companion.core.text import shorten, visible
 
-_WILD: Final = re.compile(r"[*?\[\\]")
 _SLOWEST: Final = 2_000_000
 """Bytes a second below which a tool is taken to hang."""
 
@@ -36,14 +35,25 @@ def ask(path: Path, watch: Watch) -> list[Opinion]:
     """Return what ``unzip -t`` and ``7z t`` say of the archive; an empty list where neither is installed."""
     place = str(path.resolve())
     opinions = []
-    # unzip reads its archive's name as a pattern; 7z does not when told so.
-    unzip_place = place if sys.platform == "win32" else _WILD.sub(lambda found: f"[{found[0]}]", place)
-    for tool, arguments in (("unzip", ["-tqq", unzip_place]), ("7z", ["t", "-spd", "-bd", "-y", "-p", "--", place])):
+    for tool, arguments in (
+        ("unzip", ["-tqq", _as_pattern(place)]),
+        ("7z", ["t", "-spd", "-bd", "-y", "-p", "--", place]),
+    ):
         program = shutil.which(tool)
         if program:
             watch.stage(f"Asking {tool}")
             opinions.append(_ask(tool, [program, *arguments], 60 + path.stat().st_size / _SLOWEST, watch))
     return opinions
+
+
+def _as_pattern(place: str) -> str:
+    """Return the pattern that means ``place`` and nothing else: unzip takes a pattern where it is given an archive.
+
+    7z does so too, unless it is told not to (``-spd``).
+    """
+    if sys.platform == "win32" or not re.search(r"[*?\[]", place):
+        return place
+    return re.sub(r"[*?\[]", lambda found: f"[{found[0]}]", place.replace("\\", "\\\\"))
 
 
 def disagreements(opinions: list[Opinion]) -> list[Finding]:

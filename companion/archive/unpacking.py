@@ -210,9 +210,13 @@ def _unpacked(stream: BinaryIO, member: Seen) -> Iterator[bytes]:
             yield data
             continue
         try:
-            while data:
-                yield coder.decompress(data, BLOCK)
+            while True:
+                block = coder.decompress(data, BLOCK)
+                yield block
                 data = coder.unconsumed_tail
+                # A full block may have more behind it that the coder holds back, though it has taken all its input.
+                if coder.eof or (not data and len(block) < BLOCK):
+                    break
         except isal_zlib.IsalError:  # type: ignore[misc]  # its stub has an instance for the class
             raise Damaged("its packed bytes are damaged") from None
         if coder.eof and (coder.unused_data or left):

@@ -72,7 +72,7 @@ def raw_zip(tmp_path: Path) -> Callable[..., Path]:
             directory += central
         body += inside
         count = len(entries) or 1
-        told = {"disk": 0, "here": count, "count": count, "size": len(directory), "start": len(body)} | (end or {})
+        told = {"disk": 0, "here": count, "count": count, "size": len(directory), "start": len(body)} | dict(end or {})
         closing = struct.pack(
             "<4s4H2IH", b"PK\x05\x06", told["disk"], told["disk"], told["here"], told["count"], told["size"],
             told["start"], 0,

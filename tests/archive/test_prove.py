@@ -1,0 +1,331 @@
+from __future__ import annotations
+
+import hashlib
+import os
+import random
+import shutil
+import sys
+import threading
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from companion.archive import packing, unpacking
+from companion.archive.build import build
+from companion.archive.plan import Plan
+from companion.archive.prove import Proof, prove
+from companion.core.errors import Cancelled, CompanionError
+from companion.core.progress import QUIET, Progress, Watch
+
+RawZip = Callable[..., Path]
+
+
+@pytest.fixture
+def proven(tmp_path: Path) -> Callable[..., Proof]:
+    turn = iter(range(1000))
+
+    def run(path: Path, **more: Any) -> Proof:
+        return prove(path, into=tmp_path / f"into{next(turn)}", watch=QUIET, **({"ask_others": False} | more))
+
+    return run
+
+
+def _rules(proof: Proof) -> list[str]:
+    return sorted({finding.rule for finding in proof.findings})
+
+
+@pytest.fixture(params=[8 << 20, 3000])
+def sizes(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Run a test with members opened in memory, and again with them streamed."""
+    monkeypatch.setattr(unpacking, "WHOLE", request.param)
+    monkeypatch.setattr(unpacking, "BLOCK", min(request.param, 1 << 20))
+    monkeypatch.setattr(packing, "CHUNK", request.param)
+
+
+@pytest.mark.usefixtures("sizes")
+@pytest.mark.parametrize("threads", [1, 3])
+def test_what_went_in_comes_out(
+    tmp_path: Path,
+    planned: Callable[..., Plan],
+    audio: Callable[..., bytes],
+    proven: Callable[..., Proof],
+    threads: int,
+) -> None:
+    contents = {
+        "Samples/ä.wav": audio(50_000),
+        "Samples/noise.bin": random.Random(1).randbytes(30_000),
+        "a/b/c/d.txt": b"deep",
+        "empty": b"",
+        "run.sh": b"#!",
+    }
+    made = planned(tmp_path / "in", contents)
+    built = build(made, tmp_path / "x.zip", QUIET)
+    proof = proven(built.path, manifest=made.manifest, checksum=built.sha256, threads=threads)
+    assert proof.findings == ()
+    assert proof.whole
+    assert (proof.members, proof.bytes, proof.size, proof.sha256) == (5, made.size, built.size, built.sha256)
+    assert {name: (size, sha256) for name, size, sha256 in proof.files} == made.manifest
+    assert proof.checked_with == ("its own reading",)
+    assert proof.extracted is not None
+    found = {
+        path.relative_to(proof.extracted).as_posix(): path for path in proof.extracted.rglob("*") if path.is_file()
+    }
+    assert {name: path.read_bytes() for name, path in found.items()} == {
+        f"Slate Choir/{path}": data for path, data in contents.items()
+    }
+    if os.name != "nt":
+        assert [name for name, path in found.items() if path.stat().st_mode & 0o100] == ["Slate Choir/run.sh"]
+
+
+def test_other_content_is_told_from_the_manifest(
+    tmp_path: Path, planned: Callable[..., Plan], proven: Callable[..., Proof]
+) -> None:
+    built = build(planned(tmp_path / "in", {"a.wav": b"a", "b.wav": b"b", "c.wav": b"c"}), tmp_path / "x.zip", QUIET)
+    wanted = planned(tmp_path / "other", {"a.wav": b"a", "b.wav": b"B", "d.wav": b"d"}).manifest
+    proof = proven(built.path, manifest=wanted)
+    assert [(finding.rule, finding.path) for finding in proof.findings] == [
+        ("archive-differs", "Slate Choir/b.wav"),
+        ("archive-differs", "Slate Choir/c.wav"),
+        ("archive-differs", "Slate Choir/d.wav"),
+    ]
+    assert not proof.whole
+    assert proof.extracted  # everything came out; it is not what it should be
+
+
+def test_a_wrong_checksum_blocks_and_says_which_file_is_damaged(
+    tmp_path: Path, planned: Callable[..., Plan], proven: Callable[..., Proof]
+) -> None:
+    noise = random.Random(1).randbytes(5000)
+    built = build(planned(tmp_path / "in", {"a.bin": noise, "b.bin": noise[::-1]}), tmp_path / "x.zip", QUIET)
+    data = bytearray(built.path.read_bytes())
+    data[100] ^= 1
+    built.path.write_bytes(bytes(data))
+    proof = proven(built.path, checksum=built.sha256)
+    assert [(finding.rule, finding.path) for finding in proof.findings] == [
+        ("archive-differs", "Slate Choir/a.bin"),
+        ("checksum-wrong", ""),
+    ]
+    assert "CRC-32" in proof.findings[0].measured
+    assert [name for name, _, _ in proof.files] == ["Slate Choir/b.bin"]
+    assert proof.extracted is None
+
+
+@pytest.mark.usefixtures("sizes")
+@pytest.mark.parametrize(
+    ("entry", "says"),
+    [
+        ({"packed": b"\x07" + bytes(6000)}, "damaged"),
+        ({"packed": zlib.compress(b"x" * 9000)}, "damaged"),
+        ({"local": {"crc": 1}, "central": {"crc": 1}}, "CRC-32"),
+        ({"local": {"size": 8999}, "central": {"size": 8999}}, "more than the 8,999 bytes"),
+        ({"local": {"size": 9001}, "central": {"size": 9001}}, "9,000 of the 9,001"),
+        ({"method": 0, "local": {"size": 9001}, "central": {"size": 9001}}, "9,000 of the 9,001"),
+        ({"method": 0, "local": {"size": 8000}, "central": {"size": 8000}}, "more than the 8,000"),
+        ({"trailing": b"hidden"}, "behind its end"),
+        ({"short": 3}, ""),
+    ],
+)
+def test_members_that_are_not_what_they_promise(
+    raw_zip: RawZip, proven: Callable[..., Proof], tmp_path: Path, entry: dict[str, Any], says: str
+) -> None:
+    entry = dict(entry)
+    data = random.Random(2).randbytes(4500) * 2
+    coder = zlib.compressobj(6, zlib.DEFLATED, -15)
+    packed = coder.compress(data) + coder.flush() + entry.pop("trailing", b"")
+    packed = packed[: len(packed) - entry.pop("short", 0)]
+    given = {"data": data} | ({} if entry.get("method") == 0 else {"packed": packed}) | entry
+    proof = proven(raw_zip(given, {"name": "Slate Choir/good.wav"}))
+    assert [(finding.rule, finding.path) for finding in proof.findings] == [("archive-differs", "Slate Choir/one.wav")]
+    assert says in proof.findings[0].measured
+    assert not proof.whole
+    assert [name for name, _, _ in proof.files] == ["Slate Choir/good.wav"]
+
+
+@pytest.mark.parametrize(
+    ("entry", "rule"),
+    [
+        ({"name": "S/../../climbed"}, "member-escapes"),
+        ({"name": "/tmp/rooted"}, "member-escapes"),
+        ({"mode": 0o120777, "data": b"/etc"}, "member-escapes"),
+        ({"name": "Slate Choir/Other.wav"}, "member-duplicate"),
+        ({"flags": 1}, "member-encrypted"),
+        ({"method": 12}, "method-uncommon"),
+        ({"central": {"offset": 0}}, "archive-bomb"),
+        ({"local": {"crc": 5}}, "archive-differs"),
+    ],
+)
+def test_what_is_dangerous_is_refused_before_anything_is_written(
+    raw_zip: RawZip, tmp_path: Path, entry: dict[str, Any], rule: str
+) -> None:
+    path = raw_zip({"name": "Slate Choir/other.wav"}, entry)
+    before = sorted(tmp_path.rglob("*"))
+    proof = prove(path, into=tmp_path / "into", watch=QUIET, manifest={"Slate Choir/other.wav": (7, "x")})
+    assert rule in _rules(proof)
+    assert proof.extracted is None
+    assert not proof.whole
+    assert proof.checked_with == ()
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_blemishes_block_and_it_is_opened_all_the_same(raw_zip: RawZip, proven: Callable[..., Proof]) -> None:
+    proof = proven(raw_zip({"name": "ä.wav", "flags": 0}, {"name": "S/b"}), limit_bytes=10)
+    assert _rules(proof) == ["name-unflagged", "size-over-limit", "top-level-many"]
+    assert proof.extracted is not None
+    assert len(list(proof.extracted.rglob("*"))) == 3
+    assert not proof.whole
+
+
+def test_folders_listed_as_members_come_out(raw_zip: RawZip, proven: Callable[..., Proof]) -> None:
+    proof = proven(raw_zip({"name": "S/empty/", "data": b"", "method": 0, "mode": 0o040755}, {"name": "S/a"}))
+    assert proof.whole
+    assert proof.members == 1
+    assert proof.extracted is not None
+    assert (proof.extracted / "S" / "empty").is_dir()
+
+
+def test_a_place_that_is_not_empty_is_refused(raw_zip: RawZip, tmp_path: Path) -> None:
+    with pytest.raises(CompanionError, match="not empty"):
+        prove(raw_zip(), into=tmp_path, watch=QUIET)
+
+
+def test_too_little_room_is_told_before_anything_is_written(
+    raw_zip: RawZip, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usage = type("Usage", (), {"free": 6})
+    monkeypatch.setattr(shutil, "disk_usage", lambda place: usage)
+    with pytest.raises(CompanionError, match="unpacks to 7 B, and 6 B are free"):
+        prove(raw_zip(), into=tmp_path / "deep" / "into", watch=QUIET)
+    assert not (tmp_path / "deep").exists()
+
+
+def test_a_name_this_disk_refuses_costs_that_file(raw_zip: RawZip, proven: Callable[..., Proof]) -> None:
+    proof = proven(raw_zip({"name": "S/" + "x" * 300}, {"name": "S/" + "y" * 300 + "/z"}, {"name": "S/a.wav"}))
+    assert [finding.rule for finding in proof.findings] == ["archive-differs"] * 2
+    assert all("cannot be written here" in finding.measured for finding in proof.findings)
+    assert [name for name, _, _ in proof.files] == ["S/a.wav"]
+
+
+def test_a_full_disk_is_told(raw_zip: RawZip, proven: Callable[..., Proof], monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(path: Path, member: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(unpacking, "_new_file", full)
+    with pytest.raises(CompanionError, match="Free some space"):
+        proven(raw_zip())
+
+
+def test_what_reads_back_differently_is_found(
+    raw_zip: RawZip, proven: Callable[..., Proof], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = Path.read_bytes
+    monkeypatch.setattr(Path, "read_bytes", lambda path: real(path).replace(b"content", b"kontent"))
+    proof = proven(raw_zip())
+    assert [finding.measured for finding in proof.findings] == ["what was written reads back differently"]
+
+
+def test_it_can_be_stopped(tmp_path: Path, planned: Callable[..., Plan]) -> None:
+    made = planned(tmp_path / "in", {f"{n}.bin": os.urandom(300_000) for n in range(20)})
+    built = build(made, tmp_path / "x.zip", QUIET)
+
+    def show(progress: Progress) -> None:
+        if progress.what == "Opening and comparing" and progress.done > 1_000_000:
+            watch.cancel()
+
+    watch = Watch(show, every=0.0)
+    with pytest.raises(Cancelled):
+        prove(built.path, into=tmp_path / "into", watch=watch)
+    assert not [thread for thread in threading.enumerate() if thread.name.startswith("unpack")]
+
+
+def test_hostile_names_come_out_inert(raw_zip: RawZip, proven: Callable[..., Proof]) -> None:
+    proof = proven(raw_zip({"name": "S/\x1b]0;x\x07[@click=app.quit].wav\u202e"}, {"name": "\x1b[2J"}))
+    assert "top-level-many" in _rules(proof)
+    assert "\x1b" not in "".join(finding.measured + finding.where + finding.mend for finding in proof.findings)
+
+
+# --- damaged copies -------------------------------------------------------------------------------------------------
+
+
+def _damaged_copies(
+    tmp_path: Path, planned: Callable[..., Plan], audio: Callable[..., bytes], copies: int
+) -> dict[str, int]:
+    """libarchive's way: damage 1 % of the bytes, again and again."""
+    contents = {f"Samples/note {n}.wav": audio(4000 + 100 * n, seed=n) for n in range(6)}
+    contents |= {"Slate Choir.patch": random.Random(3).randbytes(3000), "ReadMe ä.txt": b"Unzip first. " * 90}
+    made = planned(tmp_path / "in", contents)
+    whole = build(made, tmp_path / "x.zip", QUIET).path.read_bytes()
+    ends = {"no archive": 0, "refused unopened": 0, "damaged": 0}
+    said = set()
+    for turn in range(copies):
+        order = random.Random(turn)
+        data = bytearray(whole)
+        for at in order.sample(range(len(data)), len(data) // 100):
+            data[at] ^= order.randrange(1, 256)
+        path = tmp_path / "damaged.zip"
+        path.write_bytes(bytes(data))
+        into = tmp_path / f"into{turn}"
+        try:  # nothing but the archive itself is given: no checksum, no manifest
+            proof = prove(path, into=into, watch=QUIET, ask_others=False)
+        except CompanionError as error:
+            said.add(error.what)
+            ends["no archive"] += 1
+            continue
+        assert not proof.whole, turn
+        assert any(finding.blocks for finding in proof.findings), turn
+        ends["damaged" if into.exists() else "refused unopened"] += 1
+    assert said <= {"This is not a zip archive"}
+    return ends
+
+
+def test_a_hundred_damaged_copies_are_each_refused(
+    tmp_path: Path, planned: Callable[..., Plan], audio: Callable[..., bytes]
+) -> None:
+    assert sum(_damaged_copies(tmp_path, planned, audio, 100).values()) == 100
+
+
+@pytest.mark.campaign
+def test_a_thousand_damaged_copies_are_each_refused(
+    tmp_path: Path, planned: Callable[..., Plan], audio: Callable[..., bytes]
+) -> None:
+    ends = _damaged_copies(tmp_path, planned, audio, 1000)
+    print(f"\n1,000 damaged copies: {ends}")
+    assert sum(ends.values()) == 1000
+
+
+def test_one_changed_byte_anywhere_is_found_by_the_checksum(
+    tmp_path: Path, planned: Callable[..., Plan], proven: Callable[..., Proof]
+) -> None:
+    built = build(planned(tmp_path / "in", {"a.wav": b"abc"}), tmp_path / "x.zip", QUIET)
+    whole = built.path.read_bytes()
+    said = set()
+    for at in range(len(whole)):
+        built.path.write_bytes(whole[:at] + bytes([whole[at] ^ 0x40]) + whole[at + 1 :])
+        try:
+            assert not proven(built.path, checksum=built.sha256).whole
+        except CompanionError as error:
+            said.add(error.what)
+    assert said <= {"This is not a zip archive"}
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="opens a file the system holds back")
+def test_an_archive_that_cannot_be_read_is_told(raw_zip: RawZip, tmp_path: Path) -> None:
+    path = raw_zip()
+    real = Path.open
+
+    def refusing(self: Path, *rest: Any, **more: Any) -> Any:
+        if self == path:
+            raise OSError(5, "Input/output error")
+        return real(self, *rest, **more)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Path, "open", refusing)
+        with pytest.raises(CompanionError, match="The disk reports a fault"):
+            prove(path, into=tmp_path / "into", watch=QUIET)
+
+
+def test_sums_are_those_of_the_files_on_disk(tmp_path: Path, raw_zip: RawZip, proven: Callable[..., Proof]) -> None:
+    proof = proven(raw_zip({"data": b"x" * 99}))
+    assert proof.files == (("Slate Choir/one.wav", 99, hashlib.sha256(b"x" * 99).hexdigest()),)

@@ -1,0 +1,107 @@
+from __future__ import annotations
+
+import shutil
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from companion.archive import strangers
+from companion.archive.strangers import Opinion, ask, disagreements
+from companion.core.errors import Cancelled
+from companion.core.findings import Severity
+from companion.core.progress import QUIET, Watch
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the stand-ins are shell scripts")
+
+
+def _stand_in(folder: Path, monkeypatch: pytest.MonkeyPatch, script: str, only: str = "unzip") -> None:
+    folder.mkdir(exist_ok=True)
+    tool = folder / only
+    tool.write_text(f"#!/bin/sh\n{script}\n")
+    tool.chmod(0o755)
+    monkeypatch.setattr(shutil, "which", lambda name: str(tool) if name == only else None)
+
+
+def test_nobody_is_asked_where_nobody_is(raw_zip: Callable[..., Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shutil, "which", lambda name: None)
+    assert ask(raw_zip(), QUIET) == []
+
+
+@pytest.mark.parametrize(
+    ("script", "agrees", "severity"),
+    [
+        ("exit 0", True, None),
+        ("echo 'bad CRC'; exit 2", False, Severity.BLOCKS),
+        ("exit 9", False, Severity.BLOCKS),
+        ("echo 'only a warning'; exit 1", False, Severity.WARNS),
+    ],
+)
+def test_what_a_tool_says_becomes_a_finding(
+    tmp_path: Path,
+    raw_zip: Callable[..., Path],
+    monkeypatch: pytest.MonkeyPatch,
+    script: str,
+    agrees: bool,
+    severity: Severity | None,
+) -> None:
+    _stand_in(tmp_path / "bin", monkeypatch, script)
+    opinions = ask(raw_zip(), QUIET)
+    assert [opinion.agrees for opinion in opinions] == [agrees]
+    assert [finding.severity for finding in disagreements(opinions)] == ([severity] if severity else [])
+
+
+def test_what_a_tool_says_is_made_safe(
+    tmp_path: Path, raw_zip: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _stand_in(tmp_path / "bin", monkeypatch, "printf 'evil \\033[2J %0500d\\n' 1; exit 3")
+    (finding,) = disagreements(ask(raw_zip(), QUIET))
+    assert "\x1b" not in finding.measured
+    assert len(finding.measured) < 250
+
+
+def test_a_tool_that_hangs_is_given_up(
+    tmp_path: Path, raw_zip: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _stand_in(tmp_path / "bin", monkeypatch, "exec sleep 60")
+    began = time.monotonic()
+    opinion = strangers._ask("unzip", [str(tmp_path / "bin" / "unzip")], 0.3, QUIET)
+    assert time.monotonic() - began < 30
+    assert opinion.gave_up
+    assert [finding.severity for finding in disagreements([opinion])] == [Severity.WARNS]
+
+
+def test_stopping_ends_the_tool(tmp_path: Path, raw_zip: Callable[..., Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    _stand_in(tmp_path / "bin", monkeypatch, f"echo $$ > {tmp_path}/pid; exec sleep 60")
+    watch = Watch()
+    threading.Timer(0.5, watch.cancel).start()
+    with pytest.raises(Cancelled):
+        ask(raw_zip(), watch)
+    number = int((tmp_path / "pid").read_text())
+    assert not Path(f"/proc/{number}").exists() or sys.platform != "linux"
+
+
+def test_a_tool_that_cannot_start_only_warns(tmp_path: Path, raw_zip: Callable[..., Path]) -> None:
+    opinion = strangers._ask("unzip", [str(tmp_path / "none")], 5, QUIET)
+    assert opinion == Opinion(tool="unzip", agrees=False, gave_up=True, said=opinion.said)
+    assert opinion.said.startswith("it could not be started")
+
+
+@pytest.mark.parametrize(
+    "name", ["a[1]b.zip", "star*.zip", "what?.zip", "-option.zip", "@list.zip", "back\\slash.zip", "both\\[1].zip"]
+)
+def test_the_archive_named_is_the_one_that_is_asked_about(
+    tmp_path: Path, raw_zip: Callable[..., Path], name: str
+) -> None:
+    # Both tools take patterns, and one of them lists in files, where a name is meant.
+    if not shutil.which("unzip") and not shutil.which("7z"):
+        pytest.skip("neither tool is installed")
+    place = tmp_path / "asked"
+    place.mkdir()
+    for decoy in ("a1b.zip", "star.zip", "starry.zip", "what1.zip", "list.zip", "backslash.zip"):
+        (place / decoy).write_bytes(b"PK broken")
+    raw_zip().rename(place / name)
+    assert disagreements(ask(place / name, QUIET)) == []
