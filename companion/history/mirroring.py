@@ -20,7 +20,7 @@ from companion.core.progress import Watch
 from companion.history import hermetic, refs
 from companion.history.model import Mirrored
 from companion.history.packing import write_all, write_synced
-from companion.history.packs import Packs
+from companion.history.packs import Pack, Packs
 from companion.history.shelf import Shelf, told
 from companion.history.upkeep import rewrite
 
@@ -87,17 +87,15 @@ def _refuse_another(ours: refs.Refs, theirs: dict[int, str], place: str) -> None
 
 def _copy_packs(ours: Packs, theirs: Packs, watch: Watch) -> int:
     """Copy what the mirror lacks: whole packs where it lacks all of one, else the missing objects."""
-    by_pack: dict[int, list[bytes]] = {number: [] for number in range(len(ours.packs))}
-    counts = dict.fromkeys(by_pack, 0)
+    by_pack: dict[Pack, list[bytes]] = {pack: [] for pack in ours.packs}
     for oid, place in ours.places.items():
-        counts[place.pack] += 1
         if oid not in theirs.places:
             by_pack[place.pack].append(oid)
     total = sum(ours.packed_size(oid) for missing in by_pack.values() for oid in missing)
     watch.stage("Copying the history", total, "bytes")
-    for number, missing in by_pack.items():
-        if missing and len(missing) == counts[number]:
-            _copy_pack(ours.packs[number].path, theirs.folder, watch)
+    for pack, missing in by_pack.items():
+        if missing and len(missing) == len(pack.places):
+            _copy_pack(pack.path, theirs.folder, watch)
         elif missing:
             rewrite(ours, missing, watch, theirs.folder)
             watch.step(sum(ours.packed_size(oid) for oid in missing))

@@ -7,7 +7,6 @@ import hashlib
 import os
 import struct
 import threading
-from bisect import bisect_right
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -39,18 +38,33 @@ class Missing(Damaged):
 
 
 class Place(NamedTuple):
-    """Where an object lies: which pack, from which byte to which."""
+    """Where an object lies: in which pack, from which byte to which."""
 
-    pack: int
+    pack: Pack
     start: int
     end: int
 
 
-class _Pack:
+class Pack:
+    """One pack and where each object lies in it. Read from several threads; closed when nobody needs it any more."""
+
     def __init__(self, path: Path) -> None:
+        """Read the index beside ``path``. Raises OSError or ValueError where it cannot be used."""
         self.path = path
         self.handle = -1
         self.lock = threading.Lock()
+        ids, offsets = read_index(path.with_suffix(".idx"))
+        starts = sorted(offsets)
+        end = path.stat().st_size - 20
+        ends = dict(zip(starts, [*starts[1:], end], strict=False))
+        self.places = {oid: Place(self, start, ends[start]) for oid, start in zip(ids, offsets, strict=True)}
+
+    def __del__(self) -> None:
+        self.close()
+
+    def there(self) -> bool:
+        """Whether the pack can be read: it is open, or still has its name."""
+        return self.handle >= 0 or self.path.exists()
 
     def read(self, start: int, count: int) -> bytes:
         with self.lock:
@@ -104,40 +118,44 @@ class Packs:
         self.folder = folder
         self._foreign = foreign
         self._local = threading.local()
-        self._known: frozenset[str] = frozenset()
-        self.packs: list[_Pack] = []
+        self._refreshing = threading.Lock()
+        self._by_name: dict[str, Pack] = {}
+        self._bad: dict[str, str] = {}
         self.places: dict[bytes, Place] = {}
-        self.unreadable: list[tuple[str, str]] = []
         self.refresh()
 
-    def refresh(self, anew: bool = False) -> bool:
-        """Look for packs made or removed since; tell whether there were any."""
-        try:
-            names = frozenset(name for name in os.listdir(self.folder) if name.endswith(".idx"))  # noqa: PTH208
-        except OSError:
-            names = frozenset()
-        if names == self._known and not anew:
-            return False
-        self.close()
-        self._known, self.packs, self.places, self.unreadable = names, [], {}, []
-        for name in sorted(names):
-            self._load(self.folder / name)
-        return True
+    @property
+    def packs(self) -> list[Pack]:
+        """The packs there are, by name."""
+        return [self._by_name[name] for name in sorted(self._by_name)]
 
-    def _load(self, index: Path) -> None:
-        pack = _Pack(index.with_suffix(".pack"))
+    @property
+    def unreadable(self) -> list[str]:
+        """Names of indexes that cannot be used."""
+        return sorted(self._bad)
+
+    def refresh(self, anew: bool = False) -> bool:
+        """Look for packs made or removed since; tell whether there were any. Packs that stay are not read again."""
         try:
-            ids, offsets = read_index(index)
-            end = pack.path.stat().st_size - 20
-        except (OSError, ValueError, struct.error) as error:
-            self.unreadable.append((index.name, str(error)))
-            return
-        number = len(self.packs)
-        self.packs.append(pack)
-        starts = sorted(offsets)
-        starts.append(end)
-        for oid, start in zip(ids, offsets, strict=True):
-            self.places[oid] = Place(number, start, starts[bisect_right(starts, start)] if start < end else start)
+            names = {name for name in os.listdir(self.folder) if name.endswith(".idx")}  # noqa: PTH208
+        except OSError:
+            names = set()
+        with self._refreshing:
+            if names == self._by_name.keys() | self._bad.keys() and not anew:
+                return False
+            found = {name: pack for name, pack in self._by_name.items() if name in names}
+            self._bad = {}
+            for name in sorted(names - found.keys()):
+                try:
+                    found[name] = Pack((self.folder / name).with_suffix(".pack"))
+                except (OSError, ValueError, struct.error) as error:
+                    self._bad[name] = str(error)
+            places: dict[bytes, Place] = {}
+            for name in sorted(found):
+                places.update(found[name].places)
+            # Readers in other threads see the old ones or the new ones, never half of them.
+            self._by_name, self.places = found, places
+        return True
 
     def close(self) -> None:
         """Let go of the files."""
@@ -148,15 +166,16 @@ class Packs:
         return oid in self.places
 
     def _place(self, oid: bytes) -> Place | None:
+        """Where an object lies, looked up again when its pack is gone: another process may have rewritten it."""
         place = self.places.get(oid)
-        if place is None and self.refresh():
+        if (place is None or not place.pack.there()) and self.refresh():
             place = self.places.get(oid)
         return place
 
-    def position(self, blob: str) -> tuple[int, int]:
+    def position(self, blob: str) -> tuple[str, int]:
         """Where an object lies, for reading many in the order the disk has them."""
         place = self.places.get(bytes.fromhex(blob))
-        return (place.pack, place.start) if place else (-1, 0)
+        return (place.pack.path.name, place.start) if place else ("", 0)
 
     def packed_size(self, oid: bytes) -> int:
         """Bytes the object takes on disk; 0 when it is in no pack."""
@@ -167,9 +186,9 @@ class Packs:
         """Yield an entry piece by piece as it lies in the pack."""
         at = place.start
         while at < place.end:
-            piece = self.packs[place.pack].read(at, min(BLOCK, place.end - at))
+            piece = place.pack.read(at, min(BLOCK, place.end - at))
             if not piece:
-                raise CompanionError("A pack ends early", str(self.packs[place.pack].path), "verify the history")
+                raise CompanionError("A pack ends early", str(place.pack.path), "verify the history")
             at += len(piece)
             yield piece
 
@@ -179,7 +198,7 @@ class Packs:
         if place is None:
             raise Missing(oid, "it is in none of the packs")
         try:
-            head = self.packs[place.pack].read(place.start, 16)
+            head = place.pack.read(place.start, 16)
         except OSError as error:
             raise Damaged(oid, f"the pack cannot be read ({error.strerror})") from error
         if not head:
@@ -208,16 +227,14 @@ class Packs:
 
     def blocks(self, oid: bytes) -> Iterator[bytes | bytearray]:
         """Yield an object's content in blocks; raise :class:`Damaged` after the last one at the latest."""
-        try:
-            kind, size, place, skip = self.header(oid)
-        except Missing:
-            kind, size, place, skip = 0, 0, Place(0, 0, 0), 0
-        if kind not in NAMES:  # a delta or a loose object: another tool was here
+        found = self.header(oid) if self._place(oid) else None
+        if found is None or found[0] not in NAMES:  # a loose object or a delta: another tool was here
             data = self._foreign(oid)
             if data is None:
                 raise Missing(oid, "it is in none of the packs")
             yield data
             return
+        kind, size, place, skip = found
         digest, total = hasher(kind, size), 0
         try:
             for block in self._inflated(place, skip, size):
@@ -237,7 +254,7 @@ class Packs:
         return memoryview(kept)[:count]
 
     def _inflated(self, place: Place, skip: int, size: int) -> Iterator[bytes | bytearray]:
-        pack, at = self.packs[place.pack], place.start + skip
+        pack, at = place.pack, place.start + skip
         if size <= SMALL and place.end - at <= SMALL + (1 << 20):
             buffer = self._buffer(place.end - at)
             yield inflated(buffer[: pack.read_into(at, buffer)], size)

@@ -79,7 +79,7 @@ class Shelf:
             for stale in (*self.path.glob(".*.part"), *self.path.glob("*.lock")):
                 stale.unlink(missing_ok=True)
             self.packs.refresh()
-            self._index_again([*orphans, *(self.pack_folder / name for name, _ in self.packs.unreadable)])
+            self._index_again([*orphans, *(self.pack_folder / name for name in self.packs.unreadable)])
             yield
 
     def _index_again(self, packs: list[Path]) -> None:

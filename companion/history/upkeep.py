@@ -18,7 +18,7 @@ from companion.history import refs
 from companion.history.model import FOLDER, Damage, Forgotten, Size, Snapshot, Verified
 from companion.history.objects import joined, tree_entries
 from companion.history.packing import HistoryDisk, PackWriter
-from companion.history.packs import Damaged, Packs
+from companion.history.packs import Damaged, Pack, Packs
 from companion.history.shelf import Shelf, told
 
 MANY_PACKS: Final = 24
@@ -180,6 +180,8 @@ def forget(shelf: Shelf, numbers: Iterable[int], released: bool, watch: Watch) -
                 remark = _sweep(shelf, needed, watch)
             except Cancelled:
                 remark = "stopped before all space was won back"
+            finally:
+                shelf.packs.refresh()
         return Forgotten(
             numbers=tuple(sorted(gone)), bytes_won=max(0, before - _weight(shelf.pack_folder)), remark=remark
         )
@@ -194,13 +196,13 @@ def _sweep(shelf: Shelf, needed: Reached, watch: Watch) -> str:
     if needed.damaged:
         return "the history is damaged, so nothing was removed from disk; verify it"
     packs, remark = shelf.packs, ""
-    by_pack: dict[int, list[bytes]] = defaultdict(list)
+    by_pack: dict[Pack, list[bytes]] = defaultdict(list)
     for oid, place in packs.places.items():
         if oid in needed.owner:
             by_pack[place.pack].append(oid)
-    for number, pack in enumerate(packs.packs):
+    for pack in packs.packs:
         watch.check()
-        live = by_pack.get(number, [])
+        live = by_pack.get(pack, [])
         weight = pack.path.stat().st_size
         kept = sum(packs.packed_size(oid) for oid in live)
         if not live:
@@ -213,7 +215,6 @@ def _sweep(shelf: Shelf, needed: Reached, watch: Watch) -> str:
             rewrite(packs, live, watch)
             pack.close()
             _drop(pack.path)
-    packs.refresh()
     return remark
 
 
@@ -221,7 +222,7 @@ def rewrite(packs: Packs, objects: Sequence[bytes], watch: Watch, folder: Path |
     """Copy entries as they are into a new pack (in another ``folder``). The old packs are untouched."""
     writer = PackWriter(folder or packs.folder)
     try:
-        for oid in sorted(objects, key=lambda one: packs.places[one][:2]):
+        for oid in sorted(objects, key=lambda one: packs.position(one.hex())):
             place = packs.places[oid]
             for piece in packs.raw_pieces(place):
                 watch.check()
@@ -245,7 +246,7 @@ def _drop(pack: Path) -> None:
 def merge_small(shelf: Shelf) -> None:
     """Put many small packs into one, so that looking an object up stays cheap after hundreds of snapshots."""
     packs = shelf.packs
-    small = [number for number, pack in enumerate(packs.packs) if pack.path.stat().st_size <= SMALL_PACK]
+    small = [pack for pack in packs.packs if pack.path.stat().st_size <= SMALL_PACK]
     if len(small) <= MANY_PACKS:
         return
     chosen = set(small)
@@ -254,8 +255,7 @@ def merge_small(shelf: Shelf) -> None:
         return
     with contextlib.suppress(HistoryDisk):
         rewrite(packs, merged, Watch())
-        old = [packs.packs[number] for number in small]
-        for pack in old:
+        for pack in small:
             pack.close()
             _drop(pack.path)
         packs.refresh()

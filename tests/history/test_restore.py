@@ -195,7 +195,7 @@ def test_one_damaged_object_costs_one_file_and_is_named(folder: Path, history: H
     shelf = history._shelf
     kept = history.files(1)["Samples/struck/slate_2.wav"]
     place = shelf.packs.places[bytes.fromhex(kept.blob)]
-    pack = shelf.packs.packs[place.pack].path
+    pack = place.pack.path
     with pack.open("r+b") as stream:
         stream.seek((place.start + place.end) // 2)
         byte = stream.read(1)
