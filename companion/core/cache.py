@@ -37,7 +37,8 @@ class Cache:
                 break  # locked by another process, read-only or not to be opened: it is whole, and stays
             except sqlite3.DatabaseError:
                 if attempt == 0:
-                    _remove(path)
+                    with contextlib.suppress(OSError):
+                        path.unlink()  # SQLite itself drops the log of a file that is gone
         return self._connect(":memory:")
 
     @staticmethod
@@ -112,10 +113,3 @@ class Cache:
         """Close the file; the cache is not used after this."""
         with self._lock, contextlib.suppress(sqlite3.Error):
             self._connection.close()
-
-
-def _remove(path: Path) -> None:
-    """Remove a database with its log: a log left behind would be played into the new file."""
-    for ending in ("", "-wal", "-shm"):
-        with contextlib.suppress(OSError):
-            path.with_name(path.name + ending).unlink()

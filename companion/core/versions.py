@@ -34,10 +34,8 @@ class EngineVersion:
             raise _unread(f"{self.text[:LONGEST]}…")
         match = _FALLBACK.fullmatch(self.text)
         if match:
-            numbers = [int(part) for part in re.split(r"[._]", match["numbers"])]
-            while len(numbers) > 1 and numbers[-1] == 0:
-                numbers.pop()
-            self._key: tuple[Version, int] = (Version(".".join(map(str, numbers))), int(match["build"] or 0))
+            numbers = Version(match["numbers"].replace("_", "."))  # which holds 7.1 and 7.1.0 to be one
+            self._key: tuple[Version, int] = (numbers, int(match["build"] or 0))
             return
         try:
             self._key = (Version(self.text), 0)
