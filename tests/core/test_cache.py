@@ -49,7 +49,7 @@ def test_without_a_path_it_lives_in_memory() -> None:
 @pytest.mark.parametrize(
     "damage", [b"no database at all" * 100, b"\x00" * 4096, b"SQLite format 3\x00" + b"\xff" * 4000]
 )
-def test_a_damaged_file_is_replaced_with_its_log(path: Path, damage: bytes) -> None:
+def test_a_damaged_file_is_replaced(path: Path, damage: bytes) -> None:
     path.parent.mkdir()
     path.write_bytes(damage)
     path.with_name(path.name + "-wal").write_bytes(damage)
@@ -59,6 +59,22 @@ def test_a_damaged_file_is_replaced_with_its_log(path: Path, damage: bytes) -> N
         assert cache.get("t", b"k") == b"v"
     with Cache(path) as cache:
         assert cache.get("t", b"k") == b"v"
+
+
+@pytest.mark.parametrize("damage", [b"", b"no database at all" * 500])
+def test_a_log_left_behind_by_a_kill_brings_back_what_was_put_or_nothing(path: Path, damage: bytes) -> None:
+    killed = Cache(path)
+    killed.put("t", [(b"k", b"old")])
+    log = path.with_name(path.name + "-wal").read_bytes()
+    assert log
+    killed.close()
+    path.write_bytes(damage)
+    path.with_name(path.name + "-wal").write_bytes(log)
+    with Cache(path) as cache:
+        assert cache.get("t", b"k") in (None, b"old")
+        cache.put("t", [(b"k", b"new")])
+    with Cache(path) as cache:
+        assert cache.everything("t") == {b"k": b"new"}
 
 
 def test_damage_in_the_middle_never_raises_and_never_makes_anything_up(path: Path) -> None:
@@ -107,6 +123,7 @@ def test_a_file_another_process_has_locked_is_left_alone(path: Path, monkeypatch
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("CREATE TABLE x (y)")
     other.execute("BEGIN EXCLUSIVE")
+    before = path.stat().st_ino
     real = sqlite3.connect
     monkeypatch.setattr(sqlite3, "connect", lambda name, **more: real(name, **{**more, "timeout": 0.01}))
     with Cache(path) as cache:
@@ -115,7 +132,7 @@ def test_a_file_another_process_has_locked_is_left_alone(path: Path, monkeypatch
     other.execute("COMMIT")
     assert [row[0] for row in other.execute("SELECT name FROM sqlite_master")] == ["x"]
     other.close()
-    assert path.exists()
+    assert path.stat().st_ino == before, "the very file, not a new one of its name"
 
 
 def test_a_put_that_is_stopped_keeps_none_of_it_and_the_next_one_all(path: Path) -> None:

@@ -215,6 +215,7 @@ INNOCENT = {
     "brackets behind an escaped quote": '[instrument]\ndescription = "\\"' + "[" * 60 + '\\""',
     "brackets in lines of text": '[instrument]\ndescription = """\n' + "- [a] [b [c {d\n" * 40 + '"""',
     "quotes and brackets in lines of text": '[instrument]\ndescription = """\n""[[[[[[["" \\""" [[[[[[[[\n""""',
+    "an escaped quote before brackets": '[instrument]\ndescription = """a \\" b\n' + "[ [ [\n" * 20 + '"""',
     "brackets in literal lines": "[instrument]\ndescription = '''\n''" + "[[ a.b.c\n" * 40 + "'''",
     "a comment of brackets": "# " + "[" * 60 + "\n# a.b.c.d.e.f.g.h.i.j.k.l.m.n.o.p.q = [\n[instrument]\n",
     "a quote in a comment": '# it is "\n[instrument]\ntitle = "x" # don\'t ' + "[" * 40,

@@ -89,6 +89,13 @@ def test_what_is_shown_is_what_was_counted(clock: Clock) -> None:
     assert {(one.what, one.total, one.unit) for one in seen} == {("Hashing", 10, "files")}
 
 
+def test_the_first_is_shown_also_where_the_clock_began_just_now(clock: Clock) -> None:
+    clock.now = 0.0
+    seen: list[Progress] = []
+    Watch(seen.append).stage("Hashing", 10)
+    assert [one.done for one in seen] == [0]
+
+
 def test_the_end_of_a_stage_is_shown_however_soon(clock: Clock) -> None:
     seen: list[Progress] = []
     watch = Watch(seen.append)

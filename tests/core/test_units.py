@@ -49,6 +49,8 @@ def test_sizes_are_true_to_half_of_the_last_figure_shown_and_in_the_right_unit(c
         (999, "999 B", "999 B"),
         (1000, "1.00 kB", "1,000 B"),
         (1024, "1.02 kB", "1.00 KiB"),
+        (9_997, "10.0 kB", "9.76 KiB"),
+        (99_960, "100 kB", "97.6 KiB"),
         (999_999, "1.00 MB", "977 KiB"),
         (1_048_575, "1.05 MB", "1.00 MiB"),
         (1_250_000_000, "1.25 GB", "1.16 GiB"),
