@@ -6,10 +6,20 @@ from collections.abc import Callable
 from typing import Final
 
 from companion.core.findings import Finding
+from companion.sound.check_edges import EDGE_CHECKS
 from companion.sound.check_files import FILE_CHECKS
+from companion.sound.check_format import FORMAT_CHECKS
+from companion.sound.check_pitch import PITCH_CHECKS
+from companion.sound.check_zones import ZONE_CHECKS
 from companion.sound.model import SoundModel, sound_model
 
-CHECKS: Final[tuple[Callable[[SoundModel], list[Finding]], ...]] = FILE_CHECKS
+CHECKS: Final[tuple[Callable[[SoundModel], list[Finding]], ...]] = (
+    *FILE_CHECKS,
+    *EDGE_CHECKS,
+    *FORMAT_CHECKS,
+    *PITCH_CHECKS,
+    *ZONE_CHECKS,
+)
 
 
 def check_sound(model: SoundModel) -> list[Finding]:

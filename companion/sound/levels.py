@@ -1,4 +1,4 @@
-"""Peak, mean square, offset and clipping. Arrays are float32, shape (frames, channels), full scale 1."""
+"""Peak, mean square, offset and clipping. Arrays are float32, shape (channels, frames), full scale 1."""
 
 from __future__ import annotations
 
@@ -35,23 +35,21 @@ class Levels:
 
     def add(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
         """Take in a block and return it with every NaN and infinity replaced by 0, so that others can go on."""
-        high, low = block.max(axis=0), block.min(axis=0)
+        high, low = block.max(axis=1), block.min(axis=1)
         if not (np.isfinite(high).all() and np.isfinite(low).all()):
             bad = ~np.isfinite(block)
             self.not_finite += int(bad.sum())
             block = np.where(bad, np.float32(0), block)
-            high, low = block.max(axis=0), block.min(axis=0)
-        for channel in range(block.shape[1]):
-            column = block[:, channel]
-            self.peaks[channel] = max(self.peaks[channel], abs(float(high[channel])), abs(float(low[channel])))
-            self.sums[channel] += float(column.sum(dtype=np.float64))
-            wide = column.astype(np.float64)
-            self.squares[channel] += float(wide @ wide)
+            high, low = block.max(axis=1), block.min(axis=1)
+        self.peaks = np.maximum(self.peaks, np.maximum(np.abs(high), np.abs(low)))
+        for channel, row in enumerate(block):
+            self.sums[channel] += float(row.sum(dtype=np.float64))
+            self.squares[channel] += _energy(row)
             for sign, top in ((1.0, float(high[channel])), (-1.0, -float(low[channel]))):
-                if top > 1e-3:
-                    runs = flat_tops(column, sign, top, self._step)
+                if top > 1e-3 and top >= 0.99 * float(self.peaks.max()):
+                    runs = flat_tops(row, sign, top, self._step)
                     self._tops += [(top, _moved(run, self.frames, channel)) for run in runs]
-        self.frames += len(block)
+        self.frames += block.shape[1]
         return block
 
     @property
@@ -77,6 +75,14 @@ class Levels:
         """Return the runs at the top of the whole file; tops of single blocks that the file rises over are left out."""
         limit = self.peak * 0.99
         return tuple(run for top, run in self._tops if top >= limit)[:MOST_RUNS]
+
+
+def _energy(row: NDArray[np.float32]) -> float:
+    """Return the sum of squares, in stretches short enough for single precision."""
+    whole = len(row) // 4096 * 4096
+    parts = row[:whole].reshape(-1, 4096)
+    rest = row[whole:].astype(np.float64)
+    return float(np.einsum("ij,ij->i", parts, parts).sum(dtype=np.float64)) + float(rest @ rest)
 
 
 def _moved(run: Run, frames: int, channel: int) -> Run:

@@ -34,8 +34,8 @@ class Click(msgspec.Struct, frozen=True):
 class LoopSeen(msgspec.Struct, frozen=True, kw_only=True):
     """A loop (end exclusive) and how its seam was judged: ``clean``, ``audible``, or ``not judged``.
 
-    jump: the step across the seam; error: how far the sound after it departs from what the sound before it foretells;
-    both as shares of the peak.
+    jump: the largest step away from the wave that would have come, as a share of the peak. error: how different the
+    two sides of the seam are, 0 (the same wave) to 2.
     """
 
     start: int
@@ -66,7 +66,10 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     channels; equal for two files that are the same recording to the bit. channel_peaks: linear, full scale 1.
     not_finite: samples that are NaN or infinite. dc: the largest mean of a channel, signed, full scale 1.
     pitch_cents: 100 × MIDI note, A4 = 6900. root_source: ``chunk``, ``name``, ``table`` or empty.
-    start_db, end_db: level of the first and the last millisecond against the file's peak.
+    pitch_spread: cents between the quarters of the windows that agree. odd_even_db, half_db: energy of the odd partials
+    against the even ones, and half-way between partials against them: what tells octaves apart.
+    start_db, end_db: level of the first and the last millisecond against the loudest. start_jump: the first sample
+    against the peak. start_steady: whether the first 10 ms are as loud as the next 40, so that there is no attack.
     outline: the beginning of the sound, reduced, by which takes are compared; empty when there is none.
     """
 
@@ -94,6 +97,8 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     onset_s: float | None = None
     tail_s: float | None = None
     start_db: float | None = None
+    start_jump: float | None = None
+    start_steady: bool = False
     end_db: float | None = None
     noise_floor_dbfs: float | None = None
     noise_is_bound: bool | None = None
@@ -101,7 +106,9 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     hum_db: float | None = None
     pitch_cents: float | None = None
     pitch_trust: float | None = None
+    pitch_spread: float | None = None
     odd_even_db: float | None = None
+    half_db: float | None = None
     root_note: int | None = None
     root_source: str = ""
     fine_cents: float = 0.0

@@ -9,19 +9,22 @@ import msgspec
 from companion.core.entries import Kind
 from companion.core.facts import Facts
 from companion.sound.measured import Measured
-from companion.sound.naming import Placed, place_all
+from companion.sound.tuning import Tuning, tunings
+from companion.sound.zones import Zone, by_layer, read_table, zones_of
 
 
 class SoundModel(msgspec.Struct, frozen=True, kw_only=True):
     """The measures of every audio file that ships, what each file is, and what the facts say of them all.
 
-    measured, kinds: by relative path. placed: what each name tells; see :func:`sound_model`.
+    measured, kinds: by relative path. zones: where each sample plays, by path. tunings: of each instrument whose
+    pitch can be judged. Built by :func:`sound_model`.
     """
 
     measured: Mapping[str, Measured]
     kinds: Mapping[str, Kind] = {}
     facts: Facts = Facts()
-    placed: Mapping[str, Placed] = {}
+    zones: Mapping[str, Zone] = {}
+    tunings: tuple[Tuning, ...] = ()
 
     def kind(self, path: str) -> Kind:
         """Return what a file is; a sample where nobody has said."""
@@ -42,7 +45,14 @@ class SoundModel(msgspec.Struct, frozen=True, kw_only=True):
         return ((path, one) for path, one in self.readable() if self.kind(path) is Kind.IMPULSE)
 
 
-def sound_model(measured: Mapping[str, Measured], kinds: Mapping[str, Kind], facts: Facts) -> SoundModel:
-    """Return the model, with names read by the facts' pattern. Raises CompanionError for a pattern that is wrong."""
-    placed = place_all(measured, facts.naming.pattern)
-    return SoundModel(measured=measured, kinds=kinds, facts=facts, placed=placed)
+def sound_model(
+    measured: Mapping[str, Measured], kinds: Mapping[str, Kind], facts: Facts, table: str = ""
+) -> SoundModel:
+    """Return the model. table: the text of the maker's CSV of zones, when there is one.
+
+    Raises CompanionError for a file-name pattern that is wrong.
+    """
+    samples = {path: one for path, one in measured.items() if kinds.get(path, Kind.SAMPLE) is not Kind.IMPULSE}
+    zones = zones_of(samples, facts, read_table(table) if table else None)
+    found = tuple(tunings(by_layer(zones.values()), samples))
+    return SoundModel(measured=measured, kinds=kinds, facts=facts, zones=zones, tunings=found)

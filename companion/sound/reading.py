@@ -45,7 +45,7 @@ class Reading:
         if not 0 < self.rate <= 1_536_000:
             self._file.close()
             raise Unreadable(f"it claims a sample rate of {self.rate:,} Hz")
-        self.block_frames = max(4096, BLOCK_SAMPLES // self.channels)
+        self.block_frames = max(4096, BLOCK_SAMPLES // self.channels // 128 * 128)
         # 32-bit integers do not fit float32's 24-bit mantissa, and their low bits are looked at.
         self._wide = self.subtype == "PCM_32"
         self.integers: NDArray[np.int32] | None = None

@@ -1,0 +1,118 @@
+"""Where a sound begins and ends, and how quiet it gets: from its energy in cells of a millisecond."""
+
+from __future__ import annotations
+
+import math
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+ONSET_DB: Final = -40.0
+TAIL_DB: Final = -72.0
+_DIGITAL_SILENCE: Final = 1e-14
+_QUIET_CELLS: Final = 50
+_STEADY_CELLS: Final = 150
+_STEADY_DB: Final = 2.0
+
+
+class Envelope:
+    """Gathers the mean square of a sound, over all channels, in cells of one millisecond."""
+
+    def __init__(self, rate: int) -> None:
+        self.cell = max(1, round(rate / 1000))
+        self.seconds = self.cell / rate
+        self._rest: NDArray[np.float32] | None = None
+        self._cells: list[NDArray[np.float64]] = []
+
+    def add(self, block: NDArray[np.float32]) -> None:
+        """Take in a block, shape (channels, frames)."""
+        square = np.einsum("ij,ij->j", block, block) if len(block) > 1 else np.square(block[0])
+        if self._rest is not None and len(self._rest):
+            square = np.concatenate((self._rest, square))
+        whole = len(square) // self.cell * self.cell
+        cells = square[:whole].reshape(-1, self.cell).mean(axis=1, dtype=np.float32)
+        self._cells.append(cells.astype(np.float64) / len(block))
+        self._rest = square[whole:]
+
+    def cells(self) -> NDArray[np.float64]:
+        """Return the mean square of each whole millisecond; of what there is when there is less than one."""
+        if sum(map(len, self._cells)) == 0 and self._rest is not None and len(self._rest):
+            return np.array([float(self._rest.mean())])
+        return np.concatenate(self._cells) if self._cells else np.zeros(0)
+
+
+class Edges(NamedTuple):
+    """onset, tail: seconds. start_db, end_db: first and last millisecond against the loudest one; None for silence."""
+
+    onset_s: float | None
+    tail_s: float | None
+    start_db: float | None
+    end_db: float | None
+
+
+def edges_of(cells: NDArray[np.float64], seconds: float, dc: float = 0.0) -> Edges:
+    """Return where the sound begins and ends in cells ``seconds`` long.
+
+    onset: the first cell within 40 dB of the loudest. tail: how long everything stays 72 dB under it at the end.
+    dc: the offset of the whole, which is no sound.
+    """
+    cells = np.maximum(cells - dc * dc, 0.0)
+    loudest = float(cells.max(initial=0.0))
+    if loudest <= _DIGITAL_SILENCE:
+        return Edges(None, None, None, None)
+    heard = np.flatnonzero(cells >= loudest * 10 ** (ONSET_DB / 10))
+    kept = np.flatnonzero(cells >= max(loudest * 10 ** (TAIL_DB / 10), _DIGITAL_SILENCE))
+    return Edges(
+        round(float(heard[0]) * seconds, 4),
+        round((len(cells) - 1 - float(kept[-1])) * seconds, 4),
+        _ratio_db(float(cells[0]), loudest),
+        _ratio_db(float(cells[-1]), loudest),
+    )
+
+
+def _ratio_db(value: float, reference: float) -> float:
+    return round(10 * math.log10(max(value, 1e-16) / reference), 2)
+
+
+class Floor(NamedTuple):
+    """level_dbfs: root mean square of the quietest 50 ms. is_bound: nothing is steady, so the noise is at most this.
+
+    start, stop: the cells of the stretch that is steady, or of the quietest one. reason: why there is no level.
+    """
+
+    level_dbfs: float | None
+    is_bound: bool | None
+    start: int
+    stop: int
+    reason: str
+
+
+def floor_of(cells: NDArray[np.float64]) -> Floor:
+    """Return the noise floor, from cells of one millisecond.
+
+    Where the sound has died away, or has not begun, the level stays within 2 dB for 150 ms: that is the room and the
+    chain. A sound that still decays, or sounds throughout, only bounds its noise from above. Stretches of digital
+    silence are no noise and are passed over.
+    """
+    size = _QUIET_CELLS
+    if len(cells) < size:
+        return Floor(None, None, 0, 0, "shorter than 50 ms")
+    sums = np.concatenate(([0.0], np.cumsum(cells)))
+    means = np.maximum((sums[size:] - sums[:-size]) / size, 0)
+    silent = np.concatenate(([0], np.cumsum(cells <= _DIGITAL_SILENCE)))
+    usable = (silent[size:] - silent[:-size]) == 0
+    if not usable.any():
+        return Floor(None, None, 0, 0, "no 50 ms without digital silence")
+    quietest = int(np.argmin(np.where(usable, means, np.inf)))
+    level = float(means[quietest])
+    # How far the level stays near the floor on either side of the quietest stretch.
+    near = (means <= level * 10 ** (_STEADY_DB / 10)) & usable
+    start, stop = quietest, quietest
+    while start > 0 and near[start - 1]:
+        start -= 1
+    while stop + 1 < len(near) and near[stop + 1]:
+        stop += 1
+    loudest = float(means.max())
+    steady = stop + size - start >= _STEADY_CELLS and level < loudest * 10 ** (-30 / 10)
+    return Floor(round(10 * math.log10(level), 2) if level > 0 else None, not steady, start, stop + size, "")

@@ -1,0 +1,209 @@
+"""Pitch of a recording, and how far it can be trusted. Arrays: one channel, float32.
+
+The period is found by the normalised square difference (McLeod and Wyvill, "A smarter way to find pitch", ICMC 2005)
+in six windows after the attack, and refined on the partials of one long spectrum. A Gaussian window makes the peak of
+a partial an exact parabola in dB, also of one that decays exponentially (Gasior and Gonzalez, CERN-AB-2004-023).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from companion.sound.blocks import fast_length
+
+WINDOWS: Final = 6
+WINDOW_S: Final = 0.09
+LONG_WINDOW_S: Final = 0.3
+KEEP: Final = 0.93
+"""The first peak within this share of the highest is the period: MPM's constant k."""
+
+LOWEST_HZ: Final = 16.0
+HIGHEST_HZ: Final = 8000.0
+PARTIALS: Final = 8
+NO_ODD_DB: Final = -18.0
+"""With so little in its odd partials a sound is heard an octave above the period that was found."""
+
+REFINE_S: Final = 1.2
+_SAME_CENTS: Final = 35.0
+
+Mono = NDArray[np.float32]
+
+
+class Pitch(msgspec.Struct, frozen=True, kw_only=True):
+    """cents: 100 × MIDI note, A4 = 440 Hz = 6900. trust: clarity × agreement of the windows, 0–1.
+
+    odd_db: energy of the odd partials against the even ones; far below 0, the true pitch is an octave higher.
+    half_db: energy half-way between the partials against theirs; near 0, the true pitch is an octave lower.
+    spread: cents between the lowest and the highest of the windows that agree.
+    """
+
+    cents: float
+    trust: float
+    odd_db: float
+    half_db: float
+    spread: float
+
+
+def cents_of(hertz: float) -> float:
+    """Return 100 × MIDI note number for a frequency; A4 = 440 Hz (ISO 16) is 6900."""
+    return 6900.0 + 1200.0 * math.log2(hertz / 440.0)
+
+
+def hertz_of(cents: float) -> float:
+    """Return the frequency in Hz of 100 × MIDI note number."""
+    return float(440.0 * 2.0 ** ((cents - 6900.0) / 1200.0))
+
+
+def pitch_of(sound: Mono, rate: int, start: int, stop: int) -> Pitch | None:
+    """Return the pitch of ``sound`` between the frames ``start`` (the attack) and ``stop`` (where it has faded).
+
+    None where no period shows. The first 30 ms after the attack, or a tenth of what there is, are passed over.
+    """
+    start += min(round(0.03 * rate), (stop - start) // 10)
+    body = sound[start:stop].astype(np.float32)
+    if len(body) < 64 or not float(np.abs(body).max(initial=0.0)) > 0:
+        return None
+    found = _cluster(*_periods(body, rate, WINDOW_S))
+    if found is None or found[1] < 0.8 or found[0] < 55:
+        longer = _cluster(*_periods(body, rate, LONG_WINDOW_S))
+        if longer is not None and (found is None or longer[1] > found[1]):
+            found = longer
+    if found is None:
+        return None
+    hertz, trust, spread = found
+    spectrum, step = _spectrum(body, rate)
+    refined = _refine(spectrum, step, hertz, len(body) / rate, rate)
+    odd, half = _octave_evidence(spectrum, step, refined, rate)
+    if odd < NO_ODD_DB:
+        refined *= 2
+        odd, half = _octave_evidence(spectrum, step, refined, rate)
+    return Pitch(cents=cents_of(refined), trust=trust, odd_db=odd, half_db=half, spread=spread)
+
+
+def _periods(body: Mono, rate: int, window_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return frequency (Hz, 0 where there is none) and clarity (0–1) of up to six windows spread over ``body``."""
+    size = min(len(body), round(window_s * rate))
+    count = 1 if len(body) < size * 5 // 4 else WINDOWS
+    starts = np.linspace(0, len(body) - size, count).astype(int)
+    frames = np.stack([body[start : start + size] for start in starts])
+    frames = frames - frames.mean(axis=1, keepdims=True)
+    curves = square_difference(frames)
+    hertz, clarity = np.zeros(count), np.zeros(count)
+    for index, curve in enumerate(curves):
+        hertz[index], clarity[index] = _first_peak(curve, rate)
+    return hertz, clarity
+
+
+def square_difference(frames: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Return 2·r(τ)/m(τ), −1…1, of each row for τ from 0 to two thirds of its length (equation 9 of the paper)."""
+    size = frames.shape[1]
+    lags = size * 2 // 3
+    length = fast_length(size + lags)
+    spectrum = np.fft.rfft(frames, length, axis=1)
+    autocorrelation = np.fft.irfft(np.abs(spectrum) ** 2, length, axis=1)[:, :lags].astype(np.float64)
+    squares = np.cumsum(frames.astype(np.float64) ** 2, axis=1)
+    total = squares[:, -1:]
+    before = np.concatenate((total, squares[:, ::-1][:, 1:lags]), axis=1)
+    after = np.concatenate((np.zeros_like(total), squares[:, : lags - 1]), axis=1)
+    energy = before + total - after
+    return np.where(energy > 1e-12 * total, 2 * autocorrelation / np.maximum(energy, 1e-30), 0.0)
+
+
+def _first_peak(curve: NDArray[np.float64], rate: int) -> tuple[float, float]:
+    shortest = max(2, int(rate / HIGHEST_HZ))
+    negative = np.flatnonzero(curve < 0)
+    if not len(negative):
+        return 0.0, 0.0
+    first = max(int(negative[0]), shortest)
+    inner = curve[first:-1]
+    if len(inner) < 3:
+        return 0.0, 0.0
+    tops = np.flatnonzero((inner[1:-1] > inner[:-2]) & (inner[1:-1] >= inner[2:]) & (inner[1:-1] > 0)) + 1
+    if not len(tops):
+        return 0.0, 0.0
+    left, middle, right = inner[tops - 1], inner[tops], inner[tops + 1]
+    bend = left - 2 * middle + right
+    shift = 0.5 * (left - right) / np.where(bend < 0, bend, -1e-9)
+    # A period of few samples falls between them: only the parabola's top tells how high a peak is.
+    heights = middle - 0.25 * (left - right) * shift
+    best = int(np.argmax(heights >= KEEP * heights.max()))
+    clarity = heights[best]
+    hertz = rate / (first + tops[best] + shift[best])
+    return (float(hertz), float(min(1.0, clarity))) if hertz >= LOWEST_HZ else (0.0, 0.0)
+
+
+def _cluster(hertz: NDArray[np.float64], clarity: NDArray[np.float64]) -> tuple[float, float, float] | None:
+    """Return (frequency, trust, spread in cents) of the largest group of windows within a third of a semitone."""
+    valid = hertz > 0
+    if not valid.any():
+        return None
+    cents = np.where(valid, 1200 * np.log2(np.maximum(hertz, 1e-9)), np.inf)
+    best, weight = np.zeros(len(hertz), bool), -1.0
+    for index in np.flatnonzero(valid):
+        near = valid & (np.abs(cents - cents[index]) <= _SAME_CENTS)
+        if clarity[near].sum() > weight:
+            best, weight = near, float(clarity[near].sum())
+    agreement = best.sum() / len(hertz)
+    spread = float(np.ptp(cents[best]))
+    return float(np.median(hertz[best])), float(clarity[best].mean() * agreement), spread
+
+
+def _spectrum(body: Mono, rate: int) -> tuple[NDArray[np.float64], float]:
+    """Return the magnitude spectrum of the first ``REFINE_S`` seconds under a Gaussian window, and its step in Hz."""
+    size = min(len(body), round(REFINE_S * rate))
+    position = (np.arange(size) - (size - 1) / 2) / (size / 8)
+    windowed = body[:size] * np.exp(-0.5 * position**2).astype(np.float32)
+    length = fast_length(max(2 * size, 1024))
+    return np.abs(np.fft.rfft(windowed, length)).astype(np.float64), rate / length
+
+
+def _peak_near(spectrum: NDArray[np.float64], step: float, hertz: float, reach: float) -> tuple[float, float]:
+    """Return frequency and magnitude of the highest peak within ``reach`` Hz of ``hertz``; (0, 0) when at an edge."""
+    low, high = max(1, int((hertz - reach) / step)), min(len(spectrum) - 2, math.ceil((hertz + reach) / step))
+    if high - low < 2:
+        return 0.0, 0.0
+    top = low + int(np.argmax(spectrum[low : high + 1]))
+    around = spectrum[top - 1 : top + 2]
+    if around[1] <= 0 or around[1] < around[0] or around[1] < around[2] or around.min() <= 0:
+        return 0.0, 0.0
+    left, middle, right = np.log(around)
+    bend = left - 2 * middle + right
+    shift = 0.5 * (left - right) / bend if bend < 0 else 0.0
+    return (top + shift) * step, float(around[1])
+
+
+def _refine(spectrum: NDArray[np.float64], step: float, hertz: float, seconds: float, rate: int) -> float:
+    """Return the frequency that the partials agree on; ``hertz`` itself where they cannot be told apart."""
+    width = 1.27 / min(seconds, REFINE_S)
+    if hertz < 5 * width:
+        return hertz
+    total, weights = 0.0, 0.0
+    for partial in range(1, PARTIALS + 1):
+        target = partial * hertz
+        if target > 0.48 * rate:
+            break
+        reach = min(max(0.02 * target, 1.5 * step), 0.45 * hertz)
+        peak, size = _peak_near(spectrum, step, target, reach)
+        if peak > 0 and abs(1200 * math.log2(peak / target)) < _SAME_CENTS:
+            total += size**2 * peak / partial
+            weights += size**2
+    return total / weights if weights > 0 else hertz
+
+
+def _octave_evidence(spectrum: NDArray[np.float64], step: float, hertz: float, rate: int) -> tuple[float, float]:
+    def energy(multiples: list[float]) -> float:
+        total = 0.0
+        for multiple in multiples:
+            if multiple * hertz < 0.48 * rate:
+                total += _peak_near(spectrum, step, multiple * hertz, max(0.1 * hertz, 2 * step))[1] ** 2
+        return total
+
+    odd, even = energy([1, 3, 5, 7]), energy([2, 4, 6, 8])
+    half = energy([0.5, 1.5, 2.5, 3.5])
+    tiny = 1e-12 * (odd + even) + 1e-30
+    return 10 * math.log10((odd + tiny) / (even + tiny)), 10 * math.log10((half + tiny) / (odd + even + tiny))

@@ -1,0 +1,98 @@
+"""Whether a loop's seam can be heard. Arrays: one channel, float32; a loop's end is exclusive."""
+
+from __future__ import annotations
+
+import math
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+REACH_S: Final = 0.003
+FEWEST_LEFT: Final = 8
+FEWEST_RIGHT: Final = 6
+DIFFERENT: Final = 0.4
+"""0 is the same wave on both sides, 1 is two waves that have nothing in common, 2 is one upside down."""
+
+AUDIBLE: Final = 0.05
+TONAL: Final = 0.5
+_ORDER: Final = 16
+_LONGEST_FIT_S: Final = 0.05
+
+Mono = NDArray[np.float32]
+
+
+class Seam(NamedTuple):
+    """difference: 0–2; error: the largest step away from the wave that would have come, as a share of the peak.
+
+    unforetold: how much of the loop's sound a predictor misses, 0–1. reason: why the seam cannot be judged, or empty.
+    """
+
+    difference: float
+    error: float
+    unforetold: float
+    reason: str
+
+    @property
+    def audible(self) -> bool:
+        """Whether the wave breaks at the seam."""
+        return not self.reason and self.difference > DIFFERENT and self.error > AUDIBLE
+
+
+def seam_of(sound: Mono, rate: int, start: int, end: int) -> Seam:
+    """Return how the seam from ``end`` back to ``start`` joins.
+
+    At a good seam the sound after the end is what also comes after the start, or the sound before the start is what
+    also comes before the end; one of the two suffices, over up to 3 ms or one turn of the loop. One frame either way is
+    allowed for, since writers differ in whether the end is played. Not judged: noise, whose seams are not heard, and
+    loops with too little sound around their points.
+    """
+    length, reach = end - start, max(FEWEST_LEFT, round(REACH_S * rate))
+    body = sound[start:end]
+    peak = float(np.abs(body).max(initial=0.0))
+    if length < FEWEST_LEFT or peak <= 0:
+        return Seam(0.0, 0.0, 0.0, "the loop is too short or silent")
+    left, right = min(reach, start, length), min(reach, len(sound) - end - 1, length)
+    sides = []
+    if left >= FEWEST_LEFT:
+        sides.append(_side(sound, start, end, -left, 0))
+    if right >= FEWEST_RIGHT:
+        sides.append(_side(sound, start, end, 0, right))
+    if not sides:
+        return Seam(0.0, 0.0, 0.0, "there is too little sound around the loop points")
+    difference, error = min(side[0] for side in sides), min(side[1] for side in sides) / peak
+    missed = unforetold(sound[max(0, min(start, end - round(_LONGEST_FIT_S * rate))) : end][-round(0.2 * rate) :])
+    reason = "the sound is too much like noise" if missed > TONAL else ""
+    return Seam(difference, error, missed, reason)
+
+
+def _side(sound: Mono, start: int, end: int, low: int, high: int) -> tuple[float, float]:
+    """Return (difference, largest step) of the frames around ``start`` against those around ``end``."""
+    best = (2.0, math.inf)
+    wave = sound[start + low : start + high].astype(np.float64)
+    for shift in (0, -1, 1):
+        if end + shift + low < 0 or end + shift + high > len(sound):
+            continue
+        other = sound[end + shift + low : end + shift + high].astype(np.float64)
+        apart = wave - other
+        energy = float(wave @ wave + other @ other)
+        difference = float(apart @ apart) / energy if energy > 0 else 0.0
+        if difference < best[0]:
+            best = (difference, float(np.abs(apart).max()))
+    return best
+
+
+def unforetold(sound: Mono) -> float:
+    """Return the share of ``sound`` (root mean square, 0–1) that a linear predictor of order 16 misses."""
+    order = min(_ORDER, len(sound) // 4)
+    if order < 1:
+        return 1.0
+    windows = np.lib.stride_tricks.sliding_window_view(sound.astype(np.float64), order + 1)
+    before, now = windows[:, :-1], windows[:, -1]
+    normal = before.T @ before
+    energy = float(now @ now)
+    if energy <= 0:
+        return 0.0
+    normal[np.diag_indices(order)] += 1e-6 * np.trace(normal) / order + 1e-12
+    missed = now - before @ np.linalg.solve(normal, before.T @ now)
+    return math.sqrt(float(missed @ missed) / energy)

@@ -1,0 +1,45 @@
+"""Whether two takes are one recording. Arrays: one channel, float32."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+OUTLINE: Final = 2048
+SAME: Final = 0.99
+_EMPHASIS: Final = 0.95
+
+
+def outline_of(mono: NDArray[np.float32]) -> bytes:
+    """Return 2,048 samples around the highest one as signed bytes, brightened; empty when the sound is too short.
+
+    The highest sample is where it is whatever the gain, or the silence in front. Brightening (a first difference) puts
+    the weight on what never comes twice: two strokes share their fundamental, but not their noise.
+    """
+    if len(mono) < OUTLINE // 2:
+        return b""
+    top = int(np.argmax(np.abs(mono)))
+    start = max(0, min(top - OUTLINE // 4, len(mono) - OUTLINE))
+    part = mono[start : start + OUTLINE]
+    bright = part[1:] - np.float32(_EMPHASIS) * part[:-1]
+    height = float(np.abs(bright).max(initial=0.0))
+    return bytes(np.round(bright * (127 / height)).astype(np.int8)) if height > 0 else b""
+
+
+def likeness(one: bytes, other: bytes) -> float:
+    """Return the highest correlation of two outlines, aligned within a quarter of their length; 0–1, sign ignored."""
+    size = min(len(one), len(other))
+    if size < OUTLINE // 4:
+        return 0.0
+    first, second = (np.frombuffer(raw, np.int8)[:size].astype(np.float64) for raw in (one, other))
+    product = np.fft.irfft(np.fft.rfft(first, 2 * size) * np.conj(np.fft.rfft(second, 2 * size)), 2 * size)
+    reach = size // 4
+    best = 0.0
+    lags = np.concatenate((np.arange(reach + 1), np.arange(-reach, 0)))
+    for lag in lags[np.argsort(-np.abs(product[lags]))[:3]]:
+        head, tail = (first[lag:], second[: size - lag]) if lag >= 0 else (first[: size + lag], second[-lag:])
+        energy = float(np.sqrt((head @ head) * (tail @ tail)))
+        best = max(best, abs(float(head @ tail)) / energy) if energy > 0 else best
+    return min(1.0, best)

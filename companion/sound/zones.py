@@ -1,0 +1,145 @@
+"""Where each sample plays: key, velocity, take and layer, from chunk, file name or the maker's table."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from fnmatch import fnmatchcase
+from typing import Final
+
+import msgspec
+
+from companion.core.facts import Facts, MiddleC
+from companion.sound.measured import Measured
+from companion.sound.naming import Placed, guess_note, place_all, read_note, read_velocity
+
+MOST_ROWS: Final = 200_000
+
+
+class Zone(msgspec.Struct, frozen=True, kw_only=True):
+    """Where one sample plays. note: MIDI note it was recorded at; None while it or its octave is open.
+
+    name_note: the note as the name writes it, under middle C = C4. source: table, chunk, name or empty. layer: the
+    maker's layer, else the name's, else folder and name without its note. take: as written, empty when there is one.
+    velocity: what orders dynamics; None when nothing tells. Ranges are inclusive.
+    """
+
+    path: str
+    layer: str
+    note: int | None = None
+    cents: float = 0.0
+    name_note: int | None = None
+    octave_open: bool = False
+    velocity: int | None = None
+    take: str = ""
+    low_key: int | None = None
+    high_key: int | None = None
+    low_velocity: int | None = None
+    high_velocity: int | None = None
+    source: str = ""
+
+
+def read_table(text: str) -> dict[str, dict[str, str]]:
+    """Return the rows of a maker's CSV by path. Columns: path, note, velocity, take, layer, low_key, high_key, …"""
+    rows: dict[str, dict[str, str]] = {}
+    try:
+        for number, row in enumerate(csv.DictReader(io.StringIO(text))):
+            if number >= MOST_ROWS:
+                break
+            cells = {(key or "").strip().lower(): (value or "").strip() for key, value in row.items() if key}
+            if cells.get("path"):
+                rows[cells["path"].replace("\\", "/")] = cells
+    except csv.Error:
+        return rows
+    return rows
+
+
+def zones_of(
+    measured: Mapping[str, Measured], facts: Facts, table: Mapping[str, Mapping[str, str]] | None = None
+) -> dict[str, Zone]:
+    """Return the zone of every readable file, by path. The table wins over the name, the name over the chunk.
+
+    Raises CompanionError for a file-name pattern that is wrong.
+    """
+    placed = place_all(measured, facts.naming.pattern)
+    zones = {}
+    for path, one in measured.items():
+        if one.readable:
+            place = placed.get(path)
+            row = (table or {}).get(path, {})
+            zones[path] = _zone(path, one, place or _guessed(path, facts), row, facts)
+    return zones
+
+
+def _guessed(path: str, facts: Facts) -> Placed:
+    return Placed() if facts.naming.pattern else guess_note(path)
+
+
+def _zone(path: str, one: Measured, place: Placed, row: Mapping[str, str], facts: Facts) -> Zone:
+    middle_c: MiddleC = facts.naming.middle_c
+    note, is_open = read_note(row.get("note", ""))
+    tabled = Placed(note=note, octave_open=is_open)
+    value, cents, source = tabled.note_under(middle_c or "C4"), 0.0, "table"
+    if value is None and one.root_note is not None:
+        value, cents, source = one.root_note, one.fine_cents, "chunk"
+    if value is None and place.note is not None:
+        value, source = place.note_under(middle_c), "name"
+
+    def key(name: str, chunk: int | None) -> int | None:
+        given = read_note(row.get(name, ""))[0]
+        named: int | None = getattr(place, name)
+        return given if given is not None else named if named is not None else chunk
+
+    def dynamic(name: str, chunk: int | None) -> int | None:
+        given = read_velocity(row.get(name, ""))
+        named: int | None = getattr(place, name)
+        return given if given is not None else named if named is not None else chunk
+
+    return Zone(
+        path=path,
+        layer=row.get("layer") or layer_of(path, facts) or place.layer or _family(path),
+        note=value,
+        cents=cents,
+        name_note=place.note if source != "table" else note,
+        octave_open=place.octave_open,
+        velocity=read_velocity(row.get("velocity", "")) if row.get("velocity") else place.velocity,
+        take=row.get("take") or place.take,
+        low_key=key("low_key", one.low_key),
+        high_key=key("high_key", one.high_key),
+        low_velocity=dynamic("low_velocity", one.low_velocity),
+        high_velocity=dynamic("high_velocity", one.high_velocity),
+        source=source if value is not None or place.note is not None else "",
+    )
+
+
+def layer_of(path: str, facts: Facts) -> str:
+    """Return the name of the first of the maker's layers whose patterns ``path`` fits, or an empty string."""
+    for layer in facts.layers:
+        if any(fnmatchcase(path, pattern) or fnmatchcase(path, pattern.replace("**/", "")) for pattern in layer.files):
+            return layer.name
+    return ""
+
+
+def _family(path: str) -> str:
+    """Return folder and name without note, numbers and marks: what the samples of one instrument share."""
+    folder, _, name = path.rpartition("/")
+    stem = name.rpartition(".")[0] or name
+    words = [
+        word for word in re.split(r"[_\-\s.()\[\]]+", stem) if word and read_note(word)[0] is None and not _marked(word)
+    ]
+    return f"{folder}/{' '.join(words)}"
+
+
+def _marked(word: str) -> bool:
+    return bool(re.fullmatch(r"(?i)(v|vel|rr|r|t|take)?\d+", word)) or read_velocity(word) is not None
+
+
+def by_layer(zones: Iterable[Zone]) -> dict[str, list[Zone]]:
+    """Return zones grouped by layer, each group in the order of its paths."""
+    groups: dict[str, list[Zone]] = defaultdict(list)
+    for zone in sorted(zones, key=lambda zone: zone.path):
+        groups[zone.layer].append(zone)
+    return dict(groups)
