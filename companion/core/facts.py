@@ -13,9 +13,9 @@ from typing import Any, Final, Literal, get_args
 import msgspec
 
 from companion.core.errors import CompanionError
+from companion.core.folder import FACTS_FILE as FACTS_FILE
 from companion.core.text import listed
 
-FACTS_FILE: Final = "release.toml"
 MOST_BYTES: Final = 1 << 20
 """A megabyte of facts is more than any instrument has; larger input is refused before it is parsed."""
 

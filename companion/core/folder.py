@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-from companion.core.facts import FACTS_FILE
-
+FACTS_FILE: Final = "release.toml"
 OURS: Final = ".companion"
 RELEASES: Final = "releases"
 TEMPLATES: Final = "release-words"

@@ -215,13 +215,16 @@ class Placer:
 
     def _write_aside(self, aside: str, wanted: Kept, permissions: int) -> None:
         """Write a file beside; :class:`Damaged` comes at the latest after the last block, before it is in place."""
-        handle = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+        handle = os.open(
+            aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), _permissions(0o666, wanted.mode)
+        )
         try:
             for block in self.packs.blocks(bytes.fromhex(wanted.blob)):
                 self.watch.check()
                 write_all(handle, block)
-            if hasattr(os, "fchmod"):
-                os.fchmod(handle, _permissions(permissions, wanted.mode))
+            bits = _permissions(permissions, wanted.mode)
+            if hasattr(os, "fchmod") and bits != _permissions(0o666 & ~_umask(), wanted.mode):
+                os.fchmod(handle, bits)
             if not self._at_once:
                 os.fsync(handle)
         finally:

@@ -1,21 +1,23 @@
-"""The door to a folder's history: take, list, compare, restore, keep in order."""
+"""The door to a folder's history: take, list, compare, restore, keep in order.
+
+What only some of it needs is imported where it is used, so that listing snapshots costs little more than git does.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
-from companion.core.cache import Cache
 from companion.core.errors import CompanionError
-from companion.core.facts import FACTS_FILE
 from companion.core.progress import QUIET, Watch
-from companion.history import comparing, hermetic, mirroring, refs, restoring, taking, upkeep
+from companion.history import refs
 from companion.history.model import Comparison, Forgotten, Kept, Mirrored, Restored, Size, Snapshot, Verified
-from companion.history.packs import Damaged
-from companion.history.reading import Sink
 from companion.history.shelf import Shelf, told
+
+if TYPE_CHECKING:
+    from companion.core.cache import Cache
 
 
 class History:
@@ -48,6 +50,8 @@ class History:
     @property
     def cache(self) -> Cache:
         """Where blob ids are remembered."""
+        from companion.core.cache import Cache
+
         if self._cache is None:
             ours = self._shelf.places.ours
             self._cache = Cache(self._shelf.places.cache if ours.is_dir() else None)
@@ -56,6 +60,8 @@ class History:
     @staticmethod
     def available() -> str:
         """Return an empty string when git can be used, else why not and what to do."""
+        from companion.history import hermetic
+
         reason = hermetic.why_not()
         return f"{reason}; install git to keep snapshots, everything else works without it" if reason else ""
 
@@ -65,6 +71,8 @@ class History:
         When nothing changed since the newest one, that one is returned with ``new=False``; a label asked for is never
         dropped in favour of a snapshot taken unasked. ``thorough`` (always on for a release) hashes every byte again.
         """
+        from companion.history import taking
+
         if self.folder.is_dir():
             with told("make a place for the history", self.folder):
                 self._shelf.places.ours.mkdir(exist_ok=True)
@@ -84,6 +92,9 @@ class History:
 
     def now(self, watch: Watch = QUIET) -> dict[str, Kept]:
         """Return every file of the folder as it is now by path; nothing is written to the history."""
+        from companion.history import taking
+        from companion.history.reading import Sink
+
         nothing = Sink(lambda _blob: False, None)
         return taking.look(self._shelf, self.cache, nothing, watch, thorough=False, writes=False).files
 
@@ -96,6 +107,10 @@ class History:
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Comparison:
         """Return what differs between snapshot ``a`` and snapshot ``b``, or the folder as it is now."""
+        from companion.core.folder import FACTS_FILE
+        from companion.history import comparing
+        from companion.history.packs import Damaged
+
         before = self.files(a)
         after = self.now(watch) if b is None else self.files(b)
         found = comparing.difference(before, after)
@@ -136,32 +151,46 @@ class History:
 
         What is there now is kept as a snapshot first (``Restored.safety``). Evidence and reports are only ever added.
         """
+        from companion.history import restoring
+
         if into is not None:
             return restoring.restore_into(self._shelf, number, only, into, watch)
         return restoring.restore(self._shelf, self.cache, number, only, watch)
 
     def recover(self, watch: Watch = QUIET) -> Restored | None:
         """Finish a restore that a killed run began, if there is one. Call it when the folder is opened."""
+        from companion.history import restoring
+
         return restoring.recover(self._shelf, self.cache, watch)
 
     def verify(self, watch: Watch = QUIET) -> Verified:
         """Read everything in the history back and hold it against its ids."""
+        from companion.history import upkeep
+
         return upkeep.verify(self._shelf, watch)
 
     def size(self, watch: Watch = QUIET) -> Size:
         """Return the bytes on disk, and those that each snapshot alone holds."""
+        from companion.history import upkeep
+
         return upkeep.size(self._shelf, watch)
 
     def forgettable(self, keep: int = 20) -> tuple[int, ...]:
         """Return the snapshots that may go unasked: old ones that are neither labelled by the maker nor released."""
+        from companion.history import upkeep
+
         return upkeep.forgettable(self.snapshots(), keep)
 
     def forget(self, numbers: Iterable[int], *, released: bool = False, watch: Watch = QUIET) -> Forgotten:
         """Forget snapshots and win back what only they held; a released one only when ``released`` says so."""
+        from companion.history import upkeep
+
         return upkeep.forget(self._shelf, numbers, released, watch)
 
     def mirror(self, target: str | Path, watch: Watch = QUIET) -> Mirrored:
         """Bring a second copy up to date: a folder (on another disk), or the address of any git repository."""
+        from companion.history import mirroring
+
         return mirroring.mirror(self._shelf, str(target), watch)
 
     def tag_release(self, number: int, version: str) -> Snapshot:
