@@ -39,7 +39,7 @@ _STEP_KEYS: tuple[tuple[str, str, str], ...] = (
     ("o", "release", "Record release"),
     ("u", "upload", "Check upload"),
     ("v", "waive", "Waive"),
-    ("t", "part", "Next part"),
+    ("t", "part", "Part"),
 )
 
 
@@ -67,7 +67,7 @@ class CompanionApp(Running):
             for n, step in enumerate(STEP_IDS)
         ),
         Binding("r", "look", "Look again"),
-        Binding("a", "check_all", "Check all"),
+        Binding("a", "check_all", "All steps"),
         Binding("s", "snapshots", "Snapshots"),
         Binding("c", "stop", "Stop"),
         Binding("question_mark", "help", "Help"),
@@ -206,7 +206,7 @@ class CompanionApp(Running):
     def action_check_all(self) -> None:
         """Run every step but the building of the archive."""
         if shop := self.workshop:
-            self.work("The look at all steps", lambda watch: _checked(shop, (), watch))
+            self.work("The look at all steps", lambda watch: _checked(shop, (), watch), told=_told_all)
 
     def action_snapshots(self) -> None:
         """Open the drawer."""
@@ -287,10 +287,16 @@ def _told(status: Status, step_id: str) -> str:
     return f"{step.title}: {step.state.value}, {step.because}."
 
 
+def _told_all(status: Status) -> str:
+    left = status.next_step
+    told = f"{status.proven} of {len(status.steps)} proven"
+    return f"{told}; next: {left.title}." if left else f"{told}."
+
+
 def run_app(folder: Path) -> int:
     """Open the app on a folder and return the exit code: 0, or 2 when the app itself broke."""
     app = CompanionApp(folder)
     result = app.run()
     if app.workshop:
         app.workshop.close()
-    return result if result is not None else app.return_code or 0
+    return 2 if app.return_code else result or 0

@@ -54,6 +54,12 @@ def changes_shown(changes: Changes) -> Content:
     return said(*pieces)
 
 
+class Shots(OptionList):
+    """The snapshots; Enter says what it does here."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "select", "Compare with now")]
+
+
 class Drawer(ModalScreen[None]):
     """The list, newest first, and beneath it what the one under the cursor differs in."""
 
@@ -71,8 +77,7 @@ class Drawer(ModalScreen[None]):
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("t", "take", "Take one"),
-        Binding("enter", "compare", "Compare with now"),
-        Binding("m", "mark", "Mark, to compare two"),
+        Binding("m", "mark", "Mark"),
         Binding("r", "restore", "Restore"),
         Binding("c", "stop", "Stop"),
         Binding("escape", "back", "Back"),
@@ -95,14 +100,14 @@ class Drawer(ModalScreen[None]):
         with Vertical(classes="drawer"):
             yield Static(said("Snapshots"), classes="head")
             yield Static(said("Reading the snapshots …"), classes="none")
-            yield OptionList(markup=False)
+            yield Shots(markup=False)
             with VerticalScroll(can_focus=True):
-                yield Static("", markup=False, classes="changes")
+                yield Static(said("Enter shows what changed since. m marks one, to compare two."), classes="changes")
             yield Foot()
 
     def on_mount(self) -> None:
         """Read the list."""
-        self.query_one(OptionList).focus()
+        self.query_one(Shots).focus()
         self.companion.show_work()
         self.fetch()
 
@@ -123,7 +128,7 @@ class Drawer(ModalScreen[None]):
 
     def _came(self, found: tuple[str, list[Snapshot]]) -> None:
         self._problem, self._shots = found
-        listing = self.query_one(OptionList)
+        listing = self.query_one(Shots)
         before = listing.highlighted
         note = self.query_one(".none", Static)
         if self._problem:
@@ -143,13 +148,13 @@ class Drawer(ModalScreen[None]):
         self.refresh_bindings()
 
     def _rows(self) -> list[Option]:
-        width = max(40, self.query_one(OptionList).size.width)
+        width = max(40, self.query_one(Shots).size.width)
         return [Option(snapshot_row(shot, width, marked=shot.number == self._marked)) for shot in self._shots]
 
     @property
     def current(self) -> Snapshot | None:
         """The snapshot under the cursor."""
-        place = self.query_one(OptionList).highlighted
+        place = self.query_one(Shots).highlighted
         return self._shots[place] if place is not None and place < len(self._shots) else None
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -158,7 +163,7 @@ class Drawer(ModalScreen[None]):
         match action:
             case "take":
                 return not self._problem and work is None
-            case "compare" | "mark":
+            case "mark":
                 return bool(self._shots)
             case "restore":
                 return bool(self._shots) and work is None
@@ -193,7 +198,7 @@ class Drawer(ModalScreen[None]):
         """Mark the snapshot under the cursor, or take its mark away."""
         if shot := self.current:
             self._marked = None if self._marked == shot.number else shot.number
-            listing = self.query_one(OptionList)
+            listing = self.query_one(Shots)
             for index, row in enumerate(self._rows()):
                 listing.replace_option_prompt_at_index(index, row.prompt)
             told = f"Snapshot {self._marked} is marked: Enter on another compares the two." if self._marked else ""

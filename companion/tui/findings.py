@@ -12,9 +12,10 @@ from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from companion.core.findings import Finding
+from companion.core.text import visible
 from companion.steps.model import BY_ID, State, StepStatus
-from companion.tui.grouping import Row, grouped, name, rows
-from companion.tui.shown import finding_detail, finding_line, finding_mark, said
+from companion.tui.grouping import Group, Row, grouped, name, rows
+from companion.tui.shown import finding_detail, finding_line, finding_mark, labelled, said
 
 if TYPE_CHECKING:
     from companion.tui.app import CompanionApp
@@ -23,16 +24,24 @@ if TYPE_CHECKING:
 def row_shown(row: Row, width: int) -> Content:
     """Return how a row looks at a width in cells."""
     if row.finding:
-        return finding_line(row.finding, width)
+        return finding_line(row.finding, width, limit=not shared_limit(row.group))
     group = row.group
     if row.more:
         return said((f"    and {row.more:,} more: companion check --json lists them all", "$foreground-muted"))
     mark, style = finding_mark(group.findings[0])
     word = "waived" if group.waived else "could not tell" if group.unknown else group.severity.value
     fold = "▾" if group.open else "▸"
-    return said(
-        f"{fold} ", (f"{mark} {group.rule}", style), (f"  {word}, {len(group.findings):,}", "$foreground-muted")
-    )
+    limit = f"; limit: {shared_limit(group)}" if shared_limit(group) else ""
+    about = visible(f"  {word}, {len(group.findings):,}{limit}")
+    room = max(20, width - len(group.rule) - 4)
+    about = about if len(about) <= room else f"{about[: room - 1]}…"
+    return said(f"{fold} ", (f"{mark} {group.rule}", style), (about, "$foreground-muted"))
+
+
+def shared_limit(group: Group) -> str:
+    """Return the limit that all findings of a group were held against, or nothing."""
+    limit = group.findings[0].limit
+    return limit if all(finding.limit == limit for finding in group.findings) else ""
 
 
 def nothing_here(step: StepStatus) -> str:
@@ -55,7 +64,7 @@ class FindingsView(Vertical):
     FindingsView VerticalScroll { height: auto; max-height: 50%; border-top: solid $border-blurred; }
     FindingsView VerticalScroll:focus { border-top: solid $border; }
     FindingsView .none { height: auto; color: $foreground-muted; }
-    FindingsView.-empty .list, FindingsView.-empty VerticalScroll { display: none; }
+    FindingsView.-empty VerticalScroll { display: none; }
     """
 
     def __init__(self) -> None:
@@ -92,16 +101,18 @@ class FindingsView(Vertical):
 
     def on_resize(self, event: events.Resize) -> None:
         """Cut the rows to the new width."""
-        if event.size.width != self._width and self._step:
+        if event.size.width != self._width:
+            self._width = event.size.width
             self._fill()
 
     def _fill(self) -> None:
         listing = self.query_one(OptionList)
         before = self._row()
-        self._width = self.size.width
+        if self._width == 0:
+            return  # not laid out yet; the first resize fills it
         self._rows = rows(grouped(self._step.findings if self._step else (), self._toggled))
         listing.clear_options()
-        listing.add_options([Option(row_shown(row, self._width - 1 or 54)) for row in self._rows])
+        listing.add_options([Option(row_shown(row, self._width - 1)) for row in self._rows])
         listing.highlighted = self._place_of(before) if self._rows else None
         self._tell()
 
@@ -133,9 +144,17 @@ class FindingsView(Vertical):
         detail = self.query_one(".detail", Static)
         if finding is None and row:
             first = row.group.findings[0]
-            detail.update(said((row.group.rule, "bold"), "\n", first.why, "\n", first.mend))
+            width = self._width - 1
+            detail.update(
+                said(
+                    (f"{row.group.rule}, {len(row.group.findings):,}\n", "bold"),
+                    labelled("Limit", shared_limit(row.group), width),
+                    labelled("Why", first.why, width),
+                    labelled("Mend", first.mend, width),
+                )
+            )
         else:
-            detail.update(finding_detail(finding) if finding else "")
+            detail.update(finding_detail(finding, self._width - 1) if finding else "")
         self.query_one(VerticalScroll).scroll_home(animate=False)
 
     def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:

@@ -115,7 +115,7 @@ class NoticeLine(Static):
     def tell(self, text: str, *, wrong: bool = False) -> None:
         """Show one sentence; an empty one takes the line away."""
         self.set_class(bool(text), "-on")
-        self.update(said(("✗ ", "bold $error") if wrong else ("✓ ", "$success"), text))
+        self.update(said(("✗ ", "bold $error") if wrong else ("› ", "$primary"), text))
 
 
 class Foot(Vertical):

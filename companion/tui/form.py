@@ -81,6 +81,10 @@ class FieldBox(Vertical):
                 yield Line(self.before, select_on_focus=False)
         yield Static("", markup=False, classes="wrong")
 
+    def on_descendant_focus(self) -> None:
+        """Bring the label and what is wrong into view with the field."""
+        self.scroll_visible(animate=False)
+
     @property
     def box(self) -> Line | Lines | Choice:
         """The widget that is written into."""

@@ -75,6 +75,9 @@ Button:focus {
 .-wide Workspace {
     padding: 1 2;
 }
+.-wide PartsBar {
+    margin: 0 0 1 0;
+}
 ModalScreen {
     align: center middle;
     background: $background 60%;

@@ -52,7 +52,7 @@ class Ask(ModalScreen[str | None]):
             with Horizontal():
                 yield Button(plain(self._done), id="done")
                 yield Button("Back", id="back")
-                yield Static(said(("Enter keeps, Esc goes back", "")), classes="keys")
+                yield Static(said("Enter keeps, Esc goes back"), classes="keys")
 
     def on_mount(self) -> None:
         """Write at once."""
@@ -107,7 +107,7 @@ class Confirm(ModalScreen[bool]):
             with Horizontal():
                 yield Button(plain(self._yes), id="yes")
                 yield Button(plain(self._no), id="no")
-                yield Static(said(("y does it, Esc goes back", "")), classes="keys")
+                yield Static(said("y does it, Esc goes back"), classes="keys")
 
     def on_mount(self) -> None:
         """Let Enter do no harm."""

@@ -37,7 +37,7 @@ class PartsBar(Segments, can_focus=True):
     """The names of the parts; left and right move between them."""
 
     DEFAULT_CSS = """
-    PartsBar { height: auto; margin: 0 0 1 0; }
+    PartsBar { height: auto; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "move(-1)", "Part before", show=False),
@@ -115,7 +115,7 @@ class Body(Vertical):
 
     def findings_part(self) -> Part:
         """Return the part that lists the findings."""
-        return Part(FINDINGS, "Findings", FindingsView)
+        return Part(FINDINGS, "Found", FindingsView)
 
     def fetch(self) -> None:
         """Ask for what this body shows besides the status; called when it is in view and may be out of date."""
@@ -181,7 +181,7 @@ class Body(Vertical):
         if (view := self._made.get(FINDINGS)) and isinstance(view, FindingsView):
             view.show(step)
         if self.many and FINDINGS in self._parts and self.is_mounted:
-            title = f"Findings {len(step.findings)}" if step.findings else "Findings"
+            title = f"Found {len(step.findings)}" if step.findings else "Found"
             bar = self.query_one(PartsBar)
             bar.mark(titles={**bar.titles, FINDINGS: title})
         self.freshen()

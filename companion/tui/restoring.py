@@ -53,7 +53,7 @@ class Restore(ModalScreen[Wish | None]):
     }
     """
     )
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "back", "Back")]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "back", "Back"), Binding("y", "take", "Restore")]
 
     def __init__(self, shot: Snapshot) -> None:
         super().__init__()
@@ -75,7 +75,7 @@ class Restore(ModalScreen[Wish | None]):
             with Horizontal():
                 yield Button("Restore", id="done")
                 yield Button("Back", id="back")
-                yield Static(said("Enter restores, Esc goes back"), classes="keys")
+                yield Static(said("y restores, Tab moves, Esc goes back"), classes="keys")
 
     def on_mount(self) -> None:
         """Show what would change; let Enter do no harm yet."""
@@ -104,17 +104,18 @@ class Restore(ModalScreen[Wish | None]):
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Restore."""
         event.stop()
-        self._take()
+        self.action_take()
 
     def on_button_pressed(self, event: Button.Pressed) -> None:
         """Restore, or go back."""
         event.stop()
         if event.button.id == "done":
-            self._take()
+            self.action_take()
         else:
             self.dismiss(None)
 
-    def _take(self) -> None:
+    def action_take(self) -> None:
+        """Hand over what is wanted."""
         into = self.query_one("#into", Input).value.strip().strip("\"'")
         only = paths_of(self.query_one("#only", Input).value)
         self.dismiss((only, Path(into).expanduser() if into else None))

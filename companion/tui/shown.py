@@ -9,7 +9,6 @@ from textual.content import Content
 
 from companion.core.findings import Finding, Severity
 from companion.core.text import shorten, visible, visible_lines
-from companion.core.units import duration
 from companion.steps.model import State
 
 STATE_STYLE: Final = {
@@ -55,9 +54,30 @@ def said(*pieces: Piece) -> Content:
     return Content.assemble(*safe)
 
 
-def labelled(label: str, text: str, width: int = 9) -> Content:
-    """Return ``Label    text``, the label dimmed; nothing for an empty text."""
-    return said((f"{label:<{width}} ", "$foreground-muted"), text, "\n") if text else Content("")
+def labelled(label: str, text: str, width: int = 0, column: int = 9) -> Content:
+    """Return ``Label    text``, the label dimmed, later lines of the text below its first; nothing for an empty text.
+
+    width: cells there are; 0 where the text stays on one line or may break anywhere.
+    """
+    if not text:
+        return Content("")
+    shown = said(text)
+    if width > column + 12:
+        pad = Content("\n" + " " * (column + 1))
+        shown = pad.join(shown.wrap(width - column - 1))
+    return said((f"{label:<{column}} ", "$foreground-muted"), shown, "\n")
+
+
+def short_path(path: str, width: int) -> str:
+    """Return a path cut to ``width`` cells; its folders go before its name does, since names tell files apart."""
+    shown = visible(path)
+    name = shown.rpartition("/")[2]
+    if len(shown) <= width:
+        return shown
+    if len(name) + 2 > width:
+        return shorten(name, width)
+    room = width - len(name) - 2
+    return f"{shown[:room]}…/{name}"
 
 
 def state_words(state: State) -> Content:
@@ -74,37 +94,38 @@ def finding_mark(finding: Finding) -> tuple[str, str]:
     return SEVERITY_MARK[finding.severity], SEVERITY_STYLE[finding.severity]
 
 
-def finding_line(finding: Finding, width: int) -> Content:
-    """Return one finding on one line of ``width`` cells: where it is, then what was measured beside the limit."""
-    place = visible(finding.path) or "the whole"
-    if finding.where and not finding.measured:
-        place = f"{place}, {visible(finding.where)}" if finding.path else visible(finding.where)
-    against = f"{finding.measured} / {finding.limit}" if finding.measured and finding.limit else finding.measured
-    against = against or finding.limit
+def finding_line(finding: Finding, width: int, *, limit: bool = True) -> Content:
+    """Return one finding on one line of ``width`` cells: where it is, then what was measured beside the limit.
+
+    limit: whether the limit stands in the line; it is left out where the head of the rule tells it for all.
+    """
+    against = (
+        f"{finding.measured} / {finding.limit}" if finding.measured and finding.limit and limit else finding.measured
+    )
+    against = visible(against)
     room = max(16, width - 5)
-    first = max(12, room - len(against) - 2) if against else room
-    first = min(max(first, room // 2), room)
-    shown = shorten(place, first)
-    rest = (f"  {shorten(visible(against), max(8, room - len(shown) - 2))}", "$foreground-muted") if against else ""
+    place = finding.path or finding.where or "the whole"
+    first = room if not against else max(room // 2, room - len(against) - 2)
+    shown = short_path(place, first)
+    if finding.path and finding.where and len(shown) + len(against) + len(finding.where) + 4 <= room:
+        shown = f"{shown}, {visible(finding.where)}"
+    rest = (f"  {shorten(against, max(8, room - len(shown) - 2))}", "$foreground-muted") if against else ""
     mark, style = finding_mark(finding)
     return said("  ", (mark, style), " ", shown, rest)
 
 
-def finding_detail(finding: Finding) -> Content:
+def finding_detail(finding: Finding, width: int = 0) -> Content:
     """Return everything about one finding: place, measured, limit, what a player suffers, how to mend it."""
     mark, style = finding_mark(finding)
     word = "waived" if finding.waived else "could not tell" if finding.unknown else finding.severity.value
     where = ", ".join(part for part in (visible(finding.path), visible(finding.where)) if part)
+    told = (
+        ("Where", where), ("Measured", finding.measured), ("Limit", finding.limit),
+        ("Why", finding.why), ("Mend", finding.mend), ("Waived", finding.waived),
+    )  # fmt: skip
     return said(
-        (f"{mark} {word}", style),
-        f"  {finding.rule}\n",
-        labelled("Where", where),
-        labelled("Measured", finding.measured),
-        labelled("Limit", finding.limit),
-        labelled("Why", finding.why),
-        labelled("Mend", finding.mend),
-        labelled("Waived", finding.waived),
-    )
+        (f"{mark} {word}", style), f"  {finding.rule}\n", *(labelled(label, text, width) for label, text in told)
+    )  # fmt: skip
 
 
 def age(at: str, now: datetime | None = None) -> str:
@@ -123,8 +144,3 @@ def age(at: str, now: datetime | None = None) -> str:
         return f"{int(seconds // 3600)} h ago"
     days = int(seconds // 86_400)
     return f"{days} day{'s' if days > 1 else ''} ago" if days < 31 else f"{then:%Y-%m-%d}"
-
-
-def took(seconds: float) -> str:
-    """Return how long something took."""
-    return duration(seconds)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from companion.core.findings import Finding
 from companion.core.text import visible
-from companion.steps.states import NEVER_WAIVED
+from companion.steps.states import NEVER_WAIVED, place_of
 from companion.tui.modals import Ask, Confirm
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def ask_waiver(app: CompanionApp, finding: Finding) -> None:
     """Ask for a reason; what can never be waived is refused before anyone thinks one up."""
-    place = visible(finding.path) or "the whole"
+    place = visible(place_of(finding) or finding.path) or "the whole"
     shop = app.workshop
     if shop is None:
         return
@@ -30,7 +30,7 @@ def ask_waiver(app: CompanionApp, finding: Finding) -> None:
         if reason is not None:
             app.write(
                 "Waiving",
-                lambda _: shop.waive(finding.rule, finding.path, reason),
+                lambda _: shop.waive(finding.rule, finding.path, reason, place_of(finding)),
                 f"Waived {finding.rule}, {place}.",
             )
 
@@ -38,7 +38,7 @@ def ask_waiver(app: CompanionApp, finding: Finding) -> None:
         if yes:
             app.write(
                 "Taking the waiver back",
-                lambda _: shop.unwaive(finding.rule, finding.path),
+                lambda _: shop.unwaive(finding.rule, finding.path, place_of(finding)),
                 f"The waiver of {finding.rule}, {place}, is taken back.",
             )
 

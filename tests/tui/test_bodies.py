@@ -203,7 +203,7 @@ async def test_a_folder_without_facts_is_asked_and_written(tmp_path: Path, opene
 async def test_needs_say_what_is_only_stated(bench: Bench, opened: Opened) -> None:
     async with opened(bench) as hand:
         await hand.press("7")
-        assert hand.shows("Example Engine 3.2 or newer", "· stated not tested elsewhere")
+        assert hand.shows("Example Engine 3.2 or newer", "· stated: not tested elsewhere")
         await hand.press("e")
         assert hand.shows("Version that last saved the patch")
 

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from companion.core.findings import Severity
 from companion.core.text import visible
 from companion.tui.grouping import FOLDED_FROM, MOST, grouped, rows
+from companion.tui.shown import short_path
 from tests.tui.conftest import HOSTILE, Bench, Opened, finding
 
 
@@ -16,17 +17,38 @@ async def test_a_finding_is_told_in_full(bench: Bench, opened: Opened) -> None:
     bench.found["sound"] = (finding("clipped", "samples/a.wav", where="0.007 s (frame 311)"),)
     async with opened(bench, (120, 40)) as hand:
         await hand.press("4")
-        assert hand.shows("▾ ✗ clipped blocks, 1", "0.0 dBFS / −0.1 dBFS")
+        assert hand.shows("▾ ✗ clipped blocks, 1; limit: −0.1 dBFS", "samples/a.wav, 0.007 s (frame 311) 0.0 dBFS")
         assert hand.shows(
             "samples/a.wav, 0.007 s (frame 311)", "Players would hear a crackle.", "Record it again, softer."
         )
 
 
 async def test_at_80_columns_a_long_path_leaves_room_for_what_was_measured(bench: Bench, opened: Opened) -> None:
-    bench.found["sound"] = (finding("clipped", "samples/" + "struck-" * 20 + "a.wav"),)
+    bench.found["sound"] = (finding("clipped", "samples/" + "struck/" * 10 + "a.wav"),)
     async with opened(bench) as hand:
         await hand.press("4")
-        assert hand.shows("0.0 dBFS / −0.1 dBFS", "Players would hear")
+        assert hand.shows("a.wav 0.0 dBFS", "limit: −0.1 dBFS", "Players would hear")
+
+
+async def test_limits_that_differ_stand_beside_what_was_measured(bench: Bench, opened: Opened) -> None:
+    bench.found["sound"] = (finding("clipped", "a.wav"), finding("clipped", "b.wav", limit="−3.0 dBFS"))
+    async with opened(bench) as hand:
+        await hand.press("4")
+        assert hand.shows("a.wav 0.0 dBFS / −0.1 dBFS", "b.wav 0.0 dBFS / −3.0 dBFS")
+
+
+@pytest.mark.parametrize(
+    ("path", "width", "short"),
+    [
+        ("a/b.wav", 20, "a/b.wav"),
+        ("samples/struck/b.wav", 12, "sampl…/b.wav"),
+        ("samples/struck.wav", 8, "str….wav"),
+        ("bi\u202edi.wav", 20, "bi\\u202edi.wav"),
+    ],
+)
+def test_a_path_loses_its_folders_before_its_name(path: str, width: int, short: str) -> None:
+    assert short_path(path, width) == short
+    assert len(short_path(path, width)) <= width
 
 
 async def test_waiving_asks_for_a_reason_and_keeps_it(bench: Bench, opened: Opened) -> None:

@@ -8,7 +8,6 @@ import pytest
 
 from companion.core.errors import CompanionError
 from companion.tui.app import CompanionApp, open_workshop
-from companion.tui.workspace import Workspace
 from tests.tui.conftest import HOSTILE, Bench, Opened
 
 
@@ -72,13 +71,3 @@ async def test_an_empty_no_color_means_unset(
     async with opened(bench) as hand:
         assert hand.app.no_color is without
         assert hand.shows("1 · Facts open")
-
-
-@pytest.mark.parametrize("size", [(60, 16), (80, 24), (200, 60)])
-async def test_the_head_and_the_keys_are_never_pushed_off(bench: Bench, opened: Opened, size: tuple[int, int]) -> None:
-    async with opened(bench, size) as hand:
-        for number in range(10):
-            await hand.press(str(number))
-            assert hand.shows("Next", "s Snapshots", "q Quit")
-            head = hand.app.query_one(Workspace).query_one(".head")
-            assert head.region.bottom < size[1]

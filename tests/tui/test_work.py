@@ -136,7 +136,7 @@ async def test_quitting_asks_stops_and_waits_for_a_clean_end(bench: Bench, opene
         await hand.pilot.press("y")
         await until(hand, lambda: hand.app._exit)
         assert time.monotonic() - began < 3
-        assert hand.app.jobs.work is None
+        assert hand.app.jobs.idle
         assert hand.app.return_value == 0
     assert bench.calls == []
 

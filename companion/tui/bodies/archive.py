@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, ClassVar
 
 from textual.content import Content
@@ -9,12 +10,12 @@ from textual.content import Content
 from companion.core.text import listed, visible
 from companion.core.units import both_bytes
 from companion.steps.model import StepStatus
-from companion.tui.bodies.away import Page
+from companion.tui.page import Page
 from companion.tui.parts import Body, Part
 from companion.tui.shown import labelled, said
 
 
-def archive_shown(step: StepStatus | None, packed: Any = None) -> Content:
+def archive_shown(step: StepStatus | None, packed: Any = None, width: int = 0) -> Content:
     """Return what is known of the archive: from the build just made, else from the evidence."""
     details = step.details if step else {}
     name = packed.path.name if packed else str(details.get("archive", ""))
@@ -25,12 +26,12 @@ def archive_shown(step: StepStatus | None, packed: Any = None) -> Content:
     members = packed.members if packed else details.get("members")
     others = packed.checked_with if packed else details.get("checked_with", ())
     return said(
-        labelled("Archive", visible(name)),
-        labelled("Size", both_bytes(size) if isinstance(size, int) else ""),
-        labelled("Files", f"{members:,}" if isinstance(members, int) else ""),
-        labelled("SHA-256", digest),
-        labelled("Opened", f"also with {listed([visible(str(tool)) for tool in others])}" if others else ""),
-        labelled("Lies in", str(packed.path.parent) if packed else "releases"),
+        labelled("Archive", visible(name), width),
+        labelled("Size", both_bytes(size) if isinstance(size, int) else "", width),
+        labelled("Files", f"{members:,}" if isinstance(members, int) else "", width),
+        labelled("SHA-256", digest, width),
+        labelled("Opened", f"with {listed([visible(str(tool)) for tool in others])}" if others else "", width),
+        labelled("Lies in", str(packed.path.parent) if packed else "releases", width),
         f"\n{packed.because}" if packed else "",
     )
 
@@ -55,7 +56,7 @@ class ArchiveBody(Body):
             self._packed = None
         page = self.made("archive")
         if isinstance(page, Page):
-            page.show(archive_shown(self.step, self._packed))
+            page.show(partial(archive_shown, self.step, self._packed))
 
     def offers(self, action: str) -> bool:
         """Offer building while nothing else runs."""

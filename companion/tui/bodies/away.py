@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, ClassVar, Final
+from functools import partial
+from typing import TYPE_CHECKING, ClassVar, Final
 
 from textual import on
-from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.widgets import Static
 
 from companion.core.errors import CompanionError
 from companion.core.evidence import AwayTest
 from companion.core.text import visible
 from companion.tui.fields import Field
 from companion.tui.form import Form
+from companion.tui.page import Page
 from companion.tui.parts import Body, Part
-from companion.tui.shown import RESULT_MARK, RESULT_STYLE, Piece, age, said
+from companion.tui.shown import RESULT_MARK, RESULT_STYLE, Piece, age, labelled, said
 
 if TYPE_CHECKING:
     from companion.steps.controls import AwayView
@@ -47,14 +47,14 @@ WRONG_FIELD: Final = {"who": "who", "engine version": "engine_version"}
 """Which field a refusal is about, by the place it names."""
 
 
-def kinds_shown(view: AwayView) -> Content:
+def kinds_shown(view: AwayView, width: int) -> Content:
     """Return each kind of test with how to make it."""
     pieces: list[Piece] = []
     for guide in view.kinds:
         done = [test for test in view.here if test.kind == guide.kind]
         mark = f"  {len(done)} recorded" if done else "  not done yet"
         pieces += [(guide.title, "bold"), (mark, "$foreground-muted"), f"\n{guide.shows}\n"]
-        pieces += [f" {number}. {step}\n" for number, step in enumerate(guide.steps, start=1)]
+        pieces += [labelled(f" {number}.", step, width, 3) for number, step in enumerate(guide.steps, start=1)]
         pieces.append("\n")
     return said(*pieces, ("Press n when it is done.", "$foreground-muted"))
 
@@ -74,7 +74,7 @@ def test_shown(test: AwayTest) -> Content:
     )
 
 
-def tests_shown(view: AwayView) -> Content:
+def tests_shown(view: AwayView, _width: int) -> Content:
     """Return the tests of this content, then those of other content."""
     if not view.here and not view.elsewhere:
         return said("No away test is recorded yet. Press n to record one.")
@@ -84,22 +84,6 @@ def tests_shown(view: AwayView) -> Content:
         pieces.append(("\nOf other content: they do not count for this one\n", "bold"))
         pieces += [test_shown(test) for test in reversed(view.elsewhere)]
     return said(*pieces)
-
-
-class Page(VerticalScroll):
-    """Text that scrolls."""
-
-    def __init__(self, text: str = "Looking …") -> None:
-        super().__init__(can_focus=True)
-        self._static = Static(said(text))
-
-    def compose(self) -> Any:
-        """Lay it out."""
-        yield self._static
-
-    def show(self, content: Content) -> None:
-        """Show other text."""
-        self._static.update(content)
 
 
 class AwayBody(Body):
@@ -133,7 +117,7 @@ class AwayBody(Body):
         """Fill the part that is open."""
         page = self.made(self.part)
         if self._view and isinstance(page, Page):
-            page.show(kinds_shown(self._view) if self.part == "guides" else tests_shown(self._view))
+            page.show(partial(kinds_shown if self.part == "guides" else tests_shown, self._view))
 
     @property
     def unsaved(self) -> bool:

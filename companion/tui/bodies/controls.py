@@ -119,14 +119,19 @@ class TrialsView(Vertical):
         if view is None:
             trial.update("")
             return
-        answer = view.answer
+        answer, width = view.answer, self.size.width - 1
+        told = f"{RESULT_WORD[answer.result]}, {age(answer.at)}. {answer.note}" if answer else ""
         trial.update(
             said(
-                labelled("Do", view.trial.instruction, 7),
-                labelled("Listen", view.trial.expect, 7),
-                labelled("Said", f"{RESULT_WORD[answer.result]}, {age(answer.at)}. {answer.note}", 7) if answer else "",
+                labelled("Do", view.trial.instruction, width, 6),
+                labelled("Listen", view.trial.expect, width, 6),
+                labelled("Said", told, width, 6),
             )
         )
+
+    def on_resize(self) -> None:
+        """Break the lines anew."""
+        self.tell()
 
     def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
         """Show the trial the cursor is on."""

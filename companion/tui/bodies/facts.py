@@ -119,6 +119,11 @@ class StartBody(Body):
         """Return the one page."""
         return (Part("start", "Start", lambda: VerticalScroll(Static(said("Looking at the folder …")))),)
 
+    @property
+    def unsaved(self) -> bool:
+        """Whether an answer was written that is not kept yet."""
+        return any(form.unsaved for form in self.query(Form))
+
     def fetch(self) -> None:
         """Ask for the proposal, once: what has been written since is not thrown away."""
         shop = self.companion.workshop
@@ -145,6 +150,7 @@ class StartBody(Body):
         self._made["start"] = form
         await self.mount(form)
         self.enter()
+        form.call_after_refresh(form.scroll_home, animate=False)  # what was seen stands above the first question
 
     def enter(self) -> None:
         """Go to the first question."""

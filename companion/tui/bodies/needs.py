@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.content import Content
 
-from companion.tui.bodies.away import Page
+from companion.tui.page import Page
 from companion.tui.parts import Body, Part
-from companion.tui.shown import Piece, said
+from companion.tui.shown import Piece, labelled, said
 
 if TYPE_CHECKING:
     from companion.steps.needs import Line
 
 
-def lines_shown(needs: tuple[Line, ...]) -> Content:
+def lines_shown(needs: tuple[Line, ...], width: int = 0) -> Content:
     """Return the requirement: what is needed, and in words whether that is proven or only stated."""
-    width = max((len(line.name) for line in needs), default=0)
+    column = max((len(line.name) for line in needs), default=0)
     pieces: list[Piece] = []
     for line in needs:
-        mark = ("✓ proven", "$success") if line.proven else ("· stated", "$warning")
-        pieces += [(f"{line.name:<{width}}  ", "bold"), f"{line.value}\n", " " * (width + 2), mark]
-        pieces += [f"  {line.because}\n"]
+        word = "✓ proven" if line.proven else "· stated"
+        pieces += [
+            labelled(line.name, line.value, width, column),
+            labelled("", f"{word}: {line.because}", width, column),
+        ]
     return said(*pieces)
 
 
@@ -42,7 +45,7 @@ class NeedsBody(Body):
     def _came(self, needs: tuple[Line, ...]) -> None:
         page = self.made("lines")
         if isinstance(page, Page):
-            page.show(lines_shown(needs))
+            page.show(partial(lines_shown, needs))
 
     async def step_edit(self) -> None:
         """Go to the facts of the engine."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -10,8 +11,8 @@ from textual.content import Content
 from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.core.units import decimal_bytes
-from companion.tui.bodies.away import Page
 from companion.tui.modals import Ask, Confirm
+from companion.tui.page import Page
 from companion.tui.parts import Body, Part
 from companion.tui.shown import Piece, age, labelled, said
 
@@ -21,19 +22,19 @@ if TYPE_CHECKING:
     from companion.workshop import Workshop
 
 
-def records_shown(records: list[ReleaseRecord]) -> Content:
+def records_shown(records: list[ReleaseRecord], width: int = 0) -> Content:
     """Return the releases, newest first."""
     if not records:
         return said("Nothing has been released from this folder yet.")
     pieces: list[Piece] = []
     for record in reversed(records):
-        upload = getattr(record, "upload", "")
+        told = "a downloaded copy was the same" if record.uploads else "no downloaded copy checked yet"
         pieces += [
             (visible(record.version), "bold"), f"  {age(record.at)}\n",
-            labelled("Archive", visible(record.archive)),
-            labelled("Size", decimal_bytes(record.size)),
-            labelled("SHA-256", record.sha256),
-            labelled("Upload", "a downloaded copy was the same" if upload else "no downloaded copy checked yet"), "\n",
+            labelled("Archive", visible(record.archive), width),
+            labelled("Size", decimal_bytes(record.size), width),
+            labelled("SHA-256", record.sha256, width),
+            labelled("Upload", told, width), "\n",
         ]  # fmt: skip
     return said(*pieces)
 
@@ -57,7 +58,7 @@ class OutBody(Body):
     def _came(self, records: list[ReleaseRecord]) -> None:
         page = self.made("records")
         if isinstance(page, Page):
-            page.show(records_shown(records))
+            page.show(partial(records_shown, records))
 
     def step_release(self) -> None:
         """Ask once more, then record."""

@@ -1,0 +1,103 @@
+"""The app over the real workshop and the demo instrument: what is done by keys is on the disk afterwards."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from companion.tui.workspace import Workspace
+from companion.workshop import Workshop
+from tests.tui.conftest import Opened
+
+
+async def test_a_look_finds_the_faults_and_a_waiver_is_kept(demo_folder: Path, opened: Opened) -> None:
+    shop = Workshop.open(demo_folder)
+    async with opened(shop) as hand:
+        assert hand.shows("Slate Choir", "2 · Contents open", "1 ✗ Facts failing")
+        await hand.press("2", "r")
+        assert hand.shows("2 ✗ Contents failing", "▾ ✗ file-truncated")
+        view = hand.app.query_one(Workspace).body
+        assert view
+        await hand.press("v")
+        await hand.write("meant to be so")
+        await hand.press("enter")
+        assert hand.shows("› Waived")
+    text = (demo_folder / "release.toml").read_text(encoding="utf-8")
+    assert 'reason = "meant to be so"' in text
+    assert "# Slate Choir: what we know so far." in text
+    assert len(shop.facts.waivers) == 1
+    shop.close()
+
+
+async def test_an_answer_and_a_refusal_reach_the_workshop(demo_folder: Path, opened: Opened) -> None:
+    shop = Workshop.open(demo_folder)
+    async with opened(shop) as hand:
+        await hand.press("5", "p")
+        assert hand.shows("1 of 12 trials answered")
+        await hand.press("6", "n", "right", "tab", "tab", "tab", "tab")
+        await hand.write("6.0")
+        await hand.press("enter")
+        assert hand.shows("✗ Example Engine 6.0 is older than")
+    assert [view.answer.result for view in shop.trials() if view.answer] == ["pass"]
+    assert not shop.away().here
+    shop.close()
+
+
+@pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
+async def test_a_snapshot_is_taken_and_brought_back(demo_folder: Path, opened: Opened) -> None:
+    shop = Workshop.open(demo_folder)
+    licence = demo_folder / "Licence.txt"
+    before = licence.read_bytes()
+    async with opened(shop) as hand:
+        await hand.press("escape", "s", "t")
+        await hand.write("as it was")
+        await hand.press("enter")
+        assert hand.shows("1 as it was", "Snapshot 1 is kept")
+        licence.write_text("spoilt", encoding="utf-8")
+        await hand.press("enter")
+        assert hand.shows("changed: Licence.txt")
+        await hand.press("r")
+        assert hand.shows("goes back: Licence.txt")
+        await hand.press("y")
+        assert hand.shows("1 file brought back", "What was there is snapshot 2.")
+    assert licence.read_bytes() == before
+    shop.close()
+
+
+async def test_an_archive_is_built_and_proven(
+    demo_folder: Path, mend_demo: Callable[..., None], opened: Opened
+) -> None:
+    mend_demo(demo_folder)
+    shop = Workshop.open(demo_folder)
+    async with opened(shop) as hand:
+        await hand.press("9", "b")
+        assert hand.shows("Slate Choir 1.0.0.zip", "SHA-256", "A candidate, good for away tests")
+    assert (demo_folder / "releases" / "Slate Choir 1.0.0.zip").is_file()
+    shop.close()
+
+
+async def test_every_step_of_a_real_folder_opens(demo_folder: Path, opened: Opened) -> None:
+    shop = Workshop.open(demo_folder)
+    async with opened(shop, (120, 40)) as hand:
+        for number in "1234567890":
+            await hand.press(number)
+            assert hand.shows("Next")
+        await hand.press("8", "t", "m")
+        assert hand.shows("README.txt")
+    shop.close()
+
+
+async def test_a_folder_without_facts_is_started(demo_folder: Path, opened: Opened) -> None:
+    (demo_folder / "release.toml").unlink()
+    shop = Workshop.open(demo_folder)
+    async with opened(shop) as hand:
+        assert hand.shows("There is no release.toml here yet.", "samples in Samples", "What is the instrument called?")
+        await hand.press("down")
+        await hand.write("1.0")
+        await hand.press("enter")
+        assert hand.shows("release.toml is written.")
+    assert shop.facts.instrument.version == "1.0"
+    shop.close()
