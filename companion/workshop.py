@@ -172,28 +172,39 @@ class Workshop:
         """Set facts by dotted key; comments and order in the file are kept. Raises when the result is not valid."""
         self._edit(lambda text: facts_file.edited(text, changes))
 
-    def waive(self, rule: str, path: str, reason: str) -> None:
-        """Let a finding pass, with a reason, for as long as the file stays what it is."""
+    def waive(self, rule: str, path: str, reason: str, where: str = "") -> None:
+        """Let a finding pass, with a reason, for as long as the file stays what it is.
+
+        where: the place in the file; a finding on the facts needs it, since each fact is waived by its key.
+        """
         from companion.steps.catalogue import RULES
 
-        if rule not in {known.id for known in RULES}:
+        step = next((known.step for known in RULES if known.id == rule), None)
+        if step is None:
             raise CompanionError(f"There is no rule “{rule}”", "", "see: companion explain")
         if rule in NEVER_WAIVED:
             raise CompanionError(f"“{rule}” cannot be waived", path, "no reason makes it fit to publish: mend it")
         if not reason.strip():
             raise CompanionError("A waiver needs a reason", rule, "say why a player is no worse off for it")
+        if path == FACTS_FILE and not where:
+            raise CompanionError("Each fact is waived by its key", rule, "name it: --where instrument.contact")
         content = ""
         if path and path != FACTS_FILE:
-            contents = self.desk().contents
-            if path not in contents:
+            desk = self.desk()
+            if path not in desk.contents and not any(found.path == path for found in self._found(desk, step)):
                 raise CompanionError("There is no such file in the folder", path, "name it as the finding does")
-            content = contents[path]
-        waiver = Waiver(rule=rule, path=path, reason=reason.strip(), content=content)
+            content = desk.contents.get(path, desk.step_marks[step])
+        waiver = Waiver(rule=rule, path=path, where=where, reason=reason.strip(), content=content)
         self._edit(lambda text: facts_file.with_waiver(text, waiver))
 
-    def unwaive(self, rule: str, path: str) -> None:
+    def _found(self, desk: Desk, step: str) -> tuple[Finding, ...]:
+        from companion.steps.status import status_of
+
+        return status_of(desk).step(step).findings
+
+    def unwaive(self, rule: str, path: str, where: str = "") -> None:
         """Take a waiver back."""
-        self._edit(lambda text: facts_file.without_waiver(text, rule, path))
+        self._edit(lambda text: facts_file.without_waiver(text, rule, path, where))
 
     def _edit(self, change: Callable[[str], str]) -> None:
         if not self.has_facts:
@@ -368,5 +379,5 @@ class Workshop:
 
 
 def now() -> str:
-    """Return the time in UTC, ISO 8601 to the second."""
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    """Return the time in UTC, ISO 8601 to the millisecond: two answers within one second are two."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

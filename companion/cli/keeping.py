@@ -64,14 +64,15 @@ def start(folder: Path, as_json: bool, version_: str | None, **given: str | None
 @click.argument("rule")
 @click.argument("path", default="")
 @click.option("--reason", "-r", default="", help="Why a player is no worse off for it.")
+@click.option("--where", default="", help="Only this place in it; for a fact its key, such as instrument.contact.")
 @click.option("--back", is_flag=True, help="Take the waiver back.")
-def waive(folder: Path, rule: str, path: str, reason: str, back: bool) -> int:
+def waive(folder: Path, rule: str, path: str, reason: str, where: str, back: bool) -> int:
     """Let a finding pass, with a reason, until its file changes."""
     shop = workshop(folder)
     if back:
-        shop.unwaive(rule, path)
+        shop.unwaive(rule, path, where)
     else:
-        shop.waive(rule, path, reason)
+        shop.waive(rule, path, reason, where)
     click.echo(f"{rule}: {'in force again' if back else 'waived'}.")
     return 0
 

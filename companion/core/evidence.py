@@ -93,9 +93,15 @@ class EvidenceStore:
         return self.folder / step / f"{mark}.json"
 
     def find(self, step: str, mark: str) -> Evidence | None:
-        """Return the evidence of ``step`` for the content with this fingerprint, or None."""
+        """Return the evidence of ``step`` for the content with this fingerprint, or None.
+
+        One damaged file costs one look: it counts as none, and is put aside when the step is run again.
+        """
         path = self._path(step, mark)
-        return self._read(path) if path.is_file() else None
+        try:
+            return self._read(path) if path.is_file() else None
+        except CompanionError:
+            return None
 
     def latest(self, step: str) -> Evidence | None:
         """Return the evidence of ``step`` written last, whatever content it is for, or None."""
@@ -129,7 +135,7 @@ class EvidenceStore:
         """
         path = self._path(evidence.step, evidence.fingerprint)
         try:
-            before = self.find(evidence.step, evidence.fingerprint)
+            before = self._read(path) if path.is_file() else None
         except CompanionError:
             before = None
             _put_aside(path)

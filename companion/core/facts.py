@@ -16,8 +16,8 @@ from companion.core.errors import CompanionError
 from companion.core.folder import FACTS_FILE as FACTS_FILE
 from companion.core.text import listed
 
-MOST_BYTES: Final = 1 << 20
-"""A megabyte of facts is more than any instrument has; larger input is refused before it is parsed."""
+MOST_BYTES: Final = 1 << 18
+"""A quarter of a megabyte of facts is more than any instrument has; larger input is refused before it is parsed."""
 
 MiddleC = Literal["", "C3", "C4"]
 System = Literal["windows", "macos", "linux"]
@@ -125,12 +125,15 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 class Waiver(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A finding let pass: rule, path (empty: the whole), reason, and the content it was given for.
 
-    content: SHA-256 of the file when the waiver was given, so that it lapses when the file changes.
+    where: the place in the file, such as the key of a fact; empty: every place. content: SHA-256 of the file when the
+    waiver was given (of all that the step judges, where the file is none of the folder's), so that it lapses when
+    that changes.
     """
 
     rule: str
     reason: str
     path: str = ""
+    where: str = ""
     content: str = ""
 
 

@@ -7,6 +7,7 @@ import errno
 import hashlib
 import os
 import secrets
+import stat
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
@@ -51,8 +52,11 @@ def explain_os_error(error: OSError, doing: str, path: Path) -> CompanionError:
 def replacing(target: Path, mode: int = 0o666) -> Iterator[BinaryIO]:
     """Open a new file beside ``target``; on a clean exit sync it and put it in the target's place, else remove it.
 
-    Raises :class:`CompanionError` for what the system refuses; ``target`` is then what it was.
+    A target that is a link is written through, and keeps its permissions. Raises :class:`CompanionError` for what the
+    system refuses; ``target`` is then what it was.
     """
+    if target.is_symlink():
+        target = target.resolve()
     # 40 characters are at most 160 bytes: the whole name stays under the 255 that file systems allow.
     temporary = target.with_name(f".{target.name[:40]}.{secrets.token_hex(6)}.part")
     try:
@@ -62,6 +66,8 @@ def replacing(target: Path, mode: int = 0o666) -> Iterator[BinaryIO]:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
+        with contextlib.suppress(FileNotFoundError):
+            temporary.chmod(stat.S_IMODE(target.stat().st_mode))
         temporary.replace(target)
         sync_folder(target.parent)
     except OSError as error:

@@ -170,14 +170,14 @@ def _set_each(standing: Any, plain: Any, value: list[Mapping[str, Any]]) -> bool
 
 
 def with_waiver(text: str, waiver: Waiver) -> str:
-    """Return ``text`` with a waiver added, or with the one for the same rule and path brought up to date."""
+    """Return ``text`` with a waiver added, or with the one for the same rule and place brought up to date."""
     import tomlkit
     from tomlkit.items import Array
 
     facts = facts_from_toml(text)
     alike = [index for index, known in enumerate(facts.waivers) if _key(known) == _key(waiver)]
     if len(alike) > 1:  # by hand; only one of them could count
-        return with_waiver(_without(text, waiver.rule, waiver.path), waiver)
+        return with_waiver(_without(text, waiver.rule, waiver.path, waiver.where), waiver)
     plain = {key: value for key, value in msgspec.to_builtins(waiver).items() if value}
     document = tomlkit.parse(text)
     waivers = list(facts.waivers)
@@ -203,30 +203,31 @@ def with_waiver(text: str, waiver: Waiver) -> str:
     return result
 
 
-def without_waiver(text: str, rule: str, path: str) -> str:
-    """Return ``text`` without the waiver for this rule and path. Raises :class:`CompanionError` when there is none."""
+def without_waiver(text: str, rule: str, path: str, where: str = "") -> str:
+    """Return ``text`` without the waiver for this rule and place. Raises :class:`CompanionError` when there is none."""
     facts = facts_from_toml(text)
-    left = tuple(waiver for waiver in facts.waivers if _key(waiver) != (rule, path))
+    left = tuple(waiver for waiver in facts.waivers if _key(waiver) != (rule, path, where))
     if len(left) == len(facts.waivers):
         raise CompanionError(
             f"There is no waiver for {rule}", path or "the whole", "release.toml lists those there are"
         )
-    result = _lines_as_in(text, _without(text, rule, path))
+    result = _lines_as_in(text, _without(text, rule, path, where))
     _hold(result, msgspec.structs.replace(facts, waivers=left))
     return result
 
 
-def _key(waiver: Waiver) -> tuple[str, str]:
-    return waiver.rule, waiver.path
+def _key(waiver: Waiver) -> tuple[str, str, str]:
+    return waiver.rule, waiver.path, waiver.where
 
 
-def _without(text: str, rule: str, path: str) -> str:
+def _without(text: str, rule: str, path: str, where: str) -> str:
     import tomlkit
 
     document = tomlkit.parse(text)
     tables: Any = document.get("waivers", [])
     for index in reversed(range(len(tables))):
-        if tables[index].get("rule") == rule and tables[index].get("path", "") == path:
+        table = tables[index]
+        if (table.get("rule"), table.get("path", ""), table.get("where", "")) == (rule, path, where):
             del tables[index]
     if not len(tables) and "waivers" in document:
         del document["waivers"]

@@ -58,7 +58,7 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
         sha256=details["sha256"],
         top=top_folder(desk.facts.instrument.title),
         files=tuple((entry.path, entry.size, entry.sha256) for entry in desk.ships),
-        needs={line.name: line.value for line in requirement(desk.facts, desk.away_here, desk.weight)},
+        needs={"lines": [msgspec.to_builtins(line) for line in requirement(desk.facts, desk.away_here, desk.weight)]},
         facts=read_text(desk.places.facts),
         snapshot=snapshot.number if snapshot else 0,
         snapshot_id=snapshot.id if snapshot else "",

@@ -57,10 +57,16 @@ def proposal(name: str, entries: tuple[Entry, ...]) -> Proposal:
 
     A patch is what lies at the top and is of no kind that names tell; when nothing does, it is asked for.
     """
+    from companion.contents.kinds import PLAIN_DATA, SCRIPTS
     from companion.sound.naming import propose_pattern
 
     kinds = {kind: [e.path for e in entries if e.kind is kind and not never_ships(e.path)] for kind in Kind}
-    patches = [path for path in kinds[Kind.OTHER] if "/" not in path and "." in path.lstrip(".")]
+    known = PLAIN_DATA | SCRIPTS
+    patches = [
+        path
+        for path in kinds[Kind.OTHER]
+        if "/" not in path and "." in path.lstrip(".") and path.rpartition(".")[2].lower() not in known
+    ]
     pattern = propose_pattern([path for path in kinds[Kind.SAMPLE] if not _NO_TEXT.search(path)])
     seen = [_found(len(kinds[Kind.SAMPLE]), "sample", sample_folders(kinds[Kind.SAMPLE]))]
     seen.append(f"Patch: {listed([visible(path) for path in patches])}." if patches else "No file looks like a patch.")

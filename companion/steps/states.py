@@ -38,24 +38,38 @@ UNTRIED: Final = frozenset({"control-untried", "away-untried", "release-unrecord
 def waive(findings: Iterable[Finding], waivers: Iterable[Waiver], contents: Mapping[str, str]) -> tuple[Finding, ...]:
     """Return findings with the reason of the waiver that covers each, in the order they are shown.
 
-    contents: SHA-256 by path now. A waiver for a path is in force only while the file's content is the one it was
+    contents: SHA-256 by path now; under the empty path the fingerprint of the step, for paths that are no file of the
+    folder (an archive's, a report's). A waiver for a path is in force only while the file's content is the one it was
     given for. One for the whole (no path), or for the facts, stands until it is taken out: the facts cannot carry
     their own content.
     """
-    reasons = {
-        (waiver.rule, waiver.path): waiver.reason
-        for waiver in waivers
-        if waiver.rule not in NEVER_WAIVED
-        and waiver.reason
-        and (waiver.path in ("", FACTS_FILE) or (waiver.content and waiver.content == contents.get(waiver.path)))
-    }
-    covered = (
-        msgspec.structs.replace(finding, waived=reasons[key])
-        if (key := (finding.rule, finding.path)) in reasons and not finding.waived
-        else finding
-        for finding in findings
-    )
+    standing: dict[tuple[str, str], list[Waiver]] = {}
+    for waiver in waivers:
+        if waiver.rule not in NEVER_WAIVED and waiver.reason and _in_force(waiver, contents):
+            standing.setdefault((waiver.rule, waiver.path), []).append(waiver)
+    covered = (_covered(finding, standing.get((finding.rule, finding.path), [])) for finding in findings)
     return ordered(covered)
+
+
+def _in_force(waiver: Waiver, contents: Mapping[str, str]) -> bool:
+    if waiver.path in ("", FACTS_FILE):
+        return True
+    return bool(waiver.content) and waiver.content == contents.get(waiver.path, contents.get(""))
+
+
+def _covered(finding: Finding, waivers: list[Waiver]) -> Finding:
+    """Return ``finding`` waived where one covers its place. Each fact is waived by its key, never all at once."""
+    if finding.waived:
+        return finding
+    for waiver in waivers:
+        if waiver.where == finding.where or (not waiver.where and finding.path != FACTS_FILE):
+            return msgspec.structs.replace(finding, waived=waiver.reason)
+    return finding
+
+
+def place_of(finding: Finding) -> str:
+    """Return the place a waiver of ``finding`` names: the key of a fact; elsewhere the whole file is meant."""
+    return finding.where if finding.path == FACTS_FILE else ""
 
 
 def settle_opaque(findings: Iterable[Finding], settled_by: str) -> tuple[Finding, ...]:

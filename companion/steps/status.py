@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from companion.core.evidence import Evidence
-from companion.core.findings import Finding
+from companion.core.findings import Finding, ordered
 from companion.core.text import visible
 from companion.steps.desk import Desk
 from companion.steps.model import BY_ID, STEPS, Look, State, Status, Step, StepStatus
@@ -40,7 +40,9 @@ def applied(desk: Desk, step: str, findings: tuple[Finding, ...]) -> tuple[Findi
         from companion.steps.controls import settled_by
 
         findings = settle_opaque(findings, settled_by(desk))
-    return waive(findings, desk.facts.waivers, desk.contents)
+    if not desk.facts.waivers or not findings:
+        return ordered(findings)
+    return waive(findings, desk.facts.waivers, {**desk.contents, "": desk.step_marks[step]})
 
 
 def _judged(desk: Desk, step: Step, look: Look) -> StepStatus:

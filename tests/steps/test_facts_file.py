@@ -366,7 +366,7 @@ def test_a_byte_order_mark_is_no_part_of_the_facts_and_other_encodings_are_told(
     with pytest.raises(CompanionError, match=rf"not UTF-8 text \(byte {latin.index(0xE9)}\)"):
         read_facts(path)
     path.write_bytes(b"#" * (MOST_BYTES + 1))
-    with pytest.raises(CompanionError, match="over 1,048,576 bytes"):
+    with pytest.raises(CompanionError, match="over 262,144 bytes"):
         read_facts(path)
     with pytest.raises(CompanionError, match="Could not read the facts"):
         read_facts(tmp_path / "none.toml")

@@ -152,10 +152,26 @@ def test_a_waiver_for_the_whole_stands_for_findings_without_a_path() -> None:
     assert covered.waived
 
 
-def test_a_waiver_of_a_finding_on_the_facts_stands_though_they_cannot_carry_their_own_content() -> None:
-    found = finding("rights-unstated", Severity.WARNS, "release.toml")
-    (covered,) = waive([found], [waiver("rights-unstated", "release.toml", content="")], {"release.toml": "aa"})
-    assert covered.waived
+def on_the_facts(where: str) -> Finding:
+    return Finding(rule="fact-missing", severity=Severity.BLOCKS, path="release.toml", where=where)
+
+
+def test_each_fact_is_waived_by_its_key_and_never_all_at_once() -> None:
+    found = [on_the_facts("instrument.contact"), on_the_facts("instrument.licence")]
+    one = Waiver(rule="fact-missing", path="release.toml", where="instrument.contact", reason="meant so")
+    every = Waiver(rule="fact-missing", path="release.toml", reason="meant so")
+    assert {f.where: f.waived for f in waive(found, [one], {"release.toml": "aa"})} == {
+        "instrument.contact": "meant so",
+        "instrument.licence": "",
+    }
+    assert not any(f.waived for f in waive(found, [every], {}))
+
+
+def test_a_waiver_for_what_is_no_file_of_the_folder_lasts_as_long_as_the_step_judges_the_same() -> None:
+    archive = "releases/Slate Choir 1.0.zip"
+    given = Waiver(rule="upload-unverified", path=archive, reason="meant so", content="mark")
+    found = Finding(rule="upload-unverified", severity=Severity.WARNS, path=archive)
+    assert [waive([found], [given], {"": mark})[0].waived for mark in ("mark", "other")] == ["meant so", ""]
 
 
 @pytest.mark.parametrize("rule", sorted(NEVER_WAIVED))
