@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from typing import Final
 
 from companion.contents.model import ContentsModel
@@ -102,14 +103,23 @@ def reference_case(model: ContentsModel) -> list[Finding]:
 
 
 def reference_normalisation(model: ContentsModel) -> list[Finding]:
-    """Equal after NFC only."""
+    """Equal after NFC only. The two look alike, so each is said to be what it is (UAX #15)."""
     items = [item for item in model.references.items if item.fate is Fate.NORMALISATION and not item.excluded]
     return [
         REFERENCE_NORMALISATION.finding(
-            item.source, where=item.mention.place, measured=_seen(item), limit=f"“{visible(item.target)}”"
+            item.source,
+            where=item.mention.place,
+            measured=f"{_seen(item)}, {_form(item.mention.text)}",
+            limit=f"“{visible(item.target)}”, {_form(item.target)}",
         )
         for item in _once(items)
     ]
+
+
+def _form(text: str) -> str:
+    if unicodedata.is_normalized("NFC", text):
+        return "accents composed (NFC)"
+    return "accents apart (NFD)" if unicodedata.is_normalized("NFD", text) else "accents partly composed"
 
 
 def reference_excluded(model: ContentsModel) -> list[Finding]:
