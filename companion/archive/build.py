@@ -6,9 +6,10 @@ import contextlib
 import os
 import re
 import secrets
+import threading
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Final
 
 import msgspec
 
@@ -20,6 +21,8 @@ from companion.archive.writer import STAMP, Stamp, Writer
 from companion.core.files import explain_os_error, sync_folder, write_safely
 from companion.core.lock import process_alive
 from companion.core.progress import Watch
+
+_SYNC_SECONDS: Final = 0.25
 
 
 class Built(msgspec.Struct, frozen=True, kw_only=True):
@@ -126,7 +129,7 @@ def _written(plan: Plan, target: Path, stream: BinaryIO, watch: Watch, threads: 
     watch.stage("Packing", plan.size, "bytes")
     writer = Writer(stream, stamp)
     stored = 0
-    with packing(plan.members, watch, threads) as results:
+    with packing(plan.members, watch, threads) as results, _written_out_meanwhile(stream):
         for part in results:
             if isinstance(part, Whole):
                 writer.member(
@@ -154,11 +157,36 @@ def _written(plan: Plan, target: Path, stream: BinaryIO, watch: Watch, threads: 
     )
 
 
+@contextlib.contextmanager
+def _written_out_meanwhile(stream: BinaryIO) -> Generator[None, None, None]:
+    """Let the disk write while the processor packs, so that the sync at the end has little left to wait for."""
+    done = threading.Event()
+    failed: list[OSError] = []
+
+    def sync() -> None:
+        while not done.wait(_SYNC_SECONDS):
+            try:
+                os.fsync(stream.fileno())
+            except OSError as error:  # a system tells of a lost write once, and it may have been this time
+                failed.append(error)
+                return
+
+    helper = threading.Thread(target=sync, name="sync", daemon=True)
+    helper.start()
+    try:
+        yield
+    finally:
+        done.set()
+        helper.join()
+    if failed:
+        raise failed[0]
+
+
 def _stream(writer: Writer, first: Piece, rest: Iterator[Whole | Piece], watch: Watch) -> int:
     """Write the large member whose first piece is here, and return the method it got."""
     member = first.member
 
-    def pieces() -> Iterator[tuple[bytes, int]]:
+    def pieces() -> Iterator[tuple[coders.Bytes, int]]:
         part: Whole | Piece = first
         while True:
             assert isinstance(part, Piece)

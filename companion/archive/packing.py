@@ -8,16 +8,17 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import zlib
+import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from io import BytesIO, FileIO
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import Final
 
 import msgspec
 
-from companion.archive.coders import CHUNK, packed, packed_piece, probes, seems_packable
+from companion.archive.coders import CHUNK, Bytes, crc32, packed, packed_piece, probes, seems_packable
 from companion.archive.layout import DEFLATED, STORED
 from companion.archive.plan import Member
 from companion.core.errors import CompanionError
@@ -43,12 +44,13 @@ class Piece(msgspec.Struct, frozen=True):
     member: Member
     method: int
     crc: int
-    data: bytes
+    data: Bytes
     size: int
     last: bool
 
 
 Part = Whole | Piece
+_mine = threading.local()
 Job = Callable[[], list[Part]]
 
 
@@ -104,7 +106,7 @@ def _group_job(group: list[Member], watch: Watch) -> Job:
             watch.check()
             content = _content(member)
             method, data = packed(content)
-            parts.append(Whole(member, method, zlib.crc32(content), data))
+            parts.append(Whole(member, method, crc32(content), data))
         return parts
 
     return job
@@ -125,23 +127,27 @@ def _given(piece: Piece) -> Job:
     return lambda: [piece]
 
 
-def _piece_job(member: Member, data: bytes, crc: int, last: bool) -> Job:
+def _piece_job(member: Member, data: Bytes, crc: int, last: bool) -> Job:
     return lambda: [Piece(member, DEFLATED, crc, packed_piece(data, last), len(data), last)]
 
 
-def _content(member: Member) -> bytes:
-    """Return the whole content of a small member, held to its size and SHA-256."""
+def _content(member: Member) -> Bytes:
+    """Return the whole content of a small member, held to its size and SHA-256; good until this thread's next."""
     if member.data is not None:
-        content = member.data
+        content: Bytes = member.data
     else:
+        # One buffer a thread: asking the system for fresh memory for each file costs as much as reading it.
+        room: bytearray = getattr(_mine, "room", bytearray())
+        if len(room) <= member.size:
+            room = _mine.room = bytearray(max(CHUNK, member.size) + 1)
         with _opened(member) as stream:
-            content = _read_at(stream, 0, member.size + 1, member)
+            content = _filled(memoryview(room)[: member.size + 1], stream, member)
     if len(content) != member.size or hashlib.sha256(content).hexdigest() != member.sha256:
         raise changed(member)
     return content
 
 
-def _blocks(member: Member, watch: Watch) -> Iterator[tuple[bytes, int, bool]]:
+def _blocks(member: Member, watch: Watch) -> Iterator[tuple[Bytes, int, bool]]:
     """Return (content, CRC-32 so far, whether it is the last) of a large member, held to its size and SHA-256."""
     digest = hashlib.sha256()
     crc = done = 0
@@ -152,7 +158,7 @@ def _blocks(member: Member, watch: Watch) -> Iterator[tuple[bytes, int, bool]]:
             if not data:
                 raise changed(member)
             digest.update(data)
-            crc = zlib.crc32(data, crc)
+            crc = crc32(data, crc)
             done += len(data)
             last = done >= member.size
             if last and (_read_at(stream, done, 1, member) or digest.hexdigest() != member.sha256):
@@ -169,25 +175,27 @@ def changed(member: Member) -> CompanionError:
     )
 
 
-def _opened(member: Member) -> contextlib.AbstractContextManager[BinaryIO]:
+def _opened(member: Member) -> FileIO | BytesIO:
     if member.source is None:
-        import io
-
-        return io.BytesIO(member.data or b"")
+        return BytesIO(member.data or b"")
     try:
         return member.source.open("rb", buffering=0)
     except OSError as error:
         raise explain_os_error(error, "read a file to pack", member.source) from error
 
 
-def _read_at(stream: BinaryIO, offset: int, size: int, member: Member) -> bytes:
+def _read_at(stream: FileIO | BytesIO, offset: int, size: int, member: Member) -> Bytes:
     """Return ``size`` bytes from ``offset``, or fewer at the end of the file."""
+    stream.seek(offset)
+    return _filled(memoryview(bytearray(size)), stream, member)
+
+
+def _filled(view: memoryview, stream: FileIO | BytesIO, member: Member) -> memoryview:
+    """Fill ``view`` from ``stream`` and return the part of it that was filled before the file ended."""
+    done = 0
     try:
-        stream.seek(offset)
-        parts = []
-        while size and (data := stream.read(size)):
-            parts.append(data)
-            size -= len(data)
+        while done < len(view) and (count := stream.readinto(view[done:])):
+            done += count
     except OSError as error:
         raise explain_os_error(error, "read a file to pack", Path(member.source or member.name)) from error
-    return parts[0] if len(parts) == 1 else b"".join(parts)
+    return view[:done]

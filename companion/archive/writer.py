@@ -11,6 +11,7 @@ import stat
 from collections.abc import Iterable
 from typing import BinaryIO, Final
 
+from companion.archive.coders import Bytes
 from companion.archive.layout import MOST32, UTF8, central_header, dos_time, end_records, local_header
 from companion.core.files import BLOCK
 
@@ -43,7 +44,7 @@ class Writer:
         self._list(name, method, crc, len(data), size, start, executable)
 
     def streamed(
-        self, name: str, *, method: int, size: int, pieces: Iterable[tuple[bytes, int]], executable: bool
+        self, name: str, *, method: int, size: int, pieces: Iterable[tuple[Bytes, int]], executable: bool
     ) -> int:
         """Write a member piece by piece and return its packed size.
 
@@ -100,7 +101,7 @@ class Writer:
         )
         self._directory.append((start, entry))
 
-    def _put(self, data: bytes) -> None:
+    def _put(self, data: Bytes) -> None:
         self._stream.write(data)
         self._at += len(data)
         if self._hashed is None:

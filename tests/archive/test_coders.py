@@ -51,7 +51,7 @@ def test_what_packs_well_gets_the_better_coder(audio: Callable[..., bytes]) -> N
 
 
 def test_packed_bytes_are_those_of_every_other_machine() -> None:
-    # Sums taken on an AMD processor, and under qemu as Nehalem, Haswell and Skylake: from SSE 4.2 (2008) on all give
+    # Sums taken on an AMD processor, and under qemu as Nehalem, Haswell, Skylake and EPYC: from SSE 4.2 (2008) on all give
     # the same, older ones do not. Another version of a coder may give other bytes, so the sums are those of one pair.
     versions = (version("isal"), version("deflate"))
     if versions != ("1.9.1", "0.9.0"):
@@ -59,7 +59,7 @@ def test_packed_bytes_are_those_of_every_other_machine() -> None:
     text = b"".join(b"slate %d struck softly\n" % (n * n) for n in range(4000))
     pieces = (packed(text)[1], packed_piece(text, False), packed_piece(text, True))
     assert [hashlib.sha256(piece).hexdigest()[:12] for piece in pieces] == [
-        "9765cb509332",
+        "187dfe85ec21",
         "cf2deedb7d0e",
         "133708779b8a",
     ]
