@@ -265,7 +265,7 @@ class Packs:
             if not packed:
                 return
             at += len(packed)
-            yield unpacker.feed(packed)
+            yield from unpacker.feed(packed)
 
 
 def clear_leftovers(folder: Path) -> list[Path]:
