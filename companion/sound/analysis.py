@@ -280,4 +280,5 @@ def _edges(edges: Edges) -> dict[str, Any]:
         "tail_s": edges.tail_s,
         "start_db": edges.start_db,
         "end_db": edges.end_db,
+        "end_faded": edges.end_faded,
     }

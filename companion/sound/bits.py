@@ -13,6 +13,7 @@ EMPTY_DB: Final = -60.0
 _FRAME: Final = 4096
 _MOST_FRAMES: Final = 24
 _BANDS: Final = 64
+_FALL: Final = 6
 
 
 class Bits:
@@ -63,7 +64,7 @@ class Bits:
 def bandwidth(mono: NDArray[np.float32], rate: int) -> float | None:
     """Return the frequency in Hz of the cliff above which a sound is empty; half the rate where there is none.
 
-    A cliff is a fall of over 26 dB within a sixteenth of the band, with everything above it 60 dB under the loudest
+    A cliff is a fall of over 26 dB within a tenth of the band, with everything above it 60 dB under the loudest
     band: the mark of a sound that was once at a lower rate, or coded with loss. None: too short to tell.
     """
     if len(mono) < _FRAME:
@@ -74,11 +75,11 @@ def bandwidth(mono: NDArray[np.float32], rate: int) -> float | None:
     bands = 10 * np.log10(power.reshape(_BANDS, -1).mean(axis=1) + 1e-20)
     highest = bands.max()
     above = np.maximum.accumulate(bands[::-1])[::-1]
-    for band in range(4, _BANDS - 3):
-        if bands[band - 1] - above[band + 3] > STEP_DB and above[band + 3] < highest + EMPTY_DB:
+    for band in range(4, _BANDS - _FALL):
+        if bands[band - 1] - above[band + _FALL - 1] > STEP_DB and above[band + _FALL - 1] < highest + EMPTY_DB:
             # Where, within the fall, the middle of it lies.
-            middle = (bands[band - 1] + above[band + 3]) / 2
-            falls = next(step for step in range(band - 1, band + 4) if bands[step] <= middle)
+            middle = (bands[band - 1] + above[band + _FALL - 1]) / 2
+            falls = next(step for step in range(band - 1, band + _FALL) if bands[step] <= middle)
             return round(falls * rate / 2 / _BANDS, 1)
     return rate / 2
 

@@ -91,11 +91,11 @@ def starts_hot(model: SoundModel) -> list[Finding]:
 
 
 def ends_hot(model: SoundModel) -> list[Finding]:
-    """Last millisecond within 40 dB of the loudest, unlooped samples only."""
+    """Last millisecond within 40 dB of the loudest and no fade before it, unlooped samples only."""
     return [
         rules.ENDS_HOT.finding(path, measured=f"last millisecond at {level(one.end_db, 'dB')} of the loudest")
         for path, one in model.samples()
-        if one.end_db is not None and one.end_db > END_DB and not one.loops and not _silent(one)
+        if one.end_db is not None and one.end_db > END_DB and not one.end_faded and not one.loops and not _silent(one)
     ]
 
 

@@ -13,6 +13,7 @@ from companion.sound.model import SoundModel
 from companion.sound.tuning import Tuned, Tuning
 
 PITCH_CENTS: Final = 20.0
+SCATTERS: Final = 2.5
 _SEMITONE: Final = 85.0
 _OFF_SEMITONE: Final = 35.0
 _MOST_SEMITONES: Final = 36
@@ -61,22 +62,29 @@ def wrong_root(model: SoundModel) -> list[Finding]:
     return findings
 
 
+def limit_of(tuning: Tuning, limit: float) -> float:
+    """Return the cents allowed in an instrument: ``limit``, or more where its samples scatter by nature."""
+    return max(limit, SCATTERS * tuning.scatter)
+
+
 def off_pitch(model: SoundModel) -> list[Finding]:
     """Samples further from their note than the limit (default 20 cents), when steady and clear enough to tell.
 
     Five to ten cents are what trained listeners notice between successive tones (Moore, "An Introduction to the
-    Psychology of Hearing", chapter 6); twice that leaves room for players and instruments that breathe. An
-    instrument that is tuned away from A = 440 Hz as a whole is told once.
+    Psychology of Hearing", chapter 6); twice that leaves room for players and instruments that breathe. Instruments
+    whose samples scatter by nature are given two and a half times their own median distance. An instrument that is
+    tuned away from A = 440 Hz as a whole is told once.
     """
     limit = model.facts.limits.pitch_cents or PITCH_CENTS
     findings = []
     for tuning in model.tunings:
         if abs(tuning.cents) > limit:
             findings.append(_whole(model, tuning, limit))
+        most = limit_of(tuning, limit)
         findings += [
-            rules.OFF_PITCH.finding(one.path, measured=f"{_signed(one.cents)} cents", limit=f"within {limit:g} cents")
+            rules.OFF_PITCH.finding(one.path, measured=f"{_signed(one.cents)} cents", limit=f"within {most:.0f} cents")
             for one in tuning.members
-            if one.firm and limit < abs(one.cents) and not _is_wrong_root(one) and abs(one.cents) < 100
+            if one.firm and most < abs(one.cents) and not _is_wrong_root(one) and abs(one.cents) < 100
         ]
     return findings
 

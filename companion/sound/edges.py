@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 ONSET_DB: Final = -40.0
 TAIL_DB: Final = -72.0
 _DIGITAL_SILENCE: Final = 1e-14
+_FADE_CELLS: Final = 6
 _QUIET_CELLS: Final = 50
 _STEADY_CELLS: Final = 150
 _STEADY_DB: Final = 2.0
@@ -43,12 +44,16 @@ class Envelope:
 
 
 class Edges(NamedTuple):
-    """onset, tail: seconds. start_db, end_db: first and last millisecond against the loudest one; None for silence."""
+    """onset, tail: seconds. start_db, end_db: first and last millisecond against the loudest one; None for silence.
+
+    end_faded: whether the last millisecond is over 10 dB under the five before it, as a short fade leaves it.
+    """
 
     onset_s: float | None
     tail_s: float | None
     start_db: float | None
     end_db: float | None
+    end_faded: bool
 
 
 def edges_of(cells: NDArray[np.float64], seconds: float, dc: float = 0.0) -> Edges:
@@ -60,7 +65,7 @@ def edges_of(cells: NDArray[np.float64], seconds: float, dc: float = 0.0) -> Edg
     cells = np.maximum(cells - dc * dc, 0.0)
     loudest = float(cells.max(initial=0.0))
     if loudest <= _DIGITAL_SILENCE:
-        return Edges(None, None, None, None)
+        return Edges(None, None, None, None, False)
     heard = np.flatnonzero(cells >= loudest * 10 ** (ONSET_DB / 10))
     kept = np.flatnonzero(cells >= max(loudest * 10 ** (TAIL_DB / 10), _DIGITAL_SILENCE))
     return Edges(
@@ -68,6 +73,7 @@ def edges_of(cells: NDArray[np.float64], seconds: float, dc: float = 0.0) -> Edg
         round((len(cells) - 1 - float(kept[-1])) * seconds, 4),
         _ratio_db(float(cells[0]), loudest),
         _ratio_db(float(cells[-1]), loudest),
+        len(cells) > _FADE_CELLS and float(cells[-1]) < 0.1 * float(cells[-_FADE_CELLS:-1].mean()),
     )
 
 

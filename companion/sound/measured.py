@@ -6,7 +6,7 @@ from typing import Any, Final, Literal
 
 import msgspec
 
-VERSION: Final = 1
+VERSION: Final = 2
 """Raised whenever a measure changes what it says; values of another version are measured again."""
 
 Problem = Literal["", "unreadable", "truncated"]
@@ -70,6 +70,7 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     against the even ones, and half-way between partials against them: what tells octaves apart.
     start_db, end_db: level of the first and the last millisecond against the loudest. start_jump: the first sample
     against the peak. start_steady: whether the first 10 ms are as loud as the next 40, so that there is no attack.
+    end_faded: whether the last millisecond falls off as a fade does.
     outline: the beginning of the sound, reduced, by which takes are compared; empty when there is none.
     """
 
@@ -100,6 +101,7 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     start_jump: float | None = None
     start_steady: bool = False
     end_db: float | None = None
+    end_faded: bool = False
     noise_floor_dbfs: float | None = None
     noise_is_bound: bool | None = None
     hum_hz: float | None = None

@@ -15,7 +15,7 @@ DIFFERENT: Final = 0.4
 """0 is the same wave on both sides, 1 is two waves that have nothing in common, 2 is one upside down."""
 
 AUDIBLE: Final = 0.05
-TONAL: Final = 0.5
+TONAL: Final = 0.6
 _ORDER: Final = 16
 _LONGEST_FIT_S: Final = 0.05
 

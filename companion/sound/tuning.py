@@ -41,7 +41,7 @@ class Tuning(msgspec.Struct, frozen=True, kw_only=True):
 
     cents: the tuning they have in common. from_names: whether the notes were read from names, so that ``octaves``
     tells the convention: 0 is middle C = C4, 1 is C3. pure: all but a few agree, so that one that does not is wrong;
-    otherwise the layer may be a mixture of instruments.
+    otherwise the layer may be a mixture of instruments. scatter: median distance from ``cents``, of those that agree.
     """
 
     layer: str
@@ -49,6 +49,7 @@ class Tuning(msgspec.Struct, frozen=True, kw_only=True):
     cents: float
     from_names: bool
     pure: bool
+    scatter: float
     members: tuple[Tuned, ...]
 
 
@@ -77,6 +78,7 @@ def tunings(layers: Mapping[str, Sequence[Zone]], measured: Mapping[str, Measure
                 cents=common,
                 from_names=all(named for *_, named in pitched),
                 pure=len(apart) - len(near) <= max(2, MIXED * len(apart)),
+                scatter=statistics.median(abs(cents - common) for cents in near),
                 members=tuple(_tuned(zone, one, note, 1200 * octaves + common) for zone, one, note, _ in pitched),
             )
         )

@@ -12,7 +12,10 @@ import pytest
 import soundfile
 
 from companion.core.cache import Cache
+from companion.core.entries import Kind
+from companion.core.facts import Facts
 from companion.core.progress import QUIET
+from companion.sound.checks import check_sound, sound_model
 from companion.sound.measure import measure_files
 from companion.sound.measured import Measured
 
@@ -87,3 +90,50 @@ def measure(tmp_path: Path) -> Callable[..., Mapping[str, Measured]]:
             return measure_files(files, cache, QUIET)
 
     return measuring
+
+
+@pytest.fixture
+def found() -> Callable[..., dict[str, list[str]]]:
+    """Check measures and return the paths found, by rule: ``found(measured, facts=…, kinds=…, table=…)``."""
+
+    def finding(
+        measured: Mapping[str, Measured],
+        facts: Facts | None = None,
+        kinds: Mapping[str, Kind] | None = None,
+        table: str = "",
+    ) -> dict[str, list[str]]:
+        by_rule: dict[str, list[str]] = {}
+        for one in check_sound(sound_model(measured, kinds or {}, facts or Facts(), table)):
+            by_rule.setdefault(one.rule, []).append(one.path)
+        return by_rule
+
+    return finding
+
+
+@pytest.fixture
+def good() -> Callable[..., Measured]:
+    """The measures of a sample that nothing is wrong with, some of them replaced."""
+
+    def make(**values: Any) -> Measured:
+        usual: dict[str, Any] = {
+            "format": "WAV",
+            "subtype": "PCM_24",
+            "bits": 24,
+            "effective_bits": 24,
+            "seconds": 2.0,
+            "frames": 96000,
+            "rate": 48000,
+            "channels": 1,
+            "size": 288044,
+            "peak_dbfs": -3.0,
+            "channel_peaks": (0.7,),
+            "true_peak_dbtp": -2.9,
+            "momentary_max_lufs": -20.0,
+            "dc": 0.0,
+            "onset_s": 0.001,
+            "tail_s": 0.0,
+            "end_db": -70.0,
+        }
+        return Measured(**{**usual, **values})
+
+    return make

@@ -14,14 +14,7 @@ from companion.sound.checks import check_sound, sound_model
 from companion.sound.rules import RULES
 
 
-def found(measured: Any, facts: Facts | None = None, kinds: dict[str, Kind] | None = None) -> dict[str, list[str]]:
-    by_rule: dict[str, list[str]] = {}
-    for finding in check_sound(sound_model(measured, kinds or {}, facts or Facts())):
-        by_rule.setdefault(finding.rule, []).append(finding.path)
-    return by_rule
-
-
-def test_clipped(write: Any, sine: Any, measure: Any) -> None:
+def test_clipped(write: Any, sine: Any, measure: Any, found: Any) -> None:
     write("hard.wav", np.clip(sine(440, amplitude=1.4), -1, 1 - 2**-23))
     write("below.wav", np.clip(sine(440, amplitude=1.0), -0.7, 0.7))
     write("one long run.wav", np.where(np.arange(24000) == 12000, 0, np.clip(sine(1.0, amplitude=1.02), -1, 0.98)))
@@ -35,7 +28,7 @@ def test_clipped(write: Any, sine: Any, measure: Any) -> None:
     assert not paths & {"whole.wav", "low.wav", "coarse.wav", "square.wav"}
 
 
-def test_impulse_responses_are_not_judged_as_samples(write: Any, sine: Any, measure: Any) -> None:
+def test_impulse_responses_are_not_judged_as_samples(write: Any, sine: Any, measure: Any, found: Any) -> None:
     write("hall.wav", np.clip(sine(440, amplitude=1.4), -1, 1 - 2**-23), rate=44100)
     write("a.wav", sine(440))
     measured = measure()
@@ -43,7 +36,7 @@ def test_impulse_responses_are_not_judged_as_samples(write: Any, sine: Any, meas
     assert set(found(measured)) >= {"clipped", "rate-mixed"}
 
 
-def test_not_finite(write: Any, sine: Any, measure: Any) -> None:
+def test_not_finite(write: Any, sine: Any, measure: Any, found: Any) -> None:
     samples = sine(440)
     write("loud.wav", samples * 3, subtype="FLOAT")
     samples[100] = np.nan
@@ -51,7 +44,7 @@ def test_not_finite(write: Any, sine: Any, measure: Any) -> None:
     assert found(measure())["not-finite"] == ["nan.wav"]
 
 
-def test_silent(write: Any, sine: Any, measure: Any) -> None:
+def test_silent(write: Any, sine: Any, measure: Any, found: Any) -> None:
     write("nothing.wav", np.zeros(4800))
     write("next to nothing.wav", sine(440, amplitude=0.00005))
     write("key noise.wav", sine(440, amplitude=0.001))
@@ -61,7 +54,7 @@ def test_silent(write: Any, sine: Any, measure: Any) -> None:
     assert len(found(measured, strict)["silent"]) == 3
 
 
-def test_channel_dead(write: Any, sine: Any, measure: Any) -> None:
+def test_channel_dead(write: Any, sine: Any, measure: Any, found: Any) -> None:
     tone = sine(440)
     write("left only.wav", np.column_stack((tone, 0 * tone)))
     write("far left.wav", np.column_stack((tone, 0.001 * tone)))
@@ -69,7 +62,7 @@ def test_channel_dead(write: Any, sine: Any, measure: Any) -> None:
     assert found(measure())["channel-dead"] == ["left only.wav"]
 
 
-def test_rates_and_depths(write: Any, sine: Any, measure: Any) -> None:
+def test_rates_and_depths(write: Any, sine: Any, measure: Any, found: Any) -> None:
     for name in ("a.wav", "b.wav"):
         write(name, sine(440, phase=ord(name[0])))
     measured = dict(measure())
@@ -95,13 +88,20 @@ def test_rates_and_depths(write: Any, sine: Any, measure: Any) -> None:
     ],
 )
 def test_loop_invalid(
-    write: Any, sine: Any, measure: Any, append_chunks: Any, smpl: Any, loop: tuple[int, int, int], fault: bool
+    write: Any,
+    sine: Any,
+    measure: Any,
+    append_chunks: Any,
+    smpl: Any,
+    loop: tuple[int, int, int],
+    fault: bool,
+    found: Any,
 ) -> None:
     append_chunks(write("a.wav", sine(440)), smpl(60, 0.0, (loop,)))
     assert ("loop-invalid" in found(measure())) is fault
 
 
-def test_duplicate(write: Any, sine: Any, measure: Any) -> None:
+def test_duplicate(write: Any, sine: Any, measure: Any, found: Any) -> None:
     write("a.wav", sine(440))
     write("b.wav", sine(440))
     write("c.wav", sine(440, amplitude=0.4))

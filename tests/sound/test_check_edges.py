@@ -1,0 +1,127 @@
+"""Checks of level, edges, clicks and seams on sounds made for it: each fault beside its innocent neighbour."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from companion.core.facts import Facts, Limits
+from companion.sound.checks import check_sound, sound_model
+
+RATE = 48000
+
+
+def faded(signal: Any, seconds: float = 0.01) -> Any:
+    ramp = np.minimum(1, np.arange(len(signal)) / (seconds * RATE))
+    return signal * ramp * ramp[::-1]
+
+
+def rung(sine: Any, seconds: float = 1.0, hertz: float = 440.0, decay: float = 8.0) -> Any:
+    """A struck tone: a millisecond of attack, then an exponential decay."""
+    time = np.arange(round(seconds * RATE)) / RATE
+    return sine(hertz, seconds) * np.exp(-decay * time) * np.minimum(1, time / 0.001)
+
+
+def test_over_full_scale(write: Any, sine: Any, measure: Any, found: Any) -> None:
+    write("over.wav", faded(sine(440, amplitude=1.5)), subtype="FLOAT")
+    write("whole.wav", faded(sine(440, amplitude=0.999)), subtype="FLOAT")
+    # fs/4 at 45°: samples at 0.6, between them 0.85.
+    write("between.wav", faded(0.85 * np.sin(np.arange(RATE // 2) * np.pi / 2 + np.pi / 4)))
+    measured = measure()
+    assert found(measured)["peak-over"] == ["over.wav"]
+    assert measured["between.wav"].peak_dbfs == pytest.approx(-4.42, abs=0.02)
+    assert measured["between.wav"].true_peak_dbtp == pytest.approx(-1.41, abs=0.05)
+    strict = Facts(limits=Limits(true_peak_dbtp=-2.0))
+    assert found(measured, strict)["peak-over"] == ["between.wav", "over.wav", "whole.wav"]
+
+
+def test_dc_offset(write: Any, sine: Any, measure: Any, found: Any) -> None:
+    write("offset.wav", faded(sine(100) + 0.03))
+    write("little.wav", faded(sine(100) + 0.005))
+    write("short.wav", 0.5 * np.hanning(480))  # one half wave is no offset
+    assert found(measure())["dc-offset"] == ["offset.wav"]
+
+
+def test_onsets_and_tails(write: Any, sine: Any, measure: Any, found: Any) -> None:
+    stroke = rung(sine)
+    write("late.wav", np.concatenate((np.zeros(RATE // 10), stroke)))
+    write("prompt.wav", np.concatenate((np.zeros(RATE // 50), stroke)))
+    swell = sine(220, 3.0)
+    write("swell.wav", faded(swell * np.linspace(0, 1, len(swell)), 0.05))
+    write("waste.wav", np.concatenate((stroke, np.zeros(2 * RATE))))
+    write("ring.wav", faded(rung(sine, 6.0, decay=1.2)))
+    measured = measure()
+    by_rule = found(measured)
+    assert by_rule["late-onset"] == ["late.wav"]
+    assert by_rule["tail-wasteful"] == ["waste.wav"]
+    assert measured["late.wav"].onset_s == pytest.approx(0.1, abs=0.002)
+    assert measured["waste.wav"].tail_s == pytest.approx(2.0, abs=0.1)
+    waste = next(one for one in check_sound(sound_model(measured, {}, Facts())) if one.rule == "tail-wasteful")
+    assert "kB" in waste.measured
+    assert waste.where.startswith("1.0")
+
+
+def test_hot_starts_and_ends(write: Any, sine: Any, measure: Any, found: Any, append_chunks: Any, smpl: Any) -> None:
+    steady = sine(220, 1.0, phase=1.2)
+    quiet_end = np.minimum(1, np.arange(RATE, 0, -1) / 4800)
+    write("cut into.wav", steady * quiet_end)
+    write("struck.wav", rung(sine, decay=12.0))
+    write("from zero.wav", sine(220, 1.0) * quiet_end)
+    write("cut off.wav", faded(sine(220))[: RATE // 4])
+    write("faded.wav", faded(sine(220)))
+    append_chunks(write("looped.wav", sine(220)), smpl(57, 0.0, ((0, 2400, 21600),)))
+    by_rule = found(measure())
+    assert by_rule["starts-hot"] == ["cut into.wav"]
+    assert by_rule["ends-hot"] == ["cut off.wav"]
+
+
+def test_click_inside(write: Any, sine: Any, measure: Any, found: Any) -> None:
+    rng = np.random.default_rng(1)
+    tone = faded(sum(sine(220 * n, 1.0, 0.3 / n) for n in range(1, 6)) + 0.001 * rng.standard_normal(RATE))
+    write("clean.wav", tone)
+    clicked = tone.copy()
+    clicked[20000] += 0.25 * np.abs(tone).max()
+    write("click.wav", clicked)
+    spliced = np.concatenate((tone[:20000], tone[20100:]))
+    write("splice.wav", spliced)
+    write("noise.wav", faded(0.2 * rng.standard_normal(RATE)))
+    strokes = np.zeros(RATE)
+    for start in (0, 12000, 24000, 36000):
+        strokes[start : start + 12000] += rung(sine, 0.25, 660, 20)
+    write("strokes.wav", faded(strokes))
+    pulses = np.zeros(RATE)
+    pulses[::480] = 1.0
+    write("reed.wav", faded(np.convolve(pulses, np.exp(-np.arange(200) / 20), "same") * 0.3))
+    measured = measure()
+    assert found(measured)["click-inside"] == ["click.wav", "splice.wav"]
+    assert abs(measured["click.wav"].clicks[0].frame - 20000) <= 2
+    assert abs(measured["splice.wav"].clicks[0].frame - 20000) <= 48
+
+
+def test_loop_seam(write: Any, sine: Any, measure: Any, found: Any, append_chunks: Any, smpl: Any) -> None:
+    tone = sine(240, 1.0)  # 200 frames a period
+    append_chunks(write("whole.wav", tone), smpl(58, 0.0, ((0, 4000, 43999),)))
+    append_chunks(write("inclusive.wav", tone), smpl(58, 0.0, ((0, 4000, 44000),)))
+    append_chunks(write("half.wav", tone), smpl(58, 0.0, ((0, 4000, 43899),)))
+    append_chunks(write("one turn.wav", tone[:4200]), smpl(58, 0.0, ((0, 4000, 4199),)))
+    noise = 0.2 * np.random.default_rng(3).standard_normal(RATE)
+    append_chunks(write("noise.wav", noise), smpl(58, 0.0, ((0, 4000, 43899),)))
+    measured = measure()
+    assert found(measured)["loop-seam"] == ["half.wav"]
+    assert measured["noise.wav"].loops[0].seam == "not judged"
+    assert measured["whole.wav"].loops[0].seam == "clean"
+
+
+def test_shortest_files_are_measured(write: Any, sine: Any, measure: Any, found: Any) -> None:
+    """Under 40 ms, down to a single frame: levels are there, and what is not says why."""
+    for frames in (1, 5, 63, 480, 1900):
+        write(f"{frames}.wav", sine(1000, 1.0)[20 : 20 + frames])
+    for name, one in measure().items():
+        assert not one.problem, name
+        assert one.peak_dbfs is not None
+        assert one.true_peak_dbtp is not None
+        assert one.momentary_max_lufs is not None
+        assert "loudness_lufs" in one.not_judged
+        assert one.loudness_lufs is None

@@ -1,0 +1,154 @@
+"""Checks of format, noise and impulse responses: each fault beside its innocent neighbour."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from companion.core.entries import Kind
+from companion.core.facts import Facts, Limits
+from companion.sound.checks import sound_model
+from companion.sound.weight import savings_of
+
+RATE = 48000
+
+
+def test_channels(write: Any, sine: Any, measure: Any, found: Any) -> None:
+    left, right = sine(330), sine(331, phase=0.4)
+    write("same.wav", np.column_stack((left, left)))
+    write("near.wav", np.column_stack((left, left + 1e-4 * right)))
+    write("turned.wav", np.column_stack((left, -left)))
+    write("wide.wav", np.column_stack((left, right)))
+    write("silent.wav", np.zeros((4800, 2)))
+    measured = measure()
+    by_rule = found(measured)
+    assert by_rule["mono-as-stereo"] == ["same.wav"]
+    assert by_rule["polarity-inverted"] == ["turned.wav"]
+    assert measured["turned.wav"].correlation == pytest.approx(-1.0)
+    assert measured["wide.wav"].correlation == pytest.approx(0.0, abs=0.95)
+    assert savings_of([measured["same.wav"]]).mono == 24000 * 3
+
+
+def test_bits(write: Any, sine: Any, measure: Any, found: Any) -> None:
+    tone = sine(330)
+    steps = np.round(tone * 2**15) / 2**15
+    write("padded.wav", steps)
+    write("whole.wav", tone)
+    write("sixteen.wav", tone, subtype="PCM_16")
+    write("half gain.wav", np.round(tone * 2**22) / 2**22)
+    write("wide.wav", np.round(tone * 2**23) / 2**23, subtype="PCM_32")
+    measured = measure()
+    assert {name: one.effective_bits for name, one in measured.items()} == {
+        "padded.wav": 16,
+        "whole.wav": 24,
+        "sixteen.wav": 16,
+        "half gain.wav": 23,
+        "wide.wav": 24,
+    }
+    assert found(measured)["depth-padded"] == ["padded.wav", "wide.wav"]
+
+
+def test_empty_band(write: Any, measure: Any, found: Any) -> None:
+    from scipy.signal import resample
+
+    rng = np.random.default_rng(7)
+    noise = 0.1 * rng.standard_normal(RATE)
+    write("upsampled.wav", resample(noise[: RATE // 2], RATE))
+    write("full.wav", noise)
+    # Falls off by nature, 12 dB an octave, without a cliff.
+    write("dull.wav", np.convolve(noise, np.exp(-np.arange(200) / 4), "same") * 0.3)
+    measured = measure()
+    assert found(measured)["band-empty"] == ["upsampled.wav"]
+    assert measured["upsampled.wav"].bandwidth_hz == pytest.approx(12000, rel=0.05)
+
+
+def strokes(rng: Any, noise: float, hum: float, mains: float) -> Any:
+    """A stroke that dies away into room noise, with mains hum or without."""
+    time = np.arange(3 * RATE) / RATE
+    wave = 0.5 * np.sin(2 * np.pi * rng.uniform(200, 900) * time) * np.exp(-9 * time) + noise * rng.standard_normal(
+        len(time)
+    )
+    return wave + sum(hum / n * np.sin(2 * np.pi * mains * n * time + n) for n in range(1, 8))
+
+
+@pytest.mark.parametrize("mains", [50.0, 60.0])
+def test_hum_of_a_folder(write: Any, measure: Any, found: Any, mains: float) -> None:
+    rng = np.random.default_rng(8)
+    for take in range(3):
+        write(f"hums/{take}.wav", strokes(rng, 1e-4, 1e-4, mains))
+        write(f"clean/{take}.wav", strokes(rng, 1e-4, 0.0, mains))
+        write(f"one of three/{take}.wav", strokes(rng, 1e-4, 6e-6 if take == 1 else 0.0, mains))
+    measured = measure()
+    assert found(measured)["hum"] == ["hums"]
+    assert {one.hum_hz for name, one in measured.items() if name.startswith("hums")} == {mains}
+
+
+def test_hum_of_one_file_only_when_it_is_plain(write: Any, measure: Any, found: Any) -> None:
+    rng = np.random.default_rng(9)
+    write("a/hums.wav", strokes(rng, 1e-5, 1e-3, 50.0))
+    write("a/clean.wav", strokes(rng, 1e-5, 0.0, 50.0))
+    assert found(measure())["hum"] == ["a/hums.wav"]
+
+
+def test_noise_builds_up(write: Any, measure: Any, found: Any) -> None:
+    rng = np.random.default_rng(10)
+    for take in range(3):
+        write(f"hiss/x_{take}.wav", strokes(rng, 3e-4, 0.0, 50.0))  # −70 dBFS
+        write(f"quiet/y_{take}.wav", strokes(rng, 3e-6, 0.0, 50.0))  # −110 dBFS
+    measured = measure()
+    one = measured["hiss/x_0.wav"]
+    assert one.noise_is_bound is False
+    assert one.noise_floor_dbfs == pytest.approx(-70.5, abs=1.0)
+    assert "noise-builds-up" not in found(measured)
+    assert len(found(measured, Facts(limits=Limits(voices=32)))["noise-builds-up"]) == 1
+    assert "noise-builds-up" not in found(measured, Facts(limits=Limits(voices=32, noise_dbfs=-50.0)))
+
+
+def test_a_sound_without_a_floor_only_bounds_it(write: Any, sine: Any, measure: Any) -> None:
+    write("sounds.wav", sine(300, 1.0))
+    one = measure()["sounds.wav"]
+    assert one.noise_is_bound is True
+    assert one.hum_hz is None
+    assert "hum_hz" in one.not_judged
+
+
+def room(seconds: float, decay: float, delay: float = 0.0, peak: float = 0.9) -> Any:
+    time = np.arange(round(seconds * RATE)) / RATE
+    tail = np.random.default_rng(12).standard_normal(len(time)) * np.exp(-6.9078 * time / decay) * 0.1
+    tail[0] = 1.0
+    return np.concatenate((np.zeros(round(delay * RATE)), tail * peak))
+
+
+def test_impulse_responses(write: Any, measure: Any, found: Any) -> None:
+    write("hall.wav", room(2.5, 2.0))
+    write("late.wav", room(2.5, 2.0, 0.08))
+    write("cut.wav", room(0.6, 2.0))
+    clipped = np.clip(np.convolve(room(2.5, 2.0), np.hanning(200), "same") * 3, -0.9, 0.9)
+    write("clipped.wav", clipped)
+    measured = measure()
+    by_rule = found(measured, kinds=dict.fromkeys(measured, Kind.IMPULSE))
+    assert by_rule["impulse-late"] == ["late.wav"]
+    assert by_rule["impulse-cut"] == ["cut.wav"]
+    assert by_rule["impulse-clipped"] == ["clipped.wav"]
+    assert set(by_rule) <= {"impulse-late", "impulse-cut", "impulse-clipped"}
+    decay = measured["hall.wav"].decay
+    assert decay is not None
+    assert decay.t30_s == pytest.approx(2.0, rel=0.1)
+
+
+def test_weight_counts_bytes(write: Any, sine: Any, measure: Any) -> None:
+    tone = np.round(sine(330, 1.0) * 2**15) / 2**15
+    write("a.wav", tone)
+    write("b.wav", tone)
+    write("long.wav", np.concatenate((0.9 * tone, np.zeros(RATE))))
+    savings = savings_of(measure().values())
+    assert savings.bits == pytest.approx(2 * RATE, rel=0.01)
+    assert savings.twins > 3 * RATE
+    assert savings.trimming == pytest.approx(0.95 * RATE * 3, rel=0.02)
+    assert savings.mono == 0
+
+
+def test_models_are_cheap_without_samples() -> None:
+    assert sound_model({}, {}, Facts()).tunings == ()
