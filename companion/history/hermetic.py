@@ -42,7 +42,18 @@ CONFIG: Final = """\
 \tgpgSign = false
 [receive]
 \tdenyCurrentBranch = ignore
+[fsck]
+\tgitmodulesBlob = ignore
+\tgitmodulesLarge = ignore
+\tgitmodulesMissing = ignore
+\tgitmodulesName = ignore
+\tgitmodulesParse = ignore
+\tgitmodulesPath = ignore
+\tgitmodulesSymlink = ignore
+\tgitmodulesUpdate = ignore
+\tgitmodulesUrl = ignore
 """
+"""The last part: a maker's file of that name is a file like any other here, whatever it says."""
 
 _ALWAYS: Final = (
     "core.hooksPath=/dev/null/none",

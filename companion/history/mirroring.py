@@ -18,6 +18,7 @@ from companion.core.files import BLOCK, sync_folder
 from companion.core.lock import held
 from companion.core.progress import Watch
 from companion.history import hermetic, refs
+from companion.history.durable import sync_file
 from companion.history.model import Mirrored
 from companion.history.packing import write_all, write_synced
 from companion.history.packs import Pack, Packs
@@ -141,7 +142,7 @@ def _copy_on(pack: Path, part: Path, watch: Watch) -> bytes:
             while block := stream.read(BLOCK):
                 write_all(handle, block)
                 watch.step(len(block))
-        os.fsync(handle)
+        sync_file(handle)
     finally:
         os.close(handle)
     digest, held_back = hashlib.sha1(usedforsecurity=False), b""

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Final
 
 from companion.core.files import BLOCK, sync_folder
+from companion.history.durable import sync_file
 from companion.history.inflating import LEVEL, deflated, stored
 from companion.history.objects import BLOB, hasher
 
@@ -205,7 +206,7 @@ class PackWriter:
             digest.update(block)
         self._heard()
         write_all(self.handle, digest.digest())
-        os.fsync(self.handle)
+        sync_file(self.handle)
         self._close()
         target = self.folder / f"pack-{digest.hexdigest()}.pack"
         index = self.temporary.with_name(self.temporary.name.replace("tmp_pack", "tmp_idx"))
@@ -245,7 +246,7 @@ def write_synced(path: Path, data: bytes) -> None:
     handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o644)
     try:
         write_all(handle, data)
-        os.fsync(handle)
+        sync_file(handle)
     finally:
         os.close(handle)
 

@@ -226,7 +226,7 @@ class Placer:
             if hasattr(os, "fchmod") and bits != _permissions(0o666 & ~_umask(), wanted.mode):
                 os.fchmod(handle, bits)
             if not self._at_once:
-                os.fsync(handle)
+                durable.sync_file(handle)
         finally:
             os.close(handle)
 

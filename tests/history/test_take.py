@@ -183,6 +183,18 @@ def test_its_neighbours_are_kept(folder: Path, history: History, fsck: Callable[
     fsck(folder)
 
 
+def test_a_hostile_list_of_submodules_is_a_file_like_any_other(
+    folder: Path, history: History, fsck: Callable[[Path], None]
+) -> None:
+    text = '[submodule "../../x"]\n\tpath = -x\n\turl = --upload-pack=touch\n\tupdate = !touch x\n'
+    (folder / ".gitmodules").write_text(text, "utf-8")
+    (folder / "nested").mkdir()
+    (folder / "nested" / ".gitmodules").symlink_to("../.gitmodules")
+    history.take("first")
+    assert history.read(1, ".gitmodules").decode() == text
+    fsck(folder)
+
+
 def test_what_cannot_be_kept_is_left_out_aloud(folder: Path, history: History) -> None:
     os.mkfifo(folder / "pipe")
     link = socket.socket(socket.AF_UNIX)
