@@ -163,14 +163,12 @@ class FindingsView(Vertical):
         self._tell()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        """Fold or unfold a rule; on a finding, go to its detail."""
+        """Fold or unfold a rule."""
         event.stop()
         row = self._row()
         if row and not row.finding and not row.more:
             self._toggled ^= {row.group.key}
             self._fill()
-        elif row and row.finding:
-            self.query_one(VerticalScroll).focus()
 
     def waive(self) -> None:
         """Ask for the reason to waive the finding under the cursor, or to take its waiver back."""

@@ -34,6 +34,7 @@ KEYS: Final = (
             ("t", "its next part: another page of the form, the findings"),
             ("v", "waive the finding under the cursor, or take its waiver back"),
             ("Enter", "on a rule: fold or unfold its findings"),
+            ("Tab", "from the findings to what is told of one, to scroll it"),
         ),
     ),
     ("Facts", (("Enter", "keep what was written; in a list use the Keep button"), ("Esc", "leave the field"))),

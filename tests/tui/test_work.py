@@ -34,7 +34,7 @@ async def test_progress_is_shown_and_the_app_stays_live(bench: Bench, opened: Op
         assert hand.shows("10%", "c stops", "c Stop")
         await hand.pilot.press("escape")  # stops it
         await until(hand, lambda: hand.app.jobs.work is None)
-        assert hand.shows("Stopped before the end; nothing was changed.")
+        await until(hand, lambda: hand.shows("Stopped before the end; nothing was changed."))
         assert not hand.app.query_one(JobLine).has_class("-on")
 
 
