@@ -51,8 +51,8 @@ def test_what_packs_well_gets_the_better_coder(audio: Callable[..., bytes]) -> N
 
 
 def test_packed_bytes_are_those_of_every_other_machine() -> None:
-    # Sums taken on an AMD processor, and under qemu as Nehalem, Haswell, Skylake and EPYC: from SSE 4.2 (2008) on all give
-    # the same, older ones do not. Another version of a coder may give other bytes, so the sums are those of one pair.
+    # Sums taken on an AMD processor, and under qemu as Nehalem, Haswell, Skylake and EPYC: all from SSE 4.2 (2008) on
+    # give the same, older ones do not. Another version of a coder may give other bytes: the sums are one pair's.
     versions = (version("isal"), version("deflate"))
     if versions != ("1.9.1", "0.9.0"):
         pytest.skip(f"no sums are known for isal and deflate {versions}")
