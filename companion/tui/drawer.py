@@ -246,6 +246,7 @@ class Drawer(ModalScreen[None]):
             lambda watch: shop.restore(number, only, into, watch),
             lambda _: self.fetch(),
             told=lambda done: restored_line(done, into),
+            wrong=lambda done: bool(done.failed),
         )
 
     def action_stop(self) -> None:

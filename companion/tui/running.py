@@ -65,11 +65,12 @@ class Running(App[int]):
         work: Callable[[Watch], Result],
         then: Callable[[Result], Any] | None = None,
         told: Callable[[Result], str] | None = None,
+        wrong: Callable[[Result], bool] = lambda _: False,
     ) -> None:
-        """Do long work with progress; afterwards say ``told`` and look at the folder again."""
+        """Do long work with progress; afterwards say ``told``, marked where it went ``wrong``, and look again."""
 
         async def after(result: Result) -> None:
-            self.say(told(result) if told else f"{what}: done.")
+            self.say(told(result) if told else f"{what}: done.", wrong=wrong(result))
             if then:
                 await _called(then, result)
             self.look_again()

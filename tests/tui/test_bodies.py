@@ -8,6 +8,7 @@ import pytest
 from textual.widgets import Input
 
 from companion.core.facts import Facts
+from companion.core.findings import Finding
 from companion.steps.controls import planned
 from companion.steps.model import State
 from companion.tui.bodies.controls import next_unanswered
@@ -233,3 +234,23 @@ async def test_a_release_names_what_is_not_proven(bench: Bench, opened: Opened) 
     async with opened(bench) as hand:
         await hand.press("0", "o")
         assert hand.shows("✗ Not yet: Sound, Controls, Away, Needs, Words, Archive must be proven first.")
+
+
+async def test_a_downloaded_copy_that_differs_is_told_as_wrong(bench: Bench, opened: Opened) -> None:
+    found = finding("checksum-wrong", "a.zip", measured="ab", mend="Upload it again.")
+
+    def upload(file: Path, watch: object = None) -> tuple[Finding, ...]:
+        bench.calls.append(("upload", file))
+        return (found,) if file.name == "cut.zip" else ()
+
+    bench.upload = upload  # type: ignore[method-assign]
+    async with opened(bench) as hand:
+        await hand.press("0", "u")
+        await hand.write("/x/cut.zip")
+        await hand.press("enter")
+        assert hand.shows("✗ The copy is not what was released. checksum-wrong: ab. Upload it again.")
+        await hand.press("u")
+        await hand.write("/x/whole.zip")
+        await hand.press("enter")
+        assert hand.shows("› The downloaded copy is the release, byte for byte.")
+        assert bench.calls == [("upload", Path("/x/cut.zip")), ("upload", Path("/x/whole.zip"))]

@@ -65,7 +65,7 @@ class ArchiveBody(Body):
     def step_build(self) -> None:
         """Build the archive and prove it."""
         if shop := self.companion.workshop:
-            self.companion.work("Building the archive", shop.pack, self._built, told=_built_line)
+            self.companion.work("Building the archive", shop.pack, self._built, told=_built_line, wrong=_blocks)
 
     def _built(self, packed: Any) -> None:
         self._packed = packed
@@ -73,8 +73,10 @@ class ArchiveBody(Body):
         self.fetch()
 
 
+def _blocks(packed: Any) -> bool:
+    return any(finding.blocks for finding in packed.findings)
+
+
 def _built_line(packed: Any) -> str:
-    word = (
-        "built and proven" if not any(finding.blocks for finding in packed.findings) else "built, but something blocks"
-    )
+    word = "built and proven" if not _blocks(packed) else "built, but something blocks"
     return f"{visible(packed.path.name)}: {word}."

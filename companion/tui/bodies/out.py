@@ -89,7 +89,9 @@ class OutBody(Body):
         def answered(path: str | None) -> None:
             if path:
                 file = Path(path.strip("\"'")).expanduser()
-                self.companion.work("Checking the upload", lambda watch: _verify(shop, file, watch), told=_uploaded)
+                self.companion.work(
+                    "Checking the upload", lambda watch: _verify(shop, file, watch), told=_uploaded, wrong=bool
+                )
 
         self.companion.push_screen(
             Ask(
