@@ -7,6 +7,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
 
 import msgspec
 
@@ -16,7 +17,7 @@ from companion.core.files import sha256_of
 from companion.core.findings import Finding, ordered
 from companion.core.folder import Places
 from companion.core.progress import Watch
-from companion.core.text import plural
+from companion.core.text import listed, plural
 from companion.core.units import both_bytes, decimal_bytes
 from companion.steps.desk import Desk
 from companion.steps.model import Look, Status
@@ -129,7 +130,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         sha256=built.sha256,
         members=len(planned.members),
         checked_with=proof.checked_with,
-        findings=ordered(findings),
+        findings=ordered(_with_savings(desk, finding) for finding in findings),
         kept=kept,
     )
     details = {
@@ -141,6 +142,24 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         "checked_with": list(proof.checked_with),
     }
     return packed, Look(findings=packed.findings, details=details)
+
+
+_SAVINGS: Final = {
+    "trimming": "trimming silent tails",
+    "mono": "making mono of equal channels",
+    "bits": "leaving unused bits out",
+    "twins": "keeping one of each recording that is there twice",
+}
+
+
+def _with_savings(desk: Desk, finding: Finding) -> Finding:
+    """Return a finding on the archive's size with what the Sound step measured that could be saved, in bytes."""
+    sound = desk.found("sound")
+    saved = sound.details.get("savings", {}) if sound and finding.rule == "size-over-limit" else {}
+    ways = [f"{words} would save {decimal_bytes(saved[way])}" for way, words in _SAVINGS.items() if saved.get(way)]
+    if not ways:
+        return finding
+    return msgspec.structs.replace(finding, mend=f"{finding.mend}. Before packing, {listed(ways, 4)}")
 
 
 def judge_opened(desk: Desk, opened: Path) -> list[Finding]:

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import msgspec
+
 from companion.core.cache import Cache
 from companion.core.entries import Kind
 from companion.core.errors import CompanionError
@@ -25,6 +27,7 @@ def look_sound(desk: Desk) -> Look:
     from companion.contents.broken import FILE_UNREADABLE
     from companion.sound.checks import check_sound, sound_model
     from companion.sound.measure import measure_files
+    from companion.sound.weight import savings_of
 
     audio = desk.of_kind(Kind.SAMPLE, Kind.IMPULSE)
     measured = measure_files([(e.path, desk.folder / e.path, e.sha256) for e in audio], desk.cache, desk.watch)
@@ -44,6 +47,7 @@ def look_sound(desk: Desk) -> Look:
         "seconds": round(seconds, 3),
         # Hosts mix in 32-bit floats, so that is what a fully loaded sample takes.
         "memory": sum(one.frames * max(1, one.channels) * 4 for one in measured.values()),
+        "savings": msgspec.to_builtins(savings_of(measured.values())),
         "impulses": [_impulse(path, one) for path, one in measured.items() if kinds[path] is Kind.IMPULSE],
     }
     return Look(findings=findings, details=details)
