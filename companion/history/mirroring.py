@@ -78,6 +78,26 @@ def _to_folder(shelf: Shelf, target: Path, watch: Watch) -> Mirrored:
     )
 
 
+def adopt(shelf: Shelf, source: Path, watch: Watch) -> int:
+    """Bring the snapshots of a mirror into a folder that has none (a new computer, a lost disk); return how many."""
+    with shelf.writing("bringing a history back"), told("read the mirror", source):
+        theirs = refs.read(source)
+        if not theirs.snapshots:
+            raise CompanionError(
+                "No snapshots lie there", str(source), "name the folder that mirror told when it ended"
+            )
+        if shelf.named().snapshots:
+            raise CompanionError("This folder has snapshots of its own", str(shelf.folder), "use an empty folder")
+        there = Packs(source / "objects" / "pack")
+        try:
+            _copy_packs(there, shelf.packs, watch)
+        finally:
+            there.close()
+        shelf.packs.refresh()
+        refs.write(shelf.path, theirs)
+    return len(theirs.snapshots)
+
+
 def _refuse_another(ours: refs.Refs, theirs: dict[int, str], place: str) -> None:
     differing = [number for number, commit in ours.snapshots.items() if theirs.get(number, commit) != commit]
     if differing:

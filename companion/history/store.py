@@ -193,6 +193,12 @@ class History:
 
         return mirroring.mirror(self._shelf, str(target), watch)
 
+    def adopt(self, mirror: Path, watch: Watch = QUIET) -> int:
+        """Bring the snapshots of a mirror on disk into a folder that has none yet; return how many."""
+        from companion.history import mirroring
+
+        return mirroring.adopt(self._shelf, mirror, watch)
+
     def tag_release(self, number: int, version: str) -> Snapshot:
         """Mark a snapshot as the content of a released version; raise when that version names another already."""
         with self._shelf.writing("recording a release"):

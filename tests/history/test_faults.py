@@ -200,7 +200,7 @@ def test_a_safe_write_leaves_the_old_content(tmp_path: Path, monkeypatch: pytest
 
 @pytest.mark.campaign
 @pytest.mark.skipif(not shutil.which("strace"), reason="strace is not installed")
-@pytest.mark.parametrize("call", ["write", "fsync", "rename", "openat", "pwrite64", "fdatasync"])
+@pytest.mark.parametrize("call", ["write", "fsync", "rename", "unlink"])
 def test_the_system_itself_fails(folder: Path, call: str, fsck: Callable[[Path], None]) -> None:
     """The same from outside: strace makes the Nth system call of any thread fail with ENOSPC."""
     with History(folder) as history:
@@ -215,7 +215,7 @@ def test_the_system_itself_fails(folder: Path, call: str, fsck: Callable[[Path],
         "except CompanionError as error:\n    sys.exit(2)\n"
     )
     ended = {0: 0, 2: 0}
-    for at in range(1, 40):
+    for at in range(1, 25):
         (folder / "n.txt").write_text(str(at), "utf-8")
         # Only calls that touch the history: a failing import says nothing about it.
         inject = ["-e", f"trace={call}", "-e", f"inject={call}:error=ENOSPC:when={at}"]
@@ -231,4 +231,5 @@ def test_the_system_itself_fails(folder: Path, call: str, fsck: Callable[[Path],
             assert history.verify().damaged == ()
             assert history.snapshots()[-1].label == "first"
     fsck(folder)
+    assert ended[2] or call == "unlink", "what cannot be removed is removed by the next run, and harms nothing"
     print(f"\n{call}: {ended[2]} of {sum(ended.values())} runs were stopped by the failure")

@@ -46,9 +46,10 @@ while True:
         chosen = numbers[step % len(numbers)]
         log.write(f"restore {chosen}\\n")
         history.restore(chosen)
-    if step % 5 == 0 and len(numbers) > 6:
-        log.write(f"forget {numbers[-1]} {numbers[-2]}\\n")
-        history.forget(numbers[-2:])
+    if len(numbers) > 3:
+        gone = numbers[1:-1:2]
+        log.write(f"forget {gone}\\n")
+        history.forget(gone)
 """
 
 
@@ -129,4 +130,4 @@ def test_twenty_kills(tmp_path: Path, fsck: Callable[[Path], None]) -> None:
 def test_two_hundred_kills(tmp_path: Path, fsck: Callable[[Path], None]) -> None:
     counts: Any = _campaign(tmp_path, 200, 2, fsck, every=True)
     print(f"\n200 kills, while: {dict(counts)}")
-    assert counts["take"] + counts["restore"] + counts["forget"] > 100
+    assert min(counts["take"], counts["restore"], counts["forget"]) >= 10

@@ -183,9 +183,13 @@ def test_a_mirror_is_brought_up_to_date_and_can_be_restored_from(
     assert done.bytes < 10_000, "only what is new is copied, whatever the packs are called"
     assert git(target, "fsck", "--full", "--strict", "--no-dangling") == ""
     other = tmp_path / "other"
-    (other / ".companion").mkdir(parents=True)
-    target.rename(other / ".companion/history.git")
+    other.mkdir()
     with History(other) as found:
+        with pytest.raises(CompanionError, match="No snapshots lie there"):
+            found.adopt(tmp_path)
+        assert found.adopt(target) == 4
+        with pytest.raises(CompanionError, match="snapshots of its own"):
+            found.adopt(target)
         assert [one.label for one in found.snapshots()] == ["n4", "n3", "n2", "n1"]
         found.restore(4)
     assert state(other) == state(folder)
