@@ -14,6 +14,7 @@ _FRAME: Final = 4096
 _MOST_FRAMES: Final = 24
 _BANDS: Final = 64
 _FALL: Final = 6
+_FIRST: Final = 4096
 
 
 class Bits:
@@ -29,11 +30,16 @@ class Bits:
 
     def add(self, block: NDArray[np.float32], integers: NDArray[np.int32] | None = None) -> None:
         """Take in a block; ``integers`` (left-aligned in 32 bits) where the decoder gave them."""
-        if self._bits and self._used & 1 == 0:
+        # Most sounds use their lowest bit at once, and then there is nothing left to find.
+        for part in (slice(0, _FIRST), slice(_FIRST, None)):
+            if not self._bits or self._used & 1 or block[:, part].size == 0:
+                break
             if integers is None:
                 # float32 holds every integer of up to 24 bits exactly, so this finds the stored bits again.
-                integers = (block * np.float32(2.0 ** (self._bits - 1))).astype(np.int32)
-            self._used |= np.bitwise_or.reduce(integers, axis=None)
+                found = (block[:, part] * np.float32(2.0 ** (self._bits - 1))).astype(np.int32)
+            else:
+                found = integers[:, part]
+            self._used |= np.bitwise_or.reduce(found, axis=None)
         if self._pair:
             left, right = block
             self._differ = self._differ or not np.array_equal(left, right)

@@ -16,8 +16,8 @@ from companion.sound.zones import Zone, by_layer, read_table, zones_of
 class SoundModel(msgspec.Struct, frozen=True, kw_only=True):
     """The measures of every audio file that ships, what each file is, and what the facts say of them all.
 
-    measured, kinds: by relative path. zones: where each sample plays, by path. tunings: of each instrument whose
-    pitch can be judged. Built by :func:`sound_model`.
+    measured, kinds: by relative path, in order. zones: where each sample plays, by path. tunings: of each instrument
+    whose pitch can be judged. Built by :func:`sound_model`.
     """
 
     measured: Mapping[str, Measured]
@@ -32,9 +32,9 @@ class SoundModel(msgspec.Struct, frozen=True, kw_only=True):
 
     def readable(self) -> Iterator[tuple[str, Measured]]:
         """Yield (path, measures) of every file that could be read, in the order of their paths."""
-        for path in sorted(self.measured):
-            if self.measured[path].readable:
-                yield path, self.measured[path]
+        for path, one in self.measured.items():
+            if one.readable:
+                yield path, one
 
     def samples(self) -> Iterator[tuple[str, Measured]]:
         """Yield the readable files that are not impulse responses."""
@@ -52,6 +52,7 @@ def sound_model(
 
     Raises CompanionError for a file-name pattern that is wrong.
     """
+    measured = dict(sorted(measured.items()))
     samples = {path: one for path, one in measured.items() if kinds.get(path, Kind.SAMPLE) is not Kind.IMPULSE}
     zones = zones_of(samples, facts, read_table(table) if table else None)
     found = tuple(tunings(by_layer(zones.values()), samples))

@@ -28,7 +28,7 @@ PARTIALS: Final = 8
 NO_ODD_DB: Final = -18.0
 """With so little in its odd partials a sound is heard an octave above the period that was found."""
 
-REFINE_S: Final = 1.2
+REFINE_S: Final = 1.0
 _SAME_CENTS: Final = 35.0
 
 Mono = NDArray[np.float32]

@@ -78,15 +78,14 @@ def true_peak(
         padded = np.pad(padded, (0, max(0, _CHUNK + 2 * REACH - len(padded))))
         rows.append(padded)
         inner = padded[REACH : len(padded) - REACH]
-        starts = np.arange(0, len(inner) - _CHUNK + 1, _CHUNK)
-        if len(inner) % _CHUNK:
-            starts = np.append(starts, len(inner) - _CHUNK)
-        tops = np.abs(np.lib.stride_tricks.sliding_window_view(inner, _CHUNK)[starts]).max(axis=1)
-        loud = tops >= bar
+        loud = np.zeros(-(-len(inner) // _CHUNK), bool)
+        loud[np.flatnonzero(np.abs(inner) >= bar) // _CHUNK] = True
         # The true peak may lie between the last sample of a stretch and the first of a louder one.
         loud[:-1] |= loud[1:]
-        highest = _between(padded, starts[loud], factor, 24, 8.0)
-        found += [(float(value), number, int(start)) for value, start in zip(highest, starts[loud], strict=True)]
+        starts = np.minimum(np.flatnonzero(loud) * _CHUNK, len(inner) - _CHUNK)
+        highest = _between(padded, starts, factor, 24, 8.0)
+        best = np.argsort(-highest)[:_REFINED]
+        found += [(float(highest[place]), number, int(starts[place])) for place in best]
     found.sort(reverse=True)
     peak = max(peak, found[0][0]) if found else peak
     for value, number, start in found[:_REFINED]:
