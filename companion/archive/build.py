@@ -44,7 +44,6 @@ class Draft:
     def __init__(self, path: Path, built: Built) -> None:
         self.path = path
         self.built = built
-        self._accepted = False
 
     def accept(self) -> Built:
         """Put the draft in its place and its checksum beside it. Raises :class:`CompanionError`; the old one stands."""
@@ -63,7 +62,6 @@ class Draft:
             sync_folder(target.parent)
         except OSError as error:
             raise explain_os_error(error, "put the archive in its place", target) from error
-        self._accepted = True
         write_safely(checksum, f"{self.built.sha256}  {target.name}\n".encode())
         return self.built
 
@@ -99,7 +97,7 @@ def drafted(
     plan: Plan, target: Path, watch: Watch, *, threads: int = 2, stamp: Stamp = STAMP
 ) -> Generator[Draft, None, None]:
     """Build ``plan`` beside ``target`` and hand it over; what is not accepted within the block is removed."""
-    temporary = target.with_name(f".{target.stem[:60]}.{os.getpid()}-{secrets.token_hex(4)}.part")
+    temporary = target.with_name(f".{target.stem[:30]}.{os.getpid()}-{secrets.token_hex(4)}.part")
     try:
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
@@ -117,7 +115,7 @@ def drafted(
 
 def _clear_leftovers(target: Path) -> None:
     """Remove what builds of this archive left behind that were killed."""
-    pattern = re.compile(re.escape(f".{target.stem[:60]}.") + r"(\d+)-[0-9a-f]{8}\.part")
+    pattern = re.compile(re.escape(f".{target.stem[:30]}.") + r"(\d+)-[0-9a-f]{8}\.part")
     for path in target.parent.iterdir():
         match = pattern.fullmatch(path.name)
         if match and not process_alive(int(match[1])):

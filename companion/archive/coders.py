@@ -27,6 +27,8 @@ CHUNK: Final = 8 << 20
 and two threads can share one file."""
 _PROBE: Final = 1 << 20
 _GZIP_HEAD: Final = b"\x1f\x8b\x08\0\0\0\0\0\0\xff"
+_GZIP_TAIL: Final = struct.Struct("<2I")
+STREAM: Final = len(_GZIP_HEAD)
 
 Bytes = bytes | bytearray | memoryview
 
@@ -54,16 +56,23 @@ def crc32(data: Bytes, before: int = 0) -> int:
     return value
 
 
-def unpacked(data: bytes, size: int, crc: int) -> bytearray | None:
+def wrapped(packed: int) -> bytearray:
+    """Return room for ``packed`` bytes of raw deflate stream as :func:`unpacked` takes them, at ``[STREAM:]``."""
+    return bytearray(_GZIP_HEAD) + bytearray(packed + _GZIP_TAIL.size)
+
+
+def unpacked(room: bytearray, packed: int, size: int, crc: int) -> bytearray | None:
     """Return the content of a raw deflate stream, or None unless it is exactly ``size`` bytes of that CRC-32.
 
-    The stream goes in as a gzip member (RFC 1952), whose end repeats CRC-32 and size: so the decoder itself holds it
-    to both, and to ending where its bytes end.
+    room: of :func:`wrapped`, the stream's ``packed`` bytes from ``STREAM`` on. It is decoded as a gzip member (RFC
+    1952), whose end repeats CRC-32 and size, so the decoder itself holds it to both, and to ending where it should.
     """
     import deflate
 
+    end = STREAM + packed
+    _GZIP_TAIL.pack_into(room, end, crc, size)
     try:
-        return deflate.gzip_decompress(_GZIP_HEAD + data + struct.pack("<2I", crc, size), size) if size else None
+        return deflate.gzip_decompress(memoryview(room)[: end + _GZIP_TAIL.size], size) if size else None
     except deflate.DeflateError:
         return None
 

@@ -14,13 +14,16 @@ _DEVICE: Final = re.compile(r"CON|PRN|AUX|NUL|COM[1-9¹²³]|LPT[1-9¹²³]", re
 _DRIVE: Final = re.compile(r"[A-Za-z]:")
 LONGEST: Final = 80
 """Characters of a top folder's or archive's own name: room is left in the 260 that some systems allow a whole path."""
+MOST_BYTES: Final = 180
+"""Bytes of it in UTF-8: with what is put behind it, it stays under the 255 that most file systems allow a name."""
 
 
 def portable_name(text: str, otherwise: str = "Instrument") -> str:
     """Return ``text`` as one part of a path that Windows, macOS and Linux all take; letters of any script stay."""
     name = unicodedata.normalize("NFC", _FORBIDDEN.sub(" ", text))
     # A leading dot hides the folder, a leading hyphen reads as an option, a trailing dot is lost on Windows.
-    name = " ".join(name.split()).strip(" .").lstrip("-~ .")[:LONGEST].rstrip(" .")
+    name = " ".join(name.split()).strip(" .").lstrip("-~ .")[:LONGEST]
+    name = name.encode()[:MOST_BYTES].decode(errors="ignore").rstrip(" .")
     if not name:
         return otherwise
     return f"{name} files" if _DEVICE.fullmatch(name.partition(".")[0].rstrip()) else name

@@ -78,7 +78,8 @@ def prove(
 
     _refuse_without_room(seen, into)
     watch.stage("Opening and comparing", seen.unpacked, "bytes")
-    opened = unpack(path, seen.members, into, watch, threads)
+    expected = {name: sha256 for name, (_, sha256) in (manifest or {}).items()}
+    opened = unpack(path, seen.members, into, watch, threads, expected)
     findings += _damages(opened)
     if manifest is not None:
         findings += _names_against(manifest, seen) + against(manifest, opened)

@@ -70,6 +70,8 @@ def test_names_of_folder_and_archive() -> None:
     assert top_folder("Aux") == "Aux files"
     assert top_folder("Auxiliary") == "Auxiliary"
     assert top_folder("-rf .hidden") == "rf .hidden"
+    assert top_folder("岩" * 90) == "岩" * 60
+    assert top_folder("a" * 90) == "a" * 80
 
 
 @given(st.text())
@@ -78,6 +80,7 @@ def test_any_title_gives_a_name_every_system_takes(title: str) -> None:
     name = portable_name(title)
     assert name
     assert len(name) <= 90
+    assert len(name.encode()) <= 190
     assert not FORBIDDEN & set(name)
     assert all(ord(char) >= 32 for char in name)
     assert not name.endswith((" ", "."))

@@ -217,13 +217,30 @@ def test_a_full_disk_is_told(raw_zip: RawZip, proven: Callable[..., Proof], monk
         proven(raw_zip())
 
 
+@pytest.mark.usefixtures("sizes")
+@pytest.mark.parametrize("known", [False, True])
 def test_what_reads_back_differently_is_found(
-    raw_zip: RawZip, proven: Callable[..., Proof], monkeypatch: pytest.MonkeyPatch
+    raw_zip: RawZip, proven: Callable[..., Proof], monkeypatch: pytest.MonkeyPatch, known: bool
 ) -> None:
-    real = Path.read_bytes
-    monkeypatch.setattr(Path, "read_bytes", lambda path: real(path).replace(b"content", b"kontent"))
-    proof = proven(raw_zip())
+    data = b"content" * 999
+    real = unpacking._put
+    monkeypatch.setattr(unpacking, "_put", lambda target, block: real(target, bytes(block).replace(b"c", b"k")))
+    manifest = {"Slate Choir/one.wav": (len(data), hashlib.sha256(data).hexdigest())} if known else None
+    proof = proven(raw_zip({"data": data}), manifest=manifest)
     assert [finding.measured for finding in proof.findings] == ["what was written reads back differently"]
+
+
+def test_a_system_that_takes_a_little_at_a_time_gets_all() -> None:
+    class Slow:
+        taken = b""
+
+        def write(self, data: memoryview) -> int:
+            self.taken += bytes(data[:7])
+            return len(bytes(data[:7]))
+
+    slow: Any = Slow()
+    unpacking._put(slow, b"content of some length")
+    assert slow.taken == b"content of some length"
 
 
 def test_it_can_be_stopped(tmp_path: Path, planned: Callable[..., Plan]) -> None:
