@@ -243,7 +243,7 @@ class Hand:
             if self.app.jobs.idle:
                 calm += 1
                 await self.pilot.pause()
-                if calm == 3:
+                if calm == 2:
                     return
             else:
                 calm = 0

@@ -61,13 +61,19 @@ async def test_hostile_folder_names_are_inert(tmp_path: Path, opened: Opened, na
 
 
 @pytest.mark.parametrize(("value", "without"), [("", False), ("1", True), (None, False)])
-async def test_an_empty_no_color_means_unset(
-    bench: Bench, opened: Opened, monkeypatch: pytest.MonkeyPatch, value: str | None, without: bool
+def test_an_empty_no_color_means_unset(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, value: str | None, without: bool
 ) -> None:
     if value is None:
         monkeypatch.delenv("NO_COLOR", raising=False)
     else:
         monkeypatch.setenv("NO_COLOR", value)
+    assert CompanionApp(folder).no_color is without
+
+
+async def test_without_colour_everything_is_still_told(
+    bench: Bench, opened: Opened, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
     async with opened(bench) as hand:
-        assert hand.app.no_color is without
-        assert hand.shows("1 · Facts open")
+        assert hand.shows("1 · Facts open", "▸Who")
