@@ -15,6 +15,8 @@ import msgspec
 MOST_CHUNKS: Final = 4096
 MOST_TEXT: Final = 1 << 16
 MOST_LOOPS: Final = 64
+_OTHERS: Final = {b"caff": "CAF", b".snd": "AU"}
+"""Formats that are left to the decoder altogether."""
 
 
 class Loop(msgspec.Struct, frozen=True):
@@ -28,7 +30,7 @@ class Loop(msgspec.Struct, frozen=True):
 class Chunks(msgspec.Struct, frozen=True, kw_only=True):
     """What the header and the chunks of one file say.
 
-    format: WAV, RF64, W64, AIFF, AIFC, FLAC, OGG, MP3, or empty when it is none of them.
+    format: WAV, RF64, W64, AIFF, AIFC, FLAC, OGG, MP3, CAF, AU, or empty when it is none of them.
     coding: ``PCM``, ``float`` or another name. rate: Hz; channels; bits: per sample as stored.
     frames_promised: what the header claims; frames_present: what the bytes suffice for. None: cannot be told
     without decoding.
@@ -142,4 +144,6 @@ def parse_chunks(stream: BinaryIO, size: int) -> Chunks:
                 return reader(stream, size)
             except (ValueError, IndexError, OverflowError, msgspec.ValidationError) as error:
                 return Chunks(format=plain_name(head[:4]), problem=f"the header does not read: {error}")
+    if head[:4] in _OTHERS:
+        return Chunks(format=_OTHERS[head[:4]])
     return Chunks(problem="no known audio format begins like this" if size else "the file is empty")

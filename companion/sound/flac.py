@@ -38,6 +38,8 @@ def read_flac(stream: BinaryIO, size: int) -> Chunks:
         place += 4 + length
         if head[0] & 0x80:
             break
+    if place >= size:
+        found.values["truncated"] = True  # the head is all there is
     if "rate" not in found.values:
         found.values["problem"] = "the stream info block is missing or damaged"
     return _with_foreign(found.chunks(), foreign)

@@ -19,6 +19,9 @@ OVERSHOOT: Final = 0.01
 
 MOST_RUNS: Final = 200
 
+ABSURD: Final = 1e4
+"""80 dB over full scale: a floating-point value beyond it is damage, and its square would soon be infinite."""
+
 
 class Levels:
     """Gathers the levels of a sound given in blocks."""
@@ -34,10 +37,10 @@ class Levels:
         self._tops: list[tuple[float, Run]] = []
 
     def add(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Take in a block and return it with every NaN and infinity replaced by 0, so that others can go on."""
+        """Take in a block and return it with NaN, infinities and absurd values replaced by 0, so that others go on."""
         high, low = block.max(axis=1), block.min(axis=1)
-        if not (np.isfinite(high).all() and np.isfinite(low).all()):
-            bad = ~np.isfinite(block)
+        if not (np.abs(high).max() < ABSURD and np.abs(low).max() < ABSURD):
+            bad = ~(np.abs(block) < ABSURD)
             self.not_finite += int(bad.sum())
             block = np.where(bad, np.float32(0), block)
             high, low = block.max(axis=1), block.min(axis=1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -28,18 +29,28 @@ def outline_of(mono: NDArray[np.float32]) -> bytes:
     return bytes(np.round(bright * (127 / height)).astype(np.int8)) if height > 0 else b""
 
 
+@lru_cache(maxsize=64)
+def _prepared(raw: bytes) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+    """Return an outline and its spectrum: each is compared with several others."""
+    values = np.frombuffer(raw, np.int8).astype(np.float64)
+    return values, np.fft.rfft(values, 2 * OUTLINE)
+
+
 def likeness(one: bytes, other: bytes) -> float:
     """Return the highest correlation of two outlines, aligned within a quarter of their length; 0–1, sign ignored."""
     size = min(len(one), len(other))
     if size < OUTLINE // 4:
         return 0.0
-    first, second = (np.frombuffer(raw, np.int8)[:size].astype(np.float64) for raw in (one, other))
-    product = np.fft.irfft(np.fft.rfft(first, 2 * size) * np.conj(np.fft.rfft(second, 2 * size)), 2 * size)
+    (first, first_spectrum), (second, second_spectrum) = _prepared(one), _prepared(other)
+    product = np.abs(np.fft.irfft(first_spectrum * np.conj(second_spectrum)))
     reach = size // 4
+    near = np.concatenate((product[: reach + 1], product[-reach:]))
     best = 0.0
-    lags = np.concatenate((np.arange(reach + 1), np.arange(-reach, 0)))
-    for lag in lags[np.argsort(-np.abs(product[lags]))[:3]]:
-        head, tail = (first[lag:], second[: size - lag]) if lag >= 0 else (first[: size + lag], second[-lag:])
+    for place in np.argpartition(near, -3)[-3:]:
+        lag = int(place) if place <= reach else int(place) - len(near)
+        head, tail = (first[lag:], second) if lag >= 0 else (first, second[-lag:])
+        common = min(len(head), len(tail))
+        head, tail = head[:common], tail[:common]
         energy = float(np.sqrt((head @ head) * (tail @ tail)))
         best = max(best, abs(float(head @ tail)) / energy) if energy > 0 else best
     return min(1.0, best)
