@@ -129,14 +129,13 @@ class Workshop:
                 look = look_out(desk, {status.id: status.state for status in before})
             else:
                 look = LOOKS[step](desk)
-            if step != "archive" or look.details:
-                self._keep(desk, step, look)
+            if self.writable and (step != "archive" or look.details):
+                with self._writing("keep the evidence"):
+                    self._keep(desk, step, look)
             desk.forget_marks()
         return status_of(desk)
 
     def _keep(self, desk: Desk, step: str, look: Look) -> None:
-        if not self.writable:
-            return
         desk.evidence.keep(
             Evidence(
                 step=step,
@@ -217,9 +216,18 @@ class Workshop:
         self.reload()
 
     def _writing(self, doing: str) -> AbstractContextManager[None]:
+        """Hold the folder for a moment: facts, evidence and texts are read, changed and written under it."""
+        self._refuse_read_only()
+        return held(self.places.lock, doing, patience=5.0)
+
+    def _building(self, doing: str) -> AbstractContextManager[None]:
+        """Hold the releases, for as long as it takes; answers and facts can be written meanwhile."""
+        self._refuse_read_only()
+        return held(self.places.building, doing)
+
+    def _refuse_read_only(self) -> None:
         if not self.writable:
             raise CompanionError("The folder is read-only", str(self.folder), "make it writable, or copy it elsewhere")
-        return held(self.places.lock, doing)
 
     # -- what a person judges -------------------------------------------------------------------------------------
 
@@ -348,10 +356,11 @@ class Workshop:
         from companion.steps.archive import pack
         from companion.steps.status import status_of
 
-        with self._writing("build the archive"):
+        with self._building("build the archive"):
             desk = self.desk(watch, rehash=True)
             packed, look = pack(desk)
-            self._keep(desk, "archive", look)
+            with self._writing("keep the proof"):
+                self._keep(desk, "archive", look)
             desk.forget_marks()
             return packed.with_status(status_of(desk))
 
@@ -359,14 +368,14 @@ class Workshop:
         """Build the archive of what changed since a recorded release, and prove that old and update make the new."""
         from companion.steps.update import pack_update
 
-        with self._writing("build the update"):
+        with self._building("build the update"):
             return pack_update(self.desk(watch, rehash=True), since)
 
     def release(self, watch: Watch = QUIET) -> ReleaseRecord:
         """Record the release: snapshot, tag, record. Raises naming the steps that are not proven."""
         from companion.steps.release import release
 
-        with self._writing("record the release"):
+        with self._building("record the release"):
             desk = self.desk(watch, rehash=True)
             return release(desk, None if self.history_problem() else self.history, now())
 
@@ -374,7 +383,7 @@ class Workshop:
         """Hold a downloaded copy against the record; keep that it was verified, or return what is wrong with it."""
         from companion.steps.release import verify_upload
 
-        with self._writing("verify the upload"):
+        with self._building("verify the upload"):
             return verify_upload(self.desk(watch), file, now())
 
 

@@ -135,15 +135,17 @@ def finding_lines(findings: Sequence[Finding]) -> list[str]:
         several = list(group)
         state = f"waived: {visible(waived)}" if waived else severity
         lines += ["", f"    {rule} ({state})" + (f", {len(several):,} of them" if len(several) > 1 else "")]
+        own = len({finding.mend for finding in several}) > 1
         for finding in several[:MOST_SHOWN]:
             place = ", ".join(visible(part) for part in (finding.path, finding.where) if part)
             limit = f" (limit: {visible(finding.limit)})" if finding.limit else ""
             what = f"{visible(finding.measured)}{limit}".strip()
             lines.append(f"      {place}: {what}" if place and what else f"      {place or what}")
+            lines += [f"        mend: {visible(finding.mend)}"] if own and finding.mend else []
         if len(several) > MOST_SHOWN:
             lines.append(f"      … and {len(several) - MOST_SHOWN:,} more (--json lists them all)")
         lines += [f"      why: {several[0].why}"] if several[0].why else []
-        lines += [f"      mend: {visible(several[0].mend)}"] if several[0].mend else []
+        lines += [f"      mend: {visible(several[0].mend)}"] if several[0].mend and not own else []
     return [*lines, ""] if lines else []
 
 

@@ -24,6 +24,7 @@ class Places:
         self.cache = self.ours / "cache.sqlite3"
         self.drafts = self.ours / "drafts"
         self.lock = self.ours / "lock"
+        self.building = self.ours / "building.lock"
         self.restoring = self.ours / "restore.json"
         self.releases = folder / RELEASES
         self.templates = folder / TEMPLATES

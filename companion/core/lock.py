@@ -116,14 +116,26 @@ def _take(path: Path) -> int:
     raise Busy("This folder is busy, another process took it just now", str(path), "try again")
 
 
+def _wait_for(path: Path, patience: float) -> int:
+    until = time.monotonic() + patience
+    while True:
+        try:
+            return _take(path)
+        except Busy:
+            if time.monotonic() >= until:
+                raise
+            time.sleep(0.02)
+
+
 @contextlib.contextmanager
-def held(path: Path, doing: str) -> Iterator[None]:
+def held(path: Path, doing: str, patience: float = 0.0) -> Iterator[None]:
     """Hold the lock file ``path`` while the block runs.
 
-    Raises :class:`Busy` naming the process that holds it; the lock of a process that is dead is cleared first.
+    patience: seconds to wait for a live holder; for locks that are held for moments. Raises :class:`Busy` naming the
+    process that holds it; the lock of a process that is dead is cleared first.
     """
     mine = {"pid": os.getpid(), "host": socket.gethostname(), "started": _started(os.getpid()), "doing": doing}
-    handle = _take(path)
+    handle = _wait_for(path, patience)
     try:
         try:
             with os.fdopen(handle, "w", encoding="utf-8") as stream:

@@ -147,8 +147,8 @@ class Desk:
         return self.evidence.find(step, self.step_marks[step])
 
     def of_kind(self, *kinds: Kind) -> tuple[Entry, ...]:
-        """Return the files of these kinds that would ship."""
-        return tuple(entry for entry in self.ships if entry.kind in kinds)
+        """Return the files of these kinds that would ship and can be read; a pipe is never opened."""
+        return tuple(entry for entry in self.ships if entry.kind in kinds and not entry.problem)
 
     @cached_property
     def answers(self) -> tuple[Answer, ...]:

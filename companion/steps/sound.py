@@ -38,6 +38,7 @@ def look_sound(desk: Desk) -> Look:
         for path, one in measured.items()
         if not one.readable
     ]
+    unread += [FILE_UNREADABLE.finding(e.path, measured=e.problem) for e in desk.ships if e.kind.audible and e.problem]
     findings = (*unread, *check_sound(sound_model(measured, kinds, desk.facts)))
     samples = [one for path, one in measured.items() if kinds[path] is Kind.SAMPLE]
     seconds = sum(one.seconds for one in samples)
