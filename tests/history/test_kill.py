@@ -106,7 +106,7 @@ def _check(
             assert _mark(folder) in {one.label for one in before.values()}, "it had not begun, or was done"
         assert history.verify().damaged == ()
         asked = [number for number, snapshot in sorted(before.items()) if snapshot.kind == "asked"]
-        for number in asked if every else asked[:1] + asked[-1:]:
+        for number in asked if every else {*asked[:1], *asked[-1:]}:
             snapshot = before[number]
             place = out / f"{kill}-{number}"
             history.restore(number, into=place)
