@@ -124,6 +124,7 @@ def findings_lines(steps: Sequence[StepStatus]) -> list[str]:
     lines: list[str] = []
     for step in steps:
         lines += [f"{step.state.mark} {step.title}: {step.state.value}. {visible(step.because)}"]
+        lines += [f"    heard: {visible(line)}" for line in step.details.get("heard", ()) if step.id == "sound"]
         lines += finding_lines(step.findings)
     return lines
 

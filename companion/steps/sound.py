@@ -12,6 +12,7 @@ import msgspec
 from companion.core.cache import Cache
 from companion.core.entries import Kind
 from companion.core.errors import CompanionError
+from companion.core.files import read_capped
 from companion.core.progress import Watch
 from companion.core.text import plural, visible
 from companion.core.units import duration
@@ -20,11 +21,13 @@ from companion.steps.model import Look
 
 if TYPE_CHECKING:
     from companion.sound.measured import Measured
+    from companion.sound.tuning import Tuning
 
 
 def look_sound(desk: Desk) -> Look:
     """Measure every sample and impulse response that ships and judge them."""
     from companion.contents.broken import FILE_UNREADABLE
+    from companion.sound.check_zones import layer_levels
     from companion.sound.checks import check_sound, sound_model
     from companion.sound.measure import measure_files
     from companion.sound.weight import savings_of
@@ -39,7 +42,8 @@ def look_sound(desk: Desk) -> Look:
         if not one.readable
     ]
     unread += [FILE_UNREADABLE.finding(e.path, measured=e.problem) for e in desk.ships if e.kind.audible and e.problem]
-    findings = (*unread, *check_sound(sound_model(measured, kinds, desk.facts)))
+    model = sound_model(measured, kinds, desk.facts, _zones_table(desk))
+    findings = (*unread, *check_sound(model))
     samples = [one for path, one in measured.items() if kinds[path] is Kind.SAMPLE]
     seconds = sum(one.seconds for one in samples)
     details: dict[str, Any] = {
@@ -48,10 +52,34 @@ def look_sound(desk: Desk) -> Look:
         "seconds": round(seconds, 3),
         # Hosts mix in 32-bit floats, so that is what a fully loaded sample takes.
         "memory": sum(one.frames * max(1, one.channels) * 4 for one in measured.values()),
+        "layers": {
+            layer: {"loudness_lufs": round(loudness, 1), "alone_db": round(drop, 1)}
+            for layer, (loudness, drop) in layer_levels(model).items()
+        },
+        "heard": [_heard(tuning, desk.facts.naming.middle_c) for tuning in model.tunings],
         "savings": msgspec.to_builtins(savings_of(measured.values())),
         "impulses": [_impulse(path, one) for path, one in measured.items() if kinds[path] is Kind.IMPULSE],
     }
     return Look(findings=findings, details=details)
+
+
+def _zones_table(desk: Desk) -> str:
+    """Return the maker's CSV of zones as text; empty when the facts name none. Raises when it cannot be read."""
+    name = desk.facts.naming.zones
+    if not name:
+        return ""
+    if name not in desk.by_path:
+        raise CompanionError("The table of zones is not in the folder", name, "mend naming.zones in release.toml")
+    return read_capped(desk.folder / name, 16 << 20, "table of zones").decode("utf-8-sig", "replace")
+
+
+def _heard(tuning: Tuning, stated: str) -> str:
+    """Return what the measured pitches say of an instrument's octave convention and tuning; shown, never assumed."""
+    name = visible(tuning.layer) or "samples"
+    # Where the facts state a convention, names are read by it already, and no octave should be left over.
+    convention = {0: stated or "C4", 1: "C3"}.get(tuning.octaves, "") if tuning.from_names else ""
+    said = f"middle C is {convention}" if convention else f"{tuning.octaves:+d} octaves from the declared notes"
+    return f"{name}: {said if tuning.from_names or tuning.octaves else 'as declared'}, tuned {tuning.cents:+.0f} cents"
 
 
 def _impulse(path: str, one: Measured) -> str:

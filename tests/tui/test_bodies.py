@@ -147,7 +147,7 @@ async def test_a_fact_the_workshop_refuses_says_so_beside_its_field(bench: Bench
     async with opened(bench) as hand:
         await hand.press("1", "right", "enter")
         box(hand, "engine.systems").box.focus()
-        await hand.write("beos")
+        await hand.write("toaster")
         await hand.press("enter")
         assert box(hand, "engine.systems").has_class("-wrong")
         assert hand.shows("✗ “engine.systems")
