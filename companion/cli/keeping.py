@@ -173,6 +173,20 @@ def mirror(folder: Path, target: str, as_json: bool) -> int:
 
 @command()
 @click.argument("folder", type=FOLDER)
+@click.argument("copy", type=FOLDER, metavar="MIRROR")
+def adopt(folder: Path, copy: Path) -> int:
+    """Bring a history back from its second copy on a disk, into a folder that has none."""
+    shop = with_history(folder)
+    with watching() as watch:
+        shop.history.adopt(copy, watch)
+    click.echo(
+        f"{len(shop.snapshots()):,} snapshots are back. Bring the files back with: companion restore FOLDER SNAPSHOT"
+    )
+    return 0
+
+
+@command()
+@click.argument("folder", type=FOLDER)
 @click.argument("a", type=int)
 @click.argument("b", type=int, required=False)
 @json_option

@@ -76,6 +76,12 @@ def test_history_is_verified_weighed_and_mirrored(companion: Companion, instrume
     )
     assert fsck.returncode == 0, fsck.stderr
 
+    new = tmp_path / "new disk"
+    new.mkdir()
+    assert companion("adopt", new, tmp_path / "other disk" / "copy.git").code == 0
+    assert companion("restore", new, 2).code == 0
+    assert (new / "LICENCE.txt").read_text("utf-8") == "CC0 1.0, whole text\n"
+
 
 def test_a_labelled_snapshot_is_never_forgotten_unasked(companion: Companion, instrument: Path) -> None:
     companion("snapshot", instrument, "-m", "mine")
