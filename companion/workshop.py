@@ -59,7 +59,7 @@ class Workshop:
     def open(cls, folder: Path) -> Workshop:
         """Open a folder. Raises :class:`CompanionError` when there is none, or its facts cannot be read."""
         try:
-            folder = folder.expanduser().resolve()
+            folder = folder.resolve()  # a shell has read “~” already; a folder may be called so
             if not folder.exists():
                 raise CompanionError("There is no such folder", str(folder), "check the name, or make it first")
             if not folder.is_dir():
