@@ -135,7 +135,7 @@ def _written(plan: Plan, target: Path, stream: BinaryIO, watch: Watch, threads: 
                     method=part.method,
                     crc=part.crc,
                     size=part.member.size,
-                    data=part.data,
+                    parts=part.parts,
                     executable=part.member.executable,
                 )
                 stored += part.method == STORED
@@ -184,11 +184,11 @@ def _stream(writer: Writer, first: Piece, rest: Iterator[Whole | Piece], watch: 
     """Write the large member whose first piece is here, and return the method it got."""
     member = first.member
 
-    def pieces() -> Iterator[tuple[coders.Bytes, int]]:
+    def pieces() -> Iterator[tuple[list[coders.Bytes], int]]:
         part: Whole | Piece = first
         while True:
             assert isinstance(part, Piece)
-            yield part.data, part.crc
+            yield part.parts, part.crc
             watch.step(part.size)
             if part.last:
                 return
@@ -201,6 +201,6 @@ def _stream(writer: Writer, first: Piece, rest: Iterator[Whole | Piece], watch: 
     if method == DEFLATED and packed > coders.NOT_WORTH_IT * member.size:
         writer.withdraw()
         method = STORED
-        again = ((piece.data, piece.crc) for piece in stored_pieces(member, watch))
+        again = ((piece.parts, piece.crc) for piece in stored_pieces(member, watch))
         writer.streamed(member.name, method=STORED, size=member.size, pieces=again, executable=member.executable)
     return method

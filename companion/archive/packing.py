@@ -30,12 +30,12 @@ _GROUP: Final = 1 << 20
 
 
 class Whole(msgspec.Struct, frozen=True):
-    """A member with all its packed bytes."""
+    """A member with all its packed bytes, in parts."""
 
     member: Member
     method: int
     crc: int
-    data: bytes
+    parts: list[Bytes]
 
 
 class Piece(msgspec.Struct, frozen=True):
@@ -44,7 +44,7 @@ class Piece(msgspec.Struct, frozen=True):
     member: Member
     method: int
     crc: int
-    data: Bytes
+    parts: list[Bytes]
     size: int
     last: bool
 
@@ -70,7 +70,7 @@ def packing(members: Iterable[Member], watch: Watch, threads: int) -> Generator[
 def stored_pieces(member: Member, watch: Watch) -> Iterator[Piece]:
     """Return the parts of a large member as they are."""
     for data, crc, last in _blocks(member, watch):
-        yield Piece(member, STORED, crc, data, len(data), last)
+        yield Piece(member, STORED, crc, [data], len(data), last)
 
 
 def _results(pool: ThreadPoolExecutor, jobs: Iterator[Job], ahead: int) -> Iterator[Part]:
@@ -101,13 +101,13 @@ def _jobs(members: Iterable[Member], watch: Watch) -> Iterator[Job]:
 
 def _group_job(group: list[Member], watch: Watch) -> Job:
     def job() -> list[Part]:
-        parts: list[Part] = []
+        done: list[Part] = []
         for member in group:
             watch.check()
             content = _content(member)
             method, data = packed(content)
-            parts.append(Whole(member, method, crc32(content), data))
-        return parts
+            done.append(Whole(member, method, crc32(content), data))
+        return done
 
     return job
 

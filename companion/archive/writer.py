@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import stat
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import BinaryIO, Final
 
 from companion.archive.coders import Bytes
@@ -36,28 +36,30 @@ class Writer:
         self._hashed: int | None = None
         self._zip64 = False
 
-    def member(self, name: str, *, method: int, crc: int, size: int, data: bytes, executable: bool) -> None:
+    def member(self, name: str, *, method: int, crc: int, size: int, parts: Sequence[Bytes], executable: bool) -> None:
         """Write a member whose packed bytes are all here."""
-        start = self._at
-        self._put(self._header(name, method, crc, len(data), size))
-        self._put(data)
-        self._list(name, method, crc, len(data), size, start, executable)
+        start, packed = self._at, sum(map(len, parts))
+        self._put(self._header(name, method, crc, packed, size))
+        for data in parts:
+            self._put(data)
+        self._list(name, method, crc, packed, size, start, executable)
 
     def streamed(
-        self, name: str, *, method: int, size: int, pieces: Iterable[tuple[Bytes, int]], executable: bool
+        self, name: str, *, method: int, size: int, pieces: Iterable[tuple[Sequence[Bytes], int]], executable: bool
     ) -> int:
         """Write a member piece by piece and return its packed size.
 
-        pieces: (packed bytes, CRC-32 of the content up to the end of this piece). The header is filled in at the end.
+        pieces: (packed bytes in parts, CRC-32 of the content up to the end of this piece). The header is set last.
         """
         start = self._at
         if self._hashed is None:
             self._hashed = start
         self._put(self._header(name, method, 0, 0, size))
         crc = packed = 0
-        for data, crc in pieces:  # noqa: B007 - the last one's counts
-            self._put(data)
-            packed += len(data)
+        for parts, crc in pieces:  # noqa: B007 - the last one's counts
+            for data in parts:
+                self._put(data)
+                packed += len(data)
         self._stream.seek(start)
         self._stream.write(self._header(name, method, crc, packed, size))
         self._stream.seek(self._at)
