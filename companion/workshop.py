@@ -340,13 +340,19 @@ class Workshop:
         return draft(self.desk(watch), what, fmt)
 
     def write_draft(self, what: What, fmt: Format = "md", watch: Watch = QUIET) -> Draft:
-        """Draft a text, write it to its place and judge the words again. What stood there is kept first."""
+        """Draft a text, write it to its place and judge it. What stood there is kept first.
+
+        Contents and Paths, where they had been looked at, are looked at again: a text of ours alone must not make
+        the maker run them anew.
+        """
         from companion.steps.words import draft, write
 
+        desk = self.desk(watch)
+        looked = [step for step in ("contents", "paths") if desk.found(step)]
         with self._writing(f"write the {what}"):
-            drafted = draft(self.desk(watch), what, fmt)
+            drafted = draft(desk, what, fmt)
             write(self.places, drafted)
-        self.check(("words",), watch)
+        self.check((*looked, "words"), watch)
         return drafted
 
     # -- archive and release --------------------------------------------------------------------------------------

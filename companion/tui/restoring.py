@@ -47,7 +47,7 @@ class Restore(ModalScreen[Wish | None]):
         + BOX
         + """
     .box { width: 84; }
-    VerticalScroll { height: auto; max-height: 8; margin: 0 0 1 0; background: $panel; padding: 0 1; }
+    VerticalScroll { height: auto; max-height: 22vh; margin: 0 0 1 0; background: $panel; padding: 0 1; }
     .changes { height: auto; }
     .label { height: auto; }
     }

@@ -113,7 +113,7 @@ class WordsBody(Body):
         self.companion.work(
             f"Writing the {what}",
             lambda watch: shop.write_draft(what, fmt, watch),
-            told=lambda draft: f"Written: {draft.target.name}. r checks it against facts and evidence.",
+            told=lambda draft: f"Written: {draft.target.name}.",
         )
 
 
