@@ -160,7 +160,7 @@ def size_over_limit(seen: Inspection, limit: int | None) -> list[Finding]:
         SIZE_OVER_LIMIT.finding(
             measured=f"{both_bytes(seen.size)}, {both_bytes(seen.size - limit)} too much",
             limit=both_bytes(limit),
-            mend=f"{SIZE_OVER_LIMIT.mend}; the heaviest are {names}",
+            mend=f"{SIZE_OVER_LIMIT.mend} The heaviest are {names}",
         )
     ]
 
