@@ -48,7 +48,7 @@ def process_alive(pid: int) -> bool:
 def _owner(path: Path) -> dict[str, object] | None:
     try:
         owner = json.loads(path.read_bytes()[:4096])
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     return owner if isinstance(owner, dict) else None
 
