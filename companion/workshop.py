@@ -162,7 +162,8 @@ class Workshop:
         if self.has_facts:
             raise CompanionError("The folder already has facts", str(self.places.facts), "open it, or edit that file")
         facts = with_answers(self.propose(watch).facts, answers)
-        facts_file.write_new(self.places.facts, facts)
+        with self._writing("write the facts"):  # of two starts at once the first one's facts stand
+            facts_file.write_new(self.places.facts, facts)
         self.cache.close()
         self.cache = Cache(self.places.cache)
         self.reload()
@@ -294,11 +295,11 @@ class Workshop:
 
         return History(self.folder)
 
-    def history_problem(self) -> str:
-        """Return why no snapshots can be kept here, or an empty string."""
+    def history_problem(self, *, looking: bool = False) -> str:
+        """Return why no snapshots can be kept here, or with ``looking`` why none can be looked at; or nothing."""
         from companion.history.store import History
 
-        return History.available() or ("" if self.writable else "the folder is read-only")
+        return History.available() or ("" if self.writable or looking else "the folder is read-only")
 
     def snapshot(self, label: str, watch: Watch = QUIET, kind: str = "asked") -> Snapshot:
         """Keep the folder as it is now."""
@@ -306,7 +307,7 @@ class Workshop:
 
     def snapshots(self) -> list[Snapshot]:
         """Return the snapshots, newest first."""
-        return [] if self.history_problem() else self.history.snapshots()
+        return [] if self.history_problem(looking=True) else self.history.snapshots()
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Changes:
         """Return what changed from snapshot ``a`` to ``b``, or to the folder as it is, in the maker's terms."""

@@ -77,10 +77,10 @@ def waive(folder: Path, rule: str, path: str, reason: str, where: str, back: boo
     return 0
 
 
-def with_history(folder: Path) -> Workshop:
-    """Open a folder in which snapshots can be kept. Raises :class:`CompanionError` that says why not."""
+def with_history(folder: Path, *, looking: bool = False) -> Workshop:
+    """Open a folder in which snapshots can be kept, or only looked at. Raises :class:`CompanionError`: why not."""
     shop = workshop(folder)
-    if problem := shop.history_problem():
+    if problem := shop.history_problem(looking=looking):
         raise CompanionError(f"No snapshots can be kept: {problem}", str(shop.folder))
     return shop
 
@@ -112,7 +112,7 @@ def snapshots(folder: Path, verify: bool, size: bool, as_json: bool) -> int:
     from companion.cli.keeping_lines import size_lines, verified_lines
     from companion.cli.plain import snapshots_lines
 
-    shop = with_history(folder)
+    shop = with_history(folder, looking=True)
     if verify or size:
         with watching(quiet=as_json) as watch:
             found: Any = shop.history.verify(watch) if verify else shop.history.size(watch)
@@ -163,7 +163,7 @@ def mirror(folder: Path, target: str, as_json: bool) -> int:
     from companion.cli.keeping_lines import mirrored_lines
 
     with watching(quiet=as_json) as watch:
-        done = with_history(folder).history.mirror(target, watch)
+        done = with_history(folder, looking=True).history.mirror(target, watch)
     if as_json:
         print_json({"mirror": done})
     else:
@@ -193,7 +193,7 @@ def adopt(folder: Path, copy: Path) -> int:
 def compare(folder: Path, a: int, b: int | None, as_json: bool) -> int:
     """Show what changed from snapshot A to snapshot B, or to the folder as it is."""
     with watching(quiet=as_json) as watch:
-        changes = with_history(folder).compare(a, b, watch)
+        changes = with_history(folder, looking=True).compare(a, b, watch)
     if as_json:
         print_json({"changes": changes})
     else:
@@ -212,7 +212,7 @@ def restore(folder: Path, number: int, only: tuple[str, ...], into: Path | None,
     from companion.cli.plain import restored_lines
 
     with watching(quiet=as_json) as watch:
-        restored = with_history(folder).restore(number, only, into, watch)
+        restored = with_history(folder, looking=into is not None).restore(number, only, into, watch)
     if as_json:
         print_json({"restored": restored})
     else:
