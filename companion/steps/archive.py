@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
+import socket
 import tempfile
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
@@ -16,6 +19,7 @@ from companion.core.errors import CompanionError
 from companion.core.files import sha256_of
 from companion.core.findings import Finding, ordered
 from companion.core.folder import Places
+from companion.core.lock import process_alive
 from companion.core.progress import Watch
 from companion.core.text import listed, plural
 from companion.core.units import both_bytes, decimal_bytes
@@ -68,11 +72,13 @@ def proof_place(near: Path, needed: int) -> Iterator[Path]:
 
     Outside, so that a path that climbs out of the opened copy cannot reach the originals and look well.
     """
+    prefix = f"companion-proof-{zlib.crc32(socket.gethostname().encode()):08x}-"
     for base in (Path(tempfile.gettempdir()), near.parent):
+        _clear_proofs(base, prefix)
         try:
             if shutil.disk_usage(base).free < needed * 1.1 + (16 << 20):
                 continue
-            place = Path(tempfile.mkdtemp(prefix="companion-proof-", dir=base))
+            place = Path(tempfile.mkdtemp(prefix=f"{prefix}{os.getpid()}-", dir=base))
         except OSError:
             continue
         try:
@@ -85,6 +91,15 @@ def proof_place(near: Path, needed: int) -> Iterator[Path]:
         tempfile.gettempdir(),
         "free some space, or set TMPDIR to a disk that has it",
     )
+
+
+def _clear_proofs(base: Path, prefix: str) -> None:
+    """Remove what proofs on this computer left behind that were killed: whole copies of instruments."""
+    with contextlib.suppress(OSError):
+        for place in base.glob(f"{prefix}*-*"):
+            pid = place.name.removeprefix(prefix).partition("-")[0]
+            if pid.isascii() and pid.isdigit() and not process_alive(int(pid)):
+                shutil.rmtree(place, ignore_errors=True)
 
 
 def pack(desk: Desk) -> tuple[Packed, Look]:
