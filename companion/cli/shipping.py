@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Literal
 
 import click
 
 from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, watching, workshop
+from companion.core.text import visible_lines
 
 What = Literal["changelog", "readme", "page"]
 Format = Literal["md", "txt", "html"]
@@ -31,7 +33,9 @@ def draft(folder: Path, what: What, fmt: Format, write: bool, as_json: bool) -> 
     elif write:
         say([f"Written: {drafted.target}", *draft_notes(drafted)])
     else:
-        click.echo(drafted.text, nl=not drafted.text.endswith("\n"))
+        # A file or a program gets every byte as it is; a terminal nothing that would move it.
+        text = visible_lines(drafted.text) if sys.stdout.isatty() else drafted.text
+        click.echo(text, nl=not text.endswith("\n"))
         for line in draft_notes(drafted):
             click.echo(line, err=True)
     return 1 if drafted.missing or drafted.conflicts else 0

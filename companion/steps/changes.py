@@ -12,6 +12,7 @@ from companion.core.cache import Cache
 from companion.core.entries import Kind
 from companion.core.errors import CompanionError
 from companion.core.facts import Facts, facts_from_toml
+from companion.core.folder import OURS
 from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes
 
@@ -50,23 +51,30 @@ def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) 
     heard = _heard(found, history, cache, {path for path in found.changed if kind_of(path).audible})
     by_path = dict(heard)
     lines = [visible(line) for line in told]
-    for verb, paths in (("added", found.added), ("removed", found.removed), ("changed", found.changed)):
+    added, removed, changed = (_makers(paths) for paths in (found.added, found.removed, found.changed))
+    for verb, paths in (("added", added), ("removed", removed), ("changed", changed)):
         lines += [
             _line(verb, kind_of(path), path, found.sizes.get(path, (None, None)), by_path.get(path, ""))
             for path in paths
         ]
-    lines += renamed_lines(found.renamed)
+    renamed = tuple(pair for pair in found.renamed if _makers(pair))
+    lines += renamed_lines(renamed)
     return Changes(
         a=found.a,
         b=found.b,
         lines=tuple(lines),
-        added=found.added,
-        removed=found.removed,
-        changed=found.changed,
-        renamed=found.renamed,
+        added=added,
+        removed=removed,
+        changed=changed,
+        renamed=renamed,
         facts=told,
         heard=heard,
     )
+
+
+def _makers(paths: Sequence[str]) -> tuple[str, ...]:
+    """Return the paths that are the maker's: every look adds evidence, which is no change of the work."""
+    return tuple(path for path in paths if path.partition("/")[0] != OURS)
 
 
 def renamed_lines(renamed: Sequence[tuple[str, str]]) -> list[str]:
