@@ -52,7 +52,7 @@ def read_journal(shelf: Shelf) -> Journal | None:
     try:
         text = json.loads(read_capped(path, 16 << 20))
         return Journal(int(text["number"]), str(text["commit"]), tuple(str(one) for one in text["only"]))
-    except (CompanionError, ValueError, KeyError, TypeError):
+    except (CompanionError, ValueError, KeyError, TypeError, RecursionError):
         return None
 
 
