@@ -224,6 +224,8 @@ def beginning(text: str, at: int, wide: bool) -> Shape | None:
         if start < 0 or not (text[start].isascii() and text[start].isalpha()):
             return None
     before = text[start - 1 : start]
+    if before and before in "/\\.~%-_":  # the middle of a longer one, however many there are in a row
+        return None
     stop = STOP.search(text, start)
     end = stop.start() if stop else len(text)
     if before == "'":
@@ -234,7 +236,7 @@ def beginning(text: str, at: int, wide: bool) -> Shape | None:
     body = text[start:end]
     if before.isalnum() and (len(body) > 255 or ord(before) not in _lengths(body, wide)):
         return None
-    if (before and before in "/\\.~%-_") or len(body) > 1024:
+    if len(body) > 1024:
         return None
     rest = re.sub(r"^(?:file:/{0,3}|[A-Za-z]:|~|%\w+%|\$\{?HOME\}?|(?:\.\.[\\/]+)+|[\\/]+)", "", body, count=1).lstrip(
         "\\/"
