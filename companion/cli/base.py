@@ -58,7 +58,12 @@ def command(name: str = "") -> Callable[[Callable[..., int | None]], click.Comma
     def register(function: Callable[..., int | None]) -> click.Command:
         @wraps(function)
         def run(*args: Any, **kwargs: Any) -> NoReturn:
-            sys.exit(function(*args, **kwargs) or 0)
+            try:
+                code = function(*args, **kwargs) or 0
+                sys.stdout.flush()
+            except BrokenPipeError:  # taken here, since click would call it a failure
+                _reader_gone()
+            sys.exit(code)
 
         return commands.command(name or function.__name__)(run)
 
@@ -81,11 +86,14 @@ def main() -> NoReturn:
         _fail(error.format_message(), 2)
     except (KeyboardInterrupt, click.Abort):
         _fail("Stopped.", 130)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader has gone; nothing is left to say
-        sys.exit(0)
     except OSError as error:
         _fail(f"The system refused: {error}. Check the disk and the permissions, and try again.", 2)
+    sys.exit(0)
+
+
+def _reader_gone() -> NoReturn:
+    """End quietly when whoever read our output has gone (``companion explain | head``): nothing is left to say."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     sys.exit(0)
 
 
