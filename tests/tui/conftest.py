@@ -164,7 +164,7 @@ class Bench(Workshop):
         self.calls.append(("write", what, fmt))
         return self.draft(what, fmt)
 
-    def history_problem(self) -> str:
+    def history_problem(self, *, looking: bool = False) -> str:
         return self.no_history
 
     def snapshots(self) -> list[Snapshot]:
