@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
@@ -58,12 +59,7 @@ def command(name: str = "") -> Callable[[Callable[..., int | None]], click.Comma
     def register(function: Callable[..., int | None]) -> click.Command:
         @wraps(function)
         def run(*args: Any, **kwargs: Any) -> NoReturn:
-            try:
-                code = function(*args, **kwargs) or 0
-                sys.stdout.flush()
-            except BrokenPipeError:  # taken here, since click would call it a failure
-                _reader_gone()
-            sys.exit(code)
+            sys.exit(function(*args, **kwargs) or 0)
 
         return commands.command(name or function.__name__)(run)
 
@@ -91,14 +87,9 @@ def main() -> NoReturn:
     sys.exit(0)
 
 
-def _reader_gone() -> NoReturn:
-    """End quietly when whoever read our output has gone (``companion explain | head``): nothing is left to say."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    sys.exit(0)
-
-
 def _fail(line: str, code: int) -> NoReturn:
-    click.echo(line, err=True)
+    with suppress(OSError):  # nobody may be there to read it; the exit code still says it
+        click.echo(line, err=True)
     sys.exit(code)
 
 
@@ -118,8 +109,19 @@ def watching(quiet: bool = False) -> AbstractContextManager[Watch]:
 def print_json(data: object) -> None:
     from companion.cli.plain import to_json
 
-    click.echo(to_json(data))
+    tell(to_json(data))
 
 
 def say(lines: list[str]) -> None:
-    click.echo("\n".join(lines))
+    tell("\n".join(lines))
+
+
+def tell(text: str, nl: bool = True) -> None:
+    """Print ``text``. A reader that has gone, as ``head`` does, changes nothing about how the command ends.
+
+    Taken here, since click would call it a failure; and a check that blocks must not read as one that passed.
+    """
+    try:
+        click.echo(text, nl=nl)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # what is still buffered goes there too

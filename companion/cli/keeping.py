@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 import click
 
-from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, watching, workshop
+from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, tell, watching, workshop
 from companion.core.errors import CompanionError
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def waive(folder: Path, rule: str, path: str, reason: str, where: str, back: boo
         shop.unwaive(rule, path, where)
     else:
         shop.waive(rule, path, reason, where)
-    click.echo(f"{rule}: {'in force again' if back else 'waived'}.")
+    tell(f"{rule}: {'in force again' if back else 'waived'}.")
     return 0
 
 
@@ -179,9 +179,7 @@ def adopt(folder: Path, copy: Path) -> int:
     shop = with_history(folder)
     with watching() as watch:
         shop.history.adopt(copy, watch)
-    click.echo(
-        f"{len(shop.snapshots()):,} snapshots are back. Bring the files back with: companion restore FOLDER SNAPSHOT"
-    )
+    tell(f"{len(shop.snapshots()):,} snapshots are back. Bring the files back with: companion restore FOLDER SNAPSHOT")
     return 0
 
 
@@ -230,7 +228,7 @@ def answer(folder: Path, trial: str, result: Literal["pass", "fail", "note"], no
     shop = workshop(folder)
     shop.answer(trial, result, note)
     done = sum(view.answer is not None and view.answer.result != "note" for view in shop.trials())
-    click.echo(f"Kept. {done} of {len(shop.trials())} trials answered.")
+    tell(f"Kept. {done} of {len(shop.trials())} trials answered.")
     return 0
 
 

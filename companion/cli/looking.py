@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, watching, workshop
+from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, tell, watching, workshop
 from companion.core.errors import CompanionError
 
 
@@ -95,7 +95,7 @@ def measure(paths: tuple[Path, ...], as_json: bool, as_csv: bool) -> int:
     if as_json:
         print_json({"files": [to_plain(one) for one in measured]})
     elif as_csv:
-        click.echo(measures_csv(measured), nl=False)
+        tell(measures_csv(measured), nl=False)
     else:
         say(measure_lines(measured))
     return 0

@@ -8,7 +8,7 @@ from typing import Literal
 
 import click
 
-from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, watching, workshop
+from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, tell, watching, workshop
 from companion.core.text import visible_lines
 
 What = Literal["changelog", "readme", "page"]
@@ -35,7 +35,7 @@ def draft(folder: Path, what: What, fmt: Format, write: bool, as_json: bool) -> 
     else:
         # A file or a program gets every byte as it is; a terminal nothing that would move it.
         text = visible_lines(drafted.text) if sys.stdout.isatty() else drafted.text
-        click.echo(text, nl=not text.endswith("\n"))
+        tell(text, nl=not text.endswith("\n"))
         for line in draft_notes(drafted):
             click.echo(line, err=True)
     return 1 if drafted.missing or drafted.conflicts else 0
