@@ -1,0 +1,219 @@
+"""The companion's real commands over a small instrument, in this process and as programs of their own."""
+
+from __future__ import annotations
+
+import array
+import json
+import math
+import os
+import stat
+import subprocess
+import sys
+import wave
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+FACTS = """\
+[instrument]
+title = "Slate Choir"
+version = "1.0"
+maker = "Quay Room"
+summary = "Slabs of slate, struck."
+contact = "https://quay-room.example"
+licence = "CC0-1.0"
+rights = "Everything was recorded by Quay Room."
+
+[engine]
+name = "Example Engine"
+edition = "any"
+saved_with = "7.1"
+minimum = "7.1"
+
+[contents]
+patches = ["Slate.eeng"]
+"""
+
+
+class Result(NamedTuple):
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.out)
+
+    @property
+    def rules(self) -> set[tuple[str, str]]:
+        """Rule and path of everything that blocks."""
+        return {(f["rule"], f["path"]) for f in self.json["findings"] if f["severity"] == "blocks"}
+
+
+@pytest.fixture
+def companion(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Result]:
+    """Run ``companion ARG ...`` in this process and return what a shell would see."""
+    import companion.cli
+    from companion.cli.base import main
+
+    assert companion.cli
+
+    def run(*args: object) -> Result:
+        capsys.readouterr()
+        monkeypatch.setattr("sys.argv", ["companion", *map(str, args)])
+        with pytest.raises(SystemExit) as left:
+            main()
+        out, err = capsys.readouterr()
+        assert isinstance(left.value.code, int)
+        return Result(left.value.code, out, err)
+
+    return run
+
+
+@pytest.fixture
+def begin(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen[str]]]:
+    """Start ``companion ARG ...`` as a program of its own, with a place of its own for temporary files."""
+    begun = []
+    (tmp_path / "tmp").mkdir()
+
+    def run(*args: object, before: tuple[str, ...] = (), **more: Any) -> subprocess.Popen[str]:
+        environment = {**os.environ, "TMPDIR": str(tmp_path / "tmp"), **more.pop("env", {})}
+        pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "encoding": "utf-8"}
+        command = [*before, sys.executable, "-m", "companion", *map(str, args)]
+        started = subprocess.Popen(command, env=environment, **{**pipes, **more})
+        begun.append(started)
+        return started
+
+    yield run
+    for one in begun:
+        if one.poll() is None:
+            one.kill()
+        one.communicate()
+
+
+@pytest.fixture
+def shell(begin: Callable[..., Any]) -> Callable[..., Result]:
+    """Run ``companion ARG ...`` as a program of its own to its end."""
+
+    def run(*args: object, **more: Any) -> Result:
+        done = begin(*args, **more)
+        out, err = done.communicate(timeout=120)
+        return Result(done.returncode, out, err)
+
+    return run
+
+
+@pytest.fixture
+def one_line() -> Callable[..., None]:
+    """Fail unless a run ended with one line for a person, which holds all of ``words``."""
+
+    def check(result: Result, *words: object, code: int = 2) -> None:
+        assert result.code == code, result
+        assert result.out == ""
+        assert len(result.err.splitlines()) == 1, result.err
+        for word in words:
+            assert str(word) in result.err
+
+    return check
+
+
+def _tone(path: Path, frequency: float) -> None:
+    """A quarter of a second of a sine, 16 bits, faded in and out."""
+    frames = 11025
+    values = (
+        round(12000 * min(1, n / 200, (frames - n) / 4000) * math.sin(2 * math.pi * frequency * n / 44100))
+        for n in range(frames)
+    )
+    with wave.open(str(path), "wb") as out:
+        out.setparams((1, 2, 44100, 0, "NONE", ""))
+        out.writeframes(array.array("h", values).tobytes())
+
+
+@pytest.fixture(scope="session")
+def tones(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    folder = tmp_path_factory.mktemp("tones")
+    made = {}
+    for name, frequency in (("C4", 261.63), ("E4", 329.63), ("G4", 392.0)):
+        _tone(folder / name, frequency)
+        made[name] = (folder / name).read_bytes()
+    return made
+
+
+@pytest.fixture
+def instrument(tmp_path: Path, tones: dict[str, bytes]) -> Path:
+    """A clean instrument of three samples in which nothing blocks but what nobody has done yet."""
+    folder = tmp_path / "Slate Choir"
+    (folder / "Samples").mkdir(parents=True)
+    for name, data in tones.items():
+        (folder / "Samples" / f"slate_{name}.wav").write_bytes(data)
+    (folder / "Slate.eeng").write_bytes(b"\0".join(b"Samples/slate_%s.wav" % n.encode() for n in tones) + b"\0\1\2")
+    (folder / "Licence.txt").write_text("CC0 1.0\n", encoding="utf-8")
+    (folder / "release.toml").write_text(FACTS, encoding="utf-8", newline="\n")
+    return folder
+
+
+def _one(path: Path) -> tuple[object, ...]:
+    mode = path.lstat().st_mode
+    if stat.S_ISLNK(mode):
+        return ("link", str(path.readlink()))
+    return ("file", path.read_bytes(), mode & 0o111) if stat.S_ISREG(mode) else ("no file", stat.S_IFMT(mode))
+
+
+@pytest.fixture
+def makers() -> Callable[[Path], dict[str, tuple[object, ...]]]:
+    """Everything in a folder but what is the companion's own: kinds, bytes, links, executable bits."""
+
+    def read(folder: Path) -> dict[str, tuple[object, ...]]:
+        return {
+            path.relative_to(folder).as_posix(): _one(path)
+            for path in folder.rglob("*")
+            if path.relative_to(folder).parts[0] not in (".companion", "releases")
+        }
+
+    return read
+
+
+@pytest.fixture
+def fsck() -> Callable[[Path], None]:
+    """Fail unless plain git finds nothing at all to say about a folder's history."""
+
+    def check(folder: Path) -> None:
+        history = folder / ".companion" / "history.git"
+        if not (history / "packed-refs").exists():
+            return  # there is no snapshot yet
+        clean = {name: value for name, value in os.environ.items() if not name.startswith("GIT_")}
+        done = subprocess.run(
+            ["git", "--git-dir", history, "fsck", "--full", "--strict", "--no-dangling"],
+            env=clean,
+            capture_output=True,
+            text=True,
+        )
+        assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+    return check
+
+
+Mount = Callable[..., None]
+
+
+@pytest.fixture
+def mount() -> Iterator[Mount]:
+    """Mount something for the length of a test; the test is skipped where that is not allowed."""
+    mounted = []
+
+    def run(place: Path, *options: str) -> None:
+        done = subprocess.run(["mount", *options, place], capture_output=True, text=True) if _is_root() else None
+        if done is None or done.returncode:
+            pytest.skip("nothing can be mounted here")
+        if place not in mounted:
+            mounted.append(place)
+
+    yield run
+    for place in reversed(mounted):
+        subprocess.run(["umount", "--lazy", place], check=False, capture_output=True)
+
+
+def _is_root() -> bool:
+    return sys.platform == "linux" and os.geteuid() == 0
