@@ -6,11 +6,11 @@ import re
 import unicodedata
 from typing import Final
 
+from companion.core.portable import reserved_device
 from companion.core.text import INVISIBLE
 
-# Microsoft, "Naming Files, Paths, and Namespaces": forbidden characters, device names, trailing dots and spaces.
+# Microsoft, "Naming Files, Paths, and Namespaces": forbidden characters, trailing dots and spaces.
 _FORBIDDEN: Final = re.compile(f'[<>:"/\\\\|?*\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff{INVISIBLE}]+')
-_DEVICE: Final = re.compile(r"CON|PRN|AUX|NUL|COM[1-9¹²³]|LPT[1-9¹²³]", re.IGNORECASE)
 _DRIVE: Final = re.compile(r"[A-Za-z]:")
 LONGEST: Final = 80
 """Characters of a top folder's or archive's own name: room is left in the 260 that some systems allow a whole path."""
@@ -26,7 +26,7 @@ def portable_name(text: str, otherwise: str = "Instrument") -> str:
     name = name.encode()[:MOST_BYTES].decode(errors="ignore").rstrip(" .")
     if not name:
         return otherwise
-    return f"{name} files" if _DEVICE.fullmatch(name.partition(".")[0].rstrip()) else name
+    return f"{name} files" if reserved_device(name) else name
 
 
 def trouble_with(name: str) -> str:

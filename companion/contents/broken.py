@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from companion.contents.globs import globs
 from companion.contents.model import ContentsModel
 from companion.core.entries import Kind
 from companion.core.findings import Finding, Rule, Severity
+from companion.core.globs import globs
 from companion.core.text import visible
 
 FILE_EMPTY = Rule(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 
-from companion.contents.globs import folded
+from companion.core.globs import folded
 
 DEEPEST = 24
 

@@ -10,9 +10,9 @@ from collections.abc import Callable
 from functools import lru_cache
 from typing import Final
 
-from companion.contents.globs import Globs, folded, globs
 from companion.core.entries import Kind
 from companion.core.facts import Contents
+from companion.core.globs import Globs, folded, globs
 
 VERSION: Final = 1
 """Raised when a name may be told differently than before, so that remembered kinds are told anew."""

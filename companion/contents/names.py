@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Final
 
-from companion.contents.globs import folded
-from companion.contents.portable import (
+from companion.core.findings import Finding, Rule, Severity
+from companion.core.globs import folded
+from companion.core.portable import (
     FORBIDDEN,
     MOST_BYTES,
     SURROGATE,
@@ -15,7 +16,6 @@ from companion.contents.portable import (
     reserved_device,
     utf16_units,
 )
-from companion.core.findings import Finding, Rule, Severity
 from companion.core.text import has_invisible, listed, visible
 
 MAX_PATH: Final = 260

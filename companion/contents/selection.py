@@ -6,12 +6,12 @@ from typing import Final
 
 import msgspec
 
-from companion.contents.globs import folded, globs, is_plain
 from companion.contents.inventory import Inventory
 from companion.contents.kinds import natural_kind
 from companion.core.entries import Entry, Kind, Stray
 from companion.core.facts import Contents
 from companion.core.folder import never_ships
+from companion.core.globs import folded, globs, is_plain
 
 SYSTEM: Final = "system file"
 WORKING: Final = "working file"

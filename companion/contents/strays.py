@@ -6,12 +6,12 @@ import posixpath
 import re
 from typing import Final
 
-from companion.contents.globs import folded, is_plain
 from companion.contents.kinds import AUDIO, PLAIN_DATA, SCRIPTS, working_folder
 from companion.contents.model import ContentsModel
 from companion.contents.selection import LINK, SYSTEM, WORKING
 from companion.core.entries import Entry, Kind
 from companion.core.findings import Finding, Rule, Severity
+from companion.core.globs import folded, is_plain
 from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes
 

@@ -7,12 +7,12 @@ import io
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from fnmatch import fnmatchcase
 from typing import Final
 
 import msgspec
 
 from companion.core.facts import Facts, MiddleC
+from companion.core.globs import globs
 from companion.sound.measured import Measured
 from companion.sound.naming import Placed, guess_note, place_all, read_note, read_velocity
 
@@ -118,7 +118,7 @@ def _zone(path: str, one: Measured, place: Placed, row: Mapping[str, str], facts
 def layer_of(path: str, facts: Facts) -> str:
     """Return the name of the first of the maker's layers whose patterns ``path`` fits, or an empty string."""
     for layer in facts.layers:
-        if any(fnmatchcase(path, pattern) or fnmatchcase(path, pattern.replace("**/", "")) for pattern in layer.files):
+        if globs(layer.files).matches(path):
             return layer.name
     return ""
 

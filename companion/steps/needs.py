@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
-from typing import Final
 
 import msgspec
 
 from companion.core.evidence import AwayTest
 from companion.core.facts import Facts
 from companion.core.findings import Finding
+from companion.core.systems import SYSTEM_NAMES, system_of
 from companion.core.text import listed, plural, visible
 from companion.core.units import both_bytes, duration
 from companion.core.versions import engine_version
@@ -21,15 +20,6 @@ from companion.steps.own_rules import (
     MINIMUM_UNSET,
     SYSTEM_UNPROVEN,
 )
-
-SYSTEM_NAMES: Final = {"windows": "Windows", "macos": "macOS", "linux": "Linux"}
-
-
-_SYSTEM_WORDS: Final = {
-    "windows": re.compile(r"\bwin(?:dows|\d|\b)", re.IGNORECASE),
-    "macos": re.compile(r"\bi?mac(?:os|book|\d|\b)|\bos ?x\b|\bdarwin", re.IGNORECASE),
-    "linux": re.compile(r"linux", re.IGNORECASE),
-}
 
 
 class Weight(msgspec.Struct, frozen=True, kw_only=True):
@@ -53,11 +43,6 @@ class Line(msgspec.Struct, frozen=True, kw_only=True):
     value: str
     because: str
     proven: bool
-
-
-def system_of(text: str) -> str:
-    """Return ``windows``, ``macos`` or ``linux`` for a system as a person writes it, or an empty string."""
-    return next((system for system, words in _SYSTEM_WORDS.items() if words.search(text)), "")
 
 
 def _passed(tests: Sequence[AwayTest]) -> list[AwayTest]:

@@ -70,7 +70,7 @@ def _tested(desk: Desk) -> tuple[Tested, ...]:
 
 
 def _samples_of_layers(desk: Desk) -> dict[str, int]:
-    from companion.contents.globs import globs
+    from companion.core.globs import globs
 
     samples = [entry.path for entry in desk.of_kind(Kind.SAMPLE)]
     matchers = {layer.name: globs(layer.files) for layer in desk.facts.layers if layer.files}

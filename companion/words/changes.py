@@ -10,9 +10,11 @@ from typing import Final
 from companion.core.entries import Kind
 from companion.core.facts import Facts
 from companion.core.facts import Layer as LayerFacts
+from companion.core.globs import globs
+from companion.core.systems import system_name
 from companion.core.text import listed, plural
 from companion.core.units import note_name
-from companion.words.story import GROUPS, Change, Group, system_name
+from companion.words.story import GROUPS, Change, Group
 
 Files = Iterable[tuple[str, Kind]]
 
@@ -118,22 +120,15 @@ def _folder(path: str) -> str:
 
 def _namer(layers: Sequence[LayerFacts]) -> Callable[[str], str]:
     """Return what tells the layer of a sample by the patterns of the facts, or else its folder."""
-    patterns = [(layer.name, [glob_pattern(text) for text in layer.files]) for layer in layers]
+    patterns = [(layer.name, globs(layer.files)) for layer in layers]
 
     def name(path: str) -> str:
-        for layer, globs in patterns:
-            if any(glob.fullmatch(path) for glob in globs):
+        for layer, files in patterns:
+            if files.matches(path):
                 return layer
         return _folder(path)
 
     return name
-
-
-def glob_pattern(text: str) -> re.Pattern[str]:
-    """Return a glob of the facts as a regular expression: ``*`` and ``?`` within a folder, ``**`` for any depth."""
-    parts = re.split(r"(\*\*/|\*\*|\*|\?)", text)
-    meaning = {"**/": "(?:.*/)?", "**": ".*", "*": "[^/]*", "?": "[^/]"}
-    return re.compile("".join(meaning.get(part) or re.escape(part) for part in parts), re.DOTALL)
 
 
 def _of_labels(labels: Iterable[str]) -> list[Change]:

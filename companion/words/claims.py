@@ -8,9 +8,10 @@ from typing import Final
 
 import msgspec
 
+from companion.core.systems import system_family
 from companion.core.versions import engine_version
 from companion.words.plain import Passage
-from companion.words.story import Story, system_family
+from companion.words.story import Story
 
 _VERB: Final = re.compile(
     r"\b(?P<verb>(?:well[- ])?tested|tried(?: out)?|verified|works?|working|runs?|running|compatible|compatibility)\s+"

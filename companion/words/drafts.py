@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from companion.core.errors import CompanionError
+from companion.core.systems import system_name
 from companion.core.text import listed, plural
 from companion.core.units import both_bytes, duration
 from companion.words.safe import SAFE, Fmt, link, paragraphs
-from companion.words.story import GROUPS, MUST_SAY, Story, field_of, missing_mark, missing_names, system_name
+from companion.words.story import GROUPS, MUST_SAY, Story, field_of, missing_mark, missing_names
 
 if TYPE_CHECKING:
     from markupsafe import Markup

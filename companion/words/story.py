@@ -13,13 +13,12 @@ import msgspec
 
 from companion.core.facts import Facts
 from companion.core.facts import Layer as LayerFacts
+from companion.core.systems import system_family, system_name
 from companion.core.units import note_name
 
 Group = Literal["Added", "Changed", "Deprecated", "Removed", "Fixed", "Security"]
 GROUPS: Final[tuple[Group, ...]] = ("Added", "Changed", "Deprecated", "Removed", "Fixed", "Security")
 """The kinds of change of Keep a Changelog 1.1.0, in the order it names them."""
-
-SYSTEMS: Final = {"windows": "Windows", "macos": "macOS", "linux": "Linux"}
 
 MUST_SAY: Final[Mapping[str, str]] = {
     "title": "title",
@@ -162,11 +161,6 @@ def field_of(name: str) -> str:
     return next((field for field, said in MUST_SAY.items() if said == short), short)
 
 
-def system_name(system: str) -> str:
-    """Return a system as people write it: ``macos`` is ``macOS``; anything but the three ids comes back as it is."""
-    return SYSTEMS.get(system.strip().lower(), system.strip())
-
-
 def _keys(layer: LayerFacts, middle_c: str) -> str:
     if (layer.low_key, layer.high_key) == (0, 127):
         return ""
@@ -208,15 +202,3 @@ def story_from_facts(facts: Facts, samples_of: Mapping[str, int] | None = None, 
 def _hoped(systems: Iterable[str], tested: Iterable[Tested]) -> tuple[str, ...]:
     families = {system_family(test.system) for test in tested}
     return tuple(system_name(system) for system in systems if system_family(system) not in families)
-
-
-def system_family(system: str) -> str:
-    """Return ``windows``, ``macos``, ``linux`` or the text in lower case: the family a system's name belongs to."""
-    low = system.strip().lower()
-    if low.startswith("win"):
-        return "windows"
-    if low.startswith(("mac", "os x")):
-        return "macos"
-    if "linux" in low:
-        return "linux"
-    return low

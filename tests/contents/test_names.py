@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion.contents.names import judge_names, room_under
-from companion.contents.portable import name_bytes, portable_name
 from companion.core.findings import Severity
+from companion.core.portable import name_bytes, portable_name
 
 
 def rules(*paths: str) -> list[str]:

@@ -5,7 +5,7 @@ import pytest
 
 from companion.core.entries import Kind
 from companion.core.facts import Control, Engine, Facts, Instrument, Layer, Naming
-from companion.words.changes import changes_from, glob_pattern
+from companion.words.changes import changes_from
 from companion.words.story import GROUPS, Change
 
 BEFORE = Facts(
@@ -129,19 +129,3 @@ def test_measured_differences_are_told_with_their_file() -> None:
 def test_groups_come_in_the_order_of_keep_a_changelog() -> None:
     """Keep a Changelog 1.1.0, “Types of changes”."""
     assert GROUPS == ("Added", "Changed", "Deprecated", "Removed", "Fixed", "Security")
-
-
-@pytest.mark.parametrize(
-    ("glob", "path", "matches"),
-    [
-        ("samples/**", "samples/low/a.wav", True),
-        ("samples/*.wav", "samples/low/a.wav", False),
-        ("**/a.wav", "a.wav", True),
-        ("**/a.wav", "x/y/a.wav", True),
-        ("*.wav", "x/a.wav", False),
-        ("a?.wav", "ab.wav", True),
-        ("a[1].wav", "a[1].wav", True),
-    ],
-)
-def test_globs_of_the_facts(glob: str, path: str, matches: bool) -> None:
-    assert bool(glob_pattern(glob).fullmatch(path)) is matches

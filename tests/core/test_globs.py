@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.contents.globs import Globs, folded
+from companion.core.globs import Globs, folded, globs
 
 
 @pytest.mark.parametrize(
@@ -106,3 +106,19 @@ def test_an_empty_list_matches_nothing() -> None:
 @given(st.text(max_size=20))
 def test_folded_is_stable(text: str) -> None:
     assert folded(folded(text)) == folded(text)
+
+
+@pytest.mark.parametrize(
+    ("glob", "path", "matches"),
+    [
+        ("samples/**", "samples/low/a.wav", True),
+        ("samples/*.wav", "samples/low/a.wav", False),
+        ("**/a.wav", "a.wav", True),
+        ("**/a.wav", "x/y/a.wav", True),
+        ("*.wav", "x/a.wav", False),
+        ("a?.wav", "ab.wav", True),
+        ("a[1].wav", "a[1].wav", True),
+    ],
+)
+def test_what_the_facts_promise_of_globs(glob: str, path: str, matches: bool) -> None:
+    assert globs((glob,)).matches(path) is matches

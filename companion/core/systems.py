@@ -1,0 +1,29 @@
+"""The systems players have: their ids in the facts, their names, and how people write them."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+SYSTEM_NAMES: Final = {"windows": "Windows", "macos": "macOS", "linux": "Linux"}
+
+_WORDS: Final = {
+    "windows": re.compile(r"\bwin(?:dows|\d|\b)", re.IGNORECASE),
+    "macos": re.compile(r"\bi?mac(?:os|book|\d|\b)|\bos ?x\b|\bdarwin", re.IGNORECASE),
+    "linux": re.compile(r"linux", re.IGNORECASE),
+}
+
+
+def system_of(text: str) -> str:
+    """Return ``windows``, ``macos`` or ``linux`` for a system as a person writes it, or an empty string."""
+    return next((system for system, words in _WORDS.items() if words.search(text)), "")
+
+
+def system_name(system: str) -> str:
+    """Return a system as people write it: ``macos`` is ``macOS``; anything but the three ids comes back as it is."""
+    return SYSTEM_NAMES.get(system.strip().lower(), system.strip())
+
+
+def system_family(text: str) -> str:
+    """Return what :func:`system_of` tells, or the text in lower case where that is none of the three."""
+    return system_of(text) or text.strip().lower()
