@@ -44,7 +44,6 @@ METHODS: Final = {  # 4.4.5
 
 ENCRYPTED: Final = 1 << 0  # 4.4.4, and the further bits below
 DESCRIPTOR: Final = 1 << 3
-PATCHED: Final = 1 << 5
 STRONG: Final = 1 << 6
 UTF8: Final = 1 << 11
 MASKED: Final = 1 << 13

@@ -9,24 +9,13 @@ import os
 import re
 from typing import Final
 
-from companion.core.folder import OURS, RELEASES
+from companion.core.folder import OURS
 
 KEPT_OF_OURS: Final = ("evidence", "reports")
 """What is kept of ``.companion``: what was found and judged. Everything else in it can be made again."""
 
 # Code points that HFS+ ignores when it compares names (Unicode Default_Ignorable as git's own fsck lists them).
 _IGNORED: Final = re.compile("[\u200c-\u200f\u202a-\u202e\u206a-\u206f\ufeff]")
-
-
-def is_skipped(path: str) -> bool:
-    """Tell whether a path stays out by design: our own machinery, releases, and the maker's own version control."""
-    parts = path.split("/")
-    if parts[0] == RELEASES or ".git" in parts:
-        return True
-    if OURS in parts:
-        below = parts[parts.index(OURS) + 1 :]
-        return bool(below) and below[0] not in KEPT_OF_OURS
-    return False
 
 
 def only_added(path: str) -> bool:

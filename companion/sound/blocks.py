@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-import numpy as np
-from numpy.typing import NDArray
-
 
 @lru_cache(maxsize=256)
 def fast_length(size: int) -> int:
@@ -21,10 +18,3 @@ def fast_length(size: int) -> int:
             three *= 3
         five *= 5
     return best
-
-
-def moving_sum(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
-    """Return the sum over ``reach`` values on either side and the value itself, shorter at the ends."""
-    sums = np.concatenate(([0.0], np.cumsum(values)))
-    place = np.arange(len(values))
-    return sums[np.minimum(place + reach + 1, len(values))] - sums[np.maximum(place - reach, 0)]
