@@ -132,7 +132,8 @@ class _Walk:
                         if (
                             entry.size == stat.st_size
                             and entry.mtime_ns == stat.st_mtime_ns
-                            and entry.inode == stat.st_ino
+                            # On Windows a folder's listing tells no inode; there the other three have to do.
+                            and stat.st_ino in (0, entry.inode)
                             and pair[1] == stat.st_ctime_ns
                         ):
                             same(pair)
