@@ -114,8 +114,8 @@ def snapshots(folder: Path, verify: bool, size: bool, as_json: bool) -> int:
 
     shop = with_history(folder, looking=True)
     if verify or size:
-        with watching(quiet=as_json) as watch:
-            found: Any = shop.history.verify(watch) if verify else shop.history.size(watch)
+        with watching(quiet=as_json) as watch, shop.history as history:
+            found: Any = history.verify(watch) if verify else history.size(watch)
         if as_json:
             print_json({"verified" if verify else "size": found})
         else:
@@ -145,8 +145,8 @@ def forget(folder: Path, numbers: tuple[int, ...], labelled: bool, released: boo
         raise CompanionError(
             f"Snapshot {asked[0].number} has a label: {asked[0].label}", "", "add --labelled to forget it"
         )
-    with watching(quiet=as_json) as watch:
-        gone = shop.history.forget(numbers, released=released, watch=watch)
+    with watching(quiet=as_json) as watch, shop.history as history:
+        gone = history.forget(numbers, released=released, watch=watch)
     if as_json:
         print_json({"forgotten": gone})
     else:
@@ -162,8 +162,8 @@ def mirror(folder: Path, target: str, as_json: bool) -> int:
     """Bring a second copy of the history up to date: a folder on another disk, or any git repository's address."""
     from companion.cli.keeping_lines import mirrored_lines
 
-    with watching(quiet=as_json) as watch:
-        done = with_history(folder, looking=True).history.mirror(target, watch)
+    with watching(quiet=as_json) as watch, with_history(folder, looking=True).history as history:
+        done = history.mirror(target, watch)
     if as_json:
         print_json({"mirror": done})
     else:
@@ -177,8 +177,8 @@ def mirror(folder: Path, target: str, as_json: bool) -> int:
 def adopt(folder: Path, copy: Path) -> int:
     """Bring a history back from its second copy on a disk, into a folder that has none."""
     shop = with_history(folder)
-    with watching() as watch:
-        shop.history.adopt(copy, watch)
+    with watching() as watch, shop.history as history:
+        history.adopt(copy, watch)
     tell(f"{len(shop.snapshots()):,} snapshots are back. Bring the files back with: companion restore FOLDER SNAPSHOT")
     return 0
 

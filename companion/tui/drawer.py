@@ -118,7 +118,7 @@ class Drawer(ModalScreen[None]):
             return
 
         def look(_: Any) -> tuple[str, list[Snapshot]]:
-            problem = shop.history_problem()
+            problem = shop.history_problem(looking=True)  # a read-only folder's snapshots can be looked at
             return problem, [] if problem else shop.snapshots()
 
         self.companion.begin("snapshots", "Reading the snapshots", look, self._came, owner=self, failed=self._failed)
