@@ -1,0 +1,39 @@
+"""What tests/awkward does not meet: a pipe among the samples, a builder at work, the folder one stands in."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Companion = Callable[..., Any]
+POSIX = pytest.mark.skipif(os.name == "nt", reason="this system cannot hold such a file")
+
+
+@POSIX
+def test_a_pipe_is_reported_and_never_opened(companion: Companion, demo_folder: Path) -> None:
+    os.mkfifo(demo_folder / "Samples" / "pipe.wav")
+    found = companion("check", demo_folder, "contents", "paths", "sound", "--json").json["findings"]
+    assert any(f["path"] == "Samples/pipe.wav" and f["rule"] == "file-unreadable" for f in found)
+
+
+def test_a_live_holder_is_named(companion: Companion, demo_folder: Path) -> None:
+    from companion.core.folder import Places
+    from companion.core.lock import held
+
+    with held(Places(demo_folder).building, "building the archive"):
+        refused = companion("pack", demo_folder)
+    assert refused.code == 2
+    assert str(os.getpid()) in refused.err
+    assert "building the archive" in refused.err
+
+
+def test_the_folder_one_stands_in_is_the_default(
+    companion: Companion, demo_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(demo_folder)
+    assert "Slate Choir" in companion("status").out
+    assert "Slate Choir" in companion().out
