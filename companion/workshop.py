@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import msgspec
 
@@ -44,6 +44,10 @@ if TYPE_CHECKING:
     from companion.steps.words import Draft, Format, What
 
 
+_ROUNDS: Final = 4
+"""Times a check begins anew because files changed under it; after that something is plainly writing there."""
+
+
 class Workshop:
     """One working folder, open."""
 
@@ -73,7 +77,8 @@ class Workshop:
         if not self.writable or not self.places.restoring.exists() or self.history_problem():
             return None
         try:
-            return self.history.recover()
+            with self.history as history:
+                return history.recover()
         except Busy:
             return None
 
@@ -113,27 +118,46 @@ class Workshop:
         The archive is built by :meth:`pack`; here the one that stands is proven again. Raises
         :class:`CompanionError` for a step there is none of, before anything runs.
         """
-        from companion.steps.registry import LOOKS
-        from companion.steps.status import look_out, status_of
+        from companion.steps.status import status_of
 
         for step in steps:
             if step not in BY_ID:
                 raise CompanionError(f"There is no step “{step}”", "", f"the steps are {', '.join(STEP_IDS)}")
-        desk = self.desk(watch)
-        for step in STEP_IDS:
-            if step not in (steps or STEP_IDS):
-                continue
-            watch.stage(f"{BY_ID[step].title}")
+        once: frozenset[str] = frozenset()
+        changing: frozenset[str] = frozenset()
+        for _ in range(_ROUNDS):
+            desk = Desk(self.places, self.facts, self.cache, watch, changing=changing)
+            moved = self._check(desk, [step for step in STEP_IDS if step in (steps or STEP_IDS)])
+            if not moved:
+                return status_of(desk)
+            # What moved once is hashed and looked at again; what moves again does not hold still and is told so.
+            once, changing = once | moved, changing | (once & moved)
+        raise CompanionError(
+            "The folder keeps changing while it is looked at", min(once), "wait until nothing writes to it"
+        )
+
+    def _check(self, desk: Desk, steps: Sequence[str]) -> frozenset[str]:
+        """Run steps and keep their evidence; stop at one during which files changed, and return those.
+
+        Evidence is for exactly the content that was hashed, so nothing is kept of a look at anything else.
+        """
+        from companion.steps.registry import LOOKS
+        from companion.steps.status import look_out, status_of
+
+        for step in steps:
+            desk.watch.stage(BY_ID[step].title)
             if step == "out":
                 before = status_of(desk).steps[:-1]
                 look = look_out(desk, {status.id: status.state for status in before})
             else:
                 look = LOOKS[step](desk)
+            if not BY_ID[step].live and (moved := desk.moved()):
+                return moved
             if self.writable and (step != "archive" or look.details):
                 with self._writing("keep the evidence"):
                     self._keep(desk, step, look)
             desk.forget_marks()
-        return status_of(desk)
+        return frozenset()
 
     def _keep(self, desk: Desk, step: str, look: Look) -> None:
         desk.evidence.keep(
@@ -290,7 +314,7 @@ class Workshop:
 
     @property
     def history(self) -> History:
-        """The kept versions of this folder."""
+        """The kept versions of this folder: a new way in each time, to be closed by whoever asked (``with``)."""
         from companion.history.store import History
 
         return History(self.folder)
@@ -303,24 +327,29 @@ class Workshop:
 
     def snapshot(self, label: str, watch: Watch = QUIET, kind: str = "asked") -> Snapshot:
         """Keep the folder as it is now."""
-        return self.history.take(label, kind=kind, watch=watch)
+        with self.history as history:
+            return history.take(label, kind=kind, watch=watch)
 
     def snapshots(self) -> list[Snapshot]:
         """Return the snapshots, newest first."""
-        return [] if self.history_problem(looking=True) else self.history.snapshots()
+        if self.history_problem(looking=True):
+            return []
+        with self.history as history:
+            return history.snapshots()
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Changes:
         """Return what changed from snapshot ``a`` to ``b``, or to the folder as it is, in the maker's terms."""
         from companion.steps.changes import changes_of
 
-        history = self.history
-        return changes_of(history.compare(a, b, watch=watch), history, self.facts, self.cache)
+        with self.history as history:
+            return changes_of(history.compare(a, b, watch=watch), history, self.facts, self.cache)
 
     def restore(
         self, number: int, only: Sequence[str] = (), into: Path | None = None, watch: Watch = QUIET
     ) -> Restored:
         """Bring back a snapshot: all of it, some paths, or into another folder. What is there is kept first."""
-        restored = self.history.restore(number, only=only, into=into, watch=watch)
+        with self.history as history:
+            restored = history.restore(number, only=only, into=into, watch=watch)
         if into is None:
             self.reload()
         return restored
@@ -384,7 +413,10 @@ class Workshop:
 
         with self._building("record the release"):
             desk = self.desk(watch, rehash=True)
-            return release(desk, None if self.history_problem() else self.history, now())
+            if self.history_problem():
+                return release(desk, None, now())
+            with self.history as history:
+                return release(desk, history, now())
 
     def upload(self, file: Path, watch: Watch = QUIET) -> tuple[Finding, ...]:
         """Hold a downloaded copy against the record; keep that it was verified, or return what is wrong with it."""

@@ -20,6 +20,7 @@ from companion.contents.shapes import SUFFIXES
 from companion.core.cache import Cache
 from companion.core.entries import Entry, Kind
 from companion.core.facts import Contents
+from companion.core.files import unchanged
 from companion.core.progress import Watch
 
 SCANS: Final = "path-scan-1"
@@ -66,7 +67,7 @@ def scan_all(folder: Path, entries: Iterable[Entry], cache: Cache, watch: Watch)
         scan = _decoded(kept)
         if scan is None:
             scan = scan_file(folder / entry.path, watch, frozenset(extra))
-            if not scan.problem and entry.sha256:
+            if not scan.problem and entry.sha256 and unchanged(folder, entry):
                 cache.put(SCANS, [(key, msgspec.msgpack.encode(scan))])
         scans[entry.path] = scan
         watch.step()

@@ -12,6 +12,7 @@ import msgspec
 
 from companion.core.cache import Cache
 from companion.core.entries import Entry, Kind
+from companion.core.files import unchanged
 from companion.core.progress import Watch
 
 TABLE: Final = "pictures-1"
@@ -89,11 +90,16 @@ def look_at_pictures(folder: Path, entries: Iterable[Entry], cache: Cache, watch
         picture = _decoded(cache.get(TABLE, key))
         if picture is None:
             picture = look_at(folder / entry.path)
-            with contextlib.suppress(UnicodeEncodeError):  # metadata with unpaired surrogates is read anew each time
-                cache.put(TABLE, [(key, msgspec.msgpack.encode(picture))])
+            if unchanged(folder, entry):
+                _remember(cache, key, picture)
         found[entry.path] = picture
         watch.step()
     return found
+
+
+def _remember(cache: Cache, key: bytes, picture: Picture) -> None:
+    with contextlib.suppress(UnicodeEncodeError):  # metadata with unpaired surrogates is read anew each time
+        cache.put(TABLE, [(key, msgspec.msgpack.encode(picture))])
 
 
 def _decoded(kept: bytes | None) -> Picture | None:

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
+from companion.core.entries import Entry
 from companion.core.errors import CompanionError
 
 BLOCK = 1 << 20
@@ -94,6 +95,19 @@ def read_capped(path: Path, most: int, what: str = "file") -> bytes:
     if max(size, len(data)) > most:
         raise CompanionError(f"The {what} is over {most:,} bytes", str(path), "check that it is the file you meant")
     return data
+
+
+def unchanged(folder: Path, entry: Entry) -> bool:
+    """Tell whether a file is still, by size, time and inode, the one that ``entry`` was taken of.
+
+    Whoever remembers something under a content's hash asks this after reading: what was read of a file that changed
+    since it was hashed belongs to other content.
+    """
+    try:
+        stat = (folder / entry.path).stat(follow_symlinks=False)
+    except OSError:
+        return False
+    return (stat.st_size, stat.st_mtime_ns, stat.st_ino) == (entry.size, entry.mtime_ns, entry.inode)
 
 
 def sha256_of(path: Path) -> str:

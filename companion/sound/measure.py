@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -23,20 +23,32 @@ _ALL_AT_ONCE: Final = 64
 
 AudioFile = tuple[str, Path, str]
 """Path relative to the folder, path on this computer, SHA-256 of the content or an empty string."""
+Still = Callable[[str], bool]
 
 _decode = msgspec.msgpack.Decoder(Measured).decode
 _decode_chunks = msgspec.msgpack.Decoder(Chunks).decode
 _encode = msgspec.msgpack.Encoder().encode
 
 
+def _always(path: str) -> bool:
+    return True
+
+
 def measure_files(
-    files: Sequence[AudioFile], cache: Cache, watch: Watch, *, workers: int | None = None
+    files: Sequence[AudioFile],
+    cache: Cache,
+    watch: Watch,
+    *,
+    workers: int | None = None,
+    still: Still = _always,
 ) -> dict[str, Measured]:
     """Return the measures of each file by its relative path.
 
-    A file that cannot be read, or that crashes or stalls its worker, has ``problem`` set and costs no other file.
-    Progress is in files, with the times-real-time rate as its note. Raises :class:`companion.core.errors.Cancelled`
-    within a second of being asked to stop; what was measured until then stays in the cache.
+    still: tells of a relative path, after it was read, whether it is the content its hash was taken of; only then is
+    what was measured remembered under that hash. A file that cannot be read, or that crashes or stalls its worker,
+    has ``problem`` set and costs no other file. Progress is in files, with the times-real-time rate as its note. Raises
+    :class:`companion.core.errors.Cancelled` within a second of being asked to stop; what was measured until then stays
+    in the cache.
     """
     watch.stage("Measuring sound", len(files), "files")
     results: dict[str, Measured] = {}
@@ -56,7 +68,7 @@ def measure_files(
     if len(results):
         watch.step(len(results), "known from before")
     if todo:
-        _measure_new(todo, seen, results, cache, watch, workers)
+        _measure_new(todo, seen, results, cache, watch, workers, still)
     return {relative: results[relative] for relative, _, _ in files}
 
 
@@ -67,6 +79,7 @@ def _measure_new(
     cache: Cache,
     watch: Watch,
     workers: int | None,
+    still: Still,
 ) -> None:
     jobs = [Job(index, "measure", (os.fsencode(path),), _size(path)) for index, (_, path, _) in enumerate(todo)]
     # The longest first, so that the last worker is not left alone with one.
@@ -81,7 +94,7 @@ def _measure_new(
                 measured = Measured(problem="unreadable", problem_text=outcome.failure)
             else:
                 measured = _decode(outcome.value)
-                if sha:
+                if sha and still(relative):
                     fresh.append((bytes.fromhex(sha), outcome.value))
             seconds += measured.seconds
             names = twins[sha] if sha else [relative]
@@ -111,7 +124,7 @@ def _known(table: str, files: Sequence[AudioFile], cache: Cache) -> dict[str, by
     return {sha: value for sha in hashes if (value := cache.get(table, bytes.fromhex(sha))) is not None}
 
 
-def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch) -> dict[str, Chunks]:
+def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch, *, still: Still = _always) -> dict[str, Chunks]:
     """Return what each file's header and chunks say, by relative path, without decoding any sound.
 
     Where the sound step has already measured the same content, what it found unreadable or truncated is told too.
@@ -126,7 +139,7 @@ def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch) -> dict[
         else:
             try:
                 chunks = read_chunks(path)
-                if sha:
+                if sha and still(relative):
                     fresh.append((bytes.fromhex(sha), _encode(chunks)))
             except OSError as error:
                 chunks = Chunks(problem=error.strerror or str(error))

@@ -15,7 +15,7 @@ from companion.core.cache import Cache
 from companion.core.entries import Entry, Kind
 from companion.core.evidence import Answer, AwayTest, Evidence, EvidenceStore
 from companion.core.facts import Facts
-from companion.core.files import read_capped
+from companion.core.files import read_capped, unchanged
 from companion.core.folder import RELEASES, Places
 from companion.core.progress import QUIET, Watch
 from companion.steps.marks import Marks, mark_of, marks, step_marks, words_mark
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 
 _TABLE: Final = "ships-1"
+CHANGES: Final = "it changes while it is being read"
 
 
 class _Known(msgspec.Struct, frozen=True):
@@ -44,17 +45,26 @@ class _Known(msgspec.Struct, frozen=True):
 class Desk:
     """One look at a folder. Make a new one when the folder may have changed.
 
-    rehash: read every file again instead of trusting size and times, as is done before a release.
+    rehash: read every file again instead of trusting size and times, as is done before a release. changing: paths of
+    files that did not hold still while they were looked at; they count as unreadable.
     """
 
     def __init__(
-        self, places: Places, facts: Facts, cache: Cache, watch: Watch = QUIET, *, rehash: bool = False
+        self,
+        places: Places,
+        facts: Facts,
+        cache: Cache,
+        watch: Watch = QUIET,
+        *,
+        rehash: bool = False,
+        changing: frozenset[str] = frozenset(),
     ) -> None:
         self.places = places
         self.facts = facts
         self.cache = cache
         self.watch = watch
         self.rehash = rehash
+        self.changing = changing
         self.evidence = EvidenceStore(places.evidence)
 
     @property
@@ -67,7 +77,23 @@ class Desk:
         """Every file of the folder, hashed."""
         from companion.contents.inventory import take
 
-        return take(self.folder, self.facts.contents, self.cache, self.watch, rehash=self.rehash)
+        taken = take(self.folder, self.facts.contents, self.cache, self.watch, rehash=self.rehash)
+        if not self.changing:
+            return taken
+        entries = (
+            msgspec.structs.replace(entry, sha256="", problem=CHANGES) if entry.path in self.changing else entry
+            for entry in taken.entries
+        )
+        return msgspec.structs.replace(taken, entries=tuple(entries))
+
+    def still(self, path: str) -> bool:
+        """Tell whether a file is still what its hash was taken of."""
+        return unchanged(self.folder, self.by_path[path])
+
+    def moved(self) -> frozenset[str]:
+        """Return the files that would ship and are no longer what was hashed: what was seen of them proves nothing."""
+        hashed = (entry for entry in self.ships if entry.sha256 and entry.link is None)
+        return frozenset(entry.path for entry in hashed if not unchanged(self.folder, entry))
 
     @cached_property
     def look(self) -> contents_look.Look:
@@ -128,9 +154,14 @@ class Desk:
         return {path: entry.sha256 for path, entry in self.by_path.items()}
 
     @cached_property
+    def _own_marks(self) -> dict[str, str]:
+        """The fingerprints that rest on content and facts alone, so that what was judged can be looked up by them."""
+        return step_marks(self.marks, self.facts)
+
+    @cached_property
     def step_marks(self) -> dict[str, str]:
         """The fingerprint of each step for the content as it is."""
-        own = step_marks(self.marks, self.facts)
+        own = self._own_marks
         looked = [step for step in ("contents", "paths", "sound") if self.evidence.find(step, own[step])]
         released = self.release_before and self.release_before.version
         told = repr((looked, self.answers, self.away_here, released, self.page))
@@ -153,19 +184,19 @@ class Desk:
     @cached_property
     def answers(self) -> tuple[Answer, ...]:
         """Answers to trials, given for the content as it is."""
-        evidence = self.evidence.find("controls", step_marks(self.marks, self.facts)["controls"])
+        evidence = self.evidence.find("controls", self._own_marks["controls"])
         return evidence.answers if evidence else ()
 
     @cached_property
     def away_here(self) -> tuple[AwayTest, ...]:
         """Away tests of the content as it is."""
-        evidence = self.evidence.find("away", step_marks(self.marks, self.facts)["away"])
+        evidence = self.evidence.find("away", self._own_marks["away"])
         return evidence.away if evidence else ()
 
     @cached_property
     def away_elsewhere(self) -> tuple[AwayTest, ...]:
         """Away tests of other content."""
-        here = step_marks(self.marks, self.facts)["away"]
+        here = self._own_marks["away"]
         return tuple(test for e in self.evidence.all("away") if e.fingerprint != here for test in e.away)
 
     @cached_property
@@ -218,7 +249,8 @@ class Desk:
 
         if History.available() or not self.places.history.is_dir():
             return []
-        later = [shot for shot in History(self.folder).snapshots() if shot.number > record.snapshot]
+        with History(self.folder, self.cache) as history:
+            later = [shot for shot in history.snapshots() if shot.number > record.snapshot]
         return [shot.label for shot in reversed(later) if shot.kind == "asked" and shot.label]
 
     @cached_property
@@ -233,7 +265,8 @@ class Desk:
         from companion.sound.measure import probe_files
 
         wanted = self.of_kind(Kind.SAMPLE, Kind.IMPULSE)
-        return probe_files([(e.path, self.folder / e.path, e.sha256) for e in wanted], self.cache, self.watch)
+        files = [(e.path, self.folder / e.path, e.sha256) for e in wanted]
+        return probe_files(files, self.cache, self.watch, still=self.still)
 
     @cached_property
     def weight(self) -> Weight:

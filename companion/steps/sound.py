@@ -33,7 +33,8 @@ def look_sound(desk: Desk) -> Look:
     from companion.sound.weight import savings_of
 
     audio = desk.of_kind(Kind.SAMPLE, Kind.IMPULSE)
-    measured = measure_files([(e.path, desk.folder / e.path, e.sha256) for e in audio], desk.cache, desk.watch)
+    files = [(e.path, desk.folder / e.path, e.sha256) for e in audio]
+    measured = measure_files(files, desk.cache, desk.watch, still=desk.still)
     kinds = {entry.path: entry.kind for entry in audio}
     # What could not be measured is not fit to ship for all anyone knows, whatever Contents says of the file.
     unread = [
