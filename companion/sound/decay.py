@@ -53,5 +53,6 @@ def _line(curve: NDArray[np.float64], seconds: float, top: float, bottom: float)
     inside = np.flatnonzero((curve <= top) & (curve >= bottom))
     if len(inside) < 5 or curve.min() > bottom - 5:
         return None
-    slope = float(np.polyfit(inside * seconds, curve[inside], 1)[0])
+    places, levels = inside - inside.mean(), curve[inside]
+    slope = float(places @ levels) / float(places @ places) / seconds  # least squares
     return round(-60.0 / slope, 4) if slope < 0 else None

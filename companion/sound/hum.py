@@ -7,6 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from companion.sound.blocks import fast_length
+
 MAINS_HZ: Final = (50.0, 60.0)
 HARMONICS: Final = 10
 SHORTEST_S: Final = 0.3
@@ -23,8 +25,9 @@ def hum_of(floor: NDArray[np.float32], rate: int) -> tuple[float, float] | None:
         return None
     size = min(len(floor), 4 * rate)
     windowed = (floor[:size] - floor[:size].mean()) * np.hanning(size).astype(np.float32)
-    power = np.abs(np.fft.rfft(windowed)).astype(np.float64) ** 2 + 1e-30
-    step = rate / size
+    length = fast_length(size)
+    power = np.abs(np.fft.rfft(windowed, length)).astype(np.float64) ** 2 + 1e-30
+    step = rate / length
     best = (0.0, -np.inf)
     for mains in MAINS_HZ:
         heights = []

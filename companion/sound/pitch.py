@@ -8,6 +8,7 @@ a partial an exact parabola in dB, also of one that decays exponentially (Gasior
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Final
 
 import msgspec
@@ -153,11 +154,17 @@ def _cluster(hertz: NDArray[np.float64], clarity: NDArray[np.float64]) -> tuple[
     return float(np.median(hertz[best])), float(clarity[best].mean() * agreement), spread
 
 
+@lru_cache(maxsize=4)
+def _gaussian(size: int) -> NDArray[np.float32]:
+    position = (np.arange(size) - (size - 1) / 2) / (size / 8)
+    window: NDArray[np.float32] = np.exp(-0.5 * position**2).astype(np.float32)
+    return window
+
+
 def _spectrum(body: Mono, rate: int) -> tuple[NDArray[np.float64], float]:
     """Return the magnitude spectrum of the first ``REFINE_S`` seconds under a Gaussian window, and its step in Hz."""
     size = min(len(body), round(REFINE_S * rate))
-    position = (np.arange(size) - (size - 1) / 2) / (size / 8)
-    windowed = body[:size] * np.exp(-0.5 * position**2).astype(np.float32)
+    windowed = body[:size] * _gaussian(size)
     length = fast_length(max(2 * size, 1024))
     return np.abs(np.fft.rfft(windowed, length)).astype(np.float64), rate / length
 

@@ -30,10 +30,11 @@ def outline_of(mono: NDArray[np.float32]) -> bytes:
 
 
 @lru_cache(maxsize=64)
-def _prepared(raw: bytes) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+def _prepared(raw: bytes) -> tuple[NDArray[np.float64], NDArray[np.complex64]]:
     """Return an outline and its spectrum: each is compared with several others."""
-    values = np.frombuffer(raw, np.int8).astype(np.float64)
-    return values, np.fft.rfft(values, 2 * OUTLINE)
+    values = np.frombuffer(raw, np.int8)
+    spectrum = np.fft.rfft(values.astype(np.float32), 2 * OUTLINE).astype(np.complex64, copy=False)
+    return values.astype(np.float64), spectrum
 
 
 def likeness(one: bytes, other: bytes) -> float:
@@ -42,9 +43,9 @@ def likeness(one: bytes, other: bytes) -> float:
     if size < OUTLINE // 4:
         return 0.0
     (first, first_spectrum), (second, second_spectrum) = _prepared(one), _prepared(other)
-    product = np.abs(np.fft.irfft(first_spectrum * np.conj(second_spectrum)))
+    product = np.fft.irfft(first_spectrum * np.conj(second_spectrum))
     reach = size // 4
-    near = np.concatenate((product[: reach + 1], product[-reach:]))
+    near = np.abs(np.concatenate((product[: reach + 1], product[-reach:])))
     best = 0.0
     for place in np.argpartition(near, -3)[-3:]:
         lag = int(place) if place <= reach else int(place) - len(near)

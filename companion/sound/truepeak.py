@@ -74,8 +74,9 @@ def true_peak(
     found: list[tuple[float, int, int]] = []
     rows = []
     for number, row in enumerate(block):
-        padded = np.pad(row, (REACH if first else 0, REACH if last else 0))
-        padded = np.pad(padded, (0, max(0, _CHUNK + 2 * REACH - len(padded))))
+        before, after = REACH if first else 0, REACH if last else 0
+        padded = np.zeros(max(_CHUNK + 2 * REACH, before + len(row) + after), np.float32)
+        padded[before : before + len(row)] = row
         rows.append(padded)
         inner = padded[REACH : len(padded) - REACH]
         loud = np.zeros(-(-len(inner) // _CHUNK), bool)
