@@ -34,6 +34,9 @@ _LOWEST_TURN_HZ: Final = 40.0
 _START_CELLS: Final = 50
 _FADED_DB: Final = 40.0
 _RISEN_DB: Final = 12.0
+_PITCHED: Final = 0.5
+_PLAIN_DB: Final = 12.0
+_FEW_CLICKS: Final = 3
 
 Mono = NDArray[np.float32]
 
@@ -139,7 +142,7 @@ class _Analysis:
             clipped_runs=levels.clipped_runs(),
             **_edges(edges),
             **self._start(cells),
-            clicks=self._clicks(),
+            clicks=self._clicks(found.get("pitch_trust", 0.0)),
             root_note=chunks.root_note,
             root_source="chunk" if chunks.root_note is not None else "",
             fine_cents=chunks.fine_cents,
@@ -171,10 +174,17 @@ class _Analysis:
         steady = then > 0 and 0.5 < first / then < 2.0
         return {"start_jump": round(abs(float(self.head[0])) / self.levels.peak, 4), "start_steady": steady}
 
-    def _clicks(self) -> tuple[Click, ...]:
-        if self.levels.frames < 0.1 * self.rate:
+    def _clicks(self, trust: float) -> tuple[Click, ...]:
+        """Return the clicks in their order; in what has no pitch only the plainest, and none where they are many."""
+        seconds = self.levels.frames / self.rate
+        if seconds < 0.1:
             self.why["clicks"] = "shorter than 100 ms"
-        return tuple(sorted(self.clicks, key=lambda click: click.frame))
+        least = 0.0 if trust >= _PITCHED else _PLAIN_DB
+        clicks = sorted((click for click in self.clicks if click.size_db >= least), key=lambda click: click.frame)
+        if len(clicks) > max(_FEW_CLICKS, seconds):
+            self.why["clicks"] = "so many that they are its texture"
+            return ()
+        return tuple(clicks)
 
     def _floor(self, cells: NDArray[np.float64]) -> dict[str, Any]:
         floor = floor_of(cells)
@@ -262,6 +272,7 @@ class _Analysis:
             seam=verdict,  # type: ignore[arg-type]
             jump=round(seam.error, 4),
             error=round(seam.difference, 4),
+            breaks=round(seam.breaks, 2),
         )
 
 

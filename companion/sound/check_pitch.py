@@ -26,6 +26,7 @@ def _is_wrong_root(one: Tuned) -> bool:
         abs(one.cents) < _SEMITONE
         or abs(one.cents - 100 * semitones) > _OFF_SEMITONE
         or abs(semitones) > _MOST_SEMITONES
+        or not one.steady
     ):
         return False
     return semitones % 12 != 0 or one.octave_sure

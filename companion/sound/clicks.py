@@ -88,7 +88,7 @@ def clicks_in(sound: Mono, rate: int) -> tuple[Click, ...]:
     A sample counts where its residual stands 7 dB above every other within 25 ms on either side, save the millisecond
     or two that belong to itself: so neither noise nor the pulses of a reed or a string count. It must be loud enough to
     be heard beside the sound, the sound around it must be tonal, and it must not be an onset: where the sound is
-    louder after than before, a click is part of the attack.
+    louder or brighter after than before, a click is part of the attack.
     """
     around, guard = round(AROUND_S * rate), max(8, round(GUARD_S * rate))
     if len(sound) < 4 * around:
@@ -133,4 +133,6 @@ def _heard(sound: Mono, rest: Mono, frame: int, around: int, guard: int) -> bool
     unforetold = math.hypot(*(level(rest[side]) for side in sides))
     tonal = unforetold < TONAL * math.hypot(before, after)
     loud = abs(float(rest[frame])) > MASKED * math.hypot(before, after) / math.sqrt(2)
-    return tonal and loud and after <= ONSET_RATIO * before
+    # A tine or a hammer may hardly raise the level, but what it adds is bright.
+    brighter = level(np.diff(sound[sides[1]])) > ONSET_RATIO * level(np.diff(sound[sides[0]]))
+    return tonal and loud and after <= ONSET_RATIO * before and not brighter

@@ -6,7 +6,7 @@ from typing import Any, Final, Literal
 
 import msgspec
 
-VERSION: Final = 2
+VERSION: Final = 3
 """Raised whenever a measure changes what it says; values of another version are measured again."""
 
 Problem = Literal["", "unreadable", "truncated"]
@@ -35,7 +35,8 @@ class LoopSeen(msgspec.Struct, frozen=True, kw_only=True):
     """A loop (end exclusive) and how its seam was judged: ``clean``, ``audible``, or ``not judged``.
 
     jump: the largest step away from the wave that would have come, as a share of the peak. error: how different the
-    two sides of the seam are, 0 (the same wave) to 2.
+    two sides of the seam are, 0 (the same wave) to 2. breaks: how far a predictor's error stands over its highest
+    elsewhere in the loop, as a factor.
     """
 
     start: int
@@ -44,6 +45,7 @@ class LoopSeen(msgspec.Struct, frozen=True, kw_only=True):
     seam: Literal["clean", "audible", "not judged"] = "not judged"
     jump: float = 0.0
     error: float = 0.0
+    breaks: float = 0.0
 
 
 class Decay(msgspec.Struct, frozen=True, kw_only=True):

@@ -14,8 +14,12 @@ FEWEST_RIGHT: Final = 6
 DIFFERENT: Final = 0.4
 """0 is the same wave on both sides, 1 is two waves that have nothing in common, 2 is one upside down."""
 
+NOT_ALIKE: Final = 0.1
+BREAKS: Final = 4.0
+"""A predictor's error at the seam over its highest elsewhere: 12 dB above what the sound does by itself."""
+
 AUDIBLE: Final = 0.05
-TONAL: Final = 0.6
+TONAL: Final = 0.4
 _ORDER: Final = 16
 _LONGEST_FIT_S: Final = 0.05
 
@@ -25,25 +29,29 @@ Mono = NDArray[np.float32]
 class Seam(NamedTuple):
     """difference: 0–2; error: the largest step away from the wave that would have come, as a share of the peak.
 
-    unforetold: how much of the loop's sound a predictor misses, 0–1. reason: why the seam cannot be judged, or empty.
+    breaks: a predictor's error at the seam, as a multiple of its highest elsewhere in the loop. unforetold: how much of
+    the loop's sound a predictor misses, 0–1. reason: why the seam cannot be judged, or empty.
     """
 
     difference: float
     error: float
+    breaks: float
     unforetold: float
     reason: str
 
     @property
     def audible(self) -> bool:
-        """Whether the wave breaks at the seam."""
-        return not self.reason and self.difference > DIFFERENT and self.error > AUDIBLE
+        """Whether the wave breaks at the seam: it is another wave, or it is not quite alike and steps out of line."""
+        unlike = self.difference > DIFFERENT or (self.difference > NOT_ALIKE and self.breaks > BREAKS)
+        return not self.reason and unlike and self.error > AUDIBLE
 
 
 def seam_of(sound: Mono, rate: int, start: int, end: int) -> Seam:
     """Return how the seam from ``end`` back to ``start`` joins.
 
     At a good seam the sound after the end is what also comes after the start, or the sound before the start is what
-    also comes before the end; one of the two suffices, over up to 3 ms or one turn of the loop. One frame either way is
+    also comes before the end; one of the two suffices, over up to 3 ms or one turn of the loop. A low wave moved by a
+    small part of its period stays alike, but no predictor fitted to the loop expects the step. One frame either way is
     allowed for, since writers differ in whether the end is played. Not judged: noise, whose seams are not heard, and
     loops with too little sound around their points.
     """
@@ -51,7 +59,7 @@ def seam_of(sound: Mono, rate: int, start: int, end: int) -> Seam:
     body = sound[start:end]
     peak = float(np.abs(body).max(initial=0.0))
     if length < FEWEST_LEFT or peak <= 0:
-        return Seam(0.0, 0.0, 0.0, "the loop is too short or silent")
+        return Seam(0.0, 0.0, 0.0, 0.0, "the loop is too short or silent")
     left, right = min(reach, start, length), min(reach, len(sound) - end - 1, length)
     sides = []
     if left >= FEWEST_LEFT:
@@ -59,11 +67,11 @@ def seam_of(sound: Mono, rate: int, start: int, end: int) -> Seam:
     if right >= FEWEST_RIGHT:
         sides.append(_side(sound, start, end, 0, right))
     if not sides:
-        return Seam(0.0, 0.0, 0.0, "there is too little sound around the loop points")
+        return Seam(0.0, 0.0, 0.0, 0.0, "there is too little sound around the loop points")
     difference, error = min(side[0] for side in sides), min(side[1] for side in sides) / peak
     missed = unforetold(sound[max(0, min(start, end - round(_LONGEST_FIT_S * rate))) : end][-round(0.2 * rate) :])
     reason = "the sound is too much like noise" if missed > TONAL else ""
-    return Seam(difference, error, missed, reason)
+    return Seam(difference, error, _breaks(sound, rate, start, end), missed, reason)
 
 
 def _side(sound: Mono, start: int, end: int, low: int, high: int) -> tuple[float, float]:
@@ -82,17 +90,50 @@ def _side(sound: Mono, start: int, end: int, low: int, high: int) -> tuple[float
     return best
 
 
+def _breaks(sound: Mono, rate: int, start: int, end: int) -> float:
+    """Return a predictor's error at the seam over its highest near either end of the loop, where it was fitted."""
+    body = _turns(sound[start:end], 4 * _ORDER)
+    size = max(round(_LONGEST_FIT_S * rate), 4 * _ORDER)
+    order = min(_ORDER, len(body[-size:]) // 4)
+    taps = _predictor(body[-size:], order)
+    highest = max(float(np.abs(_missed(part, taps)).max()) for part in (body[-size:], body[:size]))
+    lowest = math.inf
+    for last in (end, end + 1):
+        if last <= len(sound):
+            turn = _turns(sound[start:last], order)
+            joined = np.concatenate((turn[-order:], turn[:order]))
+            lowest = min(lowest, float(np.abs(_missed(joined, taps)).max()))
+    return min(1e6, lowest / max(highest, 1e-9))
+
+
+def _turns(loop: Mono, frames: int) -> Mono:
+    """Return ``loop``, repeated until it has at least so many frames."""
+    return loop if len(loop) >= frames else np.tile(loop, -(-frames // len(loop)))
+
+
+def _predictor(sound: Mono, order: int) -> NDArray[np.float64]:
+    """Return the weights of the ``order`` samples before each that foretell it best (covariance method)."""
+    windows = np.lib.stride_tricks.sliding_window_view(sound.astype(np.float64), order + 1)
+    before, now = windows[:, :-1], windows[:, -1]
+    normal = before.T @ before
+    normal[np.diag_indices(order)] += 1e-6 * np.trace(normal) / order + 1e-12
+    return np.asarray(np.linalg.solve(normal, before.T @ now), np.float64)
+
+
+def _missed(sound: Mono, weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the predictor's error at every sample that has enough before it."""
+    windows = np.lib.stride_tricks.sliding_window_view(sound.astype(np.float64), len(weights) + 1)
+    return np.asarray(windows[:, -1] - windows[:, :-1] @ weights)
+
+
 def unforetold(sound: Mono) -> float:
     """Return the share of ``sound`` (root mean square, 0–1) that a linear predictor of order 16 misses."""
     order = min(_ORDER, len(sound) // 4)
     if order < 1:
         return 1.0
-    windows = np.lib.stride_tricks.sliding_window_view(sound.astype(np.float64), order + 1)
-    before, now = windows[:, :-1], windows[:, -1]
-    normal = before.T @ before
-    energy = float(now @ now)
+    heard = sound[order:].astype(np.float64)
+    energy = float(heard @ heard)
     if energy <= 0:
         return 0.0
-    normal[np.diag_indices(order)] += 1e-6 * np.trace(normal) / order + 1e-12
-    missed = now - before @ np.linalg.solve(normal, before.T @ now)
+    missed = _missed(sound, _predictor(sound, order))
     return math.sqrt(float(missed @ missed) / energy)

@@ -18,14 +18,17 @@ FEWEST: Final = 3
 AGREE: Final = 0.6
 MIXED: Final = 0.05
 _NEAR_CENTS: Final = 60.0
-_HALF_DB: Final = -20.0
-_ODD_DB: Final = -12.0
+_STEADY_SPREAD: Final = 50.0
+_HALF_DB: Final = -26.0
+_ODD_DB: Final = -6.0
+"""Odd partials this far under the even ones, or half-way partials this near to theirs, leave the octave open."""
 
 
 class Tuned(msgspec.Struct, frozen=True, kw_only=True):
     """One sample's pitch against its instrument. cents: how far off, after the instrument's octave and tuning.
 
-    firm: steady and clear enough to judge by cents. octave_sure: the partials show that an octave is no illusion.
+    firm: steady and clear enough to judge by cents. steady: enough to tell semitones, as a bell's wandering pitch is
+    not. octave_sure: the partials show that an octave is no illusion.
     """
 
     path: str
@@ -33,6 +36,7 @@ class Tuned(msgspec.Struct, frozen=True, kw_only=True):
     measured: float
     cents: float
     firm: bool
+    steady: bool
     octave_sure: bool
 
 
@@ -109,5 +113,6 @@ def _tuned(zone: Zone, one: Measured, declared: float, base: float) -> Tuned:
         measured=one.pitch_cents,
         cents=cents,
         firm=(one.pitch_trust or 0.0) >= FIRM_TRUST and (one.pitch_spread or 0.0) < FIRM_SPREAD,
+        steady=(one.pitch_spread or 0.0) < _STEADY_SPREAD,
         octave_sure=sure,
     )

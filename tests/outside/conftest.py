@@ -8,6 +8,7 @@ version 2.01: sample headers (``shdr``, 46 bytes each), and instrument zones who
 
 from __future__ import annotations
 
+import os
 import struct
 from collections import Counter, defaultdict
 from collections.abc import Iterator
@@ -37,14 +38,18 @@ _SAMPLE, _ROOT, _COARSE, _FINE, _MODES = 53, 58, 51, 52, 54
 
 
 def _bank_file() -> Path:
-    pretty_midi = pytest.importorskip("pretty_midi")
+    """The file of the bank; ``COMPANION_BANK`` names another of that layout, to see how the rules do elsewhere."""
+    if other := os.environ.get("COMPANION_BANK"):
+        return Path(other)
+    import pretty_midi  # missing, it fails the checks that need it: they are not passed over
+
     for path in sorted(Path(pretty_midi.__file__).parent.iterdir()):
         if path.is_file():
             with path.open("rb") as stream:
                 head = stream.read(12)
             if head[:4] == b"RIFF" and head[8:] == b"sfbk":
                 return path
-    pytest.skip("this version of the package carries no bank")
+    pytest.fail("this version of pretty_midi carries no bank of recordings: install the one named above")
 
 
 def _chunks(data: bytes, start: int, end: int) -> Iterator[tuple[bytes, bytes]]:

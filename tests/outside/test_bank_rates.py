@@ -141,7 +141,7 @@ def test_clicks(recorded_bank: list[Any], bank: list[Measured]) -> None:
         peak = float(np.abs(one.samples).max())
         sounding = np.flatnonzero(np.convolve(np.abs(one.samples), np.ones(200) / 200, "same") > 0.03 * peak)
         inside = sounding[(sounding > 0.06 * one.rate) & (sounding < len(one.samples) - 0.06 * one.rate)]
-        for place in rng.choice(inside, 2):
+        for place in rng.choice(inside, 2) if len(inside) else ():
             clicked = one.samples.copy()
             clicked[place] += 0.25 * peak * float(rng.choice((-1, 1)))
             tried += 1
