@@ -1,9 +1,7 @@
-"""Checks of samples against one another: takes, levels, dynamics, holes, overlaps, layers."""
+"""Checks of samples against one another: takes, holes, overlaps."""
 
 from __future__ import annotations
 
-import math
-import statistics
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from itertools import combinations, pairwise
@@ -11,24 +9,15 @@ from typing import Final
 
 from companion.core.findings import Finding
 from companion.core.text import listed, visible
-from companion.core.units import level, note_name
+from companion.core.units import note_name
 from companion.sound import rules
 from companion.sound.model import SoundModel
 from companion.sound.zones import Zone, by_layer
 
-LEVEL_STEP_DB: Final = 9.0
-INVERTED_DB: Final = 1.0
-IN_ORDER: Final = 0.7
 GRID: Final = 0.8
 FEWEST_NOTES: Final = 5
-LAYER_DROP_DB: Final = 15.0
-_REACH: Final = 2
 _MOST_TAKES: Final = 24
 _MOST_OVERLAPS: Final = 50
-
-
-def _key(zone: Zone) -> int | None:
-    return zone.note if zone.note is not None else zone.name_note
 
 
 def _named(model: SoundModel, zones: Iterable[Zone], number: int) -> str:
@@ -48,7 +37,7 @@ def takes_same(model: SoundModel) -> list[Finding]:
     groups: dict[tuple[str, int | None, int | None], list[Zone]] = defaultdict(list)
     for zone in model.zones.values():
         if zone.take and model.measured[zone.path].outline:
-            groups[zone.layer, _key(zone), zone.velocity].append(zone)
+            groups[zone.layer, zone.key, zone.velocity].append(zone)
     findings = []
     for zones in groups.values():
         told: set[str] = set()
@@ -61,78 +50,6 @@ def takes_same(model: SoundModel) -> list[Finding]:
                 told.add(other.path)
                 measured = f"correlation {value:.3f} with {visible(one.path)}"
                 findings.append(rules.TAKES_SAME.finding(other.path, measured=measured))
-    return findings
-
-
-def _levels(model: SoundModel, zones: Iterable[Zone]) -> dict[tuple[int, int], list[tuple[float, str]]]:
-    """Return momentary loudness and path of every take by (note, velocity), velocity −1 where there is none."""
-    levels: dict[tuple[int, int], list[tuple[float, str]]] = defaultdict(list)
-    for zone in zones:
-        key, loudness = _key(zone), model.measured[zone.path].momentary_max_lufs
-        if key is not None and loudness is not None:
-            levels[key, -1 if zone.velocity is None else zone.velocity].append((loudness, zone.path))
-    return levels
-
-
-def level_step(model: SoundModel) -> list[Finding]:
-    """Samples over 9 dB from the median of up to two neighbours a side, at the same dynamic of the same layer.
-
-    Each dynamic is judged by itself, so a loud one is not a step, and by medians, so that one odd note does not make
-    its neighbours odd. A doubling of loudness is some 10 dB; neighbours within 9 are one voice.
-    """
-    limit = model.facts.limits.level_step_db or LEVEL_STEP_DB
-    findings = []
-    for zones in by_layer(model.zones.values()).values():
-        rows: dict[int, dict[int, float]] = defaultdict(dict)
-        levels = _levels(model, zones)
-        for (note, velocity), takes in levels.items():
-            rows[velocity][note] = statistics.median(loudness for loudness, _ in takes)
-        for velocity, row in rows.items():
-            notes = sorted(row)
-            for place, note in enumerate(notes):
-                near = notes[max(0, place - _REACH) : place] + notes[place + 1 : place + 1 + _REACH]
-                if len(near) < 3 or max(abs(other - note) for other in near) > 12:
-                    continue
-                usual = statistics.median(row[other] for other in near)
-                findings += [
-                    rules.LEVEL_STEP.finding(
-                        path,
-                        measured=f"{level(abs(loudness - usual), 'dB')} {'louder' if loudness > usual else 'softer'}, "
-                        f"{level(loudness, 'LUFS')} at its loudest 400 ms",
-                        limit=f"within {level(limit, 'dB')} of its neighbours",
-                    )
-                    for loudness, path in levels[note, velocity]
-                    if abs(loudness - usual) > limit
-                ]
-    return findings
-
-
-def dynamics_inverted(model: SoundModel) -> list[Finding]:
-    """Notes at which a softer dynamic is over 1 dB louder than the next, in layers that are otherwise in order.
-
-    Where most notes are not in order the samples were normalised, and the patch sets their levels.
-    """
-    findings = []
-    for zones in by_layer(model.zones.values()).values():
-        levels = _levels(model, zones)
-        velocities = sorted({velocity for _, velocity in levels if velocity >= 0})
-        for softer, louder in pairwise(velocities):
-            steps = {}
-            for note in {note for note, _ in levels}:
-                if (note, softer) in levels and (note, louder) in levels:
-                    low = statistics.median(loudness for loudness, _ in levels[note, softer])
-                    steps[note] = statistics.median(loudness for loudness, _ in levels[note, louder]) - low
-            in_order = sum(step > INVERTED_DB for step in steps.values())
-            if len(steps) < 3 or in_order < IN_ORDER * len(steps):
-                continue
-            findings += [
-                rules.DYNAMICS_INVERTED.finding(
-                    levels[note, softer][0][1],
-                    measured=f"{level(-step, 'dB')} louder than the next dynamic on the same note",
-                )
-                for note, step in sorted(steps.items())
-                if step < -INVERTED_DB
-            ]
     return findings
 
 
@@ -150,7 +67,7 @@ def note_gap(model: SoundModel) -> list[Finding]:
             text = [f"{_named(model, zones, low)} to {_named(model, zones, high)}" for low, high in holes]
             what = "no sample for"
         else:
-            keys = {_key(zone) for zone in zones} - {None}
+            keys = {zone.key for zone in zones} - {None}
             text = [_named(model, zones, note) for note in _off_grid(sorted(key for key in keys if key is not None))]
             what = "left out of the grid:"
         if text:
@@ -187,7 +104,7 @@ def _off_grid(notes: list[int]) -> list[int]:
 def _missing_dynamics(model: SoundModel, layer: str, zones: list[Zone]) -> list[Finding]:
     held: dict[int, set[int]] = defaultdict(set)
     for zone in zones:
-        key = _key(zone)
+        key = zone.key
         if key is not None and zone.velocity is not None:
             held[key].add(zone.velocity)
     if len(held) < FEWEST_NOTES:
@@ -225,39 +142,8 @@ def range_overlap(model: SoundModel) -> list[Finding]:
     return findings
 
 
-def layer_levels(model: SoundModel) -> dict[str, tuple[float, float]]:
-    """Return (median loudness in LUFS, what is lost in dB when it plays alone) of each of the maker's layers."""
-    names = {layer.name for layer in model.facts.layers}
-    loudness: dict[str, float] = {}
-    for layer, zones in by_layer(model.zones.values()).items():
-        values = [value for zone in zones if (value := model.measured[zone.path].momentary_max_lufs) is not None]
-        if layer in names and values:
-            loudness[layer] = statistics.median(values)
-    if not loudness:
-        return {}
-    together = 10 * math.log10(sum(10 ** (value / 10) for value in loudness.values()))
-    return {layer: (value, together - value) for layer, value in loudness.items()}
-
-
-def layer_uneven(model: SoundModel) -> list[Finding]:
-    """Layers that drop by more than the limit (default 15 dB) when they play alone."""
-    limit = model.facts.limits.layer_drop_db or LAYER_DROP_DB
-    levels = layer_levels(model)
-    return [
-        rules.LAYER_UNEVEN.finding(
-            measured=f"“{visible(layer)}” alone is {level(drop, 'dB')} down, {level(loudness, 'LUFS')}",
-            limit=f"{level(limit, 'dB')} at most",
-        )
-        for layer, (loudness, drop) in sorted(levels.items())
-        if len(levels) > 1 and drop > limit
-    ]
-
-
 ZONE_CHECKS: Final[tuple[Callable[[SoundModel], list[Finding]], ...]] = (
     takes_same,
-    level_step,
-    dynamics_inverted,
     note_gap,
     range_overlap,
-    layer_uneven,
 )

@@ -9,6 +9,7 @@ from companion.core.findings import Finding
 from companion.sound.check_edges import EDGE_CHECKS
 from companion.sound.check_files import FILE_CHECKS
 from companion.sound.check_format import FORMAT_CHECKS
+from companion.sound.check_levels import LEVEL_CHECKS
 from companion.sound.check_pitch import PITCH_CHECKS
 from companion.sound.check_zones import ZONE_CHECKS
 from companion.sound.model import SoundModel, sound_model
@@ -19,6 +20,7 @@ CHECKS: Final[tuple[Callable[[SoundModel], list[Finding]], ...]] = (
     *FORMAT_CHECKS,
     *PITCH_CHECKS,
     *ZONE_CHECKS,
+    *LEVEL_CHECKS,
 )
 
 

@@ -41,6 +41,11 @@ class Zone(msgspec.Struct, frozen=True, kw_only=True):
     high_velocity: int | None = None
     source: str = ""
 
+    @property
+    def key(self) -> int | None:
+        """The note, or as long as its octave is open the note that the name writes."""
+        return self.note if self.note is not None else self.name_note
+
 
 def read_table(text: str) -> dict[str, dict[str, str]]:
     """Return the rows of a maker's CSV by path. Columns: path, note, velocity, take, layer, low_key, high_key, …"""

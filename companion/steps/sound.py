@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 def look_sound(desk: Desk) -> Look:
     """Measure every sample and impulse response that ships and judge them."""
     from companion.contents.broken import FILE_UNREADABLE
-    from companion.sound.check_zones import layer_levels
+    from companion.sound.check_levels import layer_levels
     from companion.sound.checks import check_sound, sound_model
     from companion.sound.measure import measure_files
     from companion.sound.weight import savings_of
