@@ -17,11 +17,11 @@ from companion.sound.clicks import clicks_in
 from companion.sound.decay import decay_of
 from companion.sound.edges import Edges, Envelope, floor_of
 from companion.sound.edges import edges_of as find_edges
-from companion.sound.hum import hum_of
+from companion.sound.hum import hum_of, rings_on
 from companion.sound.levels import Levels
 from companion.sound.loudness import Loudness
 from companion.sound.measured import Click, LoopSeen, Measured
-from companion.sound.pitch import Pitch, cents_of, pitch_of
+from companion.sound.pitch import Pitch, cents_of, hertz_of, pitch_of
 from companion.sound.reading import Reading, Unreadable
 from companion.sound.seams import seam_of
 from companion.sound.takes import outline_of
@@ -114,10 +114,11 @@ class _Analysis:
             self.why["loudness_lufs"] = "shorter than 400 ms" if short else "under the gate of −70 LUFS"
         if momentary is None:
             self.why["momentary_max_lufs"] = "silence"
+        pitch = self._pitch(cells)
         found: dict[str, Any] = {
             **self._integrity(),
-            **self._floor(cells),
-            **self._pitch(cells),
+            **pitch,
+            **self._floor(cells, pitch),
             **self._band(),
             "loops": tuple(self._loop(loop) for loop in chunks.loops[:MOST_LOOPS]),
         }
@@ -186,16 +187,19 @@ class _Analysis:
             return ()
         return tuple(clicks)
 
-    def _floor(self, cells: NDArray[np.float64]) -> dict[str, Any]:
+    def _floor(self, cells: NDArray[np.float64], pitch: dict[str, Any]) -> dict[str, Any]:
         floor = floor_of(cells)
         if floor.level_dbfs is None:
             self.why |= {"noise_floor_dbfs": floor.reason, "hum_hz": floor.reason}
             return {}
-        values: dict[str, Any] = {"noise_floor_dbfs": floor.level_dbfs, "noise_is_bound": floor.is_bound}
-        hum = None
-        if not floor.is_bound:
+        is_bound, hum = floor.is_bound, None
+        if not is_bound:
             cell = self.envelope.cell
-            hum = hum_of(self._mono(floor.start * cell, floor.stop * cell), self.rate)
+            quiet = self._mono(floor.start * cell, floor.stop * cell)
+            trusted = pitch.get("pitch_trust", 0.0) >= _PITCHED
+            is_bound = trusted and rings_on(quiet, self.rate, hertz_of(pitch["pitch_cents"]))
+            hum = None if is_bound else hum_of(quiet, self.rate)
+        values: dict[str, Any] = {"noise_floor_dbfs": floor.level_dbfs, "noise_is_bound": is_bound}
         if hum is None:
             self.why["hum_hz"] = "no steady noise floor of 300 ms"
             return values

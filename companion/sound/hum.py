@@ -13,21 +13,24 @@ MAINS_HZ: Final = (50.0, 60.0)
 HARMONICS: Final = 10
 SHORTEST_S: Final = 0.3
 _AROUND_HZ: Final = 18.0
+_DRIFT_HZ: Final = 1.0
+"""How far from its nominal frequency a line may lie: the mains drift by tenths of a hertz, their harmonics by more."""
+
+_PADDED: Final = 4
+_PARTIALS: Final = 40
+_RINGS: Final = 0.5
 
 
 def hum_of(floor: NDArray[np.float32], rate: int) -> tuple[float, float] | None:
     """Return (mains frequency, prominence in dB) of the more likely mains, or None when ``floor`` is too short.
 
-    The prominence of a harmonic is its height over the median of the spectrum within 18 Hz; that of a mains is its
-    third-highest, since one or two lines near a multiple of 50 Hz are found in any music.
+    The prominence of a harmonic is its height over the median of the spectrum within 18 Hz, and 0 where no peak lies
+    within 1 Hz: the skirt of a partial near by is no line. That of a mains is its third-highest, since one or two
+    lines near a multiple of 50 Hz are found in any music.
     """
     if len(floor) < SHORTEST_S * rate or not float(np.abs(floor).max(initial=0.0)) > 0:
         return None
-    size = min(len(floor), 4 * rate)
-    windowed = (floor[:size] - floor[:size].mean()) * np.hanning(size).astype(np.float32)
-    length = fast_length(size)
-    power = np.abs(np.fft.rfft(windowed, length)).astype(np.float64) ** 2 + 1e-30
-    step = rate / length
+    power, step = _power(floor[: 4 * rate], rate)
     best = (0.0, -np.inf)
     for mains in MAINS_HZ:
         heights = []
@@ -35,9 +38,39 @@ def hum_of(floor: NDArray[np.float32], rate: int) -> tuple[float, float] | None:
             hertz = harmonic * mains
             if hertz + _AROUND_HZ > 0.45 * rate:
                 break
-            line = power[round((hertz - 1) / step) - 1 : round((hertz + 1) / step) + 2].max()
+            low = round((hertz - _DRIFT_HZ) / step)
+            line = power[low - 1 : round((hertz + _DRIFT_HZ) / step) + 2]
+            top = int(np.argmax(line))
             around = power[max(1, round((hertz - _AROUND_HZ) / step)) : round((hertz + _AROUND_HZ) / step) + 1]
-            heights.append(10 * np.log10(line / np.median(around)))
+            is_peak = 0 < top < len(line) - 1
+            heights.append(float(10 * np.log10(line[top] / np.median(around))) if is_peak else 0.0)
         if len(heights) >= 3 and sorted(heights)[-3] > best[1]:
-            best = (mains, float(sorted(heights)[-3]))
+            best = (mains, sorted(heights)[-3])
     return (best[0], round(best[1], 1)) if best[0] else None
+
+
+def rings_on(floor: NDArray[np.float32], rate: int, hertz: float) -> bool:
+    """Tell whether a stretch that seems to be a noise floor is the note itself, of ``hertz``, still ringing.
+
+    So it is where the partials hold over half of the energy that noise would not have there by chance.
+    """
+    seconds = len(floor) / rate
+    if seconds * hertz < 8 or not float(np.abs(floor).max(initial=0.0)) > 0:
+        return False
+    power, step = _power(floor[: 4 * rate], rate)
+    frequencies = np.arange(len(power)) * step
+    inside = (frequencies > 0.5 * hertz) & (frequencies < (_PARTIALS + 0.5) * hertz)
+    # The main lobe of a Hann window is two bins of the unpadded spectrum to either side.
+    off = np.abs(frequencies - hertz * np.maximum(1, np.round(frequencies / hertz)))
+    near = inside & (off < 2 / min(seconds, 4.0))
+    total, by_chance = float(power[inside].sum()), float(near.sum()) / max(1, int(inside.sum()))
+    if total <= 0 or by_chance > 0.8:
+        return False
+    return (float(power[near].sum()) / total - by_chance) / (1 - by_chance) > _RINGS
+
+
+def _power(floor: NDArray[np.float32], rate: int) -> tuple[NDArray[np.float64], float]:
+    """Return the power spectrum under a Hann window, and its step in Hz."""
+    windowed = (floor - floor.mean()) * np.hanning(len(floor)).astype(np.float32)
+    length = fast_length(_PADDED * len(floor))
+    return np.abs(np.fft.rfft(windowed, length)).astype(np.float64) ** 2 + 1e-30, rate / length

@@ -10,6 +10,7 @@ import pytest
 from companion.core.entries import Kind
 from companion.core.facts import Facts, Limits
 from companion.sound.checks import sound_model
+from companion.sound.hum import hum_of, rings_on
 from companion.sound.weight import savings_of
 
 RATE = 48000
@@ -112,6 +113,40 @@ def test_a_sound_without_a_floor_only_bounds_it(write: Any, sine: Any, measure: 
     assert one.noise_is_bound is True
     assert one.hum_hz is None
     assert "hum_hz" in one.not_judged
+
+
+@pytest.mark.parametrize("hertz", [41.2, 51.9, 61.7])
+def test_a_low_note_that_rings_on_at_one_level_is_no_noise_floor(
+    write: Any, measure: Any, found: Any, hertz: float
+) -> None:
+    """Low partials near 50 and 60 Hz, at a steady level for the last half second: neither a floor nor hum."""
+    time = np.arange(3 * RATE) / RATE
+    level = 0.5 * np.exp(-3 * np.minimum(time, 2.3))
+    noise = 1e-5 * np.random.default_rng(12).standard_normal(len(time))
+    partials = sum(np.sin(2 * np.pi * hertz * n * time + n * n) / n for n in range(1, 11))
+    write("low/ring.wav", level * partials * np.minimum(1, time / 0.002) + noise)
+    measured = measure()
+    assert measured["low/ring.wav"].noise_is_bound is True
+    assert "hum" not in found(measured)
+
+
+def test_hum_and_partials_are_told_apart_in_a_short_stretch() -> None:
+    """0.4 s are 2.5 Hz a bin: the skirt of a partial at 51.9 Hz covers 50 Hz, but has no peak of its own there."""
+    time = np.arange(round(0.4 * RATE)) / RATE
+    noise = 1e-5 * np.random.default_rng(13).standard_normal(len(time))
+
+    def lines(hertz: float) -> Any:
+        return (noise + sum(1e-3 * np.sin(2 * np.pi * hertz * n * time + n) for n in range(1, 9))).astype(np.float32)
+
+    found = hum_of(lines(50.0), RATE)
+    assert found is not None
+    assert found[0] == 50.0
+    assert found[1] == pytest.approx(40, abs=15)
+    partials = hum_of(lines(51.9), RATE)
+    assert partials is None or partials[1] < 12
+    assert rings_on(lines(51.9), RATE, 51.9)
+    assert not rings_on(lines(50.0), RATE, 180.3)
+    assert not rings_on(noise.astype(np.float32), RATE, 51.9)
 
 
 def room(seconds: float, decay: float, delay: float = 0.0, peak: float = 0.9) -> Any:
