@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from datetime import UTC, datetime
 from typing import Any, Final
+
+import msgspec
 
 from companion.core.text import visible
 from companion.history.model import Snapshot
@@ -40,40 +43,64 @@ def message(snapshot: Snapshot) -> bytes:
     return f"{title}\n\n{json.dumps(facts, ensure_ascii=True)}\n".encode()
 
 
-def _paths(value: object) -> tuple[str, ...]:
-    return tuple(str(item) for item in value) if isinstance(value, list) else ()
+class _Said(msgspec.Struct):
+    """The line of JSON. Whoever writes such a line by hand may leave out or misspell anything."""
+
+    label: str | None = None
+    at: str = ""
+    kind: str = "asked"
+    files: int = 0
+    bytes: int = 0
+    changed_while_read: tuple[str, ...] = ()
+    left_out: tuple[tuple[str, str], ...] = ()
+    empty_folders: tuple[str, ...] = ()
 
 
-def _pairs(value: object) -> tuple[tuple[str, str], ...]:
-    rows = value if isinstance(value, list) else []
-    return tuple((str(row[0]), str(row[1])) for row in rows if isinstance(row, list) and len(row) == 2)
+_NOTHING: Final = _Said()
+_decode: Final = msgspec.json.Decoder(_Said).decode
 
 
-def _whole(value: object) -> int:
-    return value if isinstance(value, int) else 0
+def _said(line: str) -> _Said:
+    try:
+        return _decode(line)
+    except (ValueError, RecursionError):  # a name that is not UTF-8 is an escape that only the standard reader takes
+        return _leniently(line)
+
+
+def _leniently(line: str) -> _Said:
+    """Return what of a line is of the right kind, field by field."""
+    try:
+        facts = json.loads(line)
+    except (ValueError, RecursionError):
+        return _NOTHING
+    said = _Said()
+    for name, value in facts.items() if isinstance(facts, dict) else ():
+        if name in _Said.__struct_fields__:
+            with contextlib.suppress(msgspec.ValidationError):
+                setattr(said, name, msgspec.convert(value, _TYPES[name]))
+    return said
+
+
+_TYPES: Final = {field.name: field.type for field in msgspec.structs.fields(_Said)}
 
 
 def snapshot_of(number: int, commit: str, tree: str, text: str, version: str) -> Snapshot:
     """Return the snapshot a commit message describes; what is missing or not ours is left empty, never raised."""
     title, _, body = text.partition("\n\n")
-    try:
-        facts = json.loads(body.strip().rpartition("\n")[2] or "{}")
-    except (ValueError, RecursionError):
-        facts = {}
-    facts = facts if isinstance(facts, dict) else {}
+    said = _said(body.strip().rpartition("\n")[2])
     return Snapshot(
         number=number,
         id=commit,
         tree=tree,
-        label=clean_label(str(facts.get("label", title.strip()))),
-        at=visible(str(facts.get("at", ""))),
-        kind=visible(str(facts.get("kind", "asked"))),
-        files=_whole(facts.get("files")),
-        bytes=_whole(facts.get("bytes")),
+        label=clean_label(title.strip() if said.label is None else said.label),
+        at=visible(said.at),
+        kind=visible(said.kind),
+        files=said.files,
+        bytes=said.bytes,
         version=version,
-        changed_while_read=_paths(facts.get("changed_while_read")),
-        left_out=_pairs(facts.get("left_out")),
-        empty_folders=_paths(facts.get("empty_folders")),
+        changed_while_read=said.changed_while_read,
+        left_out=said.left_out,
+        empty_folders=said.empty_folders,
     )
 
 
