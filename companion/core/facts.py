@@ -127,7 +127,8 @@ class Waiver(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
     where: the place in the file, such as the key of a fact; empty: every place. content: SHA-256 of the file when the
     waiver was given (of all that the step judges, where the file is none of the folder's), so that it lapses when
-    that changes.
+    that changes. contents: of a group judged at once, the first digits of each file's SHA-256; path then is a pattern,
+    and the waiver lapses for each file by itself.
     """
 
     rule: str
@@ -135,6 +136,12 @@ class Waiver(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     path: str = ""
     where: str = ""
     content: str = ""
+    contents: tuple[str, ...] = ()
+
+    @staticmethod
+    def mark(content: str) -> str:
+        """Return what ``contents`` holds of a SHA-256: 16 digits, too many to meet by chance."""
+        return content[:16]
 
 
 class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -189,14 +189,16 @@ def with_waiver(text: str, waiver: Waiver) -> str:
     tables: Any = document["waivers"]
     if alike:
         waivers[alike[0]] = waiver
-        for key in ("reason", "content"):
+        for key in ("reason", "content", "contents"):
             _set(tables[alike[0]], key, plain.get(key))
     else:
         waivers.append(waiver)
-        item: Any = tomlkit.item(plain)
-        if isinstance(tables, Array):
-            item = tomlkit.inline_table()
-            item.update(plain)
+        item: Any = tomlkit.inline_table() if isinstance(tables, Array) else tomlkit.table()
+        for key, value in plain.items():
+            if isinstance(tables, Array):
+                item[key] = value
+            else:
+                _set(item, key, value)
         tables.append(item)
     result = _lines_as_in(text, tomlkit.dumps(document))
     _hold(result, msgspec.structs.replace(facts, waivers=tuple(waivers)))

@@ -10,6 +10,7 @@ import msgspec
 from companion.core.evidence import Evidence
 from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, ordered, tally
+from companion.core.globs import globs
 from companion.core.text import plural
 from companion.steps.model import State, Step, StepStatus
 
@@ -44,11 +45,17 @@ def waive(findings: Iterable[Finding], waivers: Iterable[Waiver], contents: Mapp
     their own content.
     """
     standing: dict[tuple[str, str], list[Waiver]] = {}
+    groups: dict[str, list[Waiver]] = {}
     for waiver in waivers:
-        if waiver.rule not in NEVER_WAIVED and waiver.reason and _in_force(waiver, contents):
+        if waiver.rule in NEVER_WAIVED or not waiver.reason:
+            continue
+        if waiver.contents:
+            groups.setdefault(waiver.rule, []).append(waiver)
+        elif _in_force(waiver, contents):
             standing.setdefault((waiver.rule, waiver.path), []).append(waiver)
     covered = (_covered(finding, standing.get((finding.rule, finding.path), [])) for finding in findings)
-    return ordered(covered)
+    marks = {rule: [(one, frozenset(one.contents)) for one in several] for rule, several in groups.items()}
+    return ordered(_covered_with_others(finding, marks.get(finding.rule, []), contents) for finding in covered)
 
 
 def _in_force(waiver: Waiver, contents: Mapping[str, str]) -> bool:
@@ -63,6 +70,19 @@ def _covered(finding: Finding, waivers: list[Waiver]) -> Finding:
         return finding
     for waiver in waivers:
         if waiver.where == finding.where or (not waiver.where and finding.path != FACTS_FILE):
+            return msgspec.structs.replace(finding, waived=waiver.reason)
+    return finding
+
+
+def _covered_with_others(
+    finding: Finding, groups: Iterable[tuple[Waiver, frozenset[str]]], contents: Mapping[str, str]
+) -> Finding:
+    """Return ``finding`` waived where a group it was judged in holds its file's content. Facts are judged singly."""
+    if finding.waived or finding.path in ("", FACTS_FILE):
+        return finding
+    for waiver, marks in groups:
+        content = contents.get(finding.path, contents.get("", ""))
+        if content and Waiver.mark(content) in marks and globs((waiver.path,)).matches(finding.path):
             return msgspec.structs.replace(finding, waived=waiver.reason)
     return finding
 

@@ -291,6 +291,17 @@ def test_a_waiver_given_anew_stays_in_its_place() -> None:
     assert "# why it is let pass: ask Ada" in after
 
 
+def test_a_group_is_written_a_line_a_file_and_brought_up_to_date() -> None:
+    group = Waiver(rule="tail-wasteful", path="**", reason="rooms", contents=tuple(f"{n:016x}" for n in range(5)))
+    after = with_waiver(COMMENTED, group)
+    assert facts_from_toml(after).waivers[-1] == group
+    assert held(COMMENTED, after)
+    assert [line.strip() for line in after.splitlines() if f"{3:016x}" in line] == [f'"{3:016x}",']
+    fewer = msgspec.structs.replace(group, contents=group.contents[:2])
+    assert facts_from_toml(with_waiver(after, fewer)).waivers[-1] == fewer
+    assert facts_from_toml(without_waiver(after, group.rule, "**")) == facts_from_toml(COMMENTED)
+
+
 def test_the_last_waiver_can_be_taken_out_and_one_that_is_not_there_cannot() -> None:
     after = without_waiver(COMMENTED, "hum", "Samples/Struck/C3.wav")
     assert facts_from_toml(after).waivers == ()

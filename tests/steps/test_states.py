@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import itertools
 
+import msgspec
 import pytest
 
 from companion.core.evidence import Evidence
-from companion.core.facts import Waiver
+from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, Severity
 from companion.steps.catalogue import RULES
 from companion.steps.model import BY_ID, STEPS, State, Status, StepStatus
@@ -140,6 +141,39 @@ def test_a_waiver_holds_for_its_rule_its_path_and_its_content() -> None:
 )
 def test_a_waiver_lapses_or_never_held(given: Waiver, contents: dict[str, str]) -> None:
     assert waive([finding()], [given], contents) == (finding(),)
+
+
+OF_A_GROUP = Waiver(rule="clipped", path="**", reason="a tape, all of it", contents=("a" * 16, "b" * 16))
+
+
+def test_a_group_judged_at_once_lapses_file_by_file() -> None:
+    paths = ("Samples/C3.wav", "Samples/D3.wav", "Samples/E3.wav")
+    found = [finding(path=path) for path in paths]
+    shas = dict(zip(paths, ("a" * 64, "b" * 64, "c" * 64), strict=True))
+    told = {one.path: one.waived for one in waive(found, [OF_A_GROUP], shas)}
+    assert told == {paths[0]: "a tape, all of it", paths[1]: "a tape, all of it", paths[2]: ""}
+    told = {one.path: one.waived for one in waive(found, [OF_A_GROUP], {**shas, paths[0]: "d" * 64})}
+    assert told == {paths[0]: "", paths[1]: "a tape, all of it", paths[2]: ""}
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        msgspec.structs.replace(OF_A_GROUP, rule="silent"),
+        msgspec.structs.replace(OF_A_GROUP, path="Takes/**"),
+        msgspec.structs.replace(OF_A_GROUP, reason=""),
+        msgspec.structs.replace(OF_A_GROUP, contents=("a" * 15,)),
+    ],
+    ids=["other rule", "other folder", "no reason", "half a mark"],
+)
+def test_a_group_covers_no_more_than_it_says(given: Waiver) -> None:
+    assert waive([finding()], [given], {WAV: "a" * 64})[0].waived == ""
+
+
+def test_a_group_never_covers_the_whole_nor_the_facts() -> None:
+    shas = {"": "a" * 64, FACTS_FILE: "a" * 64}
+    for path in ("", FACTS_FILE):
+        assert waive([finding(path=path)], [OF_A_GROUP], shas)[0].waived == ""
 
 
 def test_it_comes_back_with_the_content_it_was_given_for() -> None:
