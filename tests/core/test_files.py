@@ -14,7 +14,8 @@ import pytest
 
 from companion.core import files
 from companion.core.errors import Cancelled, CompanionError
-from companion.core.files import is_inside, read_capped, replacing, sha256_of, write_safely
+from companion.core.entries import Entry, Kind
+from companion.core.files import is_inside, read_capped, replacing, sha256_of, unchanged, write_safely
 
 OLD, NEW = b"old\n" * 100, b"new\n" * 50_000
 
@@ -239,3 +240,24 @@ def test_hash_and_place(tmp_path: Path) -> None:
 
 def test_folders_are_synced_where_that_exists(tmp_path: Path) -> None:
     files.sync_folder(tmp_path)
+
+
+def test_a_file_is_unchanged_only_by_size_time_and_place(target: Path) -> None:
+    """Each of the three alone gives a change away; the same bytes put there by a rename are another file."""
+    stat = target.stat()
+    entry = Entry(path=target.name, size=stat.st_size, mtime_ns=stat.st_mtime_ns, inode=stat.st_ino, kind=Kind.DOCUMENT)
+    assert unchanged(target.parent, entry)
+    os.utime(target, ns=(stat.st_atime_ns, stat.st_mtime_ns + 1_000_000))
+    assert not unchanged(target.parent, entry)
+    os.utime(target, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    assert unchanged(target.parent, entry)
+    target.write_bytes(OLD + b"x")
+    os.utime(target, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    assert not unchanged(target.parent, entry)
+    other = target.with_name("other")
+    other.write_bytes(OLD)
+    os.utime(other, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    other.replace(target)
+    assert not unchanged(target.parent, entry)
+    target.unlink()
+    assert not unchanged(target.parent, entry)

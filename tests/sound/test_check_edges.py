@@ -180,3 +180,19 @@ def test_a_low_wave_moved_by_little_still_breaks_at_its_seam(
     assert seam.error < 0.4
     assert seam.breaks > 4
     assert measured["whole.wav"].loops[0].breaks < 2
+
+
+def test_a_breathy_loop_is_unlike_at_its_seam_but_does_not_break(
+    write: Any, sine: Any, measure: Any, found: Any, append_chunks: Any, smpl: Any
+) -> None:
+    """Breath 9 dB under the tone makes the two sides unlike by a ninth (0.11), as any two places of it are."""
+    breath = np.random.default_rng(14).standard_normal(RATE)
+    tone = sine(RATE / 200, 1.0)
+    breath *= 10 ** (-9 / 20) * tone.std() / breath.std()
+    append_chunks(write("flute.wav", tone + breath), smpl(58, loops=((0, 6_000, 17_999),)))
+    measured = measure()
+    seam = measured["flute.wav"].loops[0]
+    assert 0.1 < seam.error < 0.4
+    assert seam.breaks < 4
+    assert seam.seam == "clean"
+    assert "loop-seam" not in found(measured)

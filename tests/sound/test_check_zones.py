@@ -53,6 +53,14 @@ def test_an_octave_is_wrong_only_when_the_partials_say_so(good: Any, found: Any)
     assert found(below, PATTERN) == {}
 
 
+def test_a_pitch_that_wanders_tells_no_semitone(good: Any, found: Any) -> None:
+    """A bell whose windows lie 65 cents apart is not read as a wrong note; a steady one in its place is."""
+    samples = scale(good) | {named(54): good(**pitched(54.93, pitch_spread=65.0))}
+    assert found(samples, PATTERN) == {}
+    samples[named(54)] = good(**pitched(54.93, pitch_spread=5.0))
+    assert found(samples, PATTERN) == {"wrong-root": [named(54)]}
+
+
 def test_another_octave_convention_is_no_fault(good: Any, found: Any) -> None:
     """Names of a maker whose middle C is C3, read with the convention left open, or with the other one."""
     samples = {named(note, up=-1): good(**pitched(note)) for note in range(48, 72, 3)}
