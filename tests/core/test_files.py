@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from companion.core import files
-from companion.core.errors import Cancelled, CompanionError
 from companion.core.entries import Entry, Kind
+from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import is_inside, read_capped, replacing, sha256_of, unchanged, write_safely
 
 OLD, NEW = b"old\n" * 100, b"new\n" * 50_000
