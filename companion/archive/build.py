@@ -18,11 +18,12 @@ from companion.archive.layout import DEFLATED, STORED
 from companion.archive.packing import Piece, Whole, packing, stored_pieces
 from companion.archive.plan import Plan
 from companion.archive.writer import STAMP, Stamp, Writer
-from companion.core.files import explain_os_error, sync_folder, write_safely
+from companion.core.files import explain_os_error, sync_folder
 from companion.core.lock import process_alive
 from companion.core.progress import Watch
 
 _SYNC_SECONDS: Final = 0.25
+_LEFTOVER: Final = re.compile(r"\..*\.(\d+)-[0-9a-f]{8}\.part", re.DOTALL)
 
 
 class Built(msgspec.Struct, frozen=True, kw_only=True):
@@ -46,24 +47,43 @@ class Draft:
         self.built = built
 
     def accept(self) -> Built:
-        """Put the draft in its place and its checksum beside it. Raises :class:`CompanionError`; the old one stands."""
+        """Put the draft in its place and its checksum beside it, and return what stands there now.
+
+        Raises :class:`CompanionError`; then the old archive and its checksum stand, unless the disk failed after the
+        new one had taken their place: that one is whole, and lies there without a checksum.
+        """
         target = self.built.path
-        checksum = checksum_path(target)
+        fresh, aside = _beside(target), _beside(target)
         try:
-            before = checksum.read_bytes() if checksum.is_file() else None
-            # The checksum of the old archive must never lie beside the new one, whenever the power fails.
-            checksum.unlink(missing_ok=True)
-            try:
-                self.path.replace(target)
-            except OSError:
-                if before is not None:
-                    write_safely(checksum, before)
-                raise
-            sync_folder(target.parent)
+            # Whatever takes room is written before the old archive goes: what is left to do then is renaming.
+            with fresh.open("xb") as stream:
+                stream.write(f"{self.built.sha256}  {target.name}\n".encode())
+                stream.flush()
+                os.fsync(stream.fileno())
+            self._take_the_place(target, fresh, aside)
         except OSError as error:
             raise explain_os_error(error, "put the archive in its place", target) from error
-        write_safely(checksum, f"{self.built.sha256}  {target.name}\n".encode())
+        finally:
+            for path in (fresh, aside):
+                with contextlib.suppress(OSError):
+                    path.unlink(missing_ok=True)
         return self.built
+
+    def _take_the_place(self, target: Path, fresh: Path, aside: Path) -> None:
+        # The checksum of one archive must never lie beside the other, whenever the power fails.
+        checksum = checksum_path(target)
+        had = checksum.is_file()
+        if had:
+            checksum.replace(aside)
+        try:
+            self.path.replace(target)
+        except OSError:
+            if had:
+                aside.replace(checksum)
+            raise
+        sync_folder(target.parent)
+        fresh.replace(checksum)
+        sync_folder(target.parent)
 
 
 def checksum_path(archive: Path) -> Path:
@@ -97,11 +117,13 @@ def drafted(
     plan: Plan, target: Path, watch: Watch, *, threads: int = 2, stamp: Stamp = STAMP
 ) -> Generator[Draft, None, None]:
     """Build ``plan`` beside ``target`` and hand it over; what is not accepted within the block is removed."""
-    temporary = target.with_name(f".{target.stem[:30]}.{os.getpid()}-{secrets.token_hex(4)}.part")
+    temporary = _beside(target)
     try:
         try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-            _clear_leftovers(target)
+            if not target.parent.is_dir():
+                target.parent.mkdir(parents=True, exist_ok=True)
+                sync_folder(target.parent.parent)
+            _clear_leftovers(target.parent)
             with temporary.open("xb+") as stream:
                 built = _written(plan, target, stream, watch, threads, stamp)
                 os.fsync(stream.fileno())
@@ -113,11 +135,15 @@ def drafted(
             temporary.unlink(missing_ok=True)
 
 
-def _clear_leftovers(target: Path) -> None:
-    """Remove what builds of this archive left behind that were killed."""
-    pattern = re.compile(re.escape(f".{target.stem[:30]}.") + r"(\d+)-[0-9a-f]{8}\.part")
-    for path in target.parent.iterdir():
-        match = pattern.fullmatch(path.name)
+def _beside(target: Path) -> Path:
+    """Return a new name for something that is to become part of this archive; it tells whose it is."""
+    return target.with_name(f".{target.stem[:30]}.{os.getpid()}-{secrets.token_hex(4)}.part")
+
+
+def _clear_leftovers(folder: Path) -> None:
+    """Remove what builds left behind that were killed, of this archive or another: the version may have risen since."""
+    for path in folder.iterdir():
+        match = _LEFTOVER.fullmatch(path.name)
         if match and not process_alive(int(match[1])):
             with contextlib.suppress(OSError):
                 path.unlink()
