@@ -18,7 +18,7 @@ from companion.core.cache import Cache
 from companion.core.errors import CompanionError
 from companion.core.files import sha256_of
 from companion.core.findings import Finding, ordered
-from companion.core.folder import Places
+from companion.core.folder import RELEASES, Places
 from companion.core.lock import process_alive
 from companion.core.progress import Watch
 from companion.core.text import listed, plural
@@ -73,8 +73,10 @@ def proof_place(near: Path, needed: int) -> Iterator[Path]:
     Outside, so that a path that climbs out of the opened copy cannot reach the originals and look well.
     """
     prefix = f"companion-proof-{zlib.crc32(socket.gethostname().encode()):08x}-"
-    for base in (Path(tempfile.gettempdir()), near.parent):
+    bases = (Path(tempfile.gettempdir()), near.parent)
+    for base in bases:  # all of them: what was killed may have had no room in the first
         _clear_proofs(base, prefix)
+    for base in bases:
         try:
             if shutil.disk_usage(base).free < needed * 1.1 + (16 << 20):
                 continue
@@ -102,12 +104,8 @@ def _clear_proofs(base: Path, prefix: str) -> None:
                 shutil.rmtree(place, ignore_errors=True)
 
 
-def pack(desk: Desk) -> tuple[Packed, Look]:
-    """Build the archive of what ships and prove it; the archive that stood before is replaced only by a whole one."""
-    from companion.archive.build import drafted
-    from companion.archive.plan import archive_name, plan, top_folder
-    from companion.archive.prove import prove
-
+def refuse_unfit(desk: Desk) -> None:
+    """Raise :class:`CompanionError` where no archive can be made: one without a name, of nothing, of an unread file."""
     instrument = desk.facts.instrument
     for key, value in (("title", instrument.title), ("version", instrument.version)):
         if not value.strip():
@@ -119,6 +117,16 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
     unread = [entry for entry in desk.ships if entry.problem]
     if unread:
         raise CompanionError(f"A file cannot be read: {unread[0].problem}", unread[0].path, "mend or exclude it first")
+
+
+def pack(desk: Desk) -> tuple[Packed, Look]:
+    """Build the archive of what ships and prove it; the archive that stood before is replaced only by a whole one."""
+    from companion.archive.build import drafted
+    from companion.archive.plan import archive_name, plan, top_folder
+    from companion.archive.prove import prove
+
+    refuse_unfit(desk)
+    instrument = desk.facts.instrument
     top = top_folder(instrument.title)
     planned = plan(top, [(e.path, desk.folder / e.path, e.size, e.sha256, e.executable) for e in desk.ships])
     target = desk.places.releases / archive_name(instrument.title, instrument.version)
@@ -199,16 +207,18 @@ def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
 
 
 def look_archive(desk: Desk) -> Look:
-    """Prove the archive that was built of this content again. No details: there is none."""
+    """Prove the archive that was built of this content again. No details: none was built yet."""
     from companion.archive.plan import top_folder
     from companion.archive.prove import prove
+    from companion.archive.rules import ARCHIVE_DIFFERS
 
     evidence = desk.found("archive")
     if evidence is None or "archive" not in evidence.details:
         return Look()
     path = desk.places.releases / evidence.details["archive"]
     if not path.is_file():
-        return Look()
+        gone = ARCHIVE_DIFFERS.finding(f"{RELEASES}/{path.name}", measured="it is not there any more")
+        return Look(findings=(gone,), details=evidence.details)
     top = top_folder(desk.facts.instrument.title)
     manifest = {f"{top}/{entry.path}": (entry.size, entry.sha256) for entry in desk.ships}
     with proof_place(desk.folder, sum(entry.size for entry in desk.ships)) as place:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,16 +22,20 @@ if TYPE_CHECKING:
 
 
 def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
-    """Record what would ship as released: a snapshot of it, the snapshot's tag, then the record.
+    """Record what would ship as released: a snapshot of it, the record, then the snapshot's tag.
 
-    history: None where no snapshots can be kept; the record then names none. Raises :class:`CompanionError` while a
-    step before is not settled, or when the archive that was proven is not the one that lies there.
+    What was recorded when a run ended before the tag is finished first. history: None where no snapshots can be kept;
+    the record then names none. Raises :class:`CompanionError` while a step before is not settled, when the archive
+    that was proven is not the one that lies there, and for a version that was released from another snapshot.
     """
     from companion.archive.plan import top_folder
     from companion.archive.record import ReleaseRecord, next_order, write_record
     from companion.steps.status import status_of
 
+    finished = _tag_recorded(desk.records, history)
     if record := desk.release_of_this:
+        if record.version in finished:
+            return record
         raise CompanionError(
             f"{record.version} is recorded already ({record.at[:10]})", record.archive, "nothing is left to do"
         )
@@ -50,6 +55,10 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
         raise CompanionError("The archive is not the one that was proven", str(archive), "build it again")
     version = desk.facts.instrument.version
     snapshot = history.take(f"Release {version}", kind="release", watch=desk.watch) if history else None
+    if history and snapshot:
+        held = history.release_snapshot(version)
+        if held and held.id != snapshot.id:
+            raise CompanionError(f"Version {version} is released already, from another snapshot", "", "raise it")
     record = ReleaseRecord(
         title=desk.facts.instrument.title,
         version=version,
@@ -71,6 +80,24 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
     if history and snapshot:
         history.tag_release(snapshot.number, version)
     return record
+
+
+def _tag_recorded(records: Iterable[ReleaseRecord], history: History | None) -> set[str]:
+    """Tag what is recorded and lost its tag to a kill or a full disk, and return those versions.
+
+    The tag is what keeps a released snapshot from being forgotten unasked.
+    """
+    if history is None:
+        return set()
+    kept = {snapshot.id: snapshot.number for snapshot in history.snapshots()}
+    missing = [
+        record
+        for record in records
+        if record.snapshot_id in kept and not record.since and not history.release_snapshot(record.version)
+    ]
+    for record in missing:
+        history.tag_release(kept[record.snapshot_id], record.version)
+    return {record.version for record in missing}
 
 
 def verify_upload(desk: Desk, file: Path, at: str) -> tuple[Finding, ...]:

@@ -32,11 +32,13 @@ class Updated(msgspec.Struct, frozen=True, kw_only=True):
 def pack_update(desk: Desk, since: str) -> Updated:
     """Build the update from release ``since`` to what would ship now; kept only when it is proven.
 
-    Raises :class:`CompanionError` for a version there is no record or no archive of, and when nothing changed.
+    Raises :class:`CompanionError` for a version there is no record or no archive of, when nothing changed, and for
+    what no archive can be made of.
     """
     from companion.archive.build import drafted
     from companion.archive.plan import archive_name, plan, top_folder
     from companion.archive.update import plan_update, prove_update
+    from companion.steps.archive import refuse_unfit
 
     instrument = desk.facts.instrument
     old = next((record for record in reversed(desk.records) if record.version == since and not record.since), None)
@@ -46,8 +48,9 @@ def pack_update(desk: Desk, since: str) -> Updated:
     before = desk.places.releases / old.archive
     if not before.is_file():
         raise CompanionError("The old archive is not there to prove the update with", str(before), "put it back")
-    if not instrument.version.strip() or instrument.version == since:
+    if instrument.version == since:
         raise CompanionError("An update needs a higher version", "instrument.version", "raise it first")
+    refuse_unfit(desk)
     files = [(e.path, desk.folder / e.path, e.size, e.sha256, e.executable) for e in desk.ships if e.path != NOTE]
     _, info = plan_update(plan(top_folder(instrument.title), files), old)
     note = (
