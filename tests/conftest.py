@@ -21,6 +21,24 @@ DEMO = Path(__file__).resolve().parent.parent / "demo_project"
 
 
 @pytest.fixture(scope="session")
+def installed() -> Callable[[str, str], str]:
+    """``installed("7z", "p7zip-full")``: where a program lies that a test rests on.
+
+    On Linux, where one command installs it, its absence is a failure: a check that was passed over proves nothing.
+    """
+
+    def find(program: str, package: str) -> str:
+        if found := shutil.which(program):
+            return found
+        said = f"{program} is not installed: apt-get install {package}"
+        if sys.platform == "linux":
+            pytest.fail(said, pytrace=False)
+        pytest.skip(said)
+
+    return find
+
+
+@pytest.fixture(scope="session")
 def demo_maker() -> Iterator[Any]:
     """The script that makes the demo, as a module; its ``faults`` module is at ``demo_maker.faults``."""
     sys.path.insert(0, str(DEMO))

@@ -106,6 +106,22 @@ def shell(begin: Callable[..., Any]) -> Callable[..., Result]:
 
 
 @pytest.fixture
+def injecting(installed: Callable[[str, str], str]) -> Callable[..., tuple[str, ...]]:
+    """``injecting(calls, what, when)``: what to put before ``companion`` so that system calls fail, or it is killed.
+
+    what: as strace has it: ``error=EIO``, ``signal=KILL``. when: at which call of a thread. paths: on these only. log:
+    tells afterwards whether it came to that.
+    """
+    strace = installed("strace", "strace")
+
+    def before(calls: str, what: str, when: object, *paths: Path, log: str = os.devnull) -> tuple[str, ...]:
+        named = [part for path in paths for part in ("-P", str(path))]
+        return (strace, "-f", "-qq", "-o", log, *named, "-e", f"inject={calls}:{what}:when={when}")
+
+    return before
+
+
+@pytest.fixture
 def one_line() -> Callable[..., None]:
     """Fail unless a run ended with one line for a person, which holds all of ``words``."""
 
@@ -152,6 +168,30 @@ def instrument(tmp_path: Path, tones: dict[str, bytes]) -> Path:
     (folder / "Licence.txt").write_text("CC0 1.0\n", encoding="utf-8")
     (folder / "release.toml").write_text(FACTS, encoding="utf-8", newline="\n")
     return folder
+
+
+@pytest.fixture
+def releasable(instrument: Path, companion: Callable[..., Result]) -> Path:
+    """The instrument with all steps before the release proven, its archive packed."""
+    told = ("--engine-version", "7.1", "--edition", "any", "--who", "Ada")
+    companion("away", instrument, "--kind", "another player", "--result", "pass", *told)
+    for text in ("changelog", "readme", "page"):
+        companion("draft", instrument, text, "--write")
+    companion("check", instrument)
+    packed = companion("pack", instrument, "--json")
+    assert not packed.json["archive"]["candidate"], packed
+    return instrument
+
+
+@pytest.fixture
+def update_due(releasable: Path, companion: Callable[..., Result]) -> Path:
+    """The instrument released as 1.0, and after that raised to 1.1 with one file changed and one more."""
+    assert companion("release", releasable).code == 0
+    facts = releasable / "release.toml"
+    facts.write_text(facts.read_text("utf-8").replace('version = "1.0"', 'version = "1.1"'), "utf-8", newline="\n")
+    (releasable / "Licence.txt").write_text("CC0 1.0, all of it\n", encoding="utf-8")
+    (releasable / "Thanks.txt").write_text("To the quarry.\n", encoding="utf-8")
+    return releasable
 
 
 def _one(path: Path) -> tuple[object, ...]:
@@ -213,6 +253,21 @@ def mount() -> Iterator[Mount]:
     yield run
     for place in reversed(mounted):
         subprocess.run(["umount", "--lazy", place], check=False, capture_output=True)
+
+
+@pytest.fixture
+def fill() -> Callable[[Path, int], None]:
+    """``fill(disk, leave)``: fill a disk up but for so many bytes; removing ``filler`` from it frees it again."""
+
+    def run(disk: Path, leave: int) -> None:
+        with (disk / "filler").open("wb", buffering=0) as stream:
+            try:
+                while True:
+                    stream.write(b"x" * 4096)
+            except OSError:
+                stream.truncate(max(0, stream.tell() - leave))
+
+    return run
 
 
 def _is_root() -> bool:

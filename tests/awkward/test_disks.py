@@ -19,13 +19,7 @@ from typing import Any
 import pytest
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="disks and permissions of this kind are POSIX")
-TRACED = pytest.mark.skipif(sys.platform != "linux" or not shutil.which("strace"), reason="strace is not installed")
-
-
-def injecting(calls: str, error: str, when: object, *paths: Path) -> tuple[str, ...]:
-    """Return the command before ``companion`` that makes system calls fail, on ``paths`` only where there are some."""
-    named = [part for path in paths for part in ("-P", str(path))]
-    return ("strace", "-f", "-qq", "-o", os.devnull, *named, "-e", f"inject={calls}:error={error}:when={when}")
+TRACED = pytest.mark.skipif(sys.platform != "linux", reason="strace is Linux's own")
 
 
 @pytest.fixture
@@ -37,19 +31,17 @@ def small_disk(tmp_path: Path, instrument: Path, mount: Any) -> Path:
     return shutil.copytree(instrument, disk / "Slate Choir")
 
 
-def fill(disk: Path, leave: int) -> None:
-    with (disk / "filler").open("wb", buffering=0) as stream:
-        try:
-            while True:
-                stream.write(b"x" * 4096)
-        except OSError:
-            stream.truncate(max(0, stream.tell() - leave))
-
-
 @pytest.mark.parametrize("leave", [0, 32 << 10, 150 << 10])
 @pytest.mark.parametrize("arguments", [("snapshot", "-m", "full"), ("pack",), ("restore", 1)])
 def test_4_disk_full(
-    small_disk: Path, companion: Any, makers: Any, fsck: Any, one_line: Any, arguments: tuple[Any, ...], leave: int
+    small_disk: Path,
+    companion: Any,
+    makers: Any,
+    fsck: Any,
+    one_line: Any,
+    fill: Any,
+    arguments: tuple[Any, ...],
+    leave: int,
 ) -> None:
     assert companion("snapshot", small_disk, "-m", "first").code == 0
     assert companion("pack", small_disk).code == 0
@@ -84,7 +76,7 @@ def test_4_disk_full(
     ],
 )
 def test_4_disk_full_while_little_is_written(
-    small_disk: Path, companion: Any, makers: Any, one_line: Any, arguments: tuple[Any, ...]
+    small_disk: Path, companion: Any, makers: Any, one_line: Any, fill: Any, arguments: tuple[Any, ...]
 ) -> None:
     before = makers(small_disk)
     fill(small_disk.parent, 0)
@@ -104,12 +96,20 @@ def test_4_disk_full_while_little_is_written(
     ],
 )
 def test_4_disk_full_at_a_certain_call(
-    instrument: Path, companion: Any, shell: Any, makers: Any, fsck: Any, verb: str, call: str, when: int
+    instrument: Path,
+    companion: Any,
+    shell: Any,
+    makers: Any,
+    fsck: Any,
+    injecting: Any,
+    verb: str,
+    call: str,
+    when: int,
 ) -> None:
     assert companion("snapshot", instrument, "-m", "first").code == 0
     (instrument / "Licence.txt").write_text("Another.\n", encoding="utf-8")
     before = makers(instrument)
-    result = shell(verb, instrument, before=injecting(call, "ENOSPC", when), env={"PYTHONDONTWRITEBYTECODE": "1"})
+    result = shell(verb, instrument, before=injecting(call, "error=ENOSPC", when), env={"PYTHONDONTWRITEBYTECODE": "1"})
     assert result.code == 2, result
     assert len(result.err.splitlines()) == 1
     assert "No space left" in result.err
@@ -122,10 +122,12 @@ def test_4_disk_full_at_a_certain_call(
 
 
 @TRACED
-def test_5_eio_while_a_sample_is_read(instrument: Path, companion: Any, shell: Any, makers: Any, fsck: Any) -> None:
+def test_5_eio_while_a_sample_is_read(
+    instrument: Path, companion: Any, shell: Any, makers: Any, fsck: Any, injecting: Any
+) -> None:
     bad = instrument / "Samples" / "slate_E4.wav"
     before = makers(instrument)
-    failing = injecting("read,pread64", "EIO", "1+", bad)
+    failing = injecting("read,pread64", "error=EIO", "1+", bad)
     checked = shell("check", instrument, "--json", before=failing)
     assert checked.code == 1, checked.err
     assert ("file-unreadable", "Samples/slate_E4.wav") in checked.rules
@@ -145,9 +147,9 @@ def test_5_eio_while_a_sample_is_read(instrument: Path, companion: Any, shell: A
 
 @TRACED
 @pytest.mark.parametrize("name", ["release.toml", "Slate.eeng", "Licence.txt"])
-def test_5_eio_elsewhere(instrument: Path, shell: Any, makers: Any, name: str) -> None:
+def test_5_eio_elsewhere(instrument: Path, shell: Any, makers: Any, injecting: Any, name: str) -> None:
     before = makers(instrument)
-    result = shell("check", instrument, before=injecting("read,pread64", "EIO", "1+", instrument / name))
+    result = shell("check", instrument, before=injecting("read,pread64", "error=EIO", "1+", instrument / name))
     assert "Traceback" not in result.err
     assert name in result.out + result.err
     if name == "release.toml":

@@ -199,10 +199,13 @@ def test_a_safe_write_leaves_the_old_content(tmp_path: Path, monkeypatch: pytest
 
 
 @pytest.mark.campaign
-@pytest.mark.skipif(not shutil.which("strace"), reason="strace is not installed")
+@pytest.mark.skipif(sys.platform != "linux", reason="strace is Linux's own")
 @pytest.mark.parametrize("call", ["write", "fsync", "rename", "unlink"])
-def test_the_system_itself_fails(folder: Path, call: str, fsck: Callable[[Path], None]) -> None:
+def test_the_system_itself_fails(
+    folder: Path, call: str, fsck: Callable[[Path], None], installed: Callable[[str, str], str]
+) -> None:
     """The same from outside: strace makes the Nth system call of any thread fail with ENOSPC."""
+    strace = installed("strace", "strace")
     with History(folder) as history:
         history.take("first")
     script = (
@@ -220,7 +223,7 @@ def test_the_system_itself_fails(folder: Path, call: str, fsck: Callable[[Path],
         # Only calls that touch the history: a failing import says nothing about it.
         inject = ["-e", f"trace={call}", "-e", f"inject={call}:error=ENOSPC:when={at}"]
         done = subprocess.run(
-            ["strace", "-f", "-qq", "-o", os.devnull, *inject, sys.executable, "-c", script, str(folder)],
+            [strace, "-f", "-qq", "-o", os.devnull, *inject, sys.executable, "-c", script, str(folder)],
             capture_output=True,
             text=True,
             timeout=120,

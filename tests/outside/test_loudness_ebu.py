@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 import re
-import shutil
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -120,10 +120,10 @@ def test_strided_filter_equals_a_plain_loop() -> None:
     assert np.abs(got - expected).max() < 1e-5
 
 
-@pytest.mark.skipif(not shutil.which("ffmpeg"), reason="the second meter is not installed")
 @pytest.mark.parametrize("rate", [44100, 48000])
-def test_agrees_with_another_meter(tmp_path: Path, rate: int) -> None:
+def test_agrees_with_another_meter(tmp_path: Path, installed: Callable[[str, str], str], rate: int) -> None:
     """ffmpeg's ``ebur128`` as an independent meter, on noise whose level wanders."""
+    ffmpeg = installed("ffmpeg", "ffmpeg")
     import soundfile
 
     rng = np.random.default_rng(11)
@@ -132,7 +132,7 @@ def test_agrees_with_another_meter(tmp_path: Path, rate: int) -> None:
     path = tmp_path / "noise.wav"
     soundfile.write(path, signal, rate, subtype="FLOAT")
     text = subprocess.run(
-        ["ffmpeg", "-hide_banner", "-nostats", "-i", str(path), "-af", "ebur128", "-f", "null", "-"],
+        [ffmpeg, "-hide_banner", "-nostats", "-i", str(path), "-af", "ebur128", "-f", "null", "-"],
         capture_output=True,
         text=True,
         check=True,

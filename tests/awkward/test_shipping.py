@@ -1,0 +1,105 @@
+"""Packing and releasing where something is missing, half done, or not what it was."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from companion.archive.record import read_records
+from companion.history import refs
+from companion.history.store import History
+
+
+def _state(companion: Any, folder: Path, step: str) -> str:
+    steps = companion("status", folder, "--json").json["steps"]
+    return str(next(one for one in steps if one["id"] == step)["state"])
+
+
+def _released(folder: Path, version: str) -> int:
+    with History(folder) as history:
+        snapshot = history.release_snapshot(version)
+    return snapshot.number if snapshot else 0
+
+
+def _prove_everything(companion: Any, folder: Path) -> None:
+    told = ("--engine-version", "7.1", "--edition", "any", "--who", "Ada")
+    companion("away", folder, "--kind", "another player", "--result", "pass", *told)
+    for text in ("changelog", "readme", "page"):
+        companion("draft", folder, text, "--write")
+    companion("check", folder)
+    assert companion("pack", folder).code == 0
+
+
+def test_a_release_that_lost_its_tag_is_finished_by_the_next(
+    releasable: Path, companion: Any, one_line: Callable[..., None]
+) -> None:
+    assert companion("release", releasable).code == 0
+    place = releasable / ".companion" / "history.git"
+    whole = refs.read(place)
+    refs.write(place, refs.Refs(whole.snapshots))  # as a kill between the record and the tag leaves it
+    assert _released(releasable, "1.0") == 0
+    again = companion("release", releasable, "--json")
+    assert again.code == 0, again.err
+    assert again.json["release"]["snapshot"] == _released(releasable, "1.0") == 1
+    one_line(companion("release", releasable), "recorded already", "Nothing is left to do")
+
+
+def test_a_version_is_released_once(releasable: Path, companion: Any, one_line: Callable[..., None]) -> None:
+    assert companion("release", releasable).code == 0
+    before = read_records(releasable / "releases")
+    (releasable / "Licence.txt").write_text("Another\n", encoding="utf-8")
+    waiver = ("version-not-raised", "release.toml", "--where", "instrument.version", "-r", "nobody has it yet")
+    assert companion("waive", releasable, *waiver).code == 0
+    _prove_everything(companion, releasable)
+    one_line(companion("release", releasable), "1.0 is released already", "Raise it")
+    assert read_records(releasable / "releases") == before, "the record of what players have stands"
+    assert _released(releasable, "1.0") == before[0].snapshot
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no pipes on Windows' disks")
+def test_an_update_of_a_file_that_cannot_be_read(
+    update_due: Path, companion: Any, one_line: Callable[..., None]
+) -> None:
+    os.mkfifo(update_due / "Samples" / "slate_more.wav")
+    for arguments in ((), ("--since", "1.0")):
+        one_line(companion("pack", update_due, *arguments), "cannot be read", "Samples/slate_more.wav", "exclude it")
+    assert not list(update_due.glob("releases/*1.1*"))
+
+
+def test_a_proven_archive_that_is_gone(releasable: Path, companion: Any) -> None:
+    assert companion("check", releasable, "archive").code == 0
+    assert _state(companion, releasable, "archive") == "proven"
+    (releasable / "releases" / "Slate Choir 1.0.zip").unlink()
+    checked = companion("check", releasable, "archive", "--json")
+    assert ("archive-differs", "releases/Slate Choir 1.0.zip") in checked.rules
+    assert _state(companion, releasable, "archive") == "failing"
+    assert companion("pack", releasable).code == 0
+    assert _state(companion, releasable, "archive") == "proven"
+
+
+def test_what_a_killed_proof_opened_is_cleared_wherever_it_lay(
+    instrument: Path, companion: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "full").mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "full"))
+    script = (
+        "import os, shutil, sys, tempfile\nfrom pathlib import Path\nfrom companion.steps.archive import proof_place\n"
+        "tempfile.tempdir = sys.argv[1]\n"
+        "free = shutil.disk_usage(sys.argv[2])\n"
+        "shutil.disk_usage = lambda base: free._replace(free=0 if str(base) == sys.argv[1] else free.free)\n"
+        "with proof_place(Path(sys.argv[2]), 1) as place:\n    (place / 'opened').mkdir()\n    os._exit(9)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script, tempfile.gettempdir(), str(instrument)], check=False)
+    assert done.returncode == 9
+    (left,) = tmp_path.glob("companion-proof-*")
+    assert (left / "opened").is_dir()
+    assert companion("pack", instrument).code == 0
+    assert not left.exists()
+    assert list((tmp_path / "full").iterdir()) == []
