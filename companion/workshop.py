@@ -28,16 +28,16 @@ from companion.core.progress import QUIET, Watch
 from companion.steps import facts_file
 from companion.steps.desk import Desk
 from companion.steps.model import BY_ID, STEP_IDS, Look, Status
+from companion.steps.snapshots import Snapshots
 from companion.steps.states import NEVER_WAIVED
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.core.findings import Finding
-    from companion.history.model import Restored, Snapshot
-    from companion.history.store import History
+    from companion.history.model import Restored
     from companion.steps.archive import Packed
-    from companion.steps.changes import Changes
     from companion.steps.controls import AwayView, TrialView
+    from companion.steps.due import Standing
     from companion.steps.needs import Line
     from companion.steps.start import Proposal
     from companion.steps.update import Updated
@@ -48,7 +48,7 @@ _ROUNDS: Final = 4
 """Times a check begins anew because files changed under it; after that something is plainly writing there."""
 
 
-class Workshop:
+class Workshop(Snapshots):
     """One working folder, open."""
 
     def __init__(self, folder: Path) -> None:
@@ -57,6 +57,10 @@ class Workshop:
         self.writable = os.access(folder, os.W_OK)
         self.recovered = self._recover()
         self.cache = Cache(self.places.cache if self.writable and self.places.facts.is_file() else None)
+        if self.recovered:
+            from companion.steps.unkept import note_restored
+
+            note_restored(self.folder, self.cache, self.recovered)
         self.reload()
 
     @classmethod
@@ -106,11 +110,13 @@ class Workshop:
         """Return a new look at the folder."""
         return Desk(self.places, self.facts, self.cache, watch, rehash=rehash)
 
-    def status(self, watch: Watch = QUIET) -> Status:
-        """Return the state of the ten steps as they stand. Runs no check."""
+    def status(self, watch: Watch = QUIET) -> Standing:
+        """Return the state of the ten steps as they stand, and whether a snapshot is due. Runs no check."""
         from companion.steps.status import status_of
+        from companion.steps.unkept import standing_of
 
-        return status_of(self.desk(watch))
+        desk = self.desk(watch)
+        return standing_of(desk, status_of(desk), writable=self.writable)
 
     def check(self, steps: Sequence[str] = (), watch: Watch = QUIET) -> Status:
         """Run steps (all when none are named), keep what they found as evidence, and return the whole checklist.
@@ -309,50 +315,6 @@ class Workshop:
             desk.evidence.keep(given)
             desk.forget_marks()
             self._keep(desk, step, look(desk))
-
-    # -- snapshots ------------------------------------------------------------------------------------------------
-
-    @property
-    def history(self) -> History:
-        """The kept versions of this folder: a new way in each time, to be closed by whoever asked (``with``)."""
-        from companion.history.store import History
-
-        return History(self.folder)
-
-    def history_problem(self, *, looking: bool = False) -> str:
-        """Return why no snapshots can be kept here, or with ``looking`` why none can be looked at; or nothing."""
-        from companion.history.store import History
-
-        return History.available() or ("" if self.writable or looking else "the folder is read-only")
-
-    def snapshot(self, label: str, watch: Watch = QUIET, kind: str = "asked") -> Snapshot:
-        """Keep the folder as it is now."""
-        with self.history as history:
-            return history.take(label, kind=kind, watch=watch)
-
-    def snapshots(self) -> list[Snapshot]:
-        """Return the snapshots, newest first."""
-        if self.history_problem(looking=True):
-            return []
-        with self.history as history:
-            return history.snapshots()
-
-    def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Changes:
-        """Return what changed from snapshot ``a`` to ``b``, or to the folder as it is, in the maker's terms."""
-        from companion.steps.changes import changes_of
-
-        with self.history as history:
-            return changes_of(history.compare(a, b, watch=watch), history, self.facts, self.cache)
-
-    def restore(
-        self, number: int, only: Sequence[str] = (), into: Path | None = None, watch: Watch = QUIET
-    ) -> Restored:
-        """Bring back a snapshot: all of it, some paths, or into another folder. What is there is kept first."""
-        with self.history as history:
-            restored = history.restore(number, only=only, into=into, watch=watch)
-        if into is None:
-            self.reload()
-        return restored
 
     # -- needs and words ------------------------------------------------------------------------------------------
 

@@ -1,0 +1,144 @@
+"""The part of a workshop that keeps snapshots: takes, lists, compares and brings them back."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import msgspec
+
+from companion.core.cache import Cache
+from companion.core.errors import Cancelled, CompanionError
+from companion.core.facts import Facts
+from companion.core.folder import Places
+from companion.core.progress import QUIET, Watch
+
+if TYPE_CHECKING:
+    from companion.history.model import Restored, Size, Snapshot
+    from companion.history.store import History
+    from companion.steps.changes import Changes
+    from companion.steps.moved import Moved
+    from companion.steps.preview import Preview
+
+_PAIRS: Final = "tree-pairs-1"
+_SIZES: Final = "snapshot-sizes-1"
+
+
+class Snapshots:
+    """Snapshots of one folder. A workshop is one of these; every method may raise :class:`CompanionError`."""
+
+    places: Places
+    facts: Facts
+    cache: Cache
+    writable: bool
+
+    def reload(self) -> None:
+        """Read the facts again; a restore may have brought back others."""
+        raise NotImplementedError
+
+    @property
+    def history(self) -> History:
+        """The kept versions of this folder: a new way in each time, to be closed by whoever asked (``with``)."""
+        from companion.history.store import History
+
+        return History(self.places.folder)
+
+    def history_problem(self, *, looking: bool = False) -> str:
+        """Return why no snapshots can be kept here, or with ``looking`` why none can be looked at; or nothing."""
+        from companion.history.store import History
+
+        return History.available() or ("" if self.writable or looking else "the folder is read-only")
+
+    def snapshot(self, label: str, watch: Watch = QUIET, kind: str = "asked") -> Snapshot:
+        """Keep the folder as it is now."""
+        with self.history as history:
+            return history.take(label, kind=kind, watch=watch)
+
+    def snapshots(self) -> list[Snapshot]:
+        """Return the snapshots, newest first."""
+        if self.history_problem(looking=True):
+            return []
+        with self.history as history:
+            return history.snapshots()
+
+    def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Changes:
+        """Return what changed from snapshot ``a`` to ``b``, or to the folder as it is, in the maker's terms."""
+        from companion.steps.changes import changes_of
+
+        with self.history as history:
+            return changes_of(history.compare(a, b, watch=watch), history, self.facts, self.cache)
+
+    def preview(self, number: int, watch: Watch = QUIET) -> Preview:
+        """Return what bringing back a snapshot would do; nothing is touched."""
+        from companion.steps.changes import changes_of
+        from companion.steps.preview import preview_of
+
+        with self.history as history:
+            found = history.compare(number, None, watch=watch)
+            return preview_of(found, changes_of(found, history, self.facts, self.cache))
+
+    def restore(
+        self, number: int, only: Sequence[str] = (), into: Path | None = None, watch: Watch = QUIET
+    ) -> Restored:
+        """Bring back a snapshot: all of it, some paths, or into another folder. What is there is kept first."""
+        from companion.steps.unkept import note_restored
+
+        with self.history as history:
+            restored = history.restore(number, only=only, into=into, watch=watch)
+        if into is None:
+            note_restored(self.places.folder, self.cache, restored)
+            self.reload()
+        return restored
+
+    def moves(self, pairs: Sequence[tuple[str, str]], watch: Watch = QUIET) -> dict[tuple[str, str], Moved | None]:
+        """Return how far each tree moved from another, by (before, after); None where a history is damaged there.
+
+        What was worked out once is remembered; a folder of the two that did not change is never opened.
+        """
+        from companion.contents.kinds import kinds_by
+        from companion.history.shelf import Shelf
+        from companion.history.trees import differing
+        from companion.steps.moved import Moved, moved_by
+
+        stated = hashlib.sha256(msgspec.json.encode(self.facts.contents)).digest()
+        kind_of = kinds_by(self.facts.contents)
+        found: dict[tuple[str, str], Moved | None] = {}
+        with contextlib.closing(Shelf(self.places.folder)) as shelf:
+            for before, after in pairs:
+                watch.check()
+                key = bytes.fromhex(before + after) + stated
+                with contextlib.suppress(msgspec.MsgspecError):
+                    if kept := self.cache.get(_PAIRS, key):
+                        found[before, after] = msgspec.msgpack.decode(kept, type=Moved)
+                        continue
+                try:
+                    differ = differing(shelf.packs, before, after, watch)
+                except Cancelled:
+                    raise
+                except (CompanionError, ValueError):
+                    found[before, after] = None
+                    continue
+                moved = moved_by(((path, *pair) for path, pair in differ.items()), kind_of)
+                self.cache.put(_PAIRS, [(key, msgspec.msgpack.encode(moved))])
+                found[before, after] = moved
+        return found
+
+    def history_size(self, watch: Watch = QUIET) -> Size:
+        """Return the bytes of the history and those each snapshot alone holds; remembered until one comes or goes."""
+        from companion.history import refs
+        from companion.history.model import Size
+
+        try:
+            key = hashlib.sha256((self.places.history / refs.FILE).read_bytes()).digest()
+        except OSError:
+            return Size(total=0, alone={})
+        with contextlib.suppress(msgspec.MsgspecError):
+            if kept := self.cache.get(_SIZES, key):
+                return msgspec.msgpack.decode(kept, type=Size)
+        with self.history as history:
+            size = history.size(watch)
+        self.cache.put(_SIZES, [(key, msgspec.msgpack.encode(size))])
+        return size

@@ -1,0 +1,301 @@
+"""What no snapshot holds, told of a real folder with a real history, and at what price."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from companion.steps.due import Standing
+from companion.steps.moved import Counts, Moved
+from companion.workshop import Workshop
+
+pytestmark = pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
+
+FACTS = '[instrument]\ntitle = "Slate Choir"\nversion = "1.0"\n[contents]\npatches = ["Slate.eeng"]\n'
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    folder = tmp_path / "Slate Choir"
+    (folder / "Samples").mkdir(parents=True)
+    for number in range(30):
+        (folder / "Samples" / f"slate_{number:02}.wav").write_bytes(b"%02d" % number * 10)
+    (folder / "Slate.eeng").write_bytes(b"patch")
+    (folder / "release.toml").write_text(FACTS, encoding="utf-8")
+    return folder
+
+
+def standing(folder: Path) -> Standing:
+    shop = Workshop.open(folder)
+    try:
+        return shop.status()
+    finally:
+        shop.close()
+
+
+def moved(folder: Path) -> Moved:
+    unkept = standing(folder).unkept
+    assert unkept
+    return unkept.moved
+
+
+def keep(folder: Path, label: str = "kept") -> None:
+    shop = Workshop.open(folder)
+    shop.snapshot(label)
+    shop.close()
+
+
+def sample(folder: Path, number: int) -> Path:
+    return folder / "Samples" / f"slate_{number:02}.wav"
+
+
+def test_the_first_snapshot_is_due_and_then_everything_is_kept(folder: Path) -> None:
+    before = standing(folder)
+    assert before.due
+    assert before.due.because == "no snapshot of this folder yet"
+    keep(folder)
+    after = standing(folder)
+    assert after.due is None
+    assert after.unkept
+    assert (after.unkept.snapshot, after.unkept.samples, after.unkept.moved) == (1, 30, Moved())
+
+
+@pytest.mark.parametrize("looked", [True, False], ids=["looked at in between", "not looked at in between"])
+def test_what_changed_since_is_counted(folder: Path, looked: bool) -> None:
+    keep(folder)
+    if looked:
+        standing(folder)
+    sample(folder, 0).write_bytes(b"xx" * 10)
+    sample(folder, 1).unlink()
+    sample(folder, 2).rename(folder / "Samples" / "two.wav")
+    (folder / "Samples" / "more.wav").write_bytes(b"more")
+    (folder / "Slate.eeng").write_bytes(b"PATCH")
+    (folder / "release.toml").write_text(FACTS + "# more\n", encoding="utf-8")
+    (folder / "Readme.txt").write_text("Play it.\n", encoding="utf-8")
+    # A file that went before any look is known by its blob id alone, and so not as the one that came elsewhere.
+    samples = Counts(added=1, removed=1, changed=1, renamed=1) if looked else Counts(added=2, removed=2, changed=1)
+    assert moved(folder) == Moved(samples=samples, patches=Counts(changed=1), facts=True, others=1)
+    keep(folder, "again")
+    assert not moved(folder).any
+
+
+def test_three_samples_of_thirty_are_due_and_two_are_not(folder: Path) -> None:
+    keep(folder)
+    for number in range(2):
+        sample(folder, number).write_bytes(b"new")
+    assert standing(folder).due is None
+    sample(folder, 2).write_bytes(b"new")
+    due = standing(folder).due
+    assert due
+    assert due.because == "3 samples changed since snapshot 1"
+
+
+def test_a_file_put_back_is_kept_again_and_one_only_touched_always_was(folder: Path) -> None:
+    keep(folder)
+    standing(folder)
+    before = sample(folder, 0).read_bytes()
+    sample(folder, 0).write_bytes(b"new")
+    os.utime(sample(folder, 1))
+    assert moved(folder).samples == Counts(changed=1)
+    sample(folder, 0).write_bytes(before)
+    assert not moved(folder).any
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no change time to tell it by")
+def test_an_older_take_of_the_same_length_put_in_before_any_look_is_seen(folder: Path, tmp_path: Path) -> None:
+    older = tmp_path / "older.wav"
+    older.write_bytes(b"zz" * 10)
+    os.utime(older, (1_000_000_000, 1_000_000_000))
+    keep(folder)
+    shutil.copy2(older, sample(folder, 0))
+    assert moved(folder).samples == Counts(changed=1)
+
+
+def test_what_a_restore_brought_back_is_kept_though_it_is_not_the_newest(folder: Path) -> None:
+    keep(folder, "one")
+    for number in range(10):
+        sample(folder, number).write_bytes(b"new")
+    (folder / "Samples" / "added.wav").write_bytes(b"which the restore takes away")
+    shop = Workshop.open(folder)
+    shop.restore(1)
+    assert [shot.kind for shot in shop.snapshots()] == ["before-restore", "asked"]
+    shop.close()
+    assert not moved(folder).any
+    for number in range(20, 23):
+        sample(folder, number).write_bytes(b"newer")
+    assert moved(folder).samples == Counts(changed=3), "against the one it was brought back to"
+
+
+def test_what_a_restore_of_some_paths_brought_back_is_kept_too(folder: Path) -> None:
+    keep(folder, "one")
+    for number in range(10):
+        sample(folder, number).write_bytes(b"new")
+    sample(folder, 11).unlink()
+    shop = Workshop.open(folder)
+    shop.restore(1, ["Samples/slate_00.wav", "Samples/slate_11.wav"])
+    shop.close()
+    assert not moved(folder).any
+
+
+def test_a_snapshot_taken_or_forgotten_elsewhere_is_taken_in(folder: Path) -> None:
+    sample(folder, 0).write_bytes(os.urandom(20_000))  # enough for its pack to be rewritten without it
+    keep(folder)
+    standing(folder)
+    sample(folder, 0).write_bytes(b"new")
+    assert moved(folder).any
+    keep(folder, "by another")
+    sample(folder, 1).write_bytes(b"new")
+    with Workshop.open(folder).history as history:
+        history.forget([1])
+    unkept = standing(folder).unkept
+    assert unkept
+    assert (unkept.snapshot, unkept.moved.samples) == (2, Counts(changed=1))
+
+
+def test_what_is_no_work_of_the_makers_is_nothing(folder: Path) -> None:
+    keep(folder)
+    shop = Workshop.open(folder)
+    shop.check(("contents",))
+    shop.close()
+    (folder / "Samples" / ".companion").mkdir()
+    (folder / "Samples" / ".companion" / "cache").write_bytes(b"of a folder that was worked in once")
+    (folder / "Samples" / ".DS_Store").write_bytes(b"of the system")
+    (folder / "releases").mkdir()
+    (folder / "releases" / "Slate Choir 1.0.zip").write_bytes(b"zip")
+    assert not moved(folder).any
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links and odd names need POSIX")
+def test_links_and_names_that_are_not_utf8(folder: Path) -> None:
+    (folder / "latest.wav").symlink_to("Samples/slate_00.wav")
+    odd = folder / "Samples" / os.fsdecode(b"odd\xff.wav")
+    odd.write_bytes(b"odd")
+    keep(folder)
+    assert not moved(folder).any
+    (folder / "latest.wav").unlink()
+    (folder / "latest.wav").symlink_to("Samples/slate_01.wav")
+    odd.write_bytes(b"odder")
+    assert moved(folder).samples == Counts(changed=2)
+
+
+def test_a_look_at_what_has_not_moved_opens_no_history(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    keep(folder)
+    sample(folder, 0).write_bytes(b"new")
+    first = standing(folder)
+
+    def refuse(*_: Any, **__: Any) -> Any:
+        raise AssertionError("the history was opened")
+
+    monkeypatch.setattr("companion.history.shelf.Shelf", refuse)
+    assert standing(folder).unkept == first.unkept
+    sample(folder, 1).write_bytes(b"new")
+    with pytest.raises(AssertionError, match="opened"):
+        standing(folder)
+
+
+def test_no_file_is_read_for_it(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    keep(folder)
+    shop = Workshop.open(folder)
+    desk = shop.desk()
+    assert desk.inventory.entries  # hashed now, as every status does
+    opened: list[str] = []
+    real = os.open
+
+    def noted(path: Any, *more: Any) -> int:
+        opened.append(os.fsdecode(path))
+        return real(path, *more)
+
+    monkeypatch.setattr(os, "open", noted)
+
+    from companion.steps.unkept import unkept_of
+
+    assert unkept_of(desk)
+    assert opened, "the history was"
+    assert [path for path in opened if ".companion" not in path] == []
+    shop.close()
+
+
+def spoilt_history(folder: Path) -> None:
+    for pack in (folder / ".companion" / "history.git" / "objects" / "pack").glob("*.pack"):
+        pack.chmod(0o644)
+        pack.write_bytes(b"PACK" + bytes(pack.stat().st_size - 4))
+
+
+def spoilt_names(folder: Path) -> None:
+    (folder / ".companion" / "history.git" / "packed-refs").write_bytes(b"\xff\0" * 500)
+
+
+@pytest.mark.parametrize("spoil", [spoilt_history, spoilt_names])
+def test_a_damaged_history_costs_no_status(folder: Path, spoil: Callable[[Path], None]) -> None:
+    keep(folder)
+    spoil(folder)
+    found = standing(folder)
+    assert len(found.steps) == 10
+    assert found.unkept is None or not found.unkept.snapshot
+
+
+def test_a_damaged_cache_costs_only_time(folder: Path) -> None:
+    keep(folder)
+    sample(folder, 0).write_bytes(b"new")
+    standing(folder)
+    with sqlite3.connect(folder / ".companion" / "cache.sqlite3") as cache:
+        for value in (b"\xc1", b"\x94\xa0\xc4\x00\x91\xa0\x90", b"\x92\xc4\x00\xc0", b""):
+            cache.execute('UPDATE "unkept-1" SET value = ?', (value,))
+            cache.commit()
+            assert moved(folder).samples == Counts(changed=1)
+    cache.close()
+
+
+def test_where_no_snapshot_can_be_taken_none_is_due(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("companion.history.hermetic.git_program", lambda: "")
+    assert standing(folder).due is None
+    monkeypatch.undo()
+    assert standing(folder).due
+    monkeypatch.setattr("companion.workshop.os.access", lambda *_: False)
+    assert standing(folder).due is None
+
+
+def test_a_folder_not_begun_and_one_with_nothing_to_lose_are_left_alone(folder: Path) -> None:
+    (folder / "release.toml").unlink()
+    assert standing(folder).due is None
+    shutil.rmtree(folder / "Samples")
+    (folder / "Slate.eeng").unlink()
+    (folder / "release.toml").write_text(FACTS, encoding="utf-8")
+    assert standing(folder).due is None
+
+
+def test_how_far_each_snapshot_moved_is_worked_out_once(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    keep(folder)
+    sample(folder, 0).write_bytes(b"new")
+    (folder / "Slate.eeng").write_bytes(b"PATCH")
+    keep(folder, "two")
+    shop = Workshop.open(folder)
+    two, one = shop.snapshots()
+    pair = (one.tree, two.tree)
+    assert shop.moves([pair]) == {pair: Moved(samples=Counts(changed=1), patches=Counts(changed=1))}
+    assert shop.moves([("ab" * 20, two.tree)]) == {("ab" * 20, two.tree): None}, "damaged, and told so"
+    monkeypatch.setattr("companion.history.trees.differing", None)
+    assert shop.moves([pair])[pair] == Moved(samples=Counts(changed=1), patches=Counts(changed=1))
+    shop.close()
+
+
+def test_what_each_snapshot_costs_is_weighed_once(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shop = Workshop.open(folder)
+    assert shop.history_size().alone == {}
+    shop.snapshot("one")
+    sample(folder, 0).write_bytes(os.urandom(5000))
+    shop.snapshot("two")
+    with shop.history as history:
+        weighed = history.size()
+    assert weighed.alone[2] > 5000
+    assert shop.history_size() == weighed
+    monkeypatch.setattr("companion.history.store.History.size", None)
+    assert shop.history_size() == weighed
+    shop.close()
