@@ -12,18 +12,20 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
+from textual.signal import Signal
 
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.steps.model import BY_ID, STEP_IDS, Status
 from companion.tui.checklist import Rail
-from companion.tui.foot import Foot, is_typed_into
+from companion.tui.foot import DueLine, Foot, is_typed_into
 from companion.tui.looks import BASE, SLATE
 from companion.tui.messages import StepOpened
 from companion.tui.running import Running
 from companion.tui.workspace import Workspace
 
 if TYPE_CHECKING:
+    from companion.steps.due import Standing
     from companion.workshop import Workshop
 
 _STEP_KEYS: tuple[tuple[str, str, str], ...] = (
@@ -69,6 +71,7 @@ class CompanionApp(Running):
         Binding("r", "look", "Look again"),
         Binding("a", "check_all", "All steps"),
         Binding("s", "snapshots", "Snapshots"),
+        Binding("k", "keep", "Keep a snapshot", show=False),
         Binding("c", "stop", "Stop"),
         Binding("question_mark", "help", "Help"),
         Binding("q", "quit", "Quit"),
@@ -84,7 +87,8 @@ class CompanionApp(Running):
         super().__init__()
         self.folder = folder
         self.workshop: Workshop | None = None
-        self.status: Status | None = None
+        self.status: Standing | None = None
+        self.looked: Signal[Standing] = Signal(self, "looked")
         self._opener = opener
         self.rail = Rail(folder)
         self.workspace = Workspace()
@@ -128,13 +132,15 @@ class CompanionApp(Running):
         if shop := self.workshop:
             self.begin("status", "Looking at the folder", shop.status, self._status_came)
 
-    async def _status_came(self, status: Status) -> None:
+    async def _status_came(self, status: Standing) -> None:
         first = self.status is None
         self.status = status
         shop = self.workshop
         remark = "read-only" if shop and not shop.writable else ""
         self.rail.show(status, remark)
         self.workspace.status_came(status)
+        self.show_due()
+        self.looked.publish(status)
         if first:
             fresh = shop is not None and not shop.has_facts
             await self.open_step("facts" if fresh else (status.next_step or status.steps[-1]).id, enter=fresh)
@@ -178,6 +184,8 @@ class CompanionApp(Running):
                 return self.jobs.work is not None and not self.jobs.work.watch.cancelled
             case "snapshots":
                 return self.workshop is not None
+            case "keep":
+                return self.workshop is not None and self.workshop.writable and self.jobs.work is None
             case _:
                 return True
 
@@ -213,6 +221,23 @@ class CompanionApp(Running):
         from companion.tui.drawer import Drawer
 
         self.push_screen(Drawer())
+
+    def action_keep(self) -> None:
+        """Take a snapshot at once, whether or not one is due."""
+        from companion.tui.keeping import keep
+
+        keep(self)
+
+    def show_due(self) -> None:
+        """Say on the first screen whether a snapshot is due; not while work runs, for none can be taken then."""
+        due = self.status.due if self.status and self.jobs.work is None else None
+        for line in self.screen_stack[0].query(DueLine):
+            line.tell(due.because if due else "", due.since if due else "")
+
+    def show_work(self) -> None:
+        """Show what runs, or that nothing does."""
+        super().show_work()
+        self.show_due()
 
     def action_help(self) -> None:
         """Show the keys."""
@@ -272,7 +297,7 @@ async def _called_plain(action: Callable[[], object]) -> None:
         await answer
 
 
-def _reread(shop: Workshop, watch: Watch) -> Status:
+def _reread(shop: Workshop, watch: Watch) -> Standing:
     shop.reload()
     return shop.status(watch)
 

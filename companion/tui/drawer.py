@@ -4,42 +4,31 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, ClassVar, cast
 
+from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import OptionList, Static
-from textual.widgets.option_list import Option
 
-from companion.core.text import plural, shorten, visible
+from companion.core.text import visible
 from companion.core.units import decimal_bytes
 from companion.tui.foot import Foot
-from companion.tui.modals import Ask
-from companion.tui.shown import Piece, age, said
+from companion.tui.keeping import keep
+from companion.tui.shots import Shots, Trees
+from companion.tui.shown import Piece, said
 
 if TYPE_CHECKING:
-    from companion.history.model import Snapshot
+    from companion.history.model import Size, Snapshot
     from companion.steps.changes import Changes
+    from companion.steps.moved import Moved
     from companion.tui.app import CompanionApp
 
 MOST_LINES = 400
-KINDS = {
-    "asked": "kept by you",
-    "before-restore": "before a restore",
-    "release": "released",
-    "due": "kept by itself",
-}
-
-
-def snapshot_row(shot: Snapshot, width: int, *, marked: bool = False) -> Content:
-    """Return a snapshot on one line: number, label, age, kind, files and size."""
-    kind = f"released as {visible(shot.version)}" if shot.version else KINDS.get(shot.kind, visible(shot.kind))
-    rest = f"{age(shot.at)}, {kind}, {plural(shot.files, 'file')}, {decimal_bytes(shot.bytes)}"
-    room = max(12, width - len(rest) - 9)
-    label = shorten(visible(shot.label) or "no label", room)
-    mark = ("● ", "bold $accent") if marked else "  "
-    return said(mark, (f"{shot.number:>3} ", "bold"), f"{label:<{room}}  ", (rest, "$foreground-muted"))
+HINT = """\
+Enter shows what changed since. m marks one, to compare two.
+Each tells what changed since the one before it; “its own” are the bytes that forgetting it would win back."""
 
 
 def changes_shown(changes: Changes) -> Content:
@@ -52,12 +41,6 @@ def changes_shown(changes: Changes) -> Content:
     more = len(changes.lines) - MOST_LINES
     pieces: list[Piece] = [head, *shown, f"  and {more:,} more\n" if more > 0 else ""]
     return said(*pieces)
-
-
-class Shots(OptionList):
-    """The snapshots; Enter says what it does here."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "select", "Compare with now")]
 
 
 class Drawer(ModalScreen[None]):
@@ -86,9 +69,10 @@ class Drawer(ModalScreen[None]):
 
     def __init__(self) -> None:
         super().__init__()
-        self._shots: list[Snapshot] = []
-        self._marked: int | None = None
+        self.shots = Shots()
         self._problem = ""
+        self._looked = False
+        self._telling = self._weighing = False
 
     @property
     def companion(self) -> CompanionApp:
@@ -100,16 +84,19 @@ class Drawer(ModalScreen[None]):
         with Vertical(classes="drawer"):
             yield Static(said("Snapshots"), classes="head")
             yield Static(said("Reading the snapshots …"), classes="none")
-            yield Shots(markup=False)
+            yield self.shots
             with VerticalScroll(can_focus=True):
-                yield Static(said("Enter shows what changed since. m marks one, to compare two."), classes="changes")
+                yield Static(said(HINT), classes="changes")
             yield Foot()
 
     def on_mount(self) -> None:
-        """Read the list."""
-        self.query_one(Shots).focus()
+        """Read the list, and look at the folder: what is said of it here must be true now."""
+        self.shots.focus()
         self.companion.show_work()
+        self.companion.looked.subscribe(self, self._status_came)
         self.fetch()
+        if self.companion.jobs.work is None:  # else the end of that work looks
+            self.companion.look_again()
 
     def fetch(self) -> None:
         """Ask for the list, or for why there can be none."""
@@ -127,46 +114,79 @@ class Drawer(ModalScreen[None]):
         self.query_one(".none", Static).update(said(error.line))
 
     def _came(self, found: tuple[str, list[Snapshot]]) -> None:
-        self._problem, self._shots = found
-        listing = self.query_one(Shots)
-        before = listing.highlighted
-        note = self.query_one(".none", Static)
-        if self._problem:
-            note.update(
-                said(
-                    ("No snapshots can be kept here: ", "bold"), f"{self._problem}\n",
-                    "Everything else works; keep copies of the folder yourself until that is mended.",
-                )
-            )  # fmt: skip
-        else:
-            note.update(said("No snapshot yet. Press t to keep the folder as it is now."))
-        note.display = not self._shots
-        listing.clear_options()
-        listing.add_options(self._rows())
-        if self._shots:
-            listing.highlighted = min(before or 0, len(self._shots) - 1)
+        self._problem, shots = found
+        self._weighing = False
+        self.shots.show(shots)
+        self._note()
         self.refresh_bindings()
+        self.call_after_refresh(self._tell)
 
-    def _rows(self) -> list[Option]:
-        width = max(40, self.query_one(Shots).size.width)
-        return [Option(snapshot_row(shot, width, marked=shot.number == self._marked)) for shot in self._shots]
+    def _status_came(self, _: object) -> None:
+        self._looked = True
+        self._note()
 
-    @property
-    def current(self) -> Snapshot | None:
-        """The snapshot under the cursor."""
-        place = self.query_one(Shots).highlighted
-        return self._shots[place] if place is not None and place < len(self._shots) else None
+    def _note(self) -> None:
+        """Say why there are no snapshots, or what none of them holds."""
+        note = self.query_one(".none", Static)
+        unkept = self.companion.status.unkept if self.companion.status and self._looked else None
+        if self._problem:
+            text = said(
+                ("No snapshots can be kept here: ", "bold"), f"{self._problem}\n",
+                "Everything else works; keep copies of the folder yourself until that is mended.",
+            )  # fmt: skip
+        elif not self.shots.shots:
+            text = said("No snapshot yet. Press t to keep the folder as it is now.")
+        elif unkept and unkept.snapshot:
+            told = f"Not kept yet: {unkept.told}." if unkept.told else "All that is in the folder now is kept."
+            text = said((told, "$foreground-muted"))
+        else:
+            text = Content("")
+        note.display = bool(text.plain)
+        note.update(text)
+
+    # -- what the rows tell, worked out for those in view -----------------------------------------------------------
+
+    @on(Shots.Scrolled)
+    def _scrolled(self) -> None:
+        self.shots.fill()
+        self._tell()
+
+    def _tell(self) -> None:
+        """Ask how far the snapshots in view moved; once that is known, what each alone costs."""
+        shop, listing = self.companion.workshop, self.shots
+        if shop is None or self._telling:
+            return
+        if pairs := listing.not_known():
+            self._telling = True
+            self.companion.begin(
+                "moves", "Comparing the snapshots", lambda watch: shop.moves(pairs, watch), self._moved, owner=self,
+                failed=lambda _: self._moved(dict.fromkeys(pairs)),
+            )  # fmt: skip
+        elif listing.shots and not self._weighing:
+            self._weighing = True
+            self.companion.begin("sizes", "Weighing the snapshots", shop.history_size, self._weighed, owner=self)
+
+    def _moved(self, moves: dict[Trees, Moved | None]) -> None:
+        self._telling = False
+        self.shots.known.moves.update(moves)
+        self.shots.fill()
+        self._tell()
+
+    def _weighed(self, size: Size) -> None:
+        self.shots.known.alone.update(size.alone)
+        self.query_one(".head", Static).update(said(f"Snapshots  {decimal_bytes(size.total)} on disk"))
+        self.shots.fill()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only what can be done now."""
-        work = self.companion.jobs.work
+        work, some = self.companion.jobs.work, bool(self.shots.shots)
         match action:
             case "take":
                 return not self._problem and work is None
             case "mark":
-                return bool(self._shots)
+                return some
             case "restore":
-                return bool(self._shots) and work is None
+                return some and work is None
             case "stop":
                 return work is not None
             case _:
@@ -179,12 +199,13 @@ class Drawer(ModalScreen[None]):
 
     def action_compare(self) -> None:
         """Compare with the marked snapshot, else with the folder as it is."""
-        shop, shot = self.companion.workshop, self.current
+        shop, shot = self.companion.workshop, self.shots.current
         if shop is None or shot is None:
             return
         a, b = shot.number, None
-        if self._marked is not None and self._marked != shot.number:
-            a, b = sorted((self._marked, shot.number))
+        marked = self.shots.marked
+        if marked is not None and marked != shot.number:
+            a, b = sorted((marked, shot.number))
         self.query_one(".changes", Static).update(said("Comparing …"))
         self.companion.begin(
             "compare", "Comparing", lambda watch: shop.compare(a, b, watch), self._compared, owner=self,
@@ -196,47 +217,28 @@ class Drawer(ModalScreen[None]):
 
     def action_mark(self) -> None:
         """Mark the snapshot under the cursor, or take its mark away."""
-        if shot := self.current:
-            self._marked = None if self._marked == shot.number else shot.number
-            listing = self.query_one(Shots)
-            for index, row in enumerate(self._rows()):
-                listing.replace_option_prompt_at_index(index, row.prompt)
-            told = f"Snapshot {self._marked} is marked: Enter on another compares the two." if self._marked else ""
+        listing = self.shots
+        if shot := listing.current:
+            listing.marked = None if listing.marked == shot.number else shot.number
+            listing.fill()
+            told = f"Snapshot {listing.marked} is marked: Enter on another compares the two." if listing.marked else ""
             self.companion.say(told)
 
     def action_take(self) -> None:
         """Ask for a label and keep the folder as it is."""
-        shop = self.companion.workshop
-        if shop is None:
-            return
-
-        def answered(label: str | None) -> None:
-            if label is not None:
-                self.companion.work(
-                    "Taking a snapshot", lambda watch: shop.snapshot(label, watch), lambda _: self.fetch(), told=_taken
-                )
-
-        self.app.push_screen(
-            Ask(
-                "Take a snapshot",
-                "What will tell you later what this was?",
-                done="Take it",
-                needed="Write a few words.",
-            ),
-            answered,
-        )
+        keep(self.companion, lambda _: self.fetch())
 
     def action_restore(self) -> None:
         """Show first what a restore would change."""
         from companion.tui.restoring import Restore
 
-        if shot := self.current:
+        if shot := self.shots.current:
             self.app.push_screen(Restore(shot), self._restore)
 
     def _restore(self, wish: tuple[tuple[str, ...], Any] | None) -> None:
         from companion.tui.restoring import restored_line
 
-        shop, shot = self.companion.workshop, self.current
+        shop, shot = self.companion.workshop, self.shots.current
         if wish is None or shop is None or shot is None:
             return
         only, into = wish
@@ -259,13 +261,3 @@ class Drawer(ModalScreen[None]):
             self.companion.stop_work()
         else:
             self.dismiss(None)
-
-
-def _taken(shot: Snapshot) -> str:
-    if not shot.new:
-        return f"Nothing has changed since snapshot {shot.number}: it already holds all of it."
-    left = f" Left out: {plural(len(shot.left_out), 'file')}." if shot.left_out else ""
-    moved = (
-        f" {plural(len(shot.changed_while_read), 'file')} changed while it was read." if shot.changed_while_read else ""
-    )
-    return f"Snapshot {shot.number} is kept: {plural(shot.files, 'file')}, {decimal_bytes(shot.bytes)}.{left}{moved}"

@@ -13,7 +13,7 @@ from textual.widgets import Static
 
 from companion.core.progress import Progress
 from companion.tui.segments import Segments, Word
-from companion.tui.shown import said
+from companion.tui.shown import age, said
 
 if TYPE_CHECKING:
     from textual.binding import ActiveBinding
@@ -118,15 +118,40 @@ class NoticeLine(Static):
         self.update(said(("✗ ", "bold $error") if wrong else ("› ", "$primary"), text))
 
 
+class DueLine(Static):
+    """One quiet line while a snapshot is due, with the key that takes it; a click does too."""
+
+    DEFAULT_CSS = """
+    DueLine {
+        height: 1; padding: 0 1; background: $surface; display: none;
+        text-wrap: nowrap; text-overflow: ellipsis;
+    }
+    DueLine.-on { display: block; }
+    """
+
+    def tell(self, because: str, since: str = "") -> None:
+        """Say why a snapshot is due, and when (ISO 8601) the last was taken; nothing takes the line away."""
+        self.set_class(bool(because), "-on")
+        when = f" ({age(since)})" if since else ""
+        self.update(
+            said(("k", "bold $primary"), " Keep a snapshot  ", (f"{because}{when}", "$foreground-muted"))
+        )  # fmt: skip
+
+    async def on_click(self) -> None:
+        """Do what the key would."""
+        await self.app.run_action("keep")
+
+
 class Foot(Vertical):
-    """Notice, progress and keys, docked at the bottom."""
+    """What is due, notice, progress and keys, docked at the bottom."""
 
     DEFAULT_CSS = """
     Foot { dock: bottom; height: auto; }
     """
 
     def compose(self) -> ComposeResult:
-        """Lay the three lines."""
+        """Lay the lines."""
+        yield DueLine(markup=False)
         yield NoticeLine(markup=False)
         yield JobLine(markup=False)
         yield KeysLine()

@@ -24,6 +24,7 @@ KEYS: Final = (
             ("r", "look again at the open step, after a change in the folder"),
             ("a", "look at every step"),
             ("s", "snapshots: take, compare, restore"),
+            ("k", "keep a snapshot at once"),
             ("c", "stop what runs"),
             ("q", "quit"),
         ),

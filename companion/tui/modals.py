@@ -35,10 +35,22 @@ class Ask(ModalScreen[str | None]):
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "back", "Back")]
 
     def __init__(
-        self, head: str, text: str = "", *, done: str = "Keep", needed: str = "", preset: str = "", hint: str = ""
+        self,
+        head: str,
+        text: str = "",
+        *,
+        done: str = "Keep",
+        needed: str = "",
+        preset: str = "",
+        hint: str = "",
+        replace: bool = False,
     ) -> None:
-        """``needed``: what to say when nothing was written; empty: nothing is needed."""
+        """``needed``: what to say when nothing was written; empty: nothing is needed.
+
+        replace: what is typed first takes the place of ``preset`` rather than being added to it.
+        """
         super().__init__()
+        self._replace = replace
         self._head, self._text, self._done, self._needed = head, text, done, needed
         self._preset, self._hint = visible(preset), hint
 
@@ -47,7 +59,7 @@ class Ask(ModalScreen[str | None]):
         with Vertical(classes="box"):
             yield Static(said(self._head), classes="head")
             yield Static(said(self._text), classes="text")
-            yield Input(self._preset, placeholder=self._hint, select_on_focus=False)
+            yield Input(self._preset, placeholder=self._hint, select_on_focus=self._replace)
             yield Static("", markup=False, classes="wrong")
             with Horizontal():
                 yield Button(plain(self._done), id="done")

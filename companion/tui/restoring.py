@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, cast
 
@@ -12,6 +13,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Button, Input, Static
 
 from companion.core.text import plural, visible
+from companion.core.units import decimal_bytes
 from companion.tui.form import Line
 from companion.tui.modals import BOX
 from companion.tui.shown import Piece, plain, said
@@ -19,10 +21,12 @@ from companion.tui.shown import Piece, plain, said
 if TYPE_CHECKING:
     from companion.history.model import Restored, Snapshot
     from companion.steps.changes import Changes
+    from companion.steps.preview import Preview
     from companion.tui.app import CompanionApp
 
 Wish = tuple[tuple[str, ...], Path | None]
 MOST_LINES = 200
+KEPT_FIRST = "What is there now is kept as a snapshot first, so this can be taken back."
 
 
 def paths_of(text: str) -> tuple[str, ...]:
@@ -47,25 +51,27 @@ class Restore(ModalScreen[Wish | None]):
         + BOX
         + """
     .box { width: 84; }
-    VerticalScroll { height: auto; max-height: 22vh; margin: 0 0 1 0; background: $panel; padding: 0 1; }
+    VerticalScroll { height: 1; max-height: 22vh; margin: 0 0 1 0; background: $panel; padding: 0 1; }
     .changes { height: auto; }
     .label { height: auto; }
     }
     """
     )
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "back", "Back"), Binding("y", "take", "Restore")]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "back", "Back", priority=True),  # a field would only be left by it
+        Binding("y", "take", "Restore"),
+    ]
 
     def __init__(self, shot: Snapshot) -> None:
         super().__init__()
         self._shot = shot
+        self._preview: Preview | None = None
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
         with Vertical(classes="box"):
             yield Static(said(f"Restore snapshot {self._shot.number}: {visible(self._shot.label)}"), classes="head")
-            yield Static(
-                said("What is there now is kept as a snapshot first, so this can be taken back."), classes="text"
-            )
+            yield Static(said(KEPT_FIRST), classes="text does")
             with VerticalScroll(can_focus=True):
                 yield Static(said("Comparing …"), classes="changes")
             yield Static(said(("Only these paths", "bold"), "  ; between them; empty: all of it"), classes="label")
@@ -84,11 +90,14 @@ class Restore(ModalScreen[Wish | None]):
         number = self._shot.number
         if shop := app.workshop:
             app.begin(
-                "compare", "Comparing", lambda watch: shop.compare(number, None, watch), self._compared, owner=self,
+                "compare", "Comparing", lambda watch: shop.preview(number, watch), self._previewed, owner=self,
                 failed=lambda error: self.query_one(".changes", Static).update(said(error.line)),
             )  # fmt: skip
 
-    def _compared(self, changes: Changes) -> None:
+    def _previewed(self, preview: Preview) -> None:
+        self._preview = preview
+        self._tell()
+        changes = preview.changes
         told = undone(changes)
         pieces: list[Piece] = [f"{line}\n" for line in told[:MOST_LINES]]
         if len(told) > MOST_LINES:
@@ -96,6 +105,24 @@ class Restore(ModalScreen[Wish | None]):
         pieces += [(f"{visible(line)}\n", "$foreground-muted") for line in changes.facts]
         shown = said(*pieces) if pieces else plain("Nothing differs from the folder as it is now.")
         self.query_one(".changes", Static).update(shown)
+        # Said, not left to “auto”: the box around it would then be as high as all of it, whatever is shown.
+        self.query_one(VerticalScroll).styles.height = max(1, len(shown.plain.splitlines()))
+
+    @property
+    def wish(self) -> Wish:
+        """What is wanted, as it stands in the fields."""
+        into = self.query_one("#into", Input).value.strip().strip("\"'")
+        return paths_of(self.query_one("#only", Input).value), _place(into) if into else None
+
+    def _tell(self) -> None:
+        """Say how much would be written and taken away by what stands in the fields."""
+        only, into = self.wish
+        self.query_one(".does", Static).update(said(does_line(self._shot, self._preview, only, into)))
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """Count anew."""
+        event.stop()
+        self._tell()
 
     def action_back(self) -> None:
         """Leave everything as it is."""
@@ -116,9 +143,30 @@ class Restore(ModalScreen[Wish | None]):
 
     def action_take(self) -> None:
         """Hand over what is wanted."""
-        into = self.query_one("#into", Input).value.strip().strip("\"'")
-        only = paths_of(self.query_one("#only", Input).value)
-        self.dismiss((only, Path(into).expanduser() if into else None))
+        self.dismiss(self.wish)
+
+
+def _place(text: str) -> Path:
+    with contextlib.suppress(RuntimeError):  # “~name” of nobody who has a home here
+        return Path(text).expanduser()
+    return Path(text)
+
+
+def does_line(shot: Snapshot, preview: Preview | None, only: tuple[str, ...], into: Path | None) -> str:
+    """Return what a restore would write and take away, and what becomes of what is there now."""
+    if into:
+        what = "the chosen paths" if only else f"{plural(shot.files, 'file')} ({decimal_bytes(shot.bytes)})"
+        return f"Writes {what} into that folder, which must be empty or new.\nNothing here is touched."
+    if preview is None:
+        return KEPT_FIRST
+    does = preview.of(only)
+    if not (does.written or does.removed):
+        return f"{KEPT_FIRST}\nNothing to write and nothing to take away."
+    written = (
+        f"Writes {plural(does.written, 'file')} ({decimal_bytes(does.bytes)})" if does.written else "Writes nothing"
+    )
+    away = f"takes away {does.removed:,}" if does.removed else "takes none away"
+    return f"{KEPT_FIRST}\n{written}, {away}."
 
 
 def restored_line(done: Restored, into: Path | None) -> str:

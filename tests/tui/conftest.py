@@ -18,11 +18,14 @@ from companion.core.evidence import Answer, AwayTest
 from companion.core.facts import Facts
 from companion.core.findings import Finding, Severity
 from companion.core.progress import QUIET, Watch
-from companion.history.model import Snapshot
+from companion.history.model import Size, Snapshot
 from companion.steps.changes import Changes
 from companion.steps.controls import AwayView, TrialView, planned
+from companion.steps.due import Due, Standing, Unkept
 from companion.steps.model import STEPS, State, Status, StepStatus
+from companion.steps.moved import Counts, Moved
 from companion.steps.needs import Line
+from companion.steps.preview import Preview
 from companion.steps.start import Proposal
 from companion.steps.words import Draft
 from companion.trials.away import KINDS, refuse
@@ -85,9 +88,13 @@ class Bench(Workshop):
         self.tests: list[AwayTest] = []
         self.shots: list[Snapshot] = []
         self.no_history = ""
+        self.unkept: Unkept | None = None
+        self.due: Due | None = None
+        self.moved = Moved(samples=Counts(added=2, changed=1), facts=True)
+        self.asked: list[tuple[str, str]] = []
         self.broken: Exception | None = None
 
-    def status(self, watch: Watch = QUIET) -> Status:
+    def status(self, watch: Watch = QUIET) -> Standing:
         steps = tuple(
             StepStatus(
                 id=step.id,
@@ -101,7 +108,8 @@ class Bench(Workshop):
             )
             for step in STEPS
         )
-        return Status(title=self.facts.instrument.title, version=self.facts.instrument.version, steps=steps)
+        title, version = self.facts.instrument.title, self.facts.instrument.version
+        return Standing(title=title, version=version, steps=steps, unkept=self.unkept, due=self.due)
 
     def labour(self, what: str, watch: Watch) -> None:
         """Do something that takes until the gate is open, and can be stopped."""
@@ -174,10 +182,28 @@ class Bench(Workshop):
         self.labour("Keeping", watch)
         number = len(self.shots) + 1
         shot = Snapshot(
-            number=number, id="0", tree="0", label=label, at="2026-01-01T00:00:00Z", kind=kind, files=3, bytes=9
+            number=number,
+            id="0",
+            tree=f"{number:040x}",
+            label=label,
+            at="2026-01-01T00:00:00Z",
+            kind=kind,
+            files=3,
+            bytes=9,
         )
         self.shots.append(shot)
+        self.unkept, self.due = Unkept(snapshot=number, at=shot.at), None
         return shot
+
+    def moves(self, pairs: Sequence[tuple[str, str]], watch: Watch = QUIET) -> dict[tuple[str, str], Moved | None]:
+        self.asked += pairs
+        return dict.fromkeys(pairs, self.moved)
+
+    def history_size(self, watch: Watch = QUIET) -> Size:
+        return Size(total=5_000, alone={shot.number: 100 * shot.number for shot in self.shots})
+
+    def preview(self, number: int, watch: Watch = QUIET) -> Preview:
+        return Preview(changes=self.compare(number), write=(("a.wav", 1_500),))
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Changes:
         return Changes(a=a, b=b, lines=("changed: a.wav (sample)",), changed=("a.wav",))

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import threading
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
+import msgspec
 import pytest
 from textual.widgets import Button, Input
 
 from companion.core.text import visible
 from companion.history.model import Restored
 from companion.steps.changes import Changes
+from companion.steps.due import Unkept
+from companion.steps.moved import Moved
 from companion.tui.drawer import Drawer
 from companion.tui.restoring import paths_of, restored_line, undone
 from companion.tui.shown import age
@@ -26,7 +31,8 @@ async def test_a_snapshot_is_taken_with_a_label(bench: Bench, opened: Opened) ->
         await hand.write("before retuning")
         await hand.press("enter")
         assert [shot.label for shot in bench.shots] == ["before retuning"]
-        assert hand.shows("1 before retuning", "kept by you, 3 files, 9 B", "Snapshot 1 is kept: 3 files, 9 B.")
+        assert hand.shows("1 before retuning", "9 B, 100 B its own, 2026-01-01", "kept by you, the first")
+        assert hand.shows("Snapshot 1 is kept: 3 files, 9 B.", "All that is in the folder now is kept.")
         await hand.press("escape")
         assert not isinstance(hand.app.screen, Drawer)
 
@@ -48,6 +54,7 @@ async def test_a_restore_says_first_what_it_does(bench: Bench, opened: Opened) -
         assert hand.shows(
             "Restore snapshot 1: one", "What is there now is kept as a snapshot first", "goes back: a.wav"
         )
+        assert hand.shows("Writes 1 file (1.50 kB), takes none away.")
         assert isinstance(hand.app.focused, Button)
         await hand.press("enter")  # the button with the focus goes back
         assert bench.calls == []
@@ -66,6 +73,109 @@ async def test_a_restore_of_some_paths_into_another_folder(bench: Bench, opened:
         hand.app.screen.query_one("#into").focus()
         await hand.press("enter")
         assert bench.calls == [("restore", 1, ("samples/a.wav", "samples/b c.wav"), tmp_path / "other")]
+
+
+async def test_the_counts_follow_what_is_asked_for(bench: Bench, opened: Opened) -> None:
+    bench.snapshot("one")
+    async with opened(bench, (120, 40)) as hand:
+        await hand.press("escape", "s", "r")
+        hand.app.screen.query_one("#only", Input).focus()
+        await hand.write("b.wav")
+        assert hand.shows("Nothing to write and nothing to take away.")
+        await hand.press("tab")
+        await hand.write("~nobody-at-home/x")
+        assert hand.shows("Writes the chosen paths into that folder", "Nothing here is touched.")
+        await hand.press("escape")
+        assert isinstance(hand.app.screen, Drawer), "Esc goes back from a field too, as the box says"
+        assert bench.calls == []
+
+
+async def test_each_row_tells_what_changed_and_what_it_alone_costs(bench: Bench, opened: Opened) -> None:
+    for label in ("one", "two", "three"):
+        bench.snapshot(label)
+    bench.shots[2] = msgspec.structs.replace(bench.shots[2], kind="release", version="1.0")
+    async with opened(bench) as hand:
+        await hand.press("escape", "s")
+        assert hand.shows("Snapshots 5.00 kB on disk")
+        rows = [line.removeprefix("█").strip() for line in hand.lines()[3:9]]
+        assert [" ".join(row.split()) for row in rows] == [
+            "3 three 9 B, 300 B its own, 2026-01-01",
+            "released as 1.0: 2 samples added, 1 changed, facts changed",
+            "2 two 9 B, 200 B its own, 2026-01-01",
+            "kept by you: 2 samples added, 1 changed, facts changed",
+            "1 one 9 B, 100 B its own, 2026-01-01",
+            "kept by you, the first",
+        ]
+
+
+async def test_only_rows_in_view_are_worked_out_and_each_once(bench: Bench, opened: Opened) -> None:
+    for number in range(60):
+        bench.snapshot(f"label {number + 1}")
+    async with opened(bench) as hand:
+        await hand.press("escape", "s")
+        assert hand.shows("60 label 60", "kept by you: 2 samples added", "6.00 kB its own")
+        assert 1 < len(bench.asked) < 12
+        await hand.press("end")
+        assert hand.shows("1 label 1", "kept by you, the first", "2 label 2", "kept by you: 2 samples added")
+        assert len(bench.asked) < 24
+        await hand.press("home", "m", "end", "home")
+        assert hand.shows("● 60 label 60")
+        assert len(set(bench.asked)) == len(bench.asked)
+        await hand.press("end", "m", "home")
+        assert not hand.shows("● 60 label 60")
+
+
+async def test_rows_left_before_they_were_worked_out_are_filled_when_seen_again(
+    bench: Bench, opened: Opened, monkeypatch: Any
+) -> None:
+    for number in range(60):
+        bench.snapshot(f"label {number + 1}")
+    began, gate, real = threading.Event(), threading.Event(), bench.moves
+
+    def slow(pairs: Any, watch: Any) -> Any:
+        began.set()
+        gate.wait(20)
+        return real(pairs, watch)
+
+    monkeypatch.setattr(bench, "moves", slow)
+    async with opened(bench) as hand:
+        try:
+            await hand.press("escape")
+            await hand.pilot.press("s")
+            while not began.is_set():
+                await hand.pilot.pause()
+            assert hand.shows("60 label 60", "kept by you …")
+            await hand.pilot.press("end")
+            await hand.pilot.pause()
+        finally:
+            gate.set()
+        await hand.press("home")
+        assert hand.shows("60 label 60", "kept by you: 2 samples added")
+        assert not hand.shows("…")
+
+
+async def test_what_cannot_be_read_is_told_in_its_row(bench: Bench, opened: Opened, monkeypatch: Any) -> None:
+    for label in ("one", "two", "three"):
+        bench.snapshot(label)
+    bench.shots[1] = msgspec.structs.replace(bench.shots[1], tree="", label="(this snapshot cannot be read)")
+    bench.snapshot("four")
+    monkeypatch.setattr(bench, "moves", lambda pairs, watch: dict.fromkeys(pairs))
+    async with opened(bench) as hand:
+        await hand.press("escape", "s")
+        assert hand.text().count("kept by you; what changed cannot be read") == 3
+        assert hand.shows("kept by you, the first")
+
+
+async def test_what_no_snapshot_holds_is_told_above_them(bench: Bench, opened: Opened) -> None:
+    bench.snapshot("one")
+    bench.unkept = Unkept(snapshot=1, samples=9, moved=Moved(others=2))
+    async with opened(bench) as hand:
+        await hand.press("escape", "s")
+        assert hand.shows("Not kept yet: 2 other files since snapshot 1.")
+        bench.unkept = None
+        await hand.press("escape", "s")
+        assert not hand.shows("Not kept yet")
+        assert not hand.shows("All that is in the folder now is kept.")
 
 
 async def test_without_git_the_drawer_explains_and_the_rest_works(bench: Bench, opened: Opened) -> None:

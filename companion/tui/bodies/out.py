@@ -19,13 +19,25 @@ from companion.tui.shown import Piece, age, labelled, said
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.core.progress import Watch
+    from companion.steps.due import Unkept
     from companion.workshop import Workshop
+
+
+OWN_SNAPSHOT = "A release takes its own snapshot, whatever is kept already, and gives it the version's name."
+
+
+def before_release(unkept: Unkept | None, problem: str) -> str:
+    """Return what recording a release keeps. problem: why no snapshots can be kept, or nothing."""
+    if problem:
+        return f"No snapshot can be taken: {problem}. Archive, checksum and file list are kept as the record."
+    told = f" Not kept so far: {unkept.told}." if unkept and unkept.told else ""
+    return f"{OWN_SNAPSHOT}{told} Archive, checksum and file list are kept as the record."
 
 
 def records_shown(records: list[ReleaseRecord], width: int = 0) -> Content:
     """Return the releases, newest first."""
     if not records:
-        return said("Nothing has been released from this folder yet.")
+        return said("Nothing has been released from this folder yet.\n\n", (OWN_SNAPSHOT, "$foreground-muted"))
     pieces: list[Piece] = []
     for record in reversed(records):
         told = "a downloaded copy was the same" if record.uploads else "no downloaded copy checked yet"
@@ -43,6 +55,7 @@ class OutBody(Body):
     """The releases, and the findings."""
 
     ACTIONS: ClassVar[frozenset[str]] = frozenset({"release", "upload"})
+    _problem = ""
 
     def parts(self) -> tuple[Part, ...]:
         """Return the two parts."""
@@ -52,10 +65,12 @@ class OutBody(Body):
         """Ask for the records."""
         if shop := self.companion.workshop:
             self.companion.begin(
-                "records", "Reading the records", lambda w: shop.desk(w).records, self._came, owner=self
+                "records", "Reading the records", lambda w: (shop.desk(w).records, shop.history_problem()), self._came,
+                owner=self,
             )  # fmt: skip
 
-    def _came(self, records: list[ReleaseRecord]) -> None:
+    def _came(self, found: tuple[list[ReleaseRecord], str]) -> None:
+        records, self._problem = found
         page = self.made("records")
         if isinstance(page, Page):
             page.show(partial(records_shown, records))
@@ -75,9 +90,7 @@ class OutBody(Body):
                 self.companion.work("Recording the release", shop.release, told=_released)
 
         name = f"{status.title} {status.version}".strip()
-        text = (
-            "A snapshot is taken and keeps this version's name; archive, checksum and file list are kept as the record."
-        )
+        text = before_release(status.unkept, self._problem)
         self.companion.push_screen(Confirm(f"Record {name} as released?", text, "Record it"), answered)
 
     def step_upload(self) -> None:
@@ -117,4 +130,5 @@ def _uploaded(findings: tuple[Finding, ...] | None) -> str:
 
 
 def _released(record: Any) -> str:
-    return f"{visible(record.version)} is recorded as released."
+    kept = f"; snapshot {record.snapshot} keeps it" if record.snapshot else ""
+    return f"{visible(record.version)} is recorded as released{kept}."

@@ -1,0 +1,65 @@
+"""Taking a snapshot from anywhere: a label is asked for, the one that is due offered, and what was kept is said."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from companion.core.errors import CompanionError
+from companion.core.progress import Watch
+from companion.core.text import plural
+from companion.core.units import decimal_bytes
+from companion.tui.modals import Ask
+
+if TYPE_CHECKING:
+    from companion.history.model import Snapshot
+    from companion.tui.app import CompanionApp
+
+
+def keep(app: CompanionApp, then: Callable[[Snapshot], Any] | None = None) -> None:
+    """Ask for a label and keep the folder as it is; Enter alone takes the label that is offered when one is due."""
+    shop, due = app.workshop, app.status.due if app.status else None
+    if shop is None:
+        return
+
+    def take(label: str, kind: str, watch: Watch) -> Snapshot:
+        if problem := shop.history_problem():
+            raise CompanionError(f"No snapshots can be kept here: {problem}", str(shop.folder))
+        return shop.snapshot(label, watch, kind)
+
+    def answered(label: str | None) -> None:
+        if label is None:
+            return
+        # A label of ours is no word of the maker's: it goes into no changelog, and such snapshots may be forgotten.
+        kind = "due" if due and label == due.label else "asked"
+        app.work("Taking a snapshot", partial(take, label, kind), then, told=taken_line)
+
+    app.push_screen(
+        Ask(
+            "Keep a snapshot",
+            f"{_sentence(due.because)} What will tell you later what this was?"
+            if due
+            else "What will tell you later what this was?",
+            done="Keep it",
+            needed="Write a few words.",
+            preset=due.label if due else "",
+            replace=True,
+        ),
+        answered,
+    )
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}."
+
+
+def taken_line(shot: Snapshot) -> str:
+    """Return what was kept, in one line."""
+    if not shot.new:
+        return f"Nothing has changed since snapshot {shot.number}: it already holds all of it."
+    left = f" Left out: {plural(len(shot.left_out), 'file')}." if shot.left_out else ""
+    moved = (
+        f" {plural(len(shot.changed_while_read), 'file')} changed while it was read." if shot.changed_while_read else ""
+    )
+    return f"Snapshot {shot.number} is kept: {plural(shot.files, 'file')}, {decimal_bytes(shot.bytes)}.{left}{moved}"
