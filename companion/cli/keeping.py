@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -12,6 +13,7 @@ from companion.cli.base import FOLDER, command, folder_argument, json_option, pr
 from companion.core.errors import CompanionError
 
 if TYPE_CHECKING:
+    from companion.steps.moved import Moved
     from companion.workshop import Workshop
 
 KINDS: Final = ("originals hidden", "another computer", "another player", "a piece of music")
@@ -106,10 +108,11 @@ def snapshot(folder: Path, label: str, as_json: bool) -> int:
 @folder_argument
 @click.option("--verify", is_flag=True, help="Read everything back and hold it against its checksums.")
 @click.option("--size", is_flag=True, help="Tell what the history weighs, and what each snapshot alone costs.")
+@click.option("--changes", is_flag=True, help="Tell beside each what changed since the one before it.")
 @json_option
-def snapshots(folder: Path, verify: bool, size: bool, as_json: bool) -> int:
+def snapshots(folder: Path, verify: bool, size: bool, changes: bool, as_json: bool) -> int:
     """List the snapshots, newest first; or verify or weigh the history."""
-    from companion.cli.keeping_lines import size_lines, verified_lines
+    from companion.cli.keeping_lines import moved_lines, size_lines, verified_lines
     from companion.cli.plain import snapshots_lines
 
     shop = with_history(folder, looking=True)
@@ -122,10 +125,18 @@ def snapshots(folder: Path, verify: bool, size: bool, as_json: bool) -> int:
             say(verified_lines(found) if verify else size_lines(found))
         return 2 if verify and found.damaged else 0
     listed = shop.snapshots()
+    moved: dict[int, Moved | None] = {}
+    if changes:
+        pairs = {
+            shot.number: (before.tree, shot.tree) for shot, before in pairwise(listed) if before.tree and shot.tree
+        }
+        with watching(quiet=as_json) as watch:
+            found = shop.moves(list(pairs.values()), watch)
+        moved = {number: found[pair] for number, pair in pairs.items()}
     if as_json:
-        print_json({"snapshots": listed})
+        print_json({"snapshots": listed, **({"changes": moved} if changes else {})})
     else:
-        say(snapshots_lines(listed))
+        say(moved_lines(listed, snapshots_lines(listed), moved) if changes else snapshots_lines(listed))
     return 0
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from companion.core.text import listed, plural, visible
 from companion.core.units import both_bytes, decimal_bytes
 
 if TYPE_CHECKING:
-    from companion.history.model import Forgotten, Mirrored, Size, Verified
+    from companion.history.model import Forgotten, Mirrored, Size, Snapshot, Verified
+    from companion.steps.moved import Moved
 
 
 def verified_lines(found: Verified) -> list[str]:
@@ -18,6 +20,18 @@ def verified_lines(found: Verified) -> list[str]:
         where = f" in snapshot {listed([str(number) for number in one.snapshots])}" if one.snapshots else ""
         lines.append(f"  damaged: {visible(one.path) or 'a folder or a snapshot'}{where} ({visible(one.reason)})")
     return [*lines, "Whole." if not found.damaged else "Everything else is whole. Take a new snapshot, and mirror it."]
+
+
+def moved_lines(listed: Sequence[Snapshot], lines: Sequence[str], moved: Mapping[int, Moved | None]) -> list[str]:
+    """Return ``lines``, one for each snapshot listed, each followed by what changed since the one before it."""
+    if not listed:
+        return list(lines)
+    told = []
+    for shot, line in zip(listed, lines, strict=True):
+        there = moved.get(shot.number)
+        what = (there.told or "the same files") if there else "what changed cannot be read"
+        told += [line, f"       {'the first' if shot is listed[-1] else what}"]
+    return told
 
 
 def size_lines(found: Size) -> list[str]:

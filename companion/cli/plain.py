@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import shutil
 import signal
 import sys
@@ -27,7 +26,8 @@ if TYPE_CHECKING:
     from companion.sound.measured import Measured
     from companion.steps.archive import Packed, StrangerProof
     from companion.steps.controls import AwayView, TrialView
-    from companion.steps.model import Status, StepStatus
+    from companion.steps.due import Standing
+    from companion.steps.model import StepStatus
     from companion.steps.needs import Line
     from companion.steps.update import Updated
     from companion.steps.words import Draft
@@ -38,6 +38,8 @@ MOST_SHOWN: Final = 5
 
 def to_json(data: Any) -> str:
     """Return one JSON object with ``schema`` first. Non-UTF-8 names stand as escaped lone surrogates."""
+    import json
+
     plain = msgspec.to_builtins(data, enc_hook=str)
     return json.dumps({"schema": 1, **plain}, ensure_ascii=True, indent=1)
 
@@ -76,8 +78,8 @@ def _show_progress(progress: Progress) -> None:
     sys.stderr.flush()
 
 
-def status_lines(status: Status, *, has_facts: bool) -> list[str]:
-    """Return the checklist: a line a step, then the one next thing to do."""
+def status_lines(status: Standing, *, has_facts: bool) -> list[str]:
+    """Return the checklist: a line a step, then the one next thing to do, then whether a snapshot is due."""
     name = " ".join(part for part in (status.title or "Untitled", status.version) if part)
     lines = [f"{name}: {status.proven} of {len(status.steps)} proven", ""]
     lines += [
@@ -88,11 +90,18 @@ def status_lines(status: Status, *, has_facts: bool) -> list[str]:
         lines += ["", "Next: this folder has no release.toml yet. Run: companion start FOLDER"]
     elif step := status.next_step:
         lines += ["", f"Next: {step.title}. {step.next}"]
+    if due := status.due:
+        since = f" ({due.since[:10]})" if due.since else ""
+        lines += [f"Snapshot due: {due.because}{visible(since)}. Take it: companion snapshot FOLDER -m LABEL"]
     return lines
 
 
-def status_json(status: Status) -> dict[str, Any]:
-    """Return what scripts read of a status: per step id, title, state, because and counts of findings."""
+def status_json(status: Standing) -> dict[str, Any]:
+    """Return what scripts read of a status: per step id, title, state, because and counts of findings.
+
+    snapshot: whether one is due, why, a label to offer, the newest there is, and counts of what none holds; null where
+    that is not known.
+    """
     return {
         "title": status.title,
         "version": status.version,
@@ -108,6 +117,27 @@ def status_json(status: Status) -> dict[str, Any]:
             }
             for step in status.steps
         ],
+        "snapshot": _snapshot_json(status),
+    }
+
+
+def _snapshot_json(status: Standing) -> dict[str, Any] | None:
+    if (unkept := status.unkept) is None:
+        return None
+    moved = unkept.moved
+    return {
+        "due": status.due is not None,
+        "because": status.due.because if status.due else "",
+        "label": status.due.label if status.due else "",
+        "newest": unkept.snapshot or None,
+        "taken": unkept.at,
+        "not_kept": {
+            "samples": moved.samples.total,
+            "patches": moved.patches.total,
+            "scripts": moved.scripts.total,
+            "facts": moved.facts,
+            "others": moved.others,
+        },
     }
 
 
