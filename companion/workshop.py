@@ -20,7 +20,7 @@ from companion import __version__
 from companion.core.cache import Cache
 from companion.core.errors import Busy, CompanionError
 from companion.core.evidence import Answer, AwayTest, Evidence
-from companion.core.facts import FACTS_FILE, Facts, Waiver
+from companion.core.facts import Facts
 from companion.core.files import write_safely
 from companion.core.folder import Places
 from companion.core.lock import held
@@ -29,7 +29,7 @@ from companion.steps import facts_file
 from companion.steps.desk import Desk
 from companion.steps.model import BY_ID, STEP_IDS, Look, Status
 from companion.steps.snapshots import Snapshots
-from companion.steps.states import NEVER_WAIVED
+from companion.steps.waiving import Waiving
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
@@ -48,7 +48,7 @@ _ROUNDS: Final = 4
 """Times a check begins anew because files changed under it; after that something is plainly writing there."""
 
 
-class Workshop(Snapshots):
+class Workshop(Waiving, Snapshots):
     """One working folder, open."""
 
     def __init__(self, folder: Path) -> None:
@@ -201,40 +201,6 @@ class Workshop(Snapshots):
     def save_facts(self, changes: Mapping[str, object]) -> None:
         """Set facts by dotted key; comments and order in the file are kept. Raises when the result is not valid."""
         self._edit(lambda text: facts_file.edited(text, changes))
-
-    def waive(self, rule: str, path: str, reason: str, where: str = "") -> None:
-        """Let a finding pass, with a reason, for as long as the file stays what it is.
-
-        where: the place in the file; a finding on the facts needs it, since each fact is waived by its key.
-        """
-        from companion.steps.catalogue import RULES
-
-        step = next((known.step for known in RULES if known.id == rule), None)
-        if step is None:
-            raise CompanionError(f"There is no rule “{rule}”", "", "see: companion explain")
-        if rule in NEVER_WAIVED:
-            raise CompanionError(f"“{rule}” cannot be waived", path, "no reason makes it fit to publish: mend it")
-        if not reason.strip():
-            raise CompanionError("A waiver needs a reason", rule, "say why a player is no worse off for it")
-        if path == FACTS_FILE and not where:
-            raise CompanionError("Each fact is waived by its key", rule, "name it: --where instrument.contact")
-        content = ""
-        if path and path != FACTS_FILE:
-            desk = self.desk()
-            if path not in desk.contents and not any(found.path == path for found in self._found(desk, step)):
-                raise CompanionError("There is no such file in the folder", path, "name it as the finding does")
-            content = desk.contents.get(path, desk.step_marks[step])
-        waiver = Waiver(rule=rule, path=path, where=where, reason=reason.strip(), content=content)
-        self._edit(lambda text: facts_file.with_waiver(text, waiver))
-
-    def _found(self, desk: Desk, step: str) -> tuple[Finding, ...]:
-        from companion.steps.status import status_of
-
-        return status_of(desk).step(step).findings
-
-    def unwaive(self, rule: str, path: str, where: str = "") -> None:
-        """Take a waiver back."""
-        self._edit(lambda text: facts_file.without_waiver(text, rule, path, where))
 
     def _edit(self, change: Callable[[str], str]) -> None:
         if not self.has_facts:

@@ -11,6 +11,7 @@ import click
 
 from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, tell, watching, workshop
 from companion.core.errors import CompanionError
+from companion.core.text import plural
 
 if TYPE_CHECKING:
     from companion.steps.moved import Moved
@@ -67,15 +68,23 @@ def start(folder: Path, as_json: bool, version_: str | None, **given: str | None
 @click.argument("path", default="")
 @click.option("--reason", "-r", default="", help="Why a player is no worse off for it.")
 @click.option("--where", default="", help="Only this place in it; for a fact its key, such as instrument.contact.")
+@click.option("--all", "group", is_flag=True, help="All that the rule found in files, each until that file changes.")
 @click.option("--back", is_flag=True, help="Take the waiver back.")
-def waive(folder: Path, rule: str, path: str, reason: str, where: str, back: bool) -> int:
+def waive(folder: Path, rule: str, path: str, reason: str, where: str, group: bool, back: bool) -> int:
     """Let a finding pass, with a reason, until its file changes."""
+    from companion.steps.waiving import EVERY
+
+    if group and (path or where):
+        raise CompanionError("--all is for every file the rule names", path or where, "leave out the path, or --all")
     shop = workshop(folder)
     if back:
-        shop.unwaive(rule, path, where)
+        shop.unwaive(rule, EVERY if group else path, where)
+        tell(f"{rule}: in force again.")
+    elif group:
+        tell(f"{rule}: {plural(shop.waive_all(rule, reason), 'finding')} waived.")
     else:
         shop.waive(rule, path, reason, where)
-    tell(f"{rule}: {'in force again' if back else 'waived'}.")
+        tell(f"{rule}: waived.")
     return 0
 
 

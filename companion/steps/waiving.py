@@ -1,18 +1,112 @@
-"""Waivers as they are given and taken back: of one finding, or of all that a rule found."""
+"""The part of a workshop that lets findings pass, each with a reason: one of them, or all that a rule found."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Final
 
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.facts import FACTS_FILE, Waiver
+from companion.core.facts import FACTS_FILE, Facts, Waiver
 from companion.core.findings import Finding
+from companion.core.progress import QUIET, Watch
+from companion.steps import facts_file
+from companion.steps.desk import Desk
+from companion.steps.states import NEVER_WAIVED
 
 EVERY: Final = "**"
 """The path of a group's waiver: whatever its list of contents names."""
+
+
+class Waiving:
+    """Waivers of one folder. A workshop is one of these; every method may raise :class:`CompanionError`."""
+
+    facts: Facts
+
+    def desk(self, watch: Watch = QUIET, *, rehash: bool = False) -> Desk:
+        """Return a new look at the folder."""
+        raise NotImplementedError
+
+    def _edit(self, change: Callable[[str], str]) -> None:
+        raise NotImplementedError
+
+    def waive(self, rule: str, path: str, reason: str, where: str = "") -> None:
+        """Let a finding pass, with a reason, for as long as the file stays what it is.
+
+        where: the place in the file; a finding on the facts needs it, since each fact is waived by its key.
+        """
+        step = _step_of(rule, reason, path)
+        if path == FACTS_FILE and not where:
+            raise CompanionError("Each fact is waived by its key", rule, "name it: --where instrument.contact")
+        content = ""
+        if path and path != FACTS_FILE:
+            desk = self.desk()
+            if path not in desk.contents and not any(found.path == path for found in _found(desk, step)):
+                raise CompanionError("There is no such file in the folder", path, "name it as the finding does")
+            content = desk.contents.get(path, desk.step_marks[step])
+        waiver = Waiver(rule=rule, path=path, where=where, reason=reason.strip(), content=content)
+        self._edit(lambda text: facts_file.with_waiver(text, waiver))
+
+    def waive_all(self, rule: str, reason: str) -> int:
+        """Let all that a rule found in files pass with one reason, and return how many findings that are.
+
+        Each is let pass for as long as its own file stays what it is, as if it had been waived by itself.
+        """
+        step = _step_of(rule, reason)
+        desk = self.desk()
+        contents = {**desk.contents, "": desk.step_marks[step]}
+        found = _found(desk, step)
+        waiver = group_waiver(rule, found, contents, reason.strip(), self.facts.waivers)
+        self._edit(lambda text: facts_file.with_waiver(text, waiver))
+        return len(coverable(one for one in found if one.rule == rule))
+
+    def unwaive(self, rule: str, path: str, where: str = "") -> None:
+        """Take a waiver back; a file that was waived in a group is taken out of it."""
+        given = any((known.rule, known.path, known.where) == (rule, path, where) for known in self.facts.waivers)
+        if not given and (left := self._left_of_group(rule, path)):
+            changed = left
+            if changed.contents:
+                self._edit(lambda text: facts_file.with_waiver(text, changed))
+                return
+            path, where = changed.path, changed.where
+        self._edit(lambda text: facts_file.without_waiver(text, rule, path, where))
+
+    def _left_of_group(self, rule: str, path: str) -> Waiver | None:
+        groups = [known for known in self.facts.waivers if known.rule == rule and known.contents]
+        if not groups or path in ("", FACTS_FILE):
+            return None
+        from companion.steps.catalogue import RULES
+
+        desk = self.desk()
+        step = next((known.step for known in RULES if known.id == rule), None)
+        content = desk.contents.get(path, desk.step_marks[step] if step else "")
+        return without_one(groups, rule, content)
+
+
+def _step_of(rule: str, reason: str, path: str = "") -> str:
+    """Return the step of a rule. Raises where there is no such rule, it can never be waived, or no reason is given."""
+    from companion.steps.catalogue import RULES
+
+    step = next((known.step for known in RULES if known.id == rule), None)
+    if step is None:
+        raise CompanionError(f"There is no rule “{rule}”", "", "see: companion explain")
+    if rule in NEVER_WAIVED:
+        raise CompanionError(f"“{rule}” cannot be waived", path, "no reason makes it fit to publish: mend it")
+    if not reason.strip():
+        raise CompanionError("A waiver needs a reason", rule, "say why a player is no worse off for it")
+    return step
+
+
+def _found(desk: Desk, step: str) -> tuple[Finding, ...]:
+    from companion.steps.status import status_of
+
+    return status_of(desk).step(step).findings
+
+
+def coverable(findings: Iterable[Finding]) -> list[Finding]:
+    """Return the open findings in files, which a group's waiver can cover; the whole and facts are judged singly."""
+    return [one for one in findings if not one.waived and one.path not in ("", FACTS_FILE)]
 
 
 def group_waiver(
@@ -25,8 +119,8 @@ def group_waiver(
     """
     marks = {
         Waiver.mark(content)
-        for finding in findings
-        if finding.rule == rule and not finding.waived and finding.path not in ("", FACTS_FILE)
+        for finding in coverable(findings)
+        if finding.rule == rule
         if (content := contents.get(finding.path, contents.get("", "")))
     }
     if not marks:

@@ -171,12 +171,14 @@ class FindingsView(Vertical):
             self._fill()
 
     def waive(self) -> None:
-        """Ask for the reason to waive the finding under the cursor, or to take its waiver back."""
-        from companion.tui.waiving import ask_waiver
+        """Ask for the reason to waive the finding under the cursor, or to take its waiver back; at a rule, for all."""
+        from companion.tui.waiving import ask_group_waiver, ask_waiver
 
-        app = cast("CompanionApp", self.app)
+        app, row = cast("CompanionApp", self.app), self._row()
         finding = self.current
-        if finding is None:
-            app.say("Move to one finding below the rule first.", wrong=True)
-        else:
+        if finding is not None:
             ask_waiver(app, finding)
+        elif row is None or row.more:
+            app.say("Move to a finding, or to its rule, first.", wrong=True)
+        else:
+            ask_group_waiver(app, row.group)

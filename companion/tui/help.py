@@ -33,7 +33,7 @@ KEYS: Final = (
         "In a step",
         (
             ("t", "its next part: another page of the form, the findings"),
-            ("v", "waive the finding under the cursor, or take its waiver back"),
+            ("v", "waive the finding, or all of the rule, under the cursor; or take it back"),
             ("Enter", "on a rule: fold or unfold its findings"),
             ("Tab", "from the findings to what is told of one, to scroll it"),
         ),

@@ -1,12 +1,14 @@
-"""Letting a finding pass with a reason, and taking that back."""
+"""Letting findings pass with a reason, and taking that back."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from companion.core.findings import Finding
-from companion.core.text import visible
+from companion.core.text import plural, visible
 from companion.steps.states import NEVER_WAIVED, place_of
+from companion.steps.waiving import coverable
+from companion.tui.grouping import Group
 from companion.tui.modals import Ask, Confirm
 
 if TYPE_CHECKING:
@@ -54,3 +56,31 @@ def ask_waiver(app: CompanionApp, finding: Finding) -> None:
             ),
             keep,
         )
+
+
+def ask_group_waiver(app: CompanionApp, group: Group) -> None:
+    """Ask for one reason for all that a rule found in files; what was waived is taken back one by one."""
+    shop, count = app.workshop, len(coverable(group.findings))
+    told = plural(count, "finding")
+    if shop is None:
+        return
+    if group.rule in NEVER_WAIVED:
+        app.say(f"“{group.rule}” cannot be waived: no reason makes it fit to publish. Mend it.", wrong=True)
+        return
+    if group.waived or group.unknown or not count:
+        app.say("Move to one finding below the rule first.", wrong=True)
+        return
+
+    def keep(reason: str | None) -> None:
+        if reason is not None:
+            app.write("Waiving", lambda _: shop.waive_all(group.rule, reason), f"Waived {group.rule}, {told}.")
+
+    app.push_screen(
+        Ask(
+            f"Waive {group.rule}, {told}",
+            "Why is a player no worse off for any of them? The reason is kept, and lapses for each file that changes.",
+            done="Waive all",
+            needed="A waiver needs a reason.",
+        ),
+        keep,
+    )

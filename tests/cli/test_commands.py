@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -118,6 +119,25 @@ def test_a_waiver_lapses_when_its_file_changes(companion: Companion, demo_folder
     with (demo_folder / path).open("ab") as stream:
         stream.write(b"\0")
     assert "heard and meant" not in companion("check", demo_folder, "contents").out
+
+
+def test_all_that_a_rule_found_is_waived_and_taken_back_at_once(companion: Companion, demo_folder: Path) -> None:
+    def open_ones(rule: str) -> list[str]:
+        found = companion("check", demo_folder, "sound", "--json").json["findings"]
+        return [f["path"] for f in found if f["rule"] == rule and not f["waived"]]
+
+    found = companion("check", demo_folder, "sound", "--json").json["findings"]
+    counts = Counter(f["rule"] for f in found if f["path"] not in ("", "release.toml"))
+    rule, count = counts.most_common(1)[0]
+    assert count > 1
+    done = companion("waive", demo_folder, rule, "--all", "--reason", "so the tape was")
+    assert (done.code, f"{count} findings waived" in done.out) == (0, True), done.err
+    assert open_ones(rule) == []
+    assert "so the tape was" in (demo_folder / "release.toml").read_text("utf-8")
+    assert companion("waive", demo_folder, rule, "--all", "--back").code == 0
+    assert len(open_ones(rule)) == count
+    refused = companion("waive", demo_folder, rule, "a.wav", "--all", "--reason", "x")
+    assert (refused.code, len(refused.err.splitlines())) == (2, 1)
 
 
 def test_version_is_told_without_anything_heavy() -> None:

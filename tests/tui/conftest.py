@@ -135,6 +135,12 @@ class Bench(Workshop):
                 msgspec.structs.replace(f, waived=reason) if (f.rule, f.path) == (rule, path) else f for f in found
             )
 
+    def waive_all(self, rule: str, reason: str) -> int:
+        self.calls.append(("waive_all", rule, reason))
+        for step, found in self.found.items():
+            self.found[step] = tuple(msgspec.structs.replace(f, waived=reason) if f.rule == rule else f for f in found)
+        return 0
+
     def trials(self) -> tuple[TrialView, ...]:
         return tuple(TrialView(trial=t, answer=self.answers.get(t.id)) for t in planned(self.facts))
 

@@ -62,6 +62,36 @@ async def test_waiving_asks_for_a_reason_and_keeps_it(bench: Bench, opened: Open
         assert hand.shows("w clipped waived, 1", "Waived clipped, b.wav.")
 
 
+async def test_at_a_rule_all_of_it_is_waived_with_one_reason(bench: Bench, opened: Opened) -> None:
+    bench.found["sound"] = (finding("clipped", "a.wav"), finding("clipped", "b.wav"), finding("silent", "c.wav"))
+    async with opened(bench) as hand:
+        await hand.press("4", "home", "v")
+        assert hand.shows("Waive clipped, 2 findings", "lapses for each file that changes")
+        await hand.write("driven on purpose")
+        await hand.press("enter")
+        assert bench.calls == [("waive_all", "clipped", "driven on purpose")]
+        assert hand.shows("w clipped waived, 2", "Waived clipped, 2 findings.")
+        await hand.press("end", "up", "up")
+        assert hand.shows("✗ silent")
+
+
+@pytest.mark.parametrize(
+    ("rule", "paths", "said"),
+    [
+        ("claim-unproven", ("a.md", "b.md"), "cannot be waived"),
+        ("fact-missing", ("release.toml", "release.toml"), "Move to one finding below the rule first"),
+    ],
+)
+async def test_a_rule_that_is_judged_singly_says_so(
+    bench: Bench, opened: Opened, rule: str, paths: tuple[str, ...], said: str
+) -> None:
+    bench.found["sound"] = tuple(finding(rule, path) for path in paths)
+    async with opened(bench) as hand:
+        await hand.press("4", "home", "v")
+        assert hand.shows(said)
+        assert len(hand.app.screen_stack) == 1
+
+
 async def test_going_back_from_waiving_changes_nothing(bench: Bench, opened: Opened) -> None:
     bench.found["sound"] = (finding("clipped", "a.wav"),)
     async with opened(bench) as hand:
