@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import shutil
+import os
 import signal
 import sys
 from collections.abc import Iterator, Sequence
@@ -73,6 +73,8 @@ def terminal_watch(*, quiet: bool) -> Iterator[Watch]:
 
 
 def _show_progress(progress: Progress) -> None:
+    import shutil  # which brings three compressors along
+
     width = shutil.get_terminal_size().columns - 1
     sys.stderr.write(f"\r\x1b[K{shorten(visible(progress.line), width)}")
     sys.stderr.flush()
@@ -223,9 +225,17 @@ def measure_lines(measured: Sequence[Measured]) -> list[str]:
     return lines
 
 
+def typed(path: Path) -> str:
+    """Return a path as one word of a command line, so that what is offered can be copied and run."""
+    import shlex
+    import subprocess
+
+    return subprocess.list2cmdline([str(path)]) if os.name == "nt" else shlex.quote(str(path))
+
+
 def ask_lines(facts: Path, folder: Path) -> list[str]:
     """Return what to say after facts were written."""
-    return [f"Written: {facts}", f"Next: companion {folder}"]
+    return [f"Written: {facts}", f"Next: companion {typed(folder)}"]
 
 
 def snapshot_lines(taken: Snapshot) -> list[str]:

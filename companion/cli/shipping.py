@@ -121,8 +121,9 @@ def upload(folder: Path, file: Path, as_json: bool) -> int:
 @click.argument("directory", type=FOLDER, metavar="DIR")
 def demo(directory: Path) -> int:
     """Copy the demo instrument to DIR, a new folder, to play with."""
+    from companion.cli.plain import typed
     from companion.steps.demo import copy_demo
 
     copy_demo(directory)
-    say([f"Slate Choir is in {directory}.", f"Next: companion {directory}"])
+    say([f"Slate Choir is in {directory}.", f"Next: companion {typed(directory)}"])
     return 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -37,3 +38,11 @@ def test_the_folder_one_stands_in_is_the_default(
     monkeypatch.chdir(demo_folder)
     assert "Slate Choir" in companion("status").out
     assert "Slate Choir" in companion().out
+
+
+@POSIX
+@pytest.mark.parametrize("name", ["plain", "with space", "it's [1] $HOME;#", "-dash"])
+def test_what_is_offered_to_run_next_can_be_run(companion: Companion, tmp_path: Path, name: str) -> None:
+    """The last line of ``demo``, read as a shell reads it, names the folder that was made."""
+    last = companion("demo", tmp_path / name).out.splitlines()[-1]
+    assert shlex.split(last) == ["Next:", "companion", str(tmp_path / name)]
