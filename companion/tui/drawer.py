@@ -117,6 +117,7 @@ class Drawer(ModalScreen[None]):
         self._problem, shots = found
         self._weighing = False
         self.shots.show(shots)
+        self.query_one(".changes", Static).update(said(HINT))  # what was told of the folder may be so no more
         self._note()
         self.refresh_bindings()
         self.call_after_refresh(self._tell)

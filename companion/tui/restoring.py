@@ -90,7 +90,7 @@ class Restore(ModalScreen[Wish | None]):
         number = self._shot.number
         if shop := app.workshop:
             app.begin(
-                "compare", "Comparing", lambda watch: shop.preview(number, watch), self._previewed, owner=self,
+                "preview", "Comparing", lambda watch: shop.preview(number, watch), self._previewed, owner=self,
                 failed=lambda error: self.query_one(".changes", Static).update(said(error.line)),
             )  # fmt: skip
 

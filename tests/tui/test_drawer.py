@@ -58,9 +58,10 @@ async def test_a_restore_says_first_what_it_does(bench: Bench, opened: Opened) -
         assert isinstance(hand.app.focused, Button)
         await hand.press("enter")  # the button with the focus goes back
         assert bench.calls == []
-        await hand.press("r")
+        await hand.press("enter", "r")
         await hand.press("y")
         assert bench.calls == [("restore", 1, (), None)]
+        assert not hand.shows("From snapshot 1 to the folder as it is now"), "that was before"
         assert hand.shows("1 file brought back. What was there is snapshot 2.", "2 before the restore")
 
 
@@ -73,6 +74,28 @@ async def test_a_restore_of_some_paths_into_another_folder(bench: Bench, opened:
         hand.app.screen.query_one("#into").focus()
         await hand.press("enter")
         assert bench.calls == [("restore", 1, ("samples/a.wav", "samples/b c.wav"), tmp_path / "other")]
+
+
+async def test_a_comparison_goes_on_while_a_restore_is_looked_at(
+    bench: Bench, opened: Opened, monkeypatch: Any
+) -> None:
+    bench.snapshot("one")
+    gate, real = threading.Event(), bench.compare
+
+    def slow(a: int, b: int | None = None, watch: Any = None) -> Changes:
+        gate.wait(20)
+        return real(a, b)
+
+    monkeypatch.setattr(bench, "compare", slow)
+    async with opened(bench) as hand:
+        await hand.press("escape", "s")
+        try:
+            await hand.pilot.press("enter", "r")
+            await hand.pilot.pause()
+        finally:
+            gate.set()
+        await hand.press("escape")
+        assert hand.shows("From snapshot 1 to the folder as it is now", "changed: a.wav (sample)")
 
 
 async def test_the_counts_follow_what_is_asked_for(bench: Bench, opened: Opened) -> None:
