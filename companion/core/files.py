@@ -6,6 +6,7 @@ import contextlib
 import errno
 import hashlib
 import os
+import re
 import secrets
 import stat
 from collections.abc import Iterator
@@ -17,6 +18,8 @@ from companion.core.errors import CompanionError
 
 BLOCK = 1 << 20
 """Bytes read at a time: large enough to be quick, small enough to cancel between."""
+
+_LEFTOVER = re.compile(r"\..*\.(\d+)-[0-9a-f]{8}\.part", re.DOTALL)
 
 
 def sync_folder(folder: Path) -> None:
@@ -59,9 +62,10 @@ def replacing(target: Path, mode: int = 0o666) -> Iterator[BinaryIO]:
     if target.is_symlink():
         target = target.resolve()
     # 40 characters are at most 160 bytes: the whole name stays under the 255 that file systems allow.
-    temporary = target.with_name(f".{target.name[:40]}.{secrets.token_hex(6)}.part")
+    temporary = target.with_name(f".{target.name[:40]}.{os.getpid()}-{secrets.token_hex(4)}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
+        _clear_leftovers(target.parent)
         handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode)
         with os.fdopen(handle, "wb") as stream:
             yield stream
@@ -76,6 +80,18 @@ def replacing(target: Path, mode: int = 0o666) -> Iterator[BinaryIO]:
     finally:
         with contextlib.suppress(OSError):
             temporary.unlink()
+
+
+def _clear_leftovers(folder: Path) -> None:
+    """Remove what writers in this folder left behind that were killed."""
+    from companion.core.lock import process_alive  # which needs this module
+
+    with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            match = _LEFTOVER.fullmatch(entry.name)
+            if match and not process_alive(int(match[1])):
+                with contextlib.suppress(OSError):
+                    Path(entry.path).unlink()
 
 
 def write_safely(target: Path, data: bytes) -> None:

@@ -172,6 +172,7 @@ def pack_again(one: Bench, *, as_program: bool) -> None:
     left = [path for path in one.temporary.iterdir() if path.is_dir() or path.stat().st_size > 4]
     assert left == [], "what the killed one had opened does not stay on the disk"
     assert list(one.lock.parent.glob("*lock*")) == []
+    assert list(one.lock.parent.rglob("*.part")) == []
 
 
 @pytest.fixture

@@ -5,6 +5,8 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -106,6 +108,18 @@ def test_when_the_disk_fills_up_in_the_middle_the_line_says_what_to_do(
     )
     assert target.read_bytes() == OLD
     assert only(target)
+
+
+def test_what_killed_writers_left_is_cleared(tmp_path: Path) -> None:
+    dead = subprocess.Popen([sys.executable, "-c", ""])
+    dead.wait()
+    for name in ("names", "other"):
+        (tmp_path / f".{name}.{dead.pid}-00c0ffee.part").write_bytes(b"half")
+    stays = {f".names.{os.getpid()}-00c0ffee.part", f"names.{dead.pid}-00c0ffee.part", ".names.part", "names"}
+    for name in stays:
+        (tmp_path / name).write_bytes(b"")
+    write_safely(tmp_path / "names", b"new")
+    assert {path.name for path in tmp_path.iterdir()} == stays
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device that is always full is Linux's own")
