@@ -16,6 +16,7 @@ import msgspec
 
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
+from companion.core.evidence import Evidence
 from companion.core.files import sha256_of
 from companion.core.findings import Finding, ordered
 from companion.core.folder import RELEASES, Places
@@ -204,6 +205,21 @@ def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
             if finding.blocks and (finding.rule, finding.path, finding.where) not in known
         ]
     return found
+
+
+def stands(desk: Desk, evidence: Evidence) -> bool:
+    """Tell, by size and the checksum beside it, whether the archive that was proven is still the one at its place.
+
+    Packed, changed, packed again and restored, the evidence of the first content is found again, but not its archive.
+    """
+    from companion.archive.build import checksum_path
+
+    path = desk.places.releases / str(evidence.details["archive"])
+    try:
+        said = checksum_path(path).read_bytes()[:64].decode("ascii", "replace")
+        return bool(path.stat().st_size == evidence.details["size"] and said == evidence.details["sha256"])
+    except OSError:
+        return False
 
 
 def look_archive(desk: Desk) -> Look:

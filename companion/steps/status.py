@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from companion.core.evidence import Evidence
 from companion.core.findings import Finding, ordered
 from companion.core.text import visible
@@ -63,6 +65,13 @@ def _judged(desk: Desk, step: Step, look: Look) -> StepStatus:
 def _from_evidence(desk: Desk, step: Step) -> StepStatus:
     mark = desk.step_marks[step.id]
     evidence = desk.found(step.id)
+    if evidence and step.id == "archive" and "archive" in evidence.details:
+        from companion.steps.archive import stands
+
+        if not evidence.findings and not stands(desk, evidence):
+            status = judge(BY_ID[step.id], mark, None, (), seen=True)
+            gone = "the archive that was proven is not in its place"
+            return msgspec.structs.replace(status, because=gone, next="Build it again.")
     if evidence is None:
         return judge(BY_ID[step.id], mark, None, (), desk.evidence.has_any(step.id))
     return judge(BY_ID[step.id], mark, evidence, applied(desk, step.id, evidence.findings), seen=True)

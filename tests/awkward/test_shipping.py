@@ -84,6 +84,20 @@ def test_a_proven_archive_that_is_gone(releasable: Path, companion: Any) -> None
     assert _state(companion, releasable, "archive") == "proven"
 
 
+def test_an_archive_of_other_content_in_its_place(releasable: Path, companion: Any) -> None:
+    licence = releasable / "Licence.txt"
+    first = licence.read_bytes()
+    licence.write_text("Another\n", encoding="utf-8")
+    assert companion("pack", releasable).code == 0
+    licence.write_bytes(first)
+    assert _state(companion, releasable, "archive") == "stale", "what was proven is not what lies there"
+    assert companion("pack", releasable).code == 0
+    assert _state(companion, releasable, "archive") == "proven"
+    (releasable / "releases" / "Slate Choir 1.0.zip").unlink()
+    assert _state(companion, releasable, "archive") == "stale"
+    assert "the archive that was proven is not in its place" in companion("status", releasable).out
+
+
 def test_what_a_killed_proof_opened_is_cleared_wherever_it_lay(
     instrument: Path, companion: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
