@@ -13,7 +13,7 @@ from companion.history.names import to_git
 from companion.history.walk import Seen
 
 _TABLE: Final = "git-blobs-1"
-_ROW: Final = struct.Struct("<qqqQ20sq")
+ROW: Final = struct.Struct("<qqqQ20sq")
 _GRAIN_NS: Final = 2_000_000_000
 """File systems write times as coarsely as 2 s (FAT); a file touched that shortly before is hashed again next time."""
 
@@ -37,17 +37,17 @@ class Known:
     def blob(self, seen: Seen) -> bytes | None:
         """Return the blob id this file had when it last looked exactly like this, or None."""
         row = self._all().get(to_git(seen.path))
-        if row is None or len(row) != _ROW.size:
+        if row is None or len(row) != ROW.size:
             return None
-        size, mtime, changed, inode, blob, when = _ROW.unpack(row)
-        same = (size, mtime, changed, inode) == (seen.size, seen.mtime_ns, _change(seen), _inode(seen))
-        old = max(seen.mtime_ns, _change(seen)) < when - _GRAIN_NS
+        size, mtime, changed, inode, blob, when = ROW.unpack(row)
+        same = (size, mtime, changed, inode) == (seen.size, seen.mtime_ns, change_of(seen), inode_of(seen))
+        old = max(seen.mtime_ns, change_of(seen)) < when - _GRAIN_NS
         return bytes(blob) if same and old else None
 
     def remember(self, found: Iterable[tuple[Seen, bytes, int]]) -> None:
         """Keep blob ids with the time (ns) their reading began."""
         rows = {
-            to_git(seen.path): _ROW.pack(seen.size, seen.mtime_ns, _change(seen), _inode(seen), blob, when)
+            to_git(seen.path): ROW.pack(seen.size, seen.mtime_ns, change_of(seen), inode_of(seen), blob, when)
             for seen, blob, when in found
         }
         if rows:
@@ -65,11 +65,13 @@ class Known:
             self._cache.drop(_TABLE, gone)
 
 
-def _inode(seen: Seen) -> int:
+def inode_of(seen: Seen) -> int:
+    """Return the inode as the row holds it, in 64 bits."""
     return seen.inode & 0xFFFFFFFFFFFFFFFF
 
 
-def _change(seen: Seen) -> int:
+def change_of(seen: Seen) -> int:
+    """Return when the file last changed in any way, in nanoseconds; 0 on Windows, where that is its day of birth."""
     return 0 if os.name == "nt" else seen.ctime_ns
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from companion.history.known import _ROW, Known, _change, _inode
+from companion.history.known import ROW, Known, change_of, inode_of
 from companion.history.names import to_git
 from companion.history.walk import Seen
 
@@ -17,8 +17,8 @@ class Lookalike(Known):
     def last(self, seen: Seen) -> str:
         """Return the blob id (40 hex digits) read from a file of this path, size, times and inode, or nothing."""
         row = self._all().get(to_git(seen.path))
-        if row is None or len(row) != _ROW.size:
+        if row is None or len(row) != ROW.size:
             return ""
-        size, mtime, changed, inode, blob, _ = _ROW.unpack(row)
-        same = (size, mtime, changed, inode) == (seen.size, seen.mtime_ns, _change(seen), _inode(seen))
+        size, mtime, changed, inode, blob, _ = ROW.unpack(row)
+        same = (size, mtime, changed, inode) == (seen.size, seen.mtime_ns, change_of(seen), inode_of(seen))
         return blob.hex() if same else ""
