@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import re
-import secrets
 import threading
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
@@ -18,12 +16,10 @@ from companion.archive.layout import DEFLATED, STORED
 from companion.archive.packing import Piece, Whole, packing, stored_pieces
 from companion.archive.plan import Plan
 from companion.archive.writer import STAMP, Stamp, Writer
-from companion.core.files import explain_os_error, sync_folder
-from companion.core.lock import process_alive
+from companion.core.files import beside, clear_leftovers, explain_os_error, sync_folder
 from companion.core.progress import Watch
 
 _SYNC_SECONDS: Final = 0.25
-_LEFTOVER: Final = re.compile(r"\..*\.(\d+)-[0-9a-f]{8}\.part", re.DOTALL)
 
 
 class Built(msgspec.Struct, frozen=True, kw_only=True):
@@ -53,7 +49,7 @@ class Draft:
         new one had taken their place: that one is whole, and lies there without a checksum.
         """
         target = self.built.path
-        fresh, aside = _beside(target), _beside(target)
+        fresh, aside = beside(target), beside(target)
         try:
             # Whatever takes room is written before the old archive goes: what is left to do then is renaming.
             with fresh.open("xb") as stream:
@@ -117,13 +113,13 @@ def drafted(
     plan: Plan, target: Path, watch: Watch, *, threads: int = 2, stamp: Stamp = STAMP
 ) -> Generator[Draft, None, None]:
     """Build ``plan`` beside ``target`` and hand it over; what is not accepted within the block is removed."""
-    temporary = _beside(target)
+    temporary = beside(target)
     try:
         try:
             if not target.parent.is_dir():
                 target.parent.mkdir(parents=True, exist_ok=True)
                 sync_folder(target.parent.parent)
-            _clear_leftovers(target.parent)
+            clear_leftovers(target.parent)
             with temporary.open("xb+") as stream:
                 built = _written(plan, target, stream, watch, threads, stamp)
                 os.fsync(stream.fileno())
@@ -133,20 +129,6 @@ def drafted(
     finally:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
-
-
-def _beside(target: Path) -> Path:
-    """Return a new name for something that is to become part of this archive; it tells whose it is."""
-    return target.with_name(f".{target.stem[:30]}.{os.getpid()}-{secrets.token_hex(4)}.part")
-
-
-def _clear_leftovers(folder: Path) -> None:
-    """Remove what builds left behind that were killed, of this archive or another: the version may have risen since."""
-    for path in folder.iterdir():
-        match = _LEFTOVER.fullmatch(path.name)
-        if match and not process_alive(int(match[1])):
-            with contextlib.suppress(OSError):
-                path.unlink()
 
 
 def _written(plan: Plan, target: Path, stream: BinaryIO, watch: Watch, threads: int, stamp: Stamp) -> Built:

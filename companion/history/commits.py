@@ -56,7 +56,6 @@ class _Said(msgspec.Struct):
     empty_folders: tuple[str, ...] = ()
 
 
-_NOTHING: Final = _Said()
 _decode: Final = msgspec.json.Decoder(_Said).decode
 
 
@@ -72,7 +71,7 @@ def _leniently(line: str) -> _Said:
     try:
         facts = json.loads(line)
     except (ValueError, RecursionError):
-        return _NOTHING
+        return _Said()
     said = _Said()
     for name, value in facts.items() if isinstance(facts, dict) else ():
         if name in _Said.__struct_fields__:

@@ -17,7 +17,7 @@ from companion.sound.clicks import clicks_in
 from companion.sound.decay import decay_of
 from companion.sound.edges import Edges, Envelope, floor_of
 from companion.sound.edges import edges_of as find_edges
-from companion.sound.hum import hum_of, rings_on
+from companion.sound.hum import hum_of, rings_on, spectrum_of
 from companion.sound.levels import Levels
 from companion.sound.loudness import Loudness
 from companion.sound.measured import Click, LoopSeen, Measured
@@ -143,7 +143,7 @@ class _Analysis:
             clipped_runs=levels.clipped_runs(),
             **_edges(edges),
             **self._start(cells),
-            clicks=self._clicks(found.get("pitch_trust", 0.0)),
+            clicks=self._clicks(pitch.get("pitch_trust", 0.0)),
             root_note=chunks.root_note,
             root_source="chunk" if chunks.root_note is not None else "",
             fine_cents=chunks.fine_cents,
@@ -195,10 +195,11 @@ class _Analysis:
         is_bound, hum = floor.is_bound, None
         if not is_bound:
             cell = self.envelope.cell
-            quiet = self._mono(floor.start * cell, floor.stop * cell)
+            quiet = spectrum_of(self._mono(floor.start * cell, floor.stop * cell), self.rate)
             trusted = pitch.get("pitch_trust", 0.0) >= _PITCHED
-            is_bound = trusted and rings_on(quiet, self.rate, hertz_of(pitch["pitch_cents"]))
-            hum = None if is_bound else hum_of(quiet, self.rate)
+            if quiet is not None:
+                is_bound = trusted and rings_on(quiet, hertz_of(pitch["pitch_cents"]))
+                hum = None if is_bound else hum_of(quiet)
         values: dict[str, Any] = {"noise_floor_dbfs": floor.level_dbfs, "noise_is_bound": is_bound}
         if hum is None:
             self.why["hum_hz"] = "no steady noise floor of 300 ms"

@@ -49,8 +49,7 @@ def residual(sound: Mono, rate: int, order: int = ORDER) -> NDArray[np.float32]:
     # more sums than a loop over the lags, but a matrix product runs them many times faster.
     strides = -(-hop // _STRIDE)
     reach = strides * _STRIDE
-    source = np.concatenate((padded[margin:], np.zeros(reach, np.float32)))
-    windows = np.lib.stride_tricks.sliding_window_view(source, _STRIDE + order)
+    windows = np.lib.stride_tricks.sliding_window_view(padded[margin:], _STRIDE + order)
     banded = np.zeros((count, 2 * _STRIDE + order - 1), np.float32)
     banded[:, _STRIDE - 1 : _STRIDE + order] = coefficients[:, ::-1]
     bands = np.lib.stride_tricks.sliding_window_view(banded, _STRIDE + order, axis=1)[:, ::-1]

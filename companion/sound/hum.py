@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,21 +16,41 @@ _AROUND_HZ: Final = 18.0
 _DRIFT_HZ: Final = 1.0
 """How far from its nominal frequency a line may lie: the mains drift by tenths of a hertz, their harmonics by more."""
 
-_PADDED: Final = 4
+_LONGEST_S: Final = 4
 _PARTIALS: Final = 40
 _RINGS: Final = 0.5
 
 
-def hum_of(floor: NDArray[np.float32], rate: int) -> tuple[float, float] | None:
-    """Return (mains frequency, prominence in dB) of the more likely mains, or None when ``floor`` is too short.
+class Spectrum(NamedTuple):
+    """Power under a Hann window at every ``step`` Hz, a quarter at most, of so many seconds; the rate in Hz."""
+
+    power: NDArray[np.float64]
+    step: float
+    seconds: float
+    rate: int
+
+
+def spectrum_of(floor: NDArray[np.float32], rate: int) -> Spectrum | None:
+    """Return the spectrum of the first four seconds of ``floor``; None where there is no sound."""
+    part = floor[: _LONGEST_S * rate]
+    if not float(np.abs(part).max(initial=0.0)) > 0:
+        return None
+    windowed = (part - part.mean()) * np.hanning(len(part)).astype(np.float32)
+    length = fast_length(_LONGEST_S * rate)
+    power = np.abs(np.fft.rfft(windowed, length)).astype(np.float64) ** 2 + 1e-30
+    return Spectrum(power, rate / length, len(part) / rate, rate)
+
+
+def hum_of(floor: Spectrum) -> tuple[float, float] | None:
+    """Return (mains frequency, prominence in dB) of the more likely mains, or None when the floor is too short.
 
     The prominence of a harmonic is its height over the median of the spectrum within 18 Hz, and 0 where no peak lies
     within 1 Hz: the skirt of a partial near by is no line. That of a mains is its third-highest, since one or two
     lines near a multiple of 50 Hz are found in any music.
     """
-    if len(floor) < SHORTEST_S * rate or not float(np.abs(floor).max(initial=0.0)) > 0:
+    power, step, seconds, rate = floor
+    if seconds < SHORTEST_S:
         return None
-    power, step = _power(floor[: 4 * rate], rate)
     best = (0.0, -np.inf)
     for mains in MAINS_HZ:
         heights = []
@@ -49,28 +69,20 @@ def hum_of(floor: NDArray[np.float32], rate: int) -> tuple[float, float] | None:
     return (best[0], round(best[1], 1)) if best[0] else None
 
 
-def rings_on(floor: NDArray[np.float32], rate: int, hertz: float) -> bool:
+def rings_on(floor: Spectrum, hertz: float) -> bool:
     """Tell whether a stretch that seems to be a noise floor is the note itself, of ``hertz``, still ringing.
 
     So it is where the partials hold over half of the energy that noise would not have there by chance.
     """
-    seconds = len(floor) / rate
-    if seconds * hertz < 8 or not float(np.abs(floor).max(initial=0.0)) > 0:
+    power, step, seconds, _ = floor
+    if seconds * hertz < 8:
         return False
-    power, step = _power(floor[: 4 * rate], rate)
     frequencies = np.arange(len(power)) * step
     inside = (frequencies > 0.5 * hertz) & (frequencies < (_PARTIALS + 0.5) * hertz)
     # The main lobe of a Hann window is two bins of the unpadded spectrum to either side.
     off = np.abs(frequencies - hertz * np.maximum(1, np.round(frequencies / hertz)))
-    near = inside & (off < 2 / min(seconds, 4.0))
+    near = inside & (off < 2 / seconds)
     total, by_chance = float(power[inside].sum()), float(near.sum()) / max(1, int(inside.sum()))
     if total <= 0 or by_chance > 0.8:
         return False
     return (float(power[near].sum()) / total - by_chance) / (1 - by_chance) > _RINGS
-
-
-def _power(floor: NDArray[np.float32], rate: int) -> tuple[NDArray[np.float64], float]:
-    """Return the power spectrum under a Hann window, and its step in Hz."""
-    windowed = (floor - floor.mean()) * np.hanning(len(floor)).astype(np.float32)
-    length = fast_length(_PADDED * len(floor))
-    return np.abs(np.fft.rfft(windowed, length)).astype(np.float64) ** 2 + 1e-30, rate / length

@@ -167,7 +167,7 @@ CLICK_INSIDE: Final = Rule(
     means="There is a click inside a tonal sound.",
     why="Players hear a tick in the same place of the note each time.",
     mend="Look at the place given; cut it out, redraw it, or take another recording.",
-    limit="nothing 7 dB above every other surprise within 25 ms",
+    limit="nothing 7 dB above every other surprise within 25 ms, 12 dB without pitch",
     source="linear prediction: Godsill and Rayner, Digital Audio Restoration, 1998, chapter 5",
 )
 LOOP_SEAM: Final = Rule(

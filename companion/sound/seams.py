@@ -94,14 +94,13 @@ def _breaks(sound: Mono, rate: int, start: int, end: int) -> float:
     """Return a predictor's error at the seam over its highest near either end of the loop, where it was fitted."""
     body = _turns(sound[start:end], 4 * _ORDER)
     size = max(round(_LONGEST_FIT_S * rate), 4 * _ORDER)
-    order = min(_ORDER, len(body[-size:]) // 4)
-    taps = _predictor(body[-size:], order)
+    taps = _predictor(body[-size:], _ORDER)
     highest = max(float(np.abs(_missed(part, taps)).max()) for part in (body[-size:], body[:size]))
     lowest = math.inf
     for last in (end, end + 1):
         if last <= len(sound):
-            turn = _turns(sound[start:last], order)
-            joined = np.concatenate((turn[-order:], turn[:order]))
+            turn = _turns(sound[start:last], _ORDER)
+            joined = np.concatenate((turn[-_ORDER:], turn[:_ORDER]))
             lowest = min(lowest, float(np.abs(_missed(joined, taps)).max()))
     return min(1e6, lowest / max(highest, 1e-9))
 

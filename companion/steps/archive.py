@@ -17,7 +17,7 @@ import msgspec
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
 from companion.core.evidence import Evidence
-from companion.core.files import sha256_of
+from companion.core.files import read_capped, sha256_of
 from companion.core.findings import Finding, ordered
 from companion.core.folder import RELEASES, Places
 from companion.core.lock import process_alive
@@ -214,11 +214,13 @@ def stands(desk: Desk, evidence: Evidence) -> bool:
     """
     from companion.archive.build import checksum_path
 
-    path = desk.places.releases / str(evidence.details["archive"])
+    path, details = desk.places.releases / str(evidence.details["archive"]), evidence.details
     try:
-        said = checksum_path(path).read_bytes()[:64].decode("ascii", "replace")
-        return bool(path.stat().st_size == evidence.details["size"] and said == evidence.details["sha256"])
-    except OSError:
+        if not path.is_file() or not checksum_path(path).is_file():  # a pipe would keep the status waiting
+            return False
+        said = read_capped(checksum_path(path), 4096)[:64].decode("ascii", "replace")
+        return bool(path.stat().st_size == details.get("size") and said == details.get("sha256"))
+    except (OSError, ValueError, CompanionError):
         return False
 
 

@@ -9,7 +9,7 @@ import msgspec
 
 from companion.core.errors import CompanionError
 from companion.core.facts import FACTS_FILE, Facts, Waiver
-from companion.core.findings import Finding
+from companion.core.findings import Finding, Severity
 from companion.core.progress import QUIET, Watch
 from companion.steps import facts_file
 from companion.steps.desk import Desk
@@ -48,18 +48,19 @@ class Waiving:
         waiver = Waiver(rule=rule, path=path, where=where, reason=reason.strip(), content=content)
         self._edit(lambda text: facts_file.with_waiver(text, waiver))
 
-    def waive_all(self, rule: str, reason: str) -> int:
+    def waive_all(self, rule: str, reason: str, severity: Severity | None = None) -> int:
         """Let all that a rule found in files pass with one reason, and return how many findings that are.
 
-        Each is let pass for as long as its own file stays what it is, as if it had been waived by itself.
+        severity: only those that weigh so, for rules that block or warn as the case may be. Each is let pass for as
+        long as its own file stays what it is, as if it had been waived by itself.
         """
         step = _step_of(rule, reason)
         desk = self.desk()
         contents = {**desk.contents, "": desk.step_marks[step]}
-        found = _found(desk, step)
+        found = [one for one in _found(desk, step) if one.rule == rule and severity in (None, one.severity)]
         waiver = group_waiver(rule, found, contents, reason.strip(), self.facts.waivers)
         self._edit(lambda text: facts_file.with_waiver(text, waiver))
-        return len(coverable(one for one in found if one.rule == rule))
+        return len(coverable(found))
 
     def unwaive(self, rule: str, path: str, where: str = "") -> None:
         """Take a waiver back; a file that was waived in a group is taken out of it."""
@@ -105,8 +106,8 @@ def _found(desk: Desk, step: str) -> tuple[Finding, ...]:
 
 
 def coverable(findings: Iterable[Finding]) -> list[Finding]:
-    """Return the open findings in files, which a group's waiver can cover; the whole and facts are judged singly."""
-    return [one for one in findings if not one.waived and one.path not in ("", FACTS_FILE)]
+    """Return the findings a group's waiver can cover: open ones in files. Facts, doubts and the whole are not."""
+    return [one for one in findings if not (one.waived or one.unknown) and one.path not in ("", FACTS_FILE)]
 
 
 def group_waiver(

@@ -73,7 +73,9 @@ def ask_group_waiver(app: CompanionApp, group: Group) -> None:
 
     def keep(reason: str | None) -> None:
         if reason is not None:
-            app.write("Waiving", lambda _: shop.waive_all(group.rule, reason), f"Waived {group.rule}, {told}.")
+            app.write(
+                "Waiving", lambda _: shop.waive_all(group.rule, reason, group.severity), f"Waived {group.rule}, {told}."
+            )
 
     app.push_screen(
         Ask(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -96,6 +97,32 @@ def test_an_archive_of_other_content_in_its_place(releasable: Path, companion: A
     (releasable / "releases" / "Slate Choir 1.0.zip").unlink()
     assert _state(companion, releasable, "archive") == "stale"
     assert "the archive that was proven is not in its place" in companion("status", releasable).out
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes among files")
+def test_a_checksum_nobody_can_read_to_its_end_keeps_no_status_waiting(releasable: Path, companion: Any) -> None:
+    checksum = releasable / "releases" / "Slate Choir 1.0.zip.sha256"
+    kept = checksum.read_bytes()
+    checksum.unlink()
+    os.mkfifo(checksum)
+    assert _state(companion, releasable, "archive") == "stale"
+    checksum.unlink()
+    with checksum.open("wb") as stream:
+        stream.truncate(1 << 40)
+    assert _state(companion, releasable, "archive") == "stale"
+    checksum.unlink()
+    checksum.write_bytes(kept)
+    assert _state(companion, releasable, "archive") == "proven"
+
+
+@pytest.mark.parametrize("details", [{"archive": "a\0b"}, {"archive": 3}, {"archive": "Slate Choir 1.0.zip"}])
+def test_evidence_that_says_too_little_of_its_archive_is_no_proof(
+    releasable: Path, companion: Any, details: dict[str, Any]
+) -> None:
+    for path in (releasable / ".companion" / "evidence" / "archive").glob("*.json"):
+        told = json.loads(path.read_text("utf-8"))
+        path.write_text(json.dumps({**told, "details": details}), encoding="utf-8")
+    assert _state(companion, releasable, "archive") == "stale"
 
 
 def test_what_a_killed_proof_opened_is_cleared_wherever_it_lay(

@@ -10,7 +10,7 @@ import pytest
 from companion.core.entries import Kind
 from companion.core.facts import Facts, Limits
 from companion.sound.checks import sound_model
-from companion.sound.hum import hum_of, rings_on
+from companion.sound.hum import Spectrum, hum_of, rings_on, spectrum_of
 from companion.sound.weight import savings_of
 
 RATE = 48000
@@ -135,18 +135,23 @@ def test_hum_and_partials_are_told_apart_in_a_short_stretch() -> None:
     time = np.arange(round(0.4 * RATE)) / RATE
     noise = 1e-5 * np.random.default_rng(13).standard_normal(len(time))
 
-    def lines(hertz: float) -> Any:
-        return (noise + sum(1e-3 * np.sin(2 * np.pi * hertz * n * time + n) for n in range(1, 9))).astype(np.float32)
+    def spectrum(sound: Any) -> Spectrum:
+        found = spectrum_of(sound.astype(np.float32), RATE)
+        assert found is not None
+        return found
 
-    found = hum_of(lines(50.0), RATE)
+    def lines(hertz: float) -> Spectrum:
+        return spectrum(noise + sum(1e-3 * np.sin(2 * np.pi * hertz * n * time + n) for n in range(1, 9)))
+
+    found = hum_of(lines(50.0))
     assert found is not None
     assert found[0] == 50.0
     assert found[1] == pytest.approx(40, abs=15)
-    partials = hum_of(lines(51.9), RATE)
+    partials = hum_of(lines(51.9))
     assert partials is None or partials[1] < 12
-    assert rings_on(lines(51.9), RATE, 51.9)
-    assert not rings_on(lines(50.0), RATE, 180.3)
-    assert not rings_on(noise.astype(np.float32), RATE, 51.9)
+    assert rings_on(lines(51.9), 51.9)
+    assert not rings_on(lines(50.0), 180.3)
+    assert not rings_on(spectrum(noise), 51.9)
 
 
 def room(seconds: float, decay: float, delay: float = 0.0, peak: float = 0.9) -> Any:

@@ -3,6 +3,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 import soundfile
@@ -38,6 +39,12 @@ def test_a_second_time_the_files_of_the_first_stay_covered() -> None:
     first = group_waiver("tail-wasteful", [found("a.wav")], CONTENTS, "rooms", [])
     second = group_waiver("tail-wasteful", [found("b.wav")], CONTENTS, "rooms, and one more", [first])
     assert second.contents == ("a" * 16, "b" * 16)
+
+
+def test_what_could_not_be_told_is_judged_singly() -> None:
+    doubt = msgspec.structs.replace(found("a.wav"), unknown=True)
+    given = group_waiver("tail-wasteful", [doubt, found("b.wav")], CONTENTS, "rooms", [])
+    assert given.contents == ("b" * 16,)
 
 
 @pytest.mark.parametrize("path", ["", FACTS_FILE])
@@ -108,4 +115,6 @@ def test_a_group_is_refused_as_one_finding_would_be(silent: Workshop) -> None:
     ):
         with pytest.raises(CompanionError, match=why):
             silent.waive_all(rule, reason)
+    with pytest.raises(CompanionError, match="No file is open"):
+        silent.waive_all("silent", "r", Severity.WARNS)
     assert silent.facts.waivers == ()

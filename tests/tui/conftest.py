@@ -135,10 +135,13 @@ class Bench(Workshop):
                 msgspec.structs.replace(f, waived=reason) if (f.rule, f.path) == (rule, path) else f for f in found
             )
 
-    def waive_all(self, rule: str, reason: str) -> int:
-        self.calls.append(("waive_all", rule, reason))
+    def waive_all(self, rule: str, reason: str, severity: Severity | None = None) -> int:
+        self.calls.append(("waive_all", rule, reason, severity))
         for step, found in self.found.items():
-            self.found[step] = tuple(msgspec.structs.replace(f, waived=reason) if f.rule == rule else f for f in found)
+            self.found[step] = tuple(
+                msgspec.structs.replace(f, waived=reason) if (f.rule, f.severity) == (rule, severity) else f
+                for f in found
+            )
         return 0
 
     def trials(self) -> tuple[TrialView, ...]:

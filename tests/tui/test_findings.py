@@ -69,7 +69,7 @@ async def test_at_a_rule_all_of_it_is_waived_with_one_reason(bench: Bench, opene
         assert hand.shows("Waive clipped, 2 findings", "lapses for each file that changes")
         await hand.write("driven on purpose")
         await hand.press("enter")
-        assert bench.calls == [("waive_all", "clipped", "driven on purpose")]
+        assert bench.calls == [("waive_all", "clipped", "driven on purpose", Severity.BLOCKS)]
         assert hand.shows("w clipped waived, 2", "Waived clipped, 2 findings.")
         await hand.press("end", "up", "up")
         assert hand.shows("✗ silent")
