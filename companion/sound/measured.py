@@ -6,7 +6,7 @@ from typing import Any, Final, Literal
 
 import msgspec
 
-VERSION: Final = 4
+VERSION: Final = 5
 """Raised whenever a measure changes what it says; values of another version are measured again."""
 
 Problem = Literal["", "unreadable", "truncated"]

@@ -96,13 +96,8 @@ def _breaks(sound: Mono, rate: int, start: int, end: int) -> float:
     size = max(round(_LONGEST_FIT_S * rate), 4 * _ORDER)
     taps = _predictor(body[-size:], _ORDER)
     highest = max(float(np.abs(_missed(part, taps)).max()) for part in (body[-size:], body[:size]))
-    lowest = math.inf
-    for last in (end, end + 1):
-        if last <= len(sound):
-            turn = _turns(sound[start:last], _ORDER)
-            joined = np.concatenate((turn[-_ORDER:], turn[:_ORDER]))
-            lowest = min(lowest, float(np.abs(_missed(joined, taps)).max()))
-    return min(1e6, lowest / max(highest, 1e-9))
+    at_seam = float(np.abs(_missed(np.concatenate((body[-_ORDER:], body[:_ORDER])), taps)).max())
+    return min(1e6, at_seam / max(highest, 1e-9))
 
 
 def _turns(loop: Mono, frames: int) -> Mono:
