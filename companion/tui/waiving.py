@@ -80,7 +80,8 @@ def ask_group_waiver(app: CompanionApp, group: Group) -> None:
     app.push_screen(
         Ask(
             f"Waive {group.rule}, {told}",
-            "Why is a player no worse off for any of them? The reason is kept, and lapses for each file that changes.",
+            "Why is a player no worse off for any of them? The reason is kept; "
+            "the waiver lapses for each file that changes.",
             done="Waive all",
             needed="A waiver needs a reason.",
         ),
