@@ -107,7 +107,7 @@ def snapshot(folder: Path, label: str, as_json: bool) -> int:
     with watching(quiet=as_json) as watch:
         taken = with_history(folder).snapshot(label, watch)
     if as_json:
-        print_json({"snapshot": taken})
+        print_json({"snapshot": taken.as_dict()})
     else:
         say(snapshot_lines(taken))
     return 0
@@ -143,7 +143,7 @@ def snapshots(folder: Path, verify: bool, size: bool, changes: bool, as_json: bo
             found = shop.moves(list(pairs.values()), watch)
         moved = {number: found[pair] for number, pair in pairs.items()}
     if as_json:
-        print_json({"snapshots": listed, **({"changes": moved} if changes else {})})
+        print_json({"snapshots": [shot.as_dict() for shot in listed], **({"changes": moved} if changes else {})})
     else:
         say(moved_lines(listed, snapshots_lines(listed), moved) if changes else snapshots_lines(listed))
     return 0
@@ -227,12 +227,12 @@ def compare(folder: Path, a: int, b: int | None, as_json: bool) -> int:
 @json_option
 def restore(folder: Path, number: int, only: tuple[str, ...], into: Path | None, as_json: bool) -> int:
     """Bring back a snapshot. What is there now is kept as a snapshot first."""
-    from companion.cli.plain import restored_lines
+    from companion.cli.plain import restored_json, restored_lines
 
     with watching(quiet=as_json) as watch:
         restored = with_history(folder, looking=into is not None).restore(number, only, into, watch)
     if as_json:
-        print_json({"restored": restored})
+        print_json({"restored": restored_json(restored)})
     else:
         say(restored_lines(restored))
     return 2 if restored.failed else 0

@@ -9,7 +9,8 @@ from companion.core.text import listed, plural, visible
 from companion.core.units import both_bytes, decimal_bytes
 
 if TYPE_CHECKING:
-    from companion.history.model import Forgotten, Mirrored, Size, Snapshot, Verified
+    from companion.history.model import Forgotten, Mirrored, Size, Verified
+    from companion.history.snapshot import Snapshot
     from companion.steps.moved import Moved
 
 

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from types import FrameType
 
     from companion.archive.record import ReleaseRecord
-    from companion.history.model import Restored, Snapshot
+    from companion.history.model import Restored
+    from companion.history.snapshot import Snapshot
     from companion.sound.measured import Measured
     from companion.steps.archive import Packed, StrangerProof
     from companion.steps.controls import AwayView, TrialView
@@ -257,6 +258,12 @@ def snapshots_lines(listed: Sequence[Snapshot]) -> list[str]:
         f"{f'  [released as {visible(shot.version)}]' if shot.version else ''}"
         for shot in listed
     ] or ["No snapshots yet. Take one with: companion snapshot FOLDER -m LABEL"]
+
+
+def restored_json(restored: Restored) -> dict[str, Any]:
+    """Return what a restore did, for a program."""
+    safety = restored.safety and restored.safety.as_dict()
+    return {**{name: getattr(restored, name) for name in restored.__struct_fields__}, "safety": safety}
 
 
 def restored_lines(restored: Restored) -> list[str]:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
 
-FACTS_FILE: Final = "release.toml"
-OURS: Final = ".companion"
-RELEASES: Final = "releases"
-TEMPLATES: Final = "release-words"
+FACTS_FILE = "release.toml"
+OURS = ".companion"
+RELEASES = "releases"
+TEMPLATES = "release-words"
 """Where a maker puts templates of their own; snapshotted, never shipped."""
 
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 import msgspec
 
 from companion.core.text import visible
-from companion.history.model import Snapshot
+from companion.history.snapshot import Snapshot
 
 _MOST_LABEL: Final = 300
 

@@ -8,6 +8,8 @@ from typing import Final, Literal, NamedTuple
 
 import msgspec
 
+from companion.history.snapshot import Snapshot
+
 Kind = Literal["asked", "before-restore", "release", "due"]
 """Why a snapshot was taken: the maker asked, a restore was about to happen, a release was made, many files changed."""
 
@@ -23,31 +25,6 @@ class Kept(NamedTuple):
     blob: str
     size: int
     mode: int
-
-
-class Snapshot(msgspec.Struct, frozen=True, kw_only=True):
-    """The whole working folder as it was once.
-
-    number: small, never used twice; it alone tells the order. id, tree: git's commit and tree ids, 40 hex digits.
-    at: UTC, ISO 8601, as the clock then said. version: set when this snapshot was released.
-    changed_while_read: files that did not hold still; what was read last is kept.
-    left_out: path and reason for each file that is not in it. empty_folders: folders that hold no file.
-    new: whether the call that returned it made it (False: nothing had changed, this one already holds it all).
-    """
-
-    number: int
-    id: str
-    tree: str
-    label: str
-    at: str
-    kind: str = "asked"
-    files: int = 0
-    bytes: int = 0
-    version: str = ""
-    changed_while_read: tuple[str, ...] = ()
-    left_out: tuple[tuple[str, str], ...] = ()
-    empty_folders: tuple[str, ...] = ()
-    new: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)

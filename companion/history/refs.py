@@ -16,8 +16,9 @@ import msgspec
 
 from companion.core.errors import CompanionError
 from companion.core.files import read_capped, write_safely
+from companion.history.listing import NAMES
 
-FILE: Final = "packed-refs"
+FILE: Final = NAMES
 LAST_NUMBER: Final = "last-number"
 HEAD: Final = "refs/heads/latest"
 _HEADER: Final = "# pack-refs with: peeled fully-peeled sorted \n"

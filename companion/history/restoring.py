@@ -18,12 +18,13 @@ from companion.core.cache import Cache
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import explain_os_error, read_capped, write_safely
 from companion.core.progress import QUIET, Watch
-from companion.history.model import Restored, Snapshot
+from companion.history.model import Restored
 from companion.history.objects import BLOB, hasher
 from companion.history.placing import Done, Placer, Stays, refuse_when_too_full
 from companion.history.planning import Plan, plan
 from companion.history.reading import Sink
 from companion.history.shelf import Shelf, told
+from companion.history.snapshot import Snapshot
 from companion.history.taking import Look, look, take_held
 from companion.history.walk import seen_of
 

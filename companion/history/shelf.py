@@ -7,15 +7,20 @@ import hashlib
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
 
 from companion.core.errors import CompanionError
 from companion.core.files import explain_os_error, sync_folder
 from companion.core.folder import Places
 from companion.core.lock import held
-from companion.history import commits, hermetic, refs
-from companion.history.model import FILE, FOLDER, LINK, PROGRAM, Kept, Snapshot
+from companion.history import commits, hermetic, listing, refs
+from companion.history.model import FILE, FOLDER, LINK, PROGRAM, Kept
 from companion.history.objects import joined, tree_entries
 from companion.history.packs import Damaged, Packs, clear_leftovers
+from companion.history.snapshot import Snapshot
+
+_FEW: Final = 8
+"""Up to this many commits are read by ourselves: starting git costs more."""
 
 
 @contextlib.contextmanager
@@ -81,6 +86,7 @@ class Shelf:
             self.packs.refresh()
             self._index_again([*orphans, *(self.pack_folder / name for name in self.packs.unreadable)])
             yield
+            self._remember()
 
     def _index_again(self, packs: list[Path]) -> None:
         """Give packs that were finished, or whose index is lost or damaged, an index; they may hold all there is."""
@@ -120,20 +126,32 @@ class Shelf:
         return list(self._listed[1])
 
     def _list(self, found: refs.Refs) -> list[Snapshot]:
-        if not found.snapshots:
-            return []
         versions = {commit: version for version, commit in found.releases.items()}
-        texts = self._texts(list(found.snapshots.values()))
+        known = {row.id: row for row in listing.kept(self.path)[1]}
+        texts = self._texts([commit for commit in found.snapshots.values() if commit not in known])
         rows = []
         for number, commit in sorted(found.snapshots.items(), reverse=True):
-            tree, text = texts.get(commit, ("", "(this snapshot cannot be read)"))
-            rows.append(commits.snapshot_of(number, commit, tree, text, versions.get(commit, "")))
+            version = versions.get(commit, "")
+            if row := known.get(commit):
+                rows.append(row.but(number=number, version=version))
+            else:
+                tree, text = texts.get(commit, ("", "(this snapshot cannot be read)"))
+                rows.append(commits.snapshot_of(number, commit, tree, text, version))
         return rows
+
+    def _remember(self) -> None:
+        """Keep the list of snapshots for the next look, unless it is kept already or a snapshot cannot be read."""
+        with contextlib.suppress(CompanionError, OSError):
+            names = (self.path / refs.FILE).read_bytes()
+            if listing.remembered(self.path) is None:
+                rows = self.snapshots()
+                if all(row.tree for row in rows):
+                    listing.remember(self.path, names, rows)
 
     def _texts(self, wanted: list[str]) -> dict[str, tuple[str, str]]:
         """Tree and message by commit id: by one call of git, or one by one where git cannot (none, or damage)."""
         with contextlib.suppress(CompanionError):
-            if hermetic.git_program():
+            if len(wanted) > _FEW and hermetic.git_program():
                 asked = "".join(commit + "\n" for commit in wanted).encode()
                 form = "--format=%H%x00%T%x00%B"
                 out = hermetic.run(self.path, ["log", "-z", "--no-walk=unsorted", form, "--stdin"], asked)

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Self
 from companion.core.errors import CompanionError
 from companion.core.progress import QUIET, Watch
 from companion.history import refs
-from companion.history.model import Comparison, Forgotten, Kept, Mirrored, Restored, Size, Snapshot, Verified
+from companion.history.model import Comparison, Forgotten, Kept, Mirrored, Restored, Size, Verified
 from companion.history.shelf import Shelf, told
+from companion.history.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from companion.core.cache import Cache

@@ -8,18 +8,17 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from typing import Final, NamedTuple
 
-import msgspec
-
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.history import commits, refs
 from companion.history.known import Known
-from companion.history.model import FILE, PROGRAM, Kept, Snapshot
+from companion.history.model import FILE, PROGRAM, Kept
 from companion.history.objects import COMMIT, TREE, build_trees, commit_data, object_id
 from companion.history.packing import PackWriter
 from companion.history.reading import Read, Sink, read_files
 from companion.history.shelf import Shelf, mode_of, told
+from companion.history.snapshot import Snapshot
 from companion.history.upkeep import merge_small
 from companion.history.walk import Seen, Walked, walk
 
@@ -116,7 +115,7 @@ def take_held(
             refs.write(shelf.path, found.with_snapshot(snapshot.number, commit.hex()))
             with contextlib.suppress(CompanionError, OSError):  # the snapshot stands whatever comes of this
                 merge_small(shelf)
-            return msgspec.structs.replace(snapshot, id=commit.hex()), seen
+            return snapshot.but(id=commit.hex()), seen
     except BaseException:
         sink.abandon()
         raise
@@ -147,7 +146,7 @@ def _already(shelf: Shelf, tree: str, seen: Look, label: str, kind: str) -> Snap
     for old in listed if kind == "before-restore" else listed[:1]:
         labelled = kind == "asked" and label and old.kind != "asked" and old.label != label
         if old.tree == tree and old.empty_folders == seen.empty and not labelled:
-            return msgspec.structs.replace(old, new=False, left_out=seen.left_out, changed_while_read=seen.changing)
+            return old.but(new=False, left_out=seen.left_out, changed_while_read=seen.changing)
     return None
 
 

@@ -15,11 +15,12 @@ from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import sync_folder
 from companion.core.progress import Watch
 from companion.history import refs
-from companion.history.model import FOLDER, Damage, Forgotten, Size, Snapshot, Verified
+from companion.history.model import FOLDER, Damage, Forgotten, Size, Verified
 from companion.history.objects import joined, tree_entries
 from companion.history.packing import HistoryDisk, PackWriter
 from companion.history.packs import Damaged, Pack, Packs
 from companion.history.shelf import Shelf, told
+from companion.history.snapshot import Snapshot
 
 MANY_PACKS: Final = 24
 SMALL_PACK: Final = 4 << 20

@@ -17,7 +17,8 @@ from companion.core.folder import Places
 from companion.core.progress import QUIET, Watch
 
 if TYPE_CHECKING:
-    from companion.history.model import Restored, Size, Snapshot
+    from companion.history.model import Restored, Size
+    from companion.history.snapshot import Snapshot
     from companion.history.store import History
     from companion.steps.changes import Changes
     from companion.steps.moved import Moved
@@ -59,10 +60,9 @@ class Snapshots:
 
     def snapshots(self) -> list[Snapshot]:
         """Return the snapshots, newest first."""
-        if self.history_problem(looking=True):
-            return []
-        with self.history as history:
-            return history.snapshots()
+        from companion.history.listing import snapshots
+
+        return [] if self.history_problem(looking=True) else snapshots(self.places.folder)
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Changes:
         """Return what changed from snapshot ``a`` to ``b``, or to the folder as it is, in the maker's terms."""

@@ -30,8 +30,9 @@ from companion.steps.model import Status
 from companion.steps.moved import Change, moved_by
 
 if TYPE_CHECKING:
-    from companion.history.model import Restored, Snapshot
+    from companion.history.model import Restored
     from companion.history.shelf import Shelf
+    from companion.history.snapshot import Snapshot
 
 Told = TypeVar("Told")
 

@@ -20,7 +20,8 @@ from companion.tui.shots import Shots, Trees
 from companion.tui.shown import Piece, said
 
 if TYPE_CHECKING:
-    from companion.history.model import Size, Snapshot
+    from companion.history.model import Size
+    from companion.history.snapshot import Snapshot
     from companion.steps.changes import Changes
     from companion.steps.moved import Moved
     from companion.tui.app import CompanionApp

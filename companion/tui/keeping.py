@@ -13,7 +13,7 @@ from companion.core.units import decimal_bytes
 from companion.tui.modals import Ask
 
 if TYPE_CHECKING:
-    from companion.history.model import Snapshot
+    from companion.history.snapshot import Snapshot
     from companion.tui.app import CompanionApp
 
 

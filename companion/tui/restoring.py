@@ -19,7 +19,8 @@ from companion.tui.modals import BOX
 from companion.tui.shown import Piece, plain, said
 
 if TYPE_CHECKING:
-    from companion.history.model import Restored, Snapshot
+    from companion.history.model import Restored
+    from companion.history.snapshot import Snapshot
     from companion.steps.changes import Changes
     from companion.steps.preview import Preview
     from companion.tui.app import CompanionApp

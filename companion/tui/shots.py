@@ -16,7 +16,7 @@ from companion.core.units import decimal_bytes
 from companion.tui.shown import age, said
 
 if TYPE_CHECKING:
-    from companion.history.model import Snapshot
+    from companion.history.snapshot import Snapshot
     from companion.steps.moved import Moved
 
 LINES: Final = 2

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion.history.commits import clean_label, message, snapshot_of
-from companion.history.model import Snapshot
+from companion.history.snapshot import Snapshot
 
 _names = st.text(st.characters(codec=None), max_size=12)  # lone surrogates too: names that are not UTF-8
 _numbers = st.integers(0, 2**53)

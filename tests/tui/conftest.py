@@ -18,7 +18,8 @@ from companion.core.evidence import Answer, AwayTest
 from companion.core.facts import Facts
 from companion.core.findings import Finding, Severity
 from companion.core.progress import QUIET, Watch
-from companion.history.model import Size, Snapshot
+from companion.history.model import Size
+from companion.history.snapshot import Snapshot
 from companion.steps.changes import Changes
 from companion.steps.controls import AwayView, TrialView, planned
 from companion.steps.due import Due, Standing, Unkept

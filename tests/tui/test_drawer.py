@@ -7,7 +7,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import pytest
 from textual.widgets import Button, Input
 
@@ -116,7 +115,7 @@ async def test_the_counts_follow_what_is_asked_for(bench: Bench, opened: Opened)
 async def test_each_row_tells_what_changed_and_what_it_alone_costs(bench: Bench, opened: Opened) -> None:
     for label in ("one", "two", "three"):
         bench.snapshot(label)
-    bench.shots[2] = msgspec.structs.replace(bench.shots[2], kind="release", version="1.0")
+    bench.shots[2] = bench.shots[2].but(kind="release", version="1.0")
     async with opened(bench) as hand:
         await hand.press("escape", "s")
         assert hand.shows("Snapshots 5.00 kB on disk")
@@ -180,7 +179,7 @@ async def test_rows_left_before_they_were_worked_out_are_filled_when_seen_again(
 async def test_what_cannot_be_read_is_told_in_its_row(bench: Bench, opened: Opened, monkeypatch: Any) -> None:
     for label in ("one", "two", "three"):
         bench.snapshot(label)
-    bench.shots[1] = msgspec.structs.replace(bench.shots[1], tree="", label="(this snapshot cannot be read)")
+    bench.shots[1] = bench.shots[1].but(tree="", label="(this snapshot cannot be read)")
     bench.snapshot("four")
     monkeypatch.setattr(bench, "moves", lambda pairs, watch: dict.fromkeys(pairs))
     async with opened(bench) as hand:
