@@ -2,7 +2,7 @@
 
 The file is worth nothing in itself. It holds the very ``packed-refs`` it was made from and a checksum over all of it;
 where either does not fit what is there, the commits are read again. It is never synced, for the same reason.
-Whoever lists snapshots waits mostly for imports: a module that this one needs is imported where it is rarely needed.
+Whoever lists snapshots waits mostly for imports, so what is rarely needed is imported where it is needed.
 """
 
 from __future__ import annotations

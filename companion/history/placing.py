@@ -10,7 +10,6 @@ import stat
 import threading
 from collections import deque
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -24,7 +23,6 @@ from companion.history.packing import write_all
 from companion.history.packs import Damaged, Packs
 from companion.history.planning import Plan
 
-_NUDGE: Final = 128 << 20
 _FULL: Final = (errno.ENOSPC, errno.EDQUOT)
 
 
@@ -53,10 +51,8 @@ class Placer:
         self.may_replace = may_replace
         self.done = Done([], [], [])
         self._lock = threading.Lock()
-        self._helper = ThreadPoolExecutor(1, "restore-sync")
-        self._syncing: Future[None] | None = None
         self._names = itertools.count()
-        self._unsynced, self._at_once = 0, False
+        self._at_once = False
         self._folders: set[str] = {""}
 
     def carry_out(self, plan: Plan) -> Done:
@@ -159,7 +155,6 @@ class Placer:
                 while not failures:
                     path, wanted = queue.popleft()
                     self._each(path, lambda one, kept=wanted: self._write(one, kept))  # type: ignore[misc]
-                    self._nudge(wanted.size)
                     self.watch.step(wanted.size)
             except IndexError:
                 return
@@ -173,18 +168,8 @@ class Placer:
         work()
         for thread in threads:
             thread.join()
-        self._helper.shutdown(wait=True)
         if failures:
             raise failures[0]
-
-    def _nudge(self, count: int) -> None:
-        """Let the disk work while the processor does: the sync at the end then has little left to wait for."""
-        with self._lock:
-            self._unsynced += count
-            if not self._at_once or self._unsynced < _NUDGE or not (self._syncing is None or self._syncing.done()):
-                return
-            self._unsynced = 0
-            self._syncing = self._helper.submit(durable.sync_disk, self.root)
 
     def _write(self, path: str, wanted: Kept) -> None:
         if wanted.mode == FOLDER or wanted.mode >> 12 not in (0o10, 0o12):
@@ -225,8 +210,7 @@ class Placer:
             bits = _permissions(permissions, wanted.mode)
             if hasattr(os, "fchmod") and bits != _permissions(0o666 & ~_umask(), wanted.mode):
                 os.fchmod(handle, bits)
-            if not self._at_once:
-                durable.sync_file(handle)
+            (durable.begin if self._at_once else durable.sync_file)(handle)
         finally:
             os.close(handle)
 

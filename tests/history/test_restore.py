@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Progress, Watch
-from companion.history import packing, placing, restoring
+from companion.history import durable, packing, placing, restoring
 from companion.history.model import FILE, LINK, PROGRAM, Kept
 from companion.history.planning import plan
 from companion.history.store import History
@@ -393,3 +394,40 @@ def _there_and_back(
         assert history.restore(done.safety.number).failed == ()
         assert state(folder) == two
     shutil.rmtree(folder.parent)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere each file is synced by itself")
+def test_many_files_are_begun_one_by_one_and_made_durable_by_one_sync_after_the_last(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    many = [folder / "Takes" / f"take {number:03d}.wav" for number in range(durable.FEW + 1)]
+    for path in many:
+        path.write_bytes(path.name.encode())
+    history.take("all")
+    for path in many:
+        path.unlink()
+    begun: list[bytes] = []
+    there_when_synced: list[int] = []
+    begin, sync = durable.begin, durable.sync_disk
+
+    def beginning(handle: int) -> None:
+        begin(handle)
+        begun.append(Path(f"/proc/self/fd/{handle}").read_bytes())
+
+    def syncing(root: Path) -> None:
+        there_when_synced.append(sum(path.exists() for path in many))
+        sync(root)
+
+    monkeypatch.setattr(durable, "begin", beginning)
+    monkeypatch.setattr(durable, "sync_disk", syncing)
+    assert not history.restore(1).failed
+    assert sorted(begun) == sorted(path.name.encode() for path in many), "what is begun is whole"
+    assert there_when_synced == [len(many)]
+
+
+def test_beginning_to_write_promises_nothing_and_refuses_nothing(tmp_path: Path) -> None:
+    reading, writing = os.pipe()
+    for handle in (reading, writing):
+        durable.begin(handle)  # a pipe has nothing to write out
+        os.close(handle)
+    durable.begin(reading)  # closed
