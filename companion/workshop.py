@@ -49,10 +49,15 @@ _ROUNDS: Final = 4
 
 
 class Workshop(Waiving, Snapshots):
-    """One working folder, open."""
+    """One working folder, open.
+
+    not_kept: why evidence of the last check is in memory alone, if so; what was found is shown all the same.
+    """
 
     def __init__(self, folder: Path) -> None:
         self.places = Places(folder)
+        self.not_kept: CompanionError | None = None
+        self._memory: dict[tuple[str, str], Evidence] = {}
         self.facts = Facts()
         self.writable = os.access(folder, os.W_OK)
         self.recovered = self._recover()
@@ -108,7 +113,7 @@ class Workshop(Waiving, Snapshots):
 
     def desk(self, watch: Watch = QUIET, *, rehash: bool = False) -> Desk:
         """Return a new look at the folder."""
-        return Desk(self.places, self.facts, self.cache, watch, rehash=rehash)
+        return Desk(self.places, self.facts, self.cache, watch, rehash=rehash, memory=self._memory)
 
     def status(self, watch: Watch = QUIET) -> Standing:
         """Return the state of the ten steps as they stand, and whether a snapshot is due. Runs no check."""
@@ -122,17 +127,19 @@ class Workshop(Waiving, Snapshots):
         """Run steps (all when none are named), keep what they found as evidence, and return the whole checklist.
 
         The archive is built by :meth:`pack`; here the one that stands is proven again. Raises
-        :class:`CompanionError` for a step there is none of, before anything runs.
+        :class:`CompanionError` for a step there is none of, before anything runs. A disk that takes no evidence
+        ends nothing: see ``not_kept``.
         """
         from companion.steps.status import status_of
 
         for step in steps:
             if step not in BY_ID:
                 raise CompanionError(f"There is no step “{step}”", "", f"the steps are {', '.join(STEP_IDS)}")
+        self.not_kept = None
         once: frozenset[str] = frozenset()
         changing: frozenset[str] = frozenset()
         for _ in range(_ROUNDS):
-            desk = Desk(self.places, self.facts, self.cache, watch, changing=changing)
+            desk = Desk(self.places, self.facts, self.cache, watch, changing=changing, memory=self._memory)
             moved = self._check(desk, [step for step in STEP_IDS if step in (steps or STEP_IDS)])
             if not moved:
                 return status_of(desk)
@@ -159,23 +166,22 @@ class Workshop(Waiving, Snapshots):
                 look = LOOKS[step](desk)
             if not BY_ID[step].live and (moved := desk.moved()):
                 return moved
-            if self.writable and (step != "archive" or look.details):
-                with self._writing("keep the evidence"):
-                    self._keep(desk, step, look)
+            if step != "archive" or look.details:
+                self._keep_or_hold(desk, step, look)
             desk.forget_marks()
         return frozenset()
 
+    def _keep_or_hold(self, desk: Desk, step: str, look: Look) -> None:
+        """Keep what a look found on disk, or in memory where the disk will not have it."""
+        try:
+            with self._writing("keep the evidence"):
+                self._keep(desk, step, look)
+        except CompanionError as error:
+            desk.evidence.hold(_evidence(desk, step, look))
+            self.not_kept = error
+
     def _keep(self, desk: Desk, step: str, look: Look) -> None:
-        desk.evidence.keep(
-            Evidence(
-                step=step,
-                fingerprint=desk.step_marks[step],
-                taken=now(),
-                companion=__version__,
-                findings=look.findings,
-                details=look.details,
-            )
-        )
+        desk.evidence.keep(_evidence(desk, step, look))
 
     # -- facts and waivers ----------------------------------------------------------------------------------------
 
@@ -311,6 +317,8 @@ class Workshop(Waiving, Snapshots):
             drafted = draft(desk, what, fmt)
             write(self.places, drafted)
         self.check((*looked, "words"), watch)
+        if self.not_kept:
+            raise self.not_kept
         return drafted
 
     # -- archive and release --------------------------------------------------------------------------------------
@@ -357,3 +365,15 @@ class Workshop(Waiving, Snapshots):
 def now() -> str:
     """Return the time in UTC, ISO 8601 to the millisecond: two answers within one second are two."""
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _evidence(desk: Desk, step: str, look: Look) -> Evidence:
+    mark = desk.step_marks[step]
+    return Evidence(
+        step=step,
+        fingerprint=mark,
+        taken=now(),
+        companion=__version__,
+        findings=look.findings,
+        details=look.details,
+    )

@@ -87,9 +87,14 @@ def main() -> NoReturn:
     sys.exit(0)
 
 
-def _fail(line: str, code: int) -> NoReturn:
+def remark(line: str) -> None:
+    """Say something beside the output, on standard error."""
     with suppress(OSError):  # nobody may be there to read it; the exit code still says it
         click.echo(line, err=True)
+
+
+def _fail(line: str, code: int) -> NoReturn:
+    remark(line)
     sys.exit(code)
 
 

@@ -7,7 +7,18 @@ from pathlib import Path
 
 import click
 
-from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, tell, watching, workshop
+from companion.cli.base import (
+    FOLDER,
+    command,
+    folder_argument,
+    json_option,
+    print_json,
+    remark,
+    say,
+    tell,
+    watching,
+    workshop,
+)
 from companion.core.errors import CompanionError
 
 
@@ -53,12 +64,17 @@ def check(folder: Path, steps: tuple[str, ...], as_json: bool) -> int:
     from companion.steps.model import blocked
 
     with watching(quiet=as_json) as watch:
-        status = workshop(folder).check(steps, watch)
+        shop = workshop(folder)
+        status = shop.check(steps, watch)
     shown = [step for step in status.steps if not steps or step.id in steps]
     if as_json:
         print_json(findings_json(shown))
     else:
         say(findings_lines(shown))
+    if shop.not_kept and shop.writable:
+        raise shop.not_kept
+    if shop.not_kept:
+        remark(f"Nothing of this is kept. {shop.not_kept.line}")
     return 1 if blocked(shown) else 0
 
 

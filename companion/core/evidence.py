@@ -84,10 +84,14 @@ def fingerprint(parts: Iterable[tuple[str, str]], facts: Mapping[str, Any] | Non
 
 
 class EvidenceStore:
-    """The evidence of one working folder: ``FOLDER/STEP/FINGERPRINT.json``."""
+    """The evidence of one working folder: ``FOLDER/STEP/FINGERPRINT.json``.
 
-    def __init__(self, folder: Path) -> None:
+    memory: what no disk would take, by step and fingerprint; it lasts as long as whoever owns it.
+    """
+
+    def __init__(self, folder: Path, memory: dict[tuple[str, str], Evidence] | None = None) -> None:
         self.folder = folder
+        self._memory = {} if memory is None else memory
 
     def _path(self, step: str, mark: str) -> Path:
         return self.folder / step / f"{mark}.json"
@@ -98,6 +102,8 @@ class EvidenceStore:
         One damaged file costs one look: it counts as none, and is put aside when the step is run again.
         """
         path = self._path(step, mark)
+        if held := self._memory.get((step, mark)):
+            return held
         try:
             return self._read(path) if path.is_file() else None
         except CompanionError:
@@ -115,7 +121,7 @@ class EvidenceStore:
     def has_any(self, step: str) -> bool:
         """Tell whether ``step`` was ever looked at."""
         folder = self.folder / step
-        return folder.is_dir() and any(folder.glob("*.json"))
+        return any(one == step for one, _ in self._memory) or (folder.is_dir() and any(folder.glob("*.json")))
 
     def all(self, step: str) -> list[Evidence]:
         """Return every evidence of ``step`` in the order it was written; damaged files are passed over."""
@@ -150,7 +156,15 @@ class EvidenceStore:
         # The standard encoder writes a lone surrogate (a name that is not UTF-8) as an escape and reads it back.
         text = json.dumps(msgspec.to_builtins(evidence), ensure_ascii=True, indent=1)
         write_safely(path, text.encode("ascii") + b"\n")
+        self._memory.pop((evidence.step, evidence.fingerprint), None)
         return evidence
+
+    def hold(self, evidence: Evidence) -> None:
+        """Remember ``evidence`` without writing it, beside the answers given for the same content before."""
+        key = evidence.step, evidence.fingerprint
+        if before := self.find(*key):
+            evidence = msgspec.structs.replace(evidence, answers=before.answers, away=before.away)
+        self._memory[key] = evidence
 
     def _orders(self, step: str) -> list[tuple[int, Path]]:
         found = []

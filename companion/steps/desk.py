@@ -58,6 +58,7 @@ class Desk:
         *,
         rehash: bool = False,
         changing: frozenset[str] = frozenset(),
+        memory: dict[tuple[str, str], Evidence] | None = None,
     ) -> None:
         self.places = places
         self.facts = facts
@@ -65,7 +66,7 @@ class Desk:
         self.watch = watch
         self.rehash = rehash
         self.changing = changing
-        self.evidence = EvidenceStore(places.evidence)
+        self.evidence = EvidenceStore(places.evidence, memory)
 
     @property
     def folder(self) -> Path:

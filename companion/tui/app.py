@@ -207,14 +207,18 @@ class CompanionApp(Running):
         if step.live or step.id == "archive":
             self.begin("status", "Reading the folder again", lambda watch: _reread(shop, watch), self._status_came)
         else:
-            self.work(
-                f"{step.title}", lambda watch: _checked(shop, (step.id,), watch), told=lambda s: _told(s, step.id)
-            )
+            self._check(shop, step.title, (step.id,), lambda status: _told(status, step.id))
 
     def action_check_all(self) -> None:
         """Run every step but the building of the archive."""
         if shop := self.workshop:
-            self.work("The look at all steps", lambda watch: _checked(shop, (), watch), told=_told_all)
+            self._check(shop, "The look at all steps", (), _told_all)
+
+    def _check(self, shop: Workshop, what: str, steps: tuple[str, ...], told: Callable[[Status], str]) -> None:
+        def all_told(status: Status) -> str:
+            return f"{told(status)} Not kept: {shop.not_kept.line}" if shop.not_kept else told(status)
+
+        self.work(what, lambda watch: _checked(shop, steps, watch), told=all_told, wrong=lambda _: bool(shop.not_kept))
 
     def action_snapshots(self) -> None:
         """Open the drawer."""

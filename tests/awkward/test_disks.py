@@ -69,7 +69,6 @@ def test_4_disk_full(
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("check",),
         ("draft", "readme", "--write"),
         ("waive", "minimum-unproven", "release.toml", "--where", "engine.minimum", "-r", "x"),
         ("away", "--kind", "another player", "--result", "pass", "--engine-version", "7.1"),
@@ -85,6 +84,24 @@ def test_4_disk_full_while_little_is_written(
     assert makers(small_disk) == before
     (small_disk.parent / "filler").unlink()
     assert companion(verb, small_disk, *rest).code in (0, 1)
+
+
+def test_4_disk_full_while_what_was_found_is_kept(small_disk: Path, companion: Any, makers: Any, fill: Any) -> None:
+    """Minutes of measuring are shown, though the evidence has no room; the code says that it is not kept."""
+    (small_disk / "Samples" / "slate_E4.wav").write_bytes(b"")
+    before = makers(small_disk)
+    fill(small_disk.parent, 0)
+    checked = companion("check", small_disk, "--json")
+    assert checked.code == 2
+    assert len(checked.err.splitlines()) == 1
+    for word in ("No space left", "Free some space", str(small_disk)):
+        assert word in checked.err
+    assert ("file-empty", "Samples/slate_E4.wav") in checked.rules
+    assert {step["id"]: step["state"] for step in checked.json["steps"]}["contents"] == "failing"
+    assert makers(small_disk) == before
+    (small_disk.parent / "filler").unlink()
+    assert companion("status", small_disk, "--json").json["steps"][1]["state"] == "open", "it was in memory alone"
+    assert companion("check", small_disk).code == 1
 
 
 @TRACED
@@ -190,7 +207,8 @@ def test_6_read_only_folder(
         assert companion("status", instrument).code == 1
         checked = companion("check", instrument, "contents", "paths", "sound", "--json")
         assert checked.code == 0, checked.err
-        assert {step["state"] for step in checked.json["steps"]} == ({"proven"} if seen_before else {"open"})
+        assert {step["state"] for step in checked.json["steps"]} == {"proven"}
+        assert "is kept. The folder is read-only" in checked.err
         for looking in (("needs",), ("trials",), ("away",), ("draft", "page")):
             verb, *rest = looking
             assert companion(verb, instrument, *rest).code in (0, 1)

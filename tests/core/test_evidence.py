@@ -42,6 +42,30 @@ def test_it_is_found_for_its_own_content_and_no_other(store: EvidenceStore) -> N
     assert not store.has_any("paths")
 
 
+def test_what_no_disk_would_take_is_held_for_its_content_until_it_is_written(store: EvidenceStore) -> None:
+    memory: dict[tuple[str, str], Evidence] = {}
+    store = EvidenceStore(store.folder, memory)
+    store.keep(evidence(answers=(answer("cutoff"),), away=(AwayTest(kind="another player", result="pass"),)))
+    held = evidence(details={"samples": 4})
+    store.hold(held)
+    found = EvidenceStore(store.folder, memory).find("sound", ONE)
+    assert found is not None
+    assert found.details == {"samples": 4}
+    assert [one.subject for one in found.answers] == ["cutoff"], "an answer on disk is not hidden"
+    assert len(found.away) == 1
+    assert store.find("sound", OTHER) is None
+    store.hold(evidence(OTHER, step="paths"))
+    assert store.has_any("paths")
+    assert not store.has_any("contents")
+    assert not (store.folder / "paths").exists()
+    alone = EvidenceStore(store.folder).find("sound", ONE)
+    assert alone is not None
+    assert alone.details == {}, "another program sees what is on disk"
+    store.keep(held)
+    assert ("sound", ONE) not in memory
+    assert EvidenceStore(store.folder).find("sound", ONE) == store.find("sound", ONE)
+
+
 def test_content_that_comes_back_finds_its_proof_again(store: EvidenceStore) -> None:
     """Stale and proven again by content alone, with nothing to reset."""
     before = fingerprint([("Samples/C3.wav", "aa"), ("Samples/D3.wav", "bb")])

@@ -98,6 +98,17 @@ async def test_an_error_is_shown_and_stays(bench: Bench, opened: Opened) -> None
         assert not hand.shows(told)
 
 
+async def test_what_is_found_and_cannot_be_kept_is_shown_as_such(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        bench.not_kept = CompanionError("No space left on device", "/x", "free some space")
+        await hand.press("4", "r")
+        assert hand.shows("✗ Sound: proven, because of sound. Not kept: No space left on device (/x). Free some space.")
+        bench.not_kept = None
+        await hand.press("a")
+        assert not hand.shows("Not kept")
+        assert hand.shows("of 10 proven")
+
+
 async def test_a_result_that_was_overtaken_is_dropped(bench: Bench, opened: Opened) -> None:
     async with opened(bench) as hand:
         got: list[str] = []
