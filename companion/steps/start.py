@@ -95,7 +95,8 @@ def proposal(name: str, entries: tuple[Entry, ...]) -> Proposal:
 
 
 def _found(count: int, word: str, places: list[str]) -> str:
-    where = f" in {listed([visible(place) for place in places])}" if places else ""
+    names = ["the folder itself" if place == "." else visible(place) for place in places]
+    where = f" in {listed(names)}" if names else ""
     return f"{plural(count, word)}{where}."
 
 

@@ -86,6 +86,12 @@ def test_hostile_names_are_shown_inert_and_the_facts_can_be_written(entries: Ent
     assert facts_from_toml(read_text(tmp_path / "release.toml")) == found.facts
 
 
+def test_samples_beside_the_patch_are_told_in_words(entries: Entries) -> None:
+    both = proposal("x", entries({"a.wav": "", "b.wav": "", "Takes/c.wav": ""}))
+    assert both.seen[0] == "3 samples in the folder itself and Takes."
+    assert proposal("x", entries({"Takes/c.wav": ""})).seen[0] == "1 sample in Takes."
+
+
 def test_sample_folders_come_fullest_first() -> None:
     assert sample_folders(["a/1", "b/1", "b/2/3", "top"]) == ["b", "a", "."]
     assert sample_folders([]) == []
