@@ -6,8 +6,10 @@ attribute, alias, fsmonitor, signing key or credential of anyone's runs over a m
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
+import stat
 import subprocess
 from collections.abc import Sequence
 from functools import lru_cache
@@ -43,6 +45,13 @@ CONFIG: Final = """\
 [receive]
 \tdenyCurrentBranch = ignore
 [fsck]
+\tgitattributesBlob = ignore
+\tgitattributesLarge = ignore
+\tgitattributesLineLength = ignore
+\tgitattributesMissing = ignore
+\tgitattributesSymlink = ignore
+\tgitignoreSymlink = ignore
+\tmailmapSymlink = ignore
 \tgitmodulesBlob = ignore
 \tgitmodulesLarge = ignore
 \tgitmodulesMissing = ignore
@@ -53,7 +62,7 @@ CONFIG: Final = """\
 \tgitmodulesUpdate = ignore
 \tgitmodulesUrl = ignore
 """
-"""The last part: a maker's file of that name is a file like any other here, whatever it says."""
+"""The last part: a maker's file of such a name is a file like any other here, whatever it says."""
 
 _ALWAYS: Final = (
     "core.hooksPath=/dev/null/none",
@@ -61,6 +70,7 @@ _ALWAYS: Final = (
     "core.autocrlf=false",
     "core.attributesFile=",
     "core.excludesFile=",
+    "core.commitGraph=false",
     "gc.auto=0",
     "maintenance.auto=false",
     "commit.gpgSign=false",
@@ -82,6 +92,7 @@ def environment(history: Path) -> dict[str, str]:
     empty = history / "no-config"
     return kept | {
         "GIT_DIR": str(history),
+        "GIT_COMMON_DIR": str(history),
         "GIT_WORK_TREE": str(history / "no-worktree"),
         "GIT_CONFIG_NOSYSTEM": "1",
         "GIT_CONFIG_GLOBAL": str(empty) if empty.exists() else os.devnull,
@@ -127,11 +138,33 @@ def why_not() -> str:
     return "" if done.returncode == 0 else "git does not start"
 
 
-def run(history: Path, arguments: Sequence[str], given: bytes = b"") -> bytes:
-    """Run git on ``history`` and return what it prints. Raises :class:`CompanionError` with what it complains of."""
+def is_ours(history: Path) -> bool:
+    """Tell whether the history's configuration says what we wrote and nothing else."""
+    config, wanted = history / "config", CONFIG.encode()
+    try:
+        status = config.lstat()
+        return stat.S_ISREG(status.st_mode) and status.st_size == len(wanted) and config.read_bytes() == wanted
+    except OSError:
+        return False
+
+
+def _program_for(history: Path) -> str:
+    """Return git, where it may be started on this history.
+
+    A configuration can name programs in more ways than can be switched off one by one (a remote's own transport, asked
+    when an object is missing, is one), and a working folder may have come from a stranger, its history with it.
+    """
     program = git_program()
     if not program:
         raise CompanionError("Git is not installed", "", "install git and try again")
+    if not is_ours(history):
+        raise CompanionError("Git's configuration of this history is not ours", str(history), "take a snapshot first")
+    return program
+
+
+def run(history: Path, arguments: Sequence[str], given: bytes = b"") -> bytes:
+    """Run git on ``history`` and return what it prints. Raises :class:`CompanionError` with what it complains of."""
+    program = _program_for(history)
     try:
         done = subprocess.run(
             [program, *arguments],
@@ -157,8 +190,7 @@ def repository(history: Path) -> Repo:
     os.environ.setdefault("GIT_PYTHON_REFRESH", "quiet")
     from git import Repo
 
-    if not git_program():
-        raise CompanionError("Git is not installed", "", "install git and try again")
+    _program_for(history)
     # GitPython hands on this process's whole environment and can only add to it, so what must not reach git goes here.
     for name in [name for name in os.environ if name.startswith("GIT_") and not name.startswith("GIT_PYTHON_")]:
         del os.environ[name]
@@ -177,3 +209,14 @@ def create(history: Path) -> None:
     for name, text in (("no-config", ""), ("config", CONFIG), ("HEAD", "ref: refs/heads/latest\n")):
         if not (history / name).exists():
             write_safely(history / name, text.encode())
+
+
+def reclaim(history: Path) -> None:
+    """Put our configuration in place of any other, so that git may be started on ``history``. Raises OSError."""
+    if is_ours(history):
+        return
+    from companion.core.files import write_safely
+
+    with contextlib.suppress(FileNotFoundError):
+        (history / "config").unlink()  # it may be a link, and what that names is none of ours to write
+    write_safely(history / "config", CONFIG.encode())

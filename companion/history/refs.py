@@ -99,7 +99,14 @@ def read(history: Path) -> Refs:
 
 def write(history: Path, refs: Refs) -> None:
     """Put ``refs`` in place of what was there. Raises :class:`CompanionError`; the old ones then stand."""
-    write_safely(history / FILE, refs.text().encode())
+    _write(history / FILE, refs.text().encode())
+
+
+def _write(path: Path, data: bytes) -> None:
+    """Write one of our files, and never through a link: a history from elsewhere may have one to anywhere."""
+    if path.is_symlink():
+        path.unlink()
+    write_safely(path, data)
 
 
 def next_number(history: Path, snapshots: Mapping[int, str]) -> int:
@@ -113,4 +120,4 @@ def next_number(history: Path, snapshots: Mapping[int, str]) -> int:
 
 def keep_last_number(history: Path, snapshots: Mapping[int, str]) -> None:
     """Note the highest number given so far, before the snapshot that carries it is forgotten."""
-    write_safely(history / LAST_NUMBER, b"%d\n" % (next_number(history, snapshots) - 1))
+    _write(history / LAST_NUMBER, b"%d\n" % (next_number(history, snapshots) - 1))

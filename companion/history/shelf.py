@@ -80,6 +80,7 @@ class Shelf:
             self._be_patient_with_the_half_written()
             stack.enter_context(held(self.lock_path, doing))
             hermetic.create(self.path)
+            hermetic.reclaim(self.path)
             orphans = clear_leftovers(self.pack_folder)
             for stale in (*self.path.glob(".*.part"), *self.path.glob("*.lock")):
                 stale.unlink(missing_ok=True)

@@ -178,7 +178,7 @@ def _write(shelf: Shelf, sink: Sink, trees: dict[bytes, bytes], snapshot: Snapsh
     for oid, data in trees.items():
         if oid not in shelf.packs:
             writer.add(TREE, data, oid)
-    seconds = int(datetime.fromisoformat(snapshot.at).timestamp())
+    seconds = max(0, int(datetime.fromisoformat(snapshot.at).timestamp()))  # git knows no time before 1970
     data = commit_data(bytes.fromhex(snapshot.tree), seconds, commits.message(snapshot))
     commit = object_id(COMMIT, data)
     writer.add(COMMIT, data, commit)

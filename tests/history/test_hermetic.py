@@ -153,3 +153,71 @@ def test_importing_the_room_is_light() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def _partial_clone(place: Path, script: Path) -> None:
+    """Have git fetch what is missing from a remote that names its own program."""
+    with (place / "config").open("a", encoding="utf-8") as stream:
+        stream.write(
+            f"[core]\n\trepositoryformatversion = 1\n[extensions]\n\tpartialClone = it\n"
+            f'[remote "it"]\n\tpromisor = true\n\turl = file://{place}\n\tuploadpack = "{script}"\n'
+        )
+
+
+def _common_folder(place: Path, script: Path) -> None:
+    other = place.parent / "common"
+    other.mkdir()
+    (other / "config").write_bytes((place / "config").read_bytes())
+    _partial_clone(other, script)
+    for name in ("objects", "refs"):
+        (other / name).symlink_to(place / name)
+    (place / "commondir").write_text(str(other), "utf-8")
+
+
+@pytest.mark.parametrize("prepare", [_partial_clone, _common_folder])
+def test_looking_at_a_strangers_history_starts_no_program(folder: Path, history: History, prepare: Any) -> None:
+    """Twelve commits are read by one call of git; of those that are gone it would ask the remote."""
+    for number in range(12):
+        (folder / "n.txt").write_text(str(number), "utf-8")
+        history.take(f"n{number}")
+    place, canary = folder / ".companion/history.git", folder.parent / "canary"
+    script = folder.parent / "canary.sh"
+    script.write_text(f"#!/bin/sh\necho ran >> '{canary}'\n", "utf-8")
+    script.chmod(0o755)
+    (place / "listing").unlink()
+    missing = history._shelf.packs.places[bytes.fromhex(history.snapshot(3).id)].pack.path
+    missing.unlink()
+    missing.with_suffix(".idx").unlink()
+    prepare(place, script)
+    with History(folder) as again:
+        assert [one.label for one in again.snapshots()].count("(this snapshot cannot be read)") >= 1
+        (folder / "n.txt").write_text("next", "utf-8")
+        again.take("next")
+        again.verify()
+        again.snapshots()
+    assert not canary.exists()
+
+
+def test_a_mirror_is_reached_by_git_s_own_programs(folder: Path, history: History, git: Any, tmp_path: Path) -> None:
+    history.take("first")
+    remote, canary = tmp_path / "remote.git", tmp_path / "canary"
+    git(tmp_path, "init", "-q", "--bare", str(remote))
+    config = folder / ".companion/history.git/config"
+    with config.open("a", encoding="utf-8") as stream:
+        for name in ("receivepack", "uploadpack"):
+            stream.write(f'[remote "file://{remote}"]\n\turl = file://{remote}\n\t{name} = "touch {canary}; git x"\n')
+    assert history.mirror(f"file://{remote}").new == 1
+    assert not canary.exists()
+
+
+def test_a_link_in_place_of_our_files_is_not_written_through(folder: Path, history: History, tmp_path: Path) -> None:
+    history.take("first")
+    precious = tmp_path / "precious"
+    for name in ("config", "packed-refs", "last-number"):
+        precious.write_text("precious", "utf-8")
+        (folder / ".companion/history.git" / name).unlink(missing_ok=True)
+        (folder / ".companion/history.git" / name).symlink_to(precious)
+        (folder / "n.txt").write_text(name, "utf-8")
+        taken = history.take(name)
+        history.forget([taken.number])
+        assert precious.read_text("utf-8") == "precious"

@@ -195,6 +195,25 @@ def test_a_hostile_list_of_submodules_is_a_file_like_any_other(
     fsck(folder)
 
 
+def test_what_git_would_read_as_its_own_settings_is_a_file_like_any_other(
+    folder: Path, history: History, fsck: Callable[[Path], None]
+) -> None:
+    (folder / ".gitattributes").write_text("* filter=x " + "y" * 5000 + "\n", "utf-8")
+    (folder / "linked").mkdir()
+    for name in (".gitattributes", ".gitignore", ".mailmap"):
+        (folder / "linked" / name).symlink_to("../x")
+    history.take("first")
+    fsck(folder)
+
+
+def test_a_clock_before_1970_is_no_damage(
+    folder: Path, history: History, fsck: Callable[[Path], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(commits, "now", lambda: datetime(1969, 6, 1, tzinfo=UTC))
+    assert history.take("first").at == "1969-06-01T00:00:00Z"
+    fsck(folder)
+
+
 def test_what_cannot_be_kept_is_left_out_aloud(folder: Path, history: History) -> None:
     os.mkfifo(folder / "pipe")
     link = socket.socket(socket.AF_UNIX)
