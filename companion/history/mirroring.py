@@ -1,6 +1,7 @@
 """A second copy of the history: on another disk object by object, or in any git repository by ``git push``.
 
-A mirror only ever gains. What is forgotten here stays there, and one that holds another history is refused.
+A mirror only ever gains. What is forgotten here stays there, and one that holds another history is refused. A
+repository on disk that has names of its own is left to git as well: its list of names is not ours to replace.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
+
+import msgspec
 
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK, sync_folder
@@ -58,11 +61,14 @@ def _to_folder(shelf: Shelf, target: Path, watch: Watch) -> Mirrored:
         place = _place(shelf, target)
         if place.resolve().is_relative_to(shelf.folder.resolve()):
             raise CompanionError("A mirror inside the working folder is no second copy", str(place), "choose elsewhere")
+        if refs.holds_others(place):
+            sent = _to_remote(shelf, str(place.resolve()), watch)
+            return msgspec.structs.replace(sent, caution=_caution(shelf, place))
         place.mkdir(parents=True, exist_ok=True)
         with held(place / "mirror.lock", "copying a history"):
             hermetic.create(place)
             ours, theirs = shelf.named(), refs.read(place)
-            _refuse_another(ours, theirs.snapshots, str(place))
+            _refuse_another(shelf, ours, theirs.snapshots, str(place))
             folder = place / "objects" / "pack"
             there = Packs(folder)
             try:
@@ -72,16 +78,22 @@ def _to_folder(shelf: Shelf, target: Path, watch: Watch) -> Mirrored:
             new = len(ours.snapshots.keys() - theirs.snapshots.keys())
             snapshots = {**theirs.snapshots, **ours.snapshots}
             refs.write(place, refs.Refs(snapshots, {**theirs.releases, **ours.releases}))
-        same = place.stat().st_dev == shelf.folder.stat().st_dev
-    return Mirrored(
-        target=str(place), snapshots=len(snapshots), new=new, bytes=copied, caution=SAME_DISK if same else ""
-    )
+        caution = _caution(shelf, place)
+    return Mirrored(target=str(place), snapshots=len(snapshots), new=new, bytes=copied, caution=caution)
+
+
+def _caution(shelf: Shelf, place: Path) -> str:
+    return SAME_DISK if place.stat().st_dev == shelf.folder.stat().st_dev else ""
 
 
 def adopt(shelf: Shelf, source: Path, watch: Watch) -> int:
     """Bring the snapshots of a mirror into a folder that has none (a new computer, a lost disk); return how many."""
     with shelf.writing("bringing a history back"), told("read the mirror", source):
         theirs = refs.read(source)
+        if not theirs.snapshots and any((source / "refs/snapshots").glob("*")):
+            raise CompanionError(
+                "These snapshots were sent there by git", str(source), "adopt a copy made with: git clone --mirror"
+            )
         if not theirs.snapshots:
             raise CompanionError(
                 "No snapshots lie there", str(source), "name the folder that mirror told when it ended"
@@ -98,8 +110,12 @@ def adopt(shelf: Shelf, source: Path, watch: Watch) -> int:
     return len(theirs.snapshots)
 
 
-def _refuse_another(ours: refs.Refs, theirs: dict[int, str], place: str) -> None:
+def _refuse_another(shelf: Shelf, ours: refs.Refs, theirs: dict[int, str], place: str) -> None:
     differing = [number for number, commit in ours.snapshots.items() if theirs.get(number, commit) != commit]
+    if not differing and not ours.snapshots.keys() & theirs.keys():
+        # It may be what was mirrored before all of it was forgotten here, but no number that was never given.
+        last = refs.next_number(shelf.path, ours.snapshots) - 1
+        differing = [number for number in theirs if number > last]
     if differing:
         raise CompanionError(
             f"That mirror holds another history: its snapshot {differing[0]} is not ours", place, "choose another place"
@@ -179,7 +195,7 @@ def _to_remote(shelf: Shelf, address: str, watch: Watch) -> Mirrored:
     with contextlib.closing(hermetic.repository(shelf.path)) as repository:
         listed = _git(repository.git.ls_remote, "--", address, "refs/snapshots/*")
         theirs = refs.parse(listed.replace("\t", " ")).snapshots
-        _refuse_another(ours, theirs, address)
+        _refuse_another(shelf, ours, theirs, address)
         missing = sorted(number for number in ours.snapshots if number not in theirs)
         watch.stage("Sending snapshots", len(missing), "snapshots")
         for start in range(0, len(missing), _BATCH):

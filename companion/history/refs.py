@@ -89,6 +89,18 @@ def parse(text: str) -> Refs:
     return Refs(snapshots, releases)
 
 
+def holds_others(repository: Path) -> bool:
+    """Tell whether a repository has names that are not ours: somebody works in it, and only git may add to it."""
+    loose = any(path.is_file() for path in (repository / "refs").rglob("*"))
+    if loose or (repository / "reftable").exists():
+        return True
+    if not (repository / FILE).exists():
+        return False
+    text = read_capped(repository / FILE, _MOST, "list of snapshots").decode("utf-8", "replace")
+    names = (line.partition(" ")[2] for line in text.splitlines() if line.strip() and line[0] not in "#^")
+    return not all(name == HEAD or _SNAPSHOT.fullmatch(name) or name.startswith(_RELEASE) for name in names)
+
+
 def read(history: Path) -> Refs:
     """Return the refs of a history; empty ones where there is no history yet."""
     path = history / FILE

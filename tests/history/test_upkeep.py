@@ -257,6 +257,59 @@ def test_any_git_repository_can_be_the_mirror(folder: Path, history: History, gi
             history.mirror(address)
 
 
+@pytest.mark.parametrize("packed", [True, False])
+def test_a_repository_of_somebody_s_loses_nothing_by_being_a_mirror(
+    folder: Path, history: History, git: Any, tmp_path: Path, packed: bool
+) -> None:
+    work, bare = tmp_path / "work", tmp_path / "theirs.git"
+    git(tmp_path, "init", "-q", "--bare", str(bare))
+    git(tmp_path, "init", "-q", str(work))
+    (work / "notes.txt").write_text("theirs", "utf-8")
+    git(work, "add", "notes.txt")
+    git(work, "commit", "-qm", "theirs")
+    git(work, "push", "-q", str(bare), "HEAD:refs/heads/main", "HEAD:refs/tags/v1")
+    if packed:
+        git(bare, "pack-refs", "--all")
+    before = git(bare, "for-each-ref")
+    _three(folder, history)
+    done = history.mirror(bare)
+    assert (done.snapshots, done.new) == (3, 3)
+    assert "same disk" in done.caution
+    assert history.mirror(bare).new == 0
+    names = git(bare, "for-each-ref")
+    assert set(before.splitlines()) < set(names.splitlines())
+    assert names.count("refs/snapshots/") == 3
+    assert git(bare, "fsck", "--full", "--strict") == ""
+    other = tmp_path / "other"
+    other.mkdir()
+    with History(other) as found:
+        if not packed:
+            with pytest.raises(CompanionError, match="clone --mirror"):
+                found.adopt(bare)
+        git(tmp_path, "clone", "-q", "--mirror", f"file://{bare}", str(tmp_path / "clone.git"))
+        assert found.adopt(tmp_path / "clone.git") == 3
+        assert found.verify().damaged == ()
+
+
+def test_a_mirror_of_another_history_is_known_though_no_number_is_in_both(
+    folder: Path, history: History, tmp_path: Path
+) -> None:
+    _three(folder, history)
+    history.forget([1])
+    target = tmp_path / "copy.git"
+    history.mirror(target)
+    history.forget([2, 3])
+    assert history.take("n4").number == 4
+    assert history.mirror(target).snapshots == 3, "our own, though all it held is forgotten here"
+    stranger = tmp_path / "Other"
+    stranger.mkdir()
+    (stranger / "a").write_text("a", "utf-8")
+    with History(stranger) as other:
+        other.take("first")
+        with pytest.raises(CompanionError, match="another history"):
+            other.mirror(target)
+
+
 def test_what_is_an_address_and_what_is_a_folder() -> None:
     for address in ("https://host.example/a.git", "ssh://host.example/a", "me@host.example:a.git", "host.example:a"):
         assert mirroring.is_remote(address)
