@@ -222,7 +222,8 @@ def recover(shelf: Shelf, cache: Cache, watch: Watch) -> Restored | None:
         journal = read_journal(shelf)
         target = None
         if journal:
-            target = next((one for one in shelf.snapshots() if one.id == journal.commit and one.tree), None)
+            named = next((one for one in shelf.snapshots() if one.id == journal.commit and one.tree), None)
+            target = named and shelf.snapshot(named.number)
         if journal is None or target is None:
             _end_journal(shelf)
             return None

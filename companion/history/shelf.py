@@ -175,8 +175,18 @@ class Shelf:
                     raise CompanionError(
                         f"Snapshot {number} is damaged and cannot be read", str(self.path), "take it from a mirror"
                     )
-                return snapshot
+                return self._as_committed(snapshot)
         raise CompanionError(f"There is no snapshot {number}", str(self.folder), "list the snapshots to see which")
+
+    def _as_committed(self, row: Snapshot) -> Snapshot:
+        """Return a snapshot as its commit tells it: a list may be shown on trust, but nothing is done on it.
+
+        Where the commit is damaged, what the list remembers of it is all there is.
+        """
+        with contextlib.suppress(Damaged, ValueError):
+            tree, text = commits.split_commit(self.packs.read(bytes.fromhex(row.id)))
+            return commits.snapshot_of(row.number, row.id, tree, text, row.version)
+        return row
 
     def snapshot_or_stub(self, number: int) -> Snapshot:
         """Return one snapshot, one that is damaged included. Raises when there is none of that number."""

@@ -145,7 +145,7 @@ def _already(shelf: Shelf, tree: str, seen: Look, label: str, kind: str) -> Snap
     listed = shelf.snapshots()
     for old in listed if kind == "before-restore" else listed[:1]:
         labelled = kind == "asked" and label and old.kind != "asked" and old.label != label
-        if old.tree == tree and old.empty_folders == seen.empty and not labelled:
+        if old.tree == tree and old.empty_folders == seen.empty and not labelled and shelf.snapshot(old.number) == old:
             return old.but(new=False, left_out=seen.left_out, changed_while_read=seen.changing)
     return None
 

@@ -15,6 +15,7 @@ from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import sync_folder
 from companion.core.progress import Watch
 from companion.history import refs
+from companion.history.commits import split_commit
 from companion.history.model import FOLDER, Damage, Forgotten, Size, Verified
 from companion.history.objects import joined, tree_entries
 from companion.history.packing import HistoryDisk, PackWriter
@@ -39,11 +40,15 @@ class Reached:
 
     def add(self, snapshot: Snapshot) -> None:
         """Walk one snapshot's trees. What another snapshot reached before is shared from now on."""
-        self._mark(bytes.fromhex(snapshot.id), snapshot.number)
-        if not snapshot.tree:
-            self.damaged[bytes.fromhex(snapshot.id)] = "the snapshot cannot be read"
+        commit, tree = bytes.fromhex(snapshot.id), snapshot.tree
+        self._mark(commit, snapshot.number)
+        try:
+            tree = split_commit(self._packs.read(commit))[0]
+        except (Damaged, ValueError) as error:  # what the list remembers of it is all there is
+            self.damaged[commit] = getattr(error, "reason", str(error))
+        if not tree:
             return
-        waiting = [("", bytes.fromhex(snapshot.tree))]
+        waiting = [("", bytes.fromhex(tree))]
         while waiting:
             folder, oid = waiting.pop()
             if not self._mark(oid, snapshot.number):

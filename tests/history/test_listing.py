@@ -257,3 +257,47 @@ def test_a_disk_that_refuses_costs_nothing(
     assert listing.remembered(_place(folder)) is None
     assert [row.label for row in listing.snapshots(folder)] == ["second", "first"]
     fsck(folder)
+
+
+def test_nothing_is_done_on_the_word_of_the_list(folder: Path, history: History, fsck: Callable[[Path], None]) -> None:
+    """Forged, well formed: it says that the second snapshot, and the newest, hold what the first one does."""
+    first = history.take("first")
+    _change(folder, "second")
+    history.take("second")
+    _change(folder, "third")
+    history.take("third")
+
+    def forge(numbers: tuple[int, ...]) -> None:
+        names, rows = listing.kept(_place(folder))
+        rows = [row.but(tree=first.tree) if row.number in numbers else row for row in rows]
+        listing.remember(_place(folder), names, rows)
+
+    forge((2,))
+    with History(folder) as again:
+        assert [row.tree for row in again.snapshots()].count(first.tree) == 2, "believed where it is only shown"
+        assert again.read(2, "notes.txt") == b"second"
+        again.restore(2, into=folder.parent / "into")
+        again.forget([3])
+        assert again.verify().damaged == ()
+        assert again.read(2, "notes.txt") == b"second", "what only it holds was not swept away"
+    fsck(folder)
+    (folder / "notes.txt").unlink()
+    forge((2,))
+    with History(folder) as again:
+        assert again.take("as the first").new, "the newest is said to hold all this, and does not"
+
+
+def test_a_damaged_commit_is_told_and_nothing_swept_though_the_list_remembers_it(
+    folder: Path, history: History
+) -> None:
+    for label in ("first", "second", "third"):
+        _change(folder, label)
+        history.take(label)
+    place = history._shelf.packs.places[bytes.fromhex(history.snapshot(2).id)]
+    with place.pack.path.open("r+b") as stream:
+        stream.seek(place.start + 20)
+        stream.write(b"damaged")
+    with History(folder) as again:
+        assert [one.snapshots for one in again.verify().damaged] == [(2,)]
+        assert again.read(2, "notes.txt") == b"second", "the list remembers which tree it was"
+        assert "damaged" in again.forget([3]).remark
