@@ -6,7 +6,7 @@ import stat
 from collections.abc import Callable, Iterable
 from typing import Final
 
-from companion.archive.layout import METHODS, UTF8
+from companion.archive.layout import METHODS, PATCHED, UTF8
 from companion.archive.names import trouble_with
 from companion.archive.rules import (
     ARCHIVE_BOMB,
@@ -30,6 +30,10 @@ MOST_RATIO: Final = 1_032
 """The most that deflate packs: 258 bytes in 2 bits (RFC 1951, 3.2.5)."""
 ROOMY: Final = 1 << 30
 BOMB_RATIO: Final = 200
+MOST_PATH: Final = 4_096
+"""Bytes of a path: Linux takes no more (limits.h, PATH_MAX), Windows and macOS less."""
+MOST_DEPTH: Final = 255
+"""Folders on the way to a file. Deeper ones are made to break whoever walks them."""
 MOST_FINDINGS: Final = 100
 """Findings of one rule that are shown one by one; an archive with more is not mended one by one."""
 
@@ -69,42 +73,49 @@ def name_unflagged(seen: Inspection) -> list[Finding]:
 
 
 def method_uncommon(seen: Inspection) -> list[Finding]:
-    """method-uncommon: packed by anything but methods 0 and 8."""
+    """method-uncommon: packed by anything but methods 0 and 8, or as a patch to what one has already (4.4.4 bit 5)."""
     return _each(
         METHOD_UNCOMMON,
         (
-            (member, f"method {member.method} ({METHODS.get(member.method, 'unknown')})")
+            (member, "flagged as a patch" if member.method in (0, 8) else _method(member.method))
             for member in seen.members
-            if member.method not in (0, 8) and not member.encrypted
+            if (member.method not in (0, 8) or member.flags & PATCHED) and not member.encrypted
         ),
     )
 
 
+def _method(number: int) -> str:
+    return f"method {number} ({METHODS.get(number, 'unknown')})"
+
+
 def member_duplicate(seen: Inspection) -> list[Finding]:
     """member-duplicate: names equal after NFC and case folding, or a file where another member has a folder."""
-    files: dict[str, Seen] = {}
-    folders: dict[str, str] = {}
+    # Each part of a path is a node under that of its folder: whole prefixes of one hostile name would fill the memory.
+    nodes: dict[tuple[int, str], int] = {}
+    files: dict[int, Seen] = {}
+    folders: dict[int, str] = {}
     listed_folders: set[str] = set()
     clashes: list[tuple[Seen, str]] = []
     for member in seen.members:
-        key = same_name_key(member.name.rstrip("/"))
-        parts = member.name.rstrip("/").split("/")
-        for depth in range(1, len(parts) + member.folder):
-            folder = "/".join(parts[:depth])
-            other = folders.setdefault(same_name_key(folder), folder)
-            if other != folder:
-                clashes.append((member, f"its folder and “{visible(other)}” are one on some systems"))
+        *above, last = member.name.removesuffix("/").split("/")
+        at = 0
+        for part in (*above, last) if member.folder else above:
+            at = nodes.setdefault((at, same_name_key(part)), len(nodes) + 1)
+            if (other := folders.setdefault(at, part)) != part:
+                clashes.append((member, f"its folder “{visible(part)}” and “{visible(other)}” are one on some systems"))
         if member.folder:
             if member.name in listed_folders:
                 clashes.append((member, "the folder is listed twice"))
             listed_folders.add(member.name)
-        elif key in files:
-            other = files[key].name
-            same = "listed twice" if other == member.name else f"one file with “{visible(other)}” on some systems"
+            continue
+        at = nodes.setdefault((at, same_name_key(last)), len(nodes) + 1)
+        if at in files:
+            first = files[at].name
+            same = "listed twice" if first == member.name else f"one file with “{visible(first)}” on some systems"
             clashes.append((member, same))
         else:
-            files[key] = member
-    clashes += [(files[key], "a folder bears the same name") for key in sorted(files.keys() & folders.keys())]
+            files[at] = member
+    clashes += [(files[at], "a folder bears the same name") for at in sorted(files.keys() & folders.keys())]
     return _each(MEMBER_DUPLICATE, clashes)
 
 
@@ -112,7 +123,7 @@ def member_escapes(seen: Inspection) -> list[Finding]:
     """member-escapes: a path out of the folder, a link, or anything that is neither file nor folder."""
     found = []
     for member in seen.members:
-        trouble = trouble_with(member.name)
+        trouble = trouble_with(member.name) or (member.alias and trouble_with(member.alias))
         kind = stat.S_IFMT(member.mode)
         if kind == stat.S_IFLNK:
             trouble = trouble or "it is a symbolic link"
@@ -132,7 +143,8 @@ def archive_bomb(seen: Inspection) -> list[Finding]:
     """archive-bomb: more than the bytes here can honestly unpack to, members that share bytes, members without end.
 
     An hour of silence packs 1,000 to 1 and is no bomb, so the ratio counts only for an archive that unpacks to over
-    1 GiB. What a member claims beyond deflate's own 1,032 to 1 is a lie at any size.
+    1 GiB. What a member claims beyond deflate's own 1,032 to 1 is a lie at any size. So is a path that no system
+    takes, or that is deeper than anybody sorts samples.
     """
     found = [
         ARCHIVE_BOMB.finding(defect.name, measured=f"{defect.kind}: {defect.detail}", where=defect.where)
@@ -147,7 +159,12 @@ def archive_bomb(seen: Inspection) -> list[Finding]:
         for member in seen.members
         if member.size > (member.packed + 1) * MOST_RATIO
     )
-    return _capped(ARCHIVE_BOMB, found + _each(ARCHIVE_BOMB, lies))
+    mazes = (
+        (member, f"a path of {len(member.raw):,} bytes, {depth:,} folders deep")
+        for member in seen.members
+        if (depth := member.name.count("/")) > MOST_DEPTH or len(member.raw) > MOST_PATH
+    )
+    return _capped(ARCHIVE_BOMB, found + _each(ARCHIVE_BOMB, lies) + _each(ARCHIVE_BOMB, mazes))
 
 
 def size_over_limit(seen: Inspection, limit: int | None) -> list[Finding]:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import stat
 import struct
 from typing import BinaryIO, Final
 
 import msgspec
 
+from companion.archive.coders import crc32
 from companion.archive.layout import (
     AES_EXTRA,
     CENTRAL,
     CENTRAL_MARK,
+    DOS_FOLDER,
     ENCRYPTED,
     END,
     END64,
@@ -22,6 +25,7 @@ from companion.archive.layout import (
     MASKED,
     MOST16,
     MOST32,
+    NAME_EXTRA,
     STRONG,
     UNIX,
     UTF8,
@@ -29,6 +33,7 @@ from companion.archive.layout import (
     extras,
 )
 from companion.archive.seen import Defects, Kind, Seen
+from companion.core.text import plural, visible
 
 MOST_MEMBERS: Final = 1_000_000
 MOST_BYTES: Final = 256 << 20
@@ -60,6 +65,9 @@ def find_ending(stream: BinaryIO, length: int, defects: Defects) -> Ending | Non
         defects.add(Kind.UNCLAIMED, f"{excess:,} bytes behind its end", at=length - excess)
     elif excess < 0:
         defects.add(Kind.TRUNCATED, f"{-excess:,} bytes of its closing comment are missing", at=length)
+    if END_MARK in tail[at + END.size : at + END.size + comment]:
+        # Who looks for the end from behind meets that one first, and may find quite another archive.
+        defects.add(Kind.DISAGREES, "its closing comment holds a second end, which others may take", at=end_at)
     disk, first_disk, here, count, size, start = fields
     behind = end_at
     zip64 = _zip64_record(stream, end_at, defects)
@@ -112,7 +120,10 @@ def _zip64_record(stream: BinaryIO, end_at: int, defects: Defects) -> tuple[int,
             if record[0] == END64_MARK:
                 if disks > 1 or record[4] or record[5] or record[6] != record[7]:
                     defects.add(Kind.DISAGREES, "it is one part of several, or its count is wrong", at=at)
-                if at + 12 + record[1] != end_at - LOCATOR64.size:
+                if at != told:
+                    defects.add(Kind.DISAGREES, "it does not tell where its Zip64 end record is", at=end_at)
+                # What else such a record may hold (4.3.14.2) nobody writes, and another directory hides well in it.
+                if at + END64.size != end_at - LOCATOR64.size or record[1] != END64.size - 12:
                     defects.add(Kind.UNCLAIMED, "bytes lie between its end records", at=at)
                 return at, (record[7], record[8], record[9])
     defects.add(Kind.TRUNCATED, "the Zip64 end record is not where it should be", at=end_at)
@@ -144,7 +155,8 @@ def read_directory(stream: BinaryIO, ending: Ending, defects: Defects) -> list[S
         )
         at = after
     if len(members) != ending.count:
-        defects.add(Kind.DISAGREES, f"its end tells {ending.count:,} members, its directory lists {len(members):,}")
+        told = plural(ending.count, "member")
+        defects.add(Kind.DISAGREES, f"its end tells {told}, its directory lists {len(members):,}")
     return members
 
 
@@ -163,6 +175,15 @@ def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift:
             )
     if disk not in (0, MOST16):
         defects.add(Kind.DISAGREES, "it lies on another disk of a set", name)
+    mode = external >> 16
+    unix = made_by >> 8 in (UNIX, MACOS)
+    if name.endswith("/") and size:
+        defects.add(Kind.DISAGREES, f"a folder with {size:,} bytes of its own, which nobody unpacks", name)
+    elif not name.endswith("/") and (external & DOS_FOLDER or (unix and stat.S_ISDIR(mode))):
+        defects.add(Kind.DISAGREES, "it has a file's name and is marked as a folder", name)
+    alias = other_name(raw, extra)
+    if readable and alias not in ("", name):
+        defects.add(Kind.DISAGREES, f"many unpackers would call it “{visible(alias)}”", name)
     return Seen(
         name=name,
         raw=raw,
@@ -172,11 +193,21 @@ def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift:
         packed=packed,
         size=size,
         offset=max(0, offset + shift),
-        mode=external >> 16 if made_by >> 8 in (UNIX, MACOS) else 0,
+        # A link is made by one unpacker or another whichever system the archive says it comes from.
+        mode=mode if unix or stat.S_ISLNK(mode) else 0,
         zip64=any(large),
         encrypted=bool(flags & (ENCRYPTED | STRONG | MASKED)) or AES_EXTRA in extra or method == 99,
         readable=readable,
+        alias=alias,
     )
+
+
+def other_name(raw: bytes, extra: dict[int, bytes]) -> str:
+    """Return the name that the Unicode Path field (4.6.9) gives in place of ``raw``, or an empty string."""
+    field = extra.get(NAME_EXTRA, b"")
+    if len(field) < 6 or field[0] != 1 or int.from_bytes(field[1:5], "little") != crc32(raw):
+        return ""
+    return field[5:].decode("utf-8", "surrogateescape")
 
 
 def decoded(raw: bytes, flags: int) -> tuple[str, bool]:

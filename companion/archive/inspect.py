@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import struct
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Final
 
 import msgspec
 
-from companion.archive.directory import find_ending, read_directory
+from companion.archive.directory import find_ending, other_name, read_directory
 from companion.archive.layout import (
     CENTRAL_MARK,
     DESCRIPTOR,
@@ -20,7 +20,10 @@ from companion.archive.layout import (
     ENCRYPTED,
     LOCAL,
     LOCAL_MARK,
+    MASKED,
     MOST32,
+    PATCHED,
+    STRONG,
     UTF8,
     ZIP64_EXTRA,
     extras,
@@ -73,6 +76,7 @@ def _starts_like_one(stream: BinaryIO) -> bool:
     return head.startswith(b"PK") or (LOCAL_MARK in head and CENTRAL_MARK in head)
 
 
+_SECRET: Final = ENCRYPTED | STRONG | MASKED
 Span = tuple[int, int, str]
 """(first byte, byte behind the last, name) of a member with its header."""
 
@@ -87,7 +91,7 @@ def _with_locals(stream: BinaryIO, listed: list[Seen], length: int, defects: Def
             defects.add(Kind.OVERLAPS, "the headers of its members are longer than the archive", member.name)
             members += listed[number:]
             break
-        found = _local(stream, member, defects)
+        found = _local(stream, member, length, defects)
         if found is None:
             members.append(member)
             continue
@@ -95,15 +99,15 @@ def _with_locals(stream: BinaryIO, listed: list[Seen], length: int, defects: Def
         read += data - member.offset
         end = data + member.packed
         if member.flags & DESCRIPTOR:
-            end += _descriptor(stream, member, end, defects)
+            end += _descriptor(stream, member, end, length, defects)
         members.append(msgspec.structs.replace(member, data=data, zip64=member.zip64 or zip64))
         spans.append((member.offset, end, member.name))
     return members, spans
 
 
-def _local(stream: BinaryIO, member: Seen, defects: Defects) -> tuple[int, bool] | None:
+def _local(stream: BinaryIO, member: Seen, length: int, defects: Defects) -> tuple[int, bool] | None:
     """Return (where the packed bytes begin, whether the header has Zip64 sizes), or None when it does not read."""
-    stream.seek(member.offset)
+    stream.seek(min(member.offset, length))  # what a hostile one tells may be farther than any file goes
     head = stream.read(LOCAL.size)
     if len(head) < LOCAL.size or not head.startswith(LOCAL_MARK):
         kind = Kind.TRUNCATED if len(head) < LOCAL.size else Kind.DISAGREES
@@ -112,20 +116,25 @@ def _local(stream: BinaryIO, member: Seen, defects: Defects) -> tuple[int, bool]
     _, _, flags, method, _, _, crc, packed, size, name_size, extra_size = LOCAL.unpack(head)
     raw = stream.read(name_size)
     extra = stream.read(extra_size)
-    wide = extras(extra).get(ZIP64_EXTRA, b"")
+    fields = extras(extra)
+    wide = fields.get(ZIP64_EXTRA, b"")
     zip64 = MOST32 in (packed, size)
     if zip64 and len(wide) >= 16:
         size, packed = struct.unpack_from("<2Q", wide)
-    told = [
+    told: list[tuple[str, object, object]] = [
         ("name", raw, member.raw),
         ("method", method, member.method),
-        ("encryption", flags & ENCRYPTED, member.flags & ENCRYPTED),
+        ("encryption", flags & _SECRET, member.flags & _SECRET),
+        ("patch flag", flags & PATCHED, member.flags & PATCHED),
         ("UTF-8 flag", flags & UTF8, member.flags & UTF8),
         ("data descriptor flag", flags & DESCRIPTOR, member.flags & DESCRIPTOR),
     ]
     sums = [("CRC-32", crc, member.crc), ("packed size", packed, member.packed), ("size", size, member.size)]
     # What was not known when the header was written stands behind the member, and is 0, or marked as Zip64, here.
     unknown = (0, MOST32) if flags & DESCRIPTOR else ()
+    alias = other_name(raw, fields)
+    if alias and (member.readable or member.alias):
+        told.append(("further name", alias, member.alias or member.name))
     differing = [what for what, here, there in told if here != there]
     differing += [what for what, here, there in sums if here != there and here not in unknown]
     if differing:
@@ -141,9 +150,9 @@ def _local(stream: BinaryIO, member: Seen, defects: Defects) -> tuple[int, bool]
     return member.offset + LOCAL.size + name_size + extra_size, zip64 and len(wide) >= 16
 
 
-def _descriptor(stream: BinaryIO, member: Seen, at: int, defects: Defects) -> int:
+def _descriptor(stream: BinaryIO, member: Seen, at: int, length: int, defects: Defects) -> int:
     """Return the length of the data descriptor at byte ``at`` (4.3.9), which must repeat what the directory says."""
-    stream.seek(at)
+    stream.seek(min(at, length))
     data = stream.read(24)
     for mark in (DESCRIPTOR_MARK, b""):
         for form in ("<I2Q", "<3I"):

@@ -44,6 +44,7 @@ METHODS: Final = {  # 4.4.5
 
 ENCRYPTED: Final = 1 << 0  # 4.4.4, and the further bits below
 DESCRIPTOR: Final = 1 << 3
+PATCHED: Final = 1 << 5
 STRONG: Final = 1 << 6
 UTF8: Final = 1 << 11
 MASKED: Final = 1 << 13
@@ -54,6 +55,8 @@ MOST32: Final = 0xFFFFFFFF
 
 ZIP64_EXTRA: Final = 0x0001  # 4.5.3
 AES_EXTRA: Final = 0x9901
+NAME_EXTRA: Final = 0x7075  # 4.6.9: the name once more, as UTF-8
+DOS_FOLDER: Final = 0x10  # of the external attributes
 UNIX: Final = 3  # 4.4.2: the upper byte of "version made by"
 MACOS: Final = 19
 PLAIN_VERSION: Final = 20  # 4.4.3.2

@@ -49,4 +49,7 @@ def trouble_with(name: str) -> str:
         return "it climbs out of its folder with “..”"
     if "." in parts or "" in parts:
         return "its path holds an empty part or a “.”"
+    # Windows drops dots and spaces at the end of a name, and what is left of such a part is “.”, “..” or nothing.
+    if not all(part.rstrip(" .") for part in parts):
+        return "its path holds a part of dots and spaces alone"
     return ""

@@ -41,7 +41,7 @@ METHOD_UNCOMMON: Final = Rule(
     id="method-uncommon",
     step="archive",
     severity=Severity.BLOCKS,
-    means="A member is packed by a method other than stored or deflated.",
+    means="A member is packed by a method other than stored or deflated, or as a patch.",
     why="The unpackers that come with Windows and macOS cannot open it.",
     mend="Pack again with the ordinary zip method (deflate).",
     limit="methods 0 (stored) and 8 (deflated)",
@@ -81,11 +81,11 @@ ARCHIVE_BOMB: Final = Rule(
     id="archive-bomb",
     step="archive",
     severity=Severity.BLOCKS,
-    means="The archive unpacks to far more than an instrument could, or several members share the same bytes.",
-    why="Unpacking it would fill the player's disk.",
+    means="The archive unpacks to far more than an instrument could, or its members share bytes or lie endlessly deep.",
+    why="Unpacking it would fill the player's disk, or never end.",
     mend="Do not unpack it; pack again from the working folder.",
     limit="1 GiB in all, or 200 times the archive's size if that is more; 1,032 times its packed size for a member; "
-    "no overlap; 1,000,000 members",
+    "no overlap; 1,000,000 members; paths of 4,096 bytes and 255 folders",
     source="deflate packs at most 1,032 to 1 (RFC 1951); the other limits are common practice, no source",
 )
 SIZE_OVER_LIMIT: Final = Rule(

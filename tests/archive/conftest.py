@@ -34,8 +34,9 @@ def _headers(entry: dict[str, Any], at: int) -> tuple[bytes, bytes]:
         "packed": len(packed),
         "size": len(data),
         "offset": at,
-        "mode": entry.get("mode", 0o100644),
-        "extra": b"",
+        "made": 3,
+        "external": entry.get("mode", 0o100644) << 16,
+        "extra": entry.get("extra", b""),
     }
     own, told = fields | entry.get("local", {}), fields | entry.get("central", {})
     local = struct.pack(
@@ -43,8 +44,8 @@ def _headers(entry: dict[str, Any], at: int) -> tuple[bytes, bytes]:
         len(own["name"]), len(own["extra"]),
     )  # fmt: skip
     central = struct.pack(
-        "<4s6H3I5H2I", b"PK\x01\x02", 3 << 8 | 20, 20, told["flags"], told["method"], 0, 33, told["crc"],
-        told["packed"], told["size"], len(told["name"]), len(told["extra"]), 0, 0, 0, told["mode"] << 16,
+        "<4s6H3I5H2I", b"PK\x01\x02", told["made"] << 8 | 20, 20, told["flags"], told["method"], 0, 33, told["crc"],
+        told["packed"], told["size"], len(told["name"]), len(told["extra"]), 0, 0, 0, told["external"],
         told["offset"],
     )  # fmt: skip
     return (

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import struct
+import tracemalloc
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -150,7 +152,21 @@ def test_names_that_stay_apart(raw_zip: RawZip) -> None:
 
 @pytest.mark.parametrize(
     "name",
-    ["/etc/hosts", "S/../../x", "../x", "C:/x.wav", "c:x.wav", "S\\x.wav", "..\\x", "S//x", "S/./x", "S/..", "S/a\0b"],
+    [
+        "/etc/hosts",
+        "S/../../x",
+        "../x",
+        "C:/x.wav",
+        "c:x.wav",
+        "S\\x.wav",
+        "..\\x",
+        "S//x",
+        "S/./x",
+        "S/..",
+        "S/a\0b",
+        "S/.. /x",
+        "S/... ",
+    ],
 )
 def test_names_that_lead_elsewhere(raw_zip: RawZip, name: str) -> None:
     assert "member-escapes" in _rules(raw_zip(*_named(name)))
@@ -169,6 +185,71 @@ def test_files_are_no_links(raw_zip: RawZip, mode: int) -> None:
 @pytest.mark.parametrize("entry", [{"flags": 1}, {"flags": 0x41}, {"flags": 0x2001}, {"method": 99, "flags": 1}])
 def test_encrypted_members(raw_zip: RawZip, entry: dict[str, Any]) -> None:
     assert _rules(raw_zip(entry)) == ["member-encrypted"]
+
+
+def _called(raw: bytes, other: bytes) -> bytes:
+    """Return a Unicode Path field (4.6.9)."""
+    data = struct.pack("<BI", 1, zlib.crc32(raw)) + other
+    return struct.pack("<2H", 0x7075, len(data)) + data
+
+
+def test_a_second_name_that_others_would_take(raw_zip: RawZip) -> None:
+    raw = b"Slate Choir/one.wav"
+    assert _rules(raw_zip({"extra": _called(raw, raw)})) == []
+    assert _rules(raw_zip({"extra": _called(b"stale", b"Slate Choir/two.wav")})) == []  # it is of another name
+    assert "archive-differs" in _rules(raw_zip({"extra": _called(raw, b"Slate Choir/two.wav")}))
+    assert "archive-differs" in _rules(raw_zip({"local": {"extra": _called(raw, b"Slate Choir/two.wav")}}))
+    assert "member-escapes" in _rules(raw_zip({"extra": _called(raw, b"../../evil")}))
+    # As archives without the flag are made: the field tells how the letters read, and is no fault of its own.
+    latin = "Slate Choir/H\u00f6hle.wav".encode("cp437")
+    told = _called(latin, "Slate Choir/H\u00f6hle.wav".encode())
+    assert _rules(raw_zip({"name": latin, "flags": 0, "extra": told})) == ["name-unflagged"]
+    two = _called(latin, b"Slate Choir/two.wav")
+    assert "archive-differs" in _rules(raw_zip({"name": latin, "flags": 0, "extra": told, "local": {"extra": two}}))
+
+
+@pytest.mark.parametrize("made", [0, 2, 3, 5, 10, 11, 16, 19, 30])
+def test_a_link_is_one_whichever_system_made_it(raw_zip: RawZip, made: int) -> None:
+    link = {"name": "S/l", "data": b"/etc", "method": 0, "mode": 0o120777, "central": {"made": made}}
+    assert _rules(raw_zip(link)) == ["member-escapes"]
+
+
+def test_files_marked_as_folders_and_folders_with_content(raw_zip: RawZip) -> None:
+    folder = {"name": "S/d/", "data": b"", "method": 0, "mode": 0o40755}
+    assert _rules(raw_zip(folder, {"name": "S/a"})) == []
+    assert _rules(raw_zip({**folder, "central": {"external": 0x10, "made": 0}}, {"name": "S/a"})) == []
+    assert _rules(raw_zip({**folder, "data": b"hidden"}, {"name": "S/a"})) == ["archive-differs"]
+    assert _rules(raw_zip({**folder, "name": "S/d"}, {"name": "S/a"})) == ["archive-differs"]
+    assert _rules(raw_zip({"name": "S/d", "central": {"external": 0x10, "made": 0}})) == ["archive-differs"]
+    assert _rules(raw_zip({"name": "S/d", "central": {"external": 0x20, "made": 0}})) == []
+
+
+def test_patches_are_no_content(raw_zip: RawZip) -> None:
+    assert _rules(raw_zip({"flags": 0x20})) == ["method-uncommon"]
+    assert "archive-differs" in _rules(raw_zip({"local": {"flags": 0x20}}))
+
+
+@pytest.mark.parametrize("flag", [0x40, 0x2000])
+def test_encryption_told_in_front_only(raw_zip: RawZip, flag: int) -> None:
+    assert "archive-differs" in _rules(raw_zip({"local": {"flags": flag}}))
+
+
+def test_paths_without_end(raw_zip: RawZip) -> None:
+    assert _rules(raw_zip({"name": "S/" + "a/" * 254 + "x"})) == []
+    assert _rules(raw_zip({"name": "S/" + "a/" * 255 + "x"})) == ["archive-bomb"]
+    assert _rules(raw_zip({"name": "S/" + "a" * 4094})) == []
+    assert _rules(raw_zip({"name": "S/" + "a" * 4095})) == ["archive-bomb"]
+
+
+def test_a_path_of_a_thousand_folders_costs_what_its_bytes_cost(raw_zip: RawZip) -> None:
+    many = [{"name": f"S{n}/" + "a/" * 30_000 + "x", "data": b"", "method": 0} for n in range(3)]
+    seen = inspect(raw_zip(*many))
+    tracemalloc.start()
+    try:
+        assert checks.member_duplicate(seen) == []
+        assert tracemalloc.get_traced_memory()[1] < 40_000_000  # as whole prefixes it would be 5 GB
+    finally:
+        tracemalloc.stop()
 
 
 def test_innocent_flags_are_no_encryption(raw_zip: RawZip) -> None:

@@ -42,14 +42,50 @@ def test_values_are_those_of_both_headers(raw_zip: RawZip) -> None:
     assert not seen.zip64
 
 
-def test_a_comment_holding_an_end_record_misleads_nobody(raw_zip: RawZip) -> None:
+def _commented(path: Path, comment: bytes) -> Path:
+    path.write_bytes(path.read_bytes()[:-2] + struct.pack("<H", len(comment)) + comment)
+    return path
+
+
+def test_a_comment_holding_an_end_record_is_told(raw_zip: RawZip) -> None:
+    # Who looks for the end from behind, as most do, takes the one in the comment and opens whatever that points to.
+    seen = inspect(_commented(raw_zip({}), b"PK\x05\x06" + bytes(18) + b"tail"))
+    assert [member.name for member in seen.members] == ["Slate Choir/one.wav"]
+    assert [(defect.kind, "second end" in defect.detail) for defect in seen.defects] == [(Kind.DISAGREES, True)]
+    assert inspect(_commented(raw_zip({}), b"Packed by PK, 5\x05\x06 of them")).defects == ()
+
+
+def _zip64(raw_zip: RawZip, *, told: int | None = None, beyond: bytes = b"") -> Path:
+    """Return an archive of one member with a Zip64 end record; ``beyond`` lies in that record's data sector."""
     path = raw_zip({})
     data = path.read_bytes()
-    comment = b"PK\x05\x06" + bytes(18) + b"tail"
-    path.write_bytes(data[:-2] + struct.pack("<H", len(comment)) + comment)
-    seen = inspect(path)
-    assert [member.name for member in seen.members] == ["Slate Choir/one.wav"]
-    assert seen.defects == ()
+    at = len(data) - 22
+    size, start = struct.unpack_from("<2I", data, at + 12)
+    end64 = struct.pack("<4sQ2H2I4Q", b"PK\6\6", 44 + len(beyond), 45, 45, 0, 0, 1, 1, size, start) + beyond
+    locator = struct.pack("<4sIQI", b"PK\6\7", 0, at if told is None else told, 1)
+    path.write_bytes(data[:at] + end64 + locator + data[at:])
+    return path
+
+
+def test_a_zip64_end_leaves_no_room_for_a_second_directory(raw_zip: RawZip) -> None:
+    assert inspect(_zip64(raw_zip)).defects == ()
+    assert inspect(_zip64(raw_zip)).zip64
+    # Who takes the record right before the locator reads what is hidden here, and not what the locator points to.
+    hidden = inspect(_zip64(raw_zip, beyond=b"PK\1\2" + bytes(96)))
+    assert "bytes lie between its end records" in {defect.detail for defect in hidden.defects}
+    for told in (0, 7, 1 << 60, 2**64 - 1):
+        astray = inspect(_zip64(raw_zip, told=told))
+        assert "it does not tell where its Zip64 end record is" in {defect.detail for defect in astray.defects}
+
+
+@pytest.mark.parametrize("descriptor", [0, 8])
+def test_places_beyond_any_file_are_told(raw_zip: RawZip, descriptor: int) -> None:
+    far = struct.pack("<2H3Q", 1, 24, 2**64 - 1, 2**64 - 1, 2**64 - 1)
+    lies = {"size": 2**32 - 1, "packed": 2**32 - 1, "extra": far}
+    nowhere = inspect(raw_zip({"flags": descriptor, "central": {**lies, "offset": 2**32 - 1}}))
+    assert Kind.TRUNCATED in {defect.kind for defect in nowhere.defects}
+    endless = {**lies, "extra": far[:2] + struct.pack("<H", 16) + far[4:20]}
+    assert Kind.TRUNCATED in {d.kind for d in inspect(raw_zip({"flags": descriptor, "central": endless})).defects}
 
 
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
