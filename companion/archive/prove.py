@@ -66,7 +66,7 @@ def prove(
     if into.exists() and (not into.is_dir() or any(into.iterdir())):
         raise CompanionError("The place to unpack into is not empty", str(into), "name a new folder")
     seen = inspect(path)
-    sha256 = _sum(path, seen.size, watch)
+    sha256 = checksum_of(path, watch)
     findings = checks.checksum_wrong(sha256, checksum) + checks.size_over_limit(seen, limit_bytes)
     dangers = [finding for check in checks.DANGERS for finding in check(seen)]
     findings += dangers + [finding for check in checks.BLEMISHES for finding in check(seen)]
@@ -122,10 +122,11 @@ def _damages(opened: Sequence[Opened]) -> list[Finding]:
     return [ARCHIVE_DIFFERS.finding(one.name, measured=visible(one.trouble)) for one in opened if one.trouble]
 
 
-def _sum(path: Path, size: int, watch: Watch) -> str:
-    watch.stage("Taking the checksum", size, "bytes")
+def checksum_of(path: Path, watch: Watch) -> str:
+    """Return the SHA-256 of an archive, lower-case hex. Raises :class:`CompanionError` where it cannot be read."""
     digest = hashlib.sha256()
     try:
+        watch.stage("Taking the checksum", path.stat().st_size, "bytes")
         with path.open("rb", buffering=0) as stream:
             while block := stream.read(BLOCK):
                 digest.update(block)

@@ -91,8 +91,9 @@ def prove_update(
         contents, troubles = _contents(archive, watch, threads)
         findings += troubles
         result.update(contents)
-    for path in removed:
-        result.pop(path, None)
+        if archive is old:  # deleted first, as the readme says: a name that only changed its case is then no loss
+            for path in removed:
+                result.pop(path, None)
     wanted = {_under(name): told for name, told in manifest.items()}
     for path in sorted(wanted.keys() | result.keys()):
         if path not in result:

@@ -43,19 +43,22 @@ def draft(folder: Path, what: What, fmt: Format, write: bool, as_json: bool) -> 
 
 @command()
 @folder_argument
-@click.option("--since", default="", metavar="VERSION", help="Only what changed since this recorded release.")
+@click.option("--since", metavar="VERSION", help="Only what changed since this recorded release.")
 @json_option
-def pack(folder: Path, since: str, as_json: bool) -> int:
+def pack(folder: Path, since: str | None, as_json: bool) -> int:
     """Build the archive, or an update to a release, and prove that it opens anywhere."""
     from companion.cli.plain import packed_lines, updated_lines
 
-    if since:
+    if since is not None:
+        _refuse_empty("--since", since)
         with watching(quiet=as_json) as watch:
             updated = workshop(folder).pack_update(since, watch)
         if as_json:
             print_json({"update": updated})
         else:
             say(updated_lines(updated))
+            if any(finding.blocks for finding in updated.findings):
+                say(["Not fit to publish, and not kept: mend what blocks and build it again."])
         return 1 if updated.findings else 0
     with watching(quiet=as_json) as watch:
         packed = workshop(folder).pack(watch)
@@ -68,20 +71,28 @@ def pack(folder: Path, since: str, as_json: bool) -> int:
 
 @command()
 @click.argument("archive", type=FOLDER)
-@click.option("--checksum", default="", help="The SHA-256 it should have.")
+@click.option("--checksum", metavar="SHA256", help="The SHA-256 it should have.")
 @json_option
-def prove(archive: Path, checksum: str, as_json: bool) -> int:
+def prove(archive: Path, checksum: str | None, as_json: bool) -> int:
     """Open any archive as a stranger would and tell whether it is whole and portable."""
     from companion.cli.plain import proof_lines
     from companion.steps.archive import prove_stranger
 
+    if checksum is not None:
+        _refuse_empty("--checksum", checksum)
     with watching(quiet=as_json) as watch:
-        proof = prove_stranger(archive, checksum, watch)
+        proof = prove_stranger(archive, checksum or "", watch)
     if as_json:
         print_json({"proof": proof})
     else:
         say(proof_lines(proof))
     return 1 if any(finding.blocks for finding in proof.findings) else 0
+
+
+def _refuse_empty(option: str, value: str) -> None:
+    """Refuse what a variable that was never set leaves of an option: it must not pass for having been asked."""
+    if not value.strip():
+        raise click.BadParameter("it is empty", param_hint=option)
 
 
 @command()

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from itertools import count
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import msgspec
 
 from companion.core.errors import CompanionError
 from companion.core.findings import Finding
-from companion.core.text import listed, plural, visible
+from companion.core.text import listed, plural, same_name_key, visible
+from companion.core.versions import instrument_version
 from companion.steps.desk import Desk
 
-NOTE: Final = "UPDATE.txt"
+if TYPE_CHECKING:
+    from companion.archive.record import ReleaseRecord
+    from companion.archive.update import UpdateInfo
+
+_SAMPLES: Final = (".wav", ".aif", ".aiff", ".flac", ".ogg")
 
 
 class Updated(msgspec.Struct, frozen=True, kw_only=True):
@@ -37,26 +44,26 @@ def pack_update(desk: Desk, since: str) -> Updated:
     """
     from companion.archive.build import drafted
     from companion.archive.plan import archive_name, plan, top_folder
+    from companion.archive.prove import checksum_of
     from companion.archive.update import plan_update, prove_update
     from companion.steps.archive import refuse_unfit
 
     instrument = desk.facts.instrument
-    old = next((record for record in reversed(desk.records) if record.version == since and not record.since), None)
-    if old is None:
-        known = listed([visible(record.version) for record in desk.records], 10) or "none yet"
-        raise CompanionError(f"There is no release {since}", "", f"the recorded ones: {known}")
+    old = _released(desk, since)
     before = desk.places.releases / old.archive
     if not before.is_file():
         raise CompanionError("The old archive is not there to prove the update with", str(before), "put it back")
-    if instrument.version == since:
+    if not _higher(instrument.version, since):
         raise CompanionError("An update needs a higher version", "instrument.version", "raise it first")
     refuse_unfit(desk)
-    files = [(e.path, desk.folder / e.path, e.size, e.sha256, e.executable) for e in desk.ships if e.path != NOTE]
+    if checksum_of(before, desk.watch) != old.sha256:
+        raise CompanionError(
+            "The old archive is not the one that was released", str(before), "put that back: it is what players have"
+        )
+    files = [(e.path, desk.folder / e.path, e.size, e.sha256, e.executable) for e in desk.ships]
     _, info = plan_update(plan(top_folder(instrument.title), files), old)
-    note = (
-        "\n".join(note_lines(info.changed, info.added, info.removed, old.version, instrument.version, info.top)) + "\n"
-    )
-    whole = plan(top_folder(instrument.title), files, {NOTE: note.encode()})
+    note = "\n".join(note_lines(info, instrument.version)) + "\n"
+    whole = plan(top_folder(instrument.title), files, {note_name(e.path for e in desk.ships): note.encode()})
     update, _ = plan_update(whole, old)
     target = desk.places.releases / archive_name(instrument.title, instrument.version, since)
     with drafted(update, target, desk.watch) as new:
@@ -77,19 +84,60 @@ def pack_update(desk: Desk, since: str) -> Updated:
     )
 
 
-def note_lines(
-    changed: tuple[str, ...], added: tuple[str, ...], removed: tuple[str, ...], old: str, new: str, top: str
-) -> list[str]:
-    """Return the update's own readme: what to unpack over what, what to delete, what need not be fetched again."""
-    samples = [path for path in (*changed, *added) if path.lower().endswith((".wav", ".aif", ".aiff", ".flac", ".ogg"))]
-    lines = [
-        f"Update from {visible(old)} to {visible(new)}",
+def _released(desk: Desk, version: str) -> ReleaseRecord:
+    from companion.archive.record import damaged_records
+
+    old = next((record for record in reversed(desk.records) if record.version == version and not record.since), None)
+    if old is not None:
+        return old
+    known = listed([visible(record.version) for record in desk.records], 10) or "none yet"
+    damaged = "".join(f"; {name} does not read: {why}" for name, why in damaged_records(desk.places.releases)[:1])
+    raise CompanionError(f"There is no release {version}", "", f"the recorded ones: {known}{damaged}")
+
+
+def _higher(version: str, since: str) -> bool:
+    now, then = instrument_version(version), instrument_version(since)
+    return now > then if now and then else version != since
+
+
+def note_name(paths: Iterable[str]) -> str:
+    """Return the name of the update's own readme: ``UPDATE.txt``, or the next that no file or folder bears."""
+    taken = {same_name_key(path.partition("/")[0]) for path in paths}
+    names = (f"UPDATE{f' {number}' if number else ''}.txt" for number in count())
+    return next(name for name in names if same_name_key(name) not in taken)
+
+
+def note_lines(info: UpdateInfo, version: str) -> list[str]:
+    """Return the update's own readme: what to delete, what to unpack over what, what need not be fetched again.
+
+    What is to go goes first: where case does not count, the old ``A.wav`` and the new ``a.wav`` are one file, and
+    where a folder became a file, the file finds no place.
+    """
+    samples = [path for path in (*info.changed, *info.added) if path.lower().endswith(_SAMPLES)]
+    need = f"You need version {visible(info.since)}. Its samples need not be downloaded again"
+    steps = [need + (f", but for the {plural(len(samples), 'sample')} in here." if samples else ".")]
+    if info.renamed_from:
+        steps.append(f"Rename your folder “{visible(info.renamed_from)}” to “{visible(info.top)}”.")
+    if info.removed:
+        gone = "".join(f"\n   {visible(path)}" for path in _to_delete(info))
+        steps.append(f"Delete what this version no longer has, before you unzip:{gone}")
+    steps.append(f"Unzip this archive into the folder that “{visible(info.top)}” lies in, and let it replace files.")
+    return [
+        f"Update from {visible(info.since)} to {visible(version)}",
         "",
-        f"1. You need version {visible(old)}. Its samples need not be downloaded again"
-        + (f", but for the {plural(len(samples), 'sample')} in here." if samples else "."),
-        f"2. Unzip this archive over the folder “{visible(top)}” you have, and let it replace files.",
+        *(f"{number}. {step}" for number, step in enumerate(steps, 1)),
+        "",
+        f"Replaced: {len(info.changed):,}. New: {len(info.added):,}. Deleted: {len(info.removed):,}.",
     ]
-    if removed:
-        lines += ["3. Delete what this version no longer has:", *(f"   {visible(path)}" for path in removed)]
-    lines += ["", f"Replaced: {len(changed):,}. New: {len(added):,}. Deleted: {len(removed):,}."]
-    return lines
+
+
+def _to_delete(info: UpdateInfo) -> list[str]:
+    """Return what was removed; a folder in whose place a file stands now, in place of what lay in it."""
+    files = {same_name_key(path) for path in info.added}
+    gone: dict[str, None] = {}
+    for path in info.removed:
+        parts = path.split("/")
+        above = ("/".join(parts[:depth]) for depth in range(1, len(parts)))
+        folder = next((folder for folder in above if same_name_key(folder) in files), "")
+        gone[f"{folder} (the folder)" if folder else path] = None
+    return list(gone)

@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import tempfile
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from typing import Any
 import pytest
 
 from companion.archive.record import read_records
+from companion.archive.rules import ARCHIVE_DIFFERS
 from companion.history import refs
 from companion.history.store import History
 
@@ -144,3 +146,64 @@ def test_what_a_killed_proof_opened_is_cleared_wherever_it_lay(
     assert companion("pack", instrument).code == 0
     assert not left.exists()
     assert list((tmp_path / "full").iterdir()) == []
+
+
+def _update(companion: Any, folder: Path) -> Any:
+    return companion("pack", folder, "--since", "1.0", "--json")
+
+
+def test_a_file_of_the_name_of_the_updates_readme_ships(update_due: Path, companion: Any) -> None:
+    (update_due / "update.txt").write_text("the maker's own\n", encoding="utf-8")
+    told = _update(companion, update_due)
+    assert told.code == 0, told
+    with zipfile.ZipFile(told.json["update"]["path"]) as update:
+        assert update.read("Slate Choir/update.txt") == b"the maker's own\n"
+        assert b"Update from 1.0 to 1.1" in update.read("Slate Choir/UPDATE 1.txt")
+
+
+def test_an_old_archive_that_is_not_what_players_have(
+    update_due: Path, companion: Any, one_line: Callable[..., None]
+) -> None:
+    old = update_due / "releases" / "Slate Choir 1.0.zip"
+    whole = old.read_bytes()
+    with zipfile.ZipFile(old) as read, zipfile.ZipFile(update_due / "other.zip", "w") as other:
+        for name in read.namelist():  # the one file that differs is one that the update replaces
+            other.writestr(name, b"tampered" if name.endswith("Licence.txt") else read.read(name))
+    (update_due / "other.zip").replace(old)
+    one_line(companion("pack", update_due, "--since", "1.0"), "not the one that was released", old)
+    assert not list(old.parent.glob("* to *"))
+    old.write_bytes(whole)
+    assert _update(companion, update_due).code == 0
+
+
+def test_a_record_that_does_not_read_is_named(update_due: Path, companion: Any, one_line: Callable[..., None]) -> None:
+    record = update_due / "releases" / "Slate Choir 1.0.release.json"
+    record.write_bytes(record.read_bytes()[:99])
+    one_line(companion("pack", update_due, "--since", "1.0"), "no release 1.0", record.name, "does not read")
+
+
+@pytest.mark.parametrize(("version", "code"), [("1.0", 2), ("0.9", 2), ("1.0.0", 2), ("1.0.1", 0)])
+def test_an_update_goes_up(update_due: Path, companion: Any, version: str, code: int) -> None:
+    facts = update_due / "release.toml"
+    facts.write_text(facts.read_text("utf-8").replace('version = "1.1"', f'version = "{version}"'), encoding="utf-8")
+    done = _update(companion, update_due)
+    assert done.code == code, done
+    assert code == 0 or "higher version" in done.err
+
+
+def test_an_update_that_is_not_kept_says_so(update_due: Path, companion: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    missing = ARCHIVE_DIFFERS.finding("Licence.txt", measured="in neither the old archive nor the update")
+    monkeypatch.setattr("companion.archive.update.prove_update", lambda *_, **__: (missing,))
+    done = companion("pack", update_due, "--since", "1.0")
+    assert done.code == 1
+    assert "not kept" in done.out.splitlines()[-1]
+    assert not list((update_due / "releases").glob("* to *"))
+
+
+def test_options_that_a_variable_left_empty(update_due: Path, companion: Any, one_line: Callable[..., None]) -> None:
+    before = sorted((update_due / "releases").iterdir())
+    one_line(companion("pack", update_due, "--since", ""), "--since", "empty")
+    one_line(
+        companion("prove", update_due / "releases" / "Slate Choir 1.0.zip", "--checksum", " "), "--checksum", "empty"
+    )
+    assert sorted((update_due / "releases").iterdir()) == before
