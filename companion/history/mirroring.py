@@ -20,6 +20,7 @@ from companion.core.errors import CompanionError
 from companion.core.files import BLOCK, sync_folder
 from companion.core.lock import held
 from companion.core.progress import Watch
+from companion.core.text import plural
 from companion.history import hermetic, refs
 from companion.history.durable import sync_file
 from companion.history.model import Mirrored
@@ -72,13 +73,16 @@ def _to_folder(shelf: Shelf, target: Path, watch: Watch) -> Mirrored:
             folder = place / "objects" / "pack"
             there = Packs(folder)
             try:
-                copied = _copy_packs(shelf.packs, there, watch)
+                copied, lost = _copy_packs(shelf.packs, there, watch)
             finally:
                 there.close()
             new = len(ours.snapshots.keys() - theirs.snapshots.keys())
             snapshots = {**theirs.snapshots, **ours.snapshots}
             refs.write(place, refs.Refs(snapshots, {**theirs.releases, **ours.releases}))
         caution = _caution(shelf, place)
+    if lost:
+        damaged = f"{plural(lost, 'damaged object')} of the history could not be copied; verify it"
+        caution = f"{damaged}. {caution}" if caution else damaged
     return Mirrored(target=str(place), snapshots=len(snapshots), new=new, bytes=copied, caution=caution)
 
 
@@ -122,37 +126,47 @@ def _refuse_another(shelf: Shelf, ours: refs.Refs, theirs: dict[int, str], place
         )
 
 
-def _copy_packs(ours: Packs, theirs: Packs, watch: Watch) -> int:
-    """Copy what the mirror lacks: whole packs where it lacks all of one, else the missing objects."""
+def _copy_packs(ours: Packs, theirs: Packs, watch: Watch) -> tuple[int, int]:
+    """Copy what the mirror lacks: whole packs where it lacks all of one, else the missing objects.
+
+    Return how many bytes, and how many objects are damaged here and could not be copied.
+    """
     by_pack: dict[Pack, list[bytes]] = {pack: [] for pack in ours.packs}
     for oid, place in ours.places.items():
-        if oid not in theirs.places:
+        if oid not in theirs:
             by_pack[place.pack].append(oid)
     total = sum(ours.packed_size(oid) for missing in by_pack.values() for oid in missing)
     watch.stage("Copying the history", total, "bytes")
+    lost = 0
     for pack, missing in by_pack.items():
-        if missing and len(missing) == len(pack.places):
-            _copy_pack(pack.path, theirs.folder, watch)
-        elif missing:
-            rewrite(ours, missing, watch, theirs.folder)
-            watch.step(sum(ours.packed_size(oid) for oid in missing))
-    return total
+        if not missing or (len(missing) == len(pack.places) and _copy_pack(pack.path, theirs.folder, watch)):
+            continue
+        whole = [oid for oid in missing if ours.reads_back(oid)]
+        lost += len(missing) - len(whole)
+        if whole:
+            rewrite(ours, whole, watch, theirs.folder)
+        watch.step(sum(ours.packed_size(oid) for oid in missing))
+    return total, lost
 
 
-def _copy_pack(pack: Path, folder: Path, watch: Watch) -> None:
-    """Copy one pack and its index; what an earlier attempt copied is used, and the whole is held against its sum."""
+def _copy_pack(pack: Path, folder: Path, watch: Watch) -> bool:
+    """Copy one pack and its index; what an earlier attempt copied is used, and the whole is held against its sum.
+
+    Tell whether it was; the pack itself may not match its sum.
+    """
     part = folder / f"part-{pack.name}"
     for attempt in range(2):
         if _copy_on(pack, part, watch) == _sum_at_end(pack):
             break
         part.unlink()
         if attempt:
-            raise CompanionError("A pack of the history does not match its own sum", str(pack), "verify the history")
+            return False
     index = folder / f"part-{pack.with_suffix('.idx').name}"
     write_synced(index, pack.with_suffix(".idx").read_bytes())
     os.replace(part, folder / pack.name)  # noqa: PTH105
     os.replace(index, folder / pack.with_suffix(".idx").name)  # noqa: PTH105
     sync_folder(folder)
+    return True
 
 
 def _sum_at_end(pack: Path) -> bytes:

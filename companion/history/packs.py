@@ -13,6 +13,7 @@ from typing import Final, NamedTuple
 
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK
+from companion.history.doubts import Doubts
 from companion.history.inflating import Inflater, Inflation, inflated
 from companion.history.objects import NAMES, hasher
 
@@ -112,7 +113,11 @@ def read_index(path: Path) -> tuple[list[bytes], list[int]]:
 
 
 class Packs:
-    """The objects of one history. Safe to read from several threads. ``foreign`` reads what our writer never makes."""
+    """The objects of one history. Safe to read from several threads. ``foreign`` reads what our writer never makes.
+
+    A copy that does not read back is doubted: the object is then taken from another pack, and where there is none it
+    counts as not in the history (``in``), so that the next snapshot of a file that still holds it keeps it anew.
+    """
 
     def __init__(self, folder: Path, foreign: Callable[[bytes], bytes | None] = lambda _oid: None) -> None:
         self.folder = folder
@@ -122,6 +127,8 @@ class Packs:
         self._by_name: dict[str, Pack] = {}
         self._bad: dict[str, str] = {}
         self.places: dict[bytes, Place] = {}
+        self.doubts = Doubts(folder)
+        self._lost: frozenset[bytes] = frozenset()
         self.refresh()
 
     @property
@@ -141,7 +148,8 @@ class Packs:
         except OSError:
             names = set()
         with self._refreshing:
-            if names == self._by_name.keys() | self._bad.keys() and not anew:
+            fresh = self.doubts.read()
+            if names == self._by_name.keys() | self._bad.keys() and not anew and not fresh:
                 return False
             found = {name: pack for name, pack in self._by_name.items() if name in names}
             self._bad = {}
@@ -153,9 +161,41 @@ class Packs:
             places: dict[bytes, Place] = {}
             for name in sorted(found):
                 places.update(found[name].places)
+            lost = {oid for _, oid in self.doubts.all if not self._elsewhere(found, places, oid)}
             # Readers in other threads see the old ones or the new ones, never half of them.
-            self._by_name, self.places = found, places
+            self._by_name, self.places, self._lost = found, places, frozenset(lost)
         return True
+
+    def _elsewhere(self, packs: dict[str, Pack], places: dict[bytes, Place], oid: bytes) -> bool:
+        """Have an object taken from a pack in which it is not doubted; tell whether there is any."""
+        there = {name: pack for name, pack in packs.items() if oid in pack.places}
+        for name, pack in there.items():
+            if (name, oid) not in self.doubts.all:
+                places[oid] = pack.places[oid]
+                return True
+        return False
+
+    def doubt(self, oid: bytes) -> bool:
+        """Note that an object did not read back from where it was found; tell whether there is another copy."""
+        with self._refreshing:
+            if (place := self.places.get(oid)) is None:
+                return False
+            self.doubts.add(place.pack.path.with_suffix(".idx").name, oid)
+            if self._elsewhere(self._by_name, self.places, oid):
+                return True
+            self._lost |= {oid}
+        return False
+
+    def reads_back(self, oid: bytes) -> bool:
+        """Tell whether an object can be read, from whichever copy of it; what cannot is doubted."""
+        while True:
+            try:
+                for _ in self.blocks(oid):
+                    pass
+                return True
+            except Damaged:
+                if not self.doubt(oid):
+                    return False
 
     def close(self) -> None:
         """Let go of the files."""
@@ -163,7 +203,7 @@ class Packs:
             pack.close()
 
     def __contains__(self, oid: bytes) -> bool:
-        return oid in self.places
+        return oid in self.places and oid not in self._lost
 
     def _place(self, oid: bytes) -> Place | None:
         """Where an object lies, looked up again when its pack is gone: another process may have rewritten it."""
@@ -223,7 +263,12 @@ class Packs:
 
     def read(self, oid: bytes) -> bytes:
         """Return an object's content, verified against its id. Raises :class:`Damaged`."""
-        return b"".join(self.blocks(oid))
+        while True:
+            try:
+                return b"".join(self.blocks(oid))
+            except Damaged:
+                if not self.doubt(oid):
+                    raise
 
     def blocks(self, oid: bytes) -> Iterator[bytes | bytearray]:
         """Yield an object's content in blocks; raise :class:`Damaged` after the last one at the latest."""

@@ -204,15 +204,26 @@ class Placer:
             aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), _permissions(0o666, wanted.mode)
         )
         try:
-            for block in self.packs.blocks(bytes.fromhex(wanted.blob)):
-                self.watch.check()
-                write_all(handle, block)
+            self._fill(handle, bytes.fromhex(wanted.blob))
             bits = _permissions(permissions, wanted.mode)
             if hasattr(os, "fchmod") and bits != _permissions(0o666 & ~_umask(), wanted.mode):
                 os.fchmod(handle, bits)
             (durable.begin if self._at_once else durable.sync_file)(handle)
         finally:
             os.close(handle)
+
+    def _fill(self, handle: int, blob: bytes) -> None:
+        while True:
+            try:
+                for block in self.packs.blocks(blob):
+                    self.watch.check()
+                    write_all(handle, block)
+                return
+            except Damaged:
+                if not self.packs.doubt(blob):
+                    raise
+                os.ftruncate(handle, 0)
+                os.lseek(handle, 0, os.SEEK_SET)
 
 
 def _permissions(bits: int, mode: int) -> int:

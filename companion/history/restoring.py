@@ -144,23 +144,38 @@ def _carry_out(shelf: Shelf, todo: Plan, before: Look, watch: Watch) -> Done:
     aside = _aside(shelf)
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir(parents=True, exist_ok=True)
-    return Placer(shelf.packs, shelf.folder, aside, _guard(shelf.folder, before), watch).carry_out(todo)
+    return Placer(shelf.packs, shelf.folder, aside, _guard(shelf, before), watch).carry_out(todo)
 
 
 def _undo(shelf: Shelf, cache: Cache, before: Look) -> None:
     """Put back what was there; where that fails too, the journal stays and the next start finishes the restore."""
     now = look(shelf, cache, Sink(shelf.packs.__contains__, None), QUIET, thorough=False, writes=False)
+    # What is in no snapshot was not written by the restore: somebody worked on meanwhile, and it stays.
+    theirs = {path for path, kept in now.files.items() if bytes.fromhex(kept.blob) not in shelf.packs}
     back = plan(before.files, now.files, before.empty, now.empty)
+    back = back._replace(
+        write={path: kept for path, kept in back.write.items() if path not in theirs},
+        remove={path: kept for path, kept in back.remove.items() if path not in theirs},
+    )
     with contextlib.suppress(OSError):
         done = _carry_out(shelf, back, now, QUIET)
         if not done.failed:
             _end_journal(shelf)
 
 
-def _guard(folder: Path, before: Look) -> Callable[[str, os.stat_result], None]:
-    """Return the check that what is about to be replaced or removed is exactly what was kept a moment ago."""
+def _guard(shelf: Shelf, before: Look) -> Callable[[str, os.stat_result], None]:
+    """Return the check that what is about to be replaced or removed is what was kept, and that it reads back.
+
+    A history may have held that content for years without anybody reading it; this is the last moment to find out.
+    """
+    folder = shelf.folder
 
     def check(path: str, status: os.stat_result) -> None:
+        unchanged(path, status)
+        if not shelf.packs.reads_back(bytes.fromhex(before.files[path].blob)):
+            raise Stays("the history's own copy of it is damaged, so it was left; try again, and it is kept anew first")
+
+    def unchanged(path: str, status: os.stat_result) -> None:
         kept, seen = before.files.get(path), before.seen.get(path)
         if kept is None or seen is None:
             raise Stays("a file lies there that could not be kept first")

@@ -88,6 +88,7 @@ class Shelf:
             self._index_again([*orphans, *(self.pack_folder / name for name in self.packs.unreadable)])
             yield
             self._remember()
+            self.packs.doubts.keep()
 
     def _index_again(self, packs: list[Path]) -> None:
         """Give packs that were finished, or whose index is lost or damaged, an index; they may hold all there is."""

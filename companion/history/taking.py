@@ -105,11 +105,14 @@ def take_held(
             seen = look(shelf, cache, sink, watch, thorough=thorough or kind == "release", writes=True)
             seen = _with_old_modes(shelf, seen)
             root, trees = build_trees({path: (bytes.fromhex(one.blob), one.mode) for path, one in seen.files.items()})
+            lost = {oid: data for oid, data in trees.items() if oid not in shelf.packs}
             if same := _already(shelf, root.hex(), seen, label, kind):
+                if lost or any(one.written for one in sink.writers):  # what had been damaged is kept anew
+                    _finish(shelf, sink, [(TREE, oid, data) for oid, data in lost.items()])
                 sink.abandon()
                 return same, seen
             snapshot = _described(shelf, root.hex(), seen, label, kind)
-            commit = _write(shelf, sink, trees, snapshot)
+            commit = _write(shelf, sink, lost, snapshot)
             watch.check()
             found = shelf.named()
             refs.write(shelf.path, found.with_snapshot(snapshot.number, commit.hex()))
@@ -167,21 +170,26 @@ def _described(shelf: Shelf, tree: str, seen: Look, label: str, kind: str) -> Sn
 
 
 def _write(shelf: Shelf, sink: Sink, trees: dict[bytes, bytes], snapshot: Snapshot) -> bytes:
-    """Write trees and commit, finish every pack and make all of it durable; return the commit's id.
+    """Write trees and commit, finish every pack and make all of it durable; return the commit's id."""
+    # git knows no time before 1970
+    seconds = max(0, int(datetime.fromisoformat(snapshot.at).timestamp()))
+    data = commit_data(bytes.fromhex(snapshot.tree), seconds, commits.message(snapshot))
+    commit = object_id(COMMIT, data)
+    _finish(shelf, sink, [*((TREE, oid, tree) for oid, tree in trees.items()), (COMMIT, commit, data)])
+    return commit
 
-    Trees and commit go into a pack of their own when the blobs weigh much: listing then never touches the large packs.
+
+def _finish(shelf: Shelf, sink: Sink, objects: list[tuple[int, bytes, bytes]]) -> None:
+    """Write objects (kind, id, content) beside the blobs, finish every pack and make all of it durable.
+
+    They go into a pack of their own when the blobs weigh much: listing then never touches the large packs.
     """
     writer = sink.writers[0] if sum(one.offset for one in sink.writers) < _OWN_PACK and sink.writers else None
     if writer is None:
         writer = PackWriter(shelf.pack_folder)
         sink.writers.append(writer)
-    for oid, data in trees.items():
-        if oid not in shelf.packs:
-            writer.add(TREE, data, oid)
-    seconds = max(0, int(datetime.fromisoformat(snapshot.at).timestamp()))  # git knows no time before 1970
-    data = commit_data(bytes.fromhex(snapshot.tree), seconds, commits.message(snapshot))
-    commit = object_id(COMMIT, data)
-    writer.add(COMMIT, data, commit)
+    for kind, oid, data in objects:
+        writer.add(kind, data, oid)
     heavy = [one for one in sink.writers if one is not writer]
     with ThreadPoolExecutor(max(1, len(heavy)), "history-sync") as pool:
         for done in [pool.submit(one.finish) for one in heavy]:
@@ -189,4 +197,3 @@ def _write(shelf: Shelf, sink: Sink, trees: dict[bytes, bytes], snapshot: Snapsh
     writer.finish()
     shelf.packs.refresh()
     shelf.settle()
-    return commit

@@ -97,7 +97,10 @@ def size(shelf: Shelf, watch: Watch) -> Size:
 
 
 def verify(shelf: Shelf, watch: Watch) -> Verified:
-    """Read every object of every snapshot back, in threads, and hold it against its id. Nothing is changed."""
+    """Read every object of every snapshot back, in threads, and hold it against its id.
+
+    Nothing is changed; what does not read back is noted, so that the next snapshot keeps it anew where it still can.
+    """
     snapshots = shelf.snapshots()
     watch.stage("Looking through the snapshots")
     found = reach(shelf, snapshots, watch)
@@ -115,7 +118,7 @@ def verify(shelf: Shelf, watch: Watch) -> Verified:
                 if oid is None:
                     return
                 try:
-                    count = sum(len(block) for block in shelf.packs.blocks(oid))
+                    count = _read_back(shelf.packs, oid)
                     with lock:
                         total[0] += count
                 except Damaged as error:
@@ -132,9 +135,20 @@ def verify(shelf: Shelf, watch: Watch) -> Verified:
         thread.join()
     if failures:
         raise failures[0]
+    shelf.packs.doubts.keep()
     return Verified(
         snapshots=len(snapshots), objects=len(wanted), bytes=total[0], damaged=_told(shelf, found, snapshots, damaged)
     )
+
+
+def _read_back(packs: Packs, oid: bytes) -> int:
+    """Return the bytes an object holds, read from whichever copy of it is whole. Raises :class:`Damaged`."""
+    while True:
+        try:
+            return sum(len(block) for block in packs.blocks(oid))
+        except Damaged:
+            if not packs.doubt(oid):
+                raise
 
 
 def _told(shelf: Shelf, found: Reached, snapshots: Sequence[Snapshot], damaged: dict[bytes, str]) -> tuple[Damage, ...]:
@@ -234,10 +248,14 @@ def rewrite(packs: Packs, objects: Sequence[bytes], watch: Watch, folder: Path |
                 watch.check()
                 writer.add_piece(piece)
             writer.end_piece(oid)
-        writer.finish()
+        written = writer.finish()
     except BaseException:
         writer.abandon()
         raise
+    if written and folder is None:  # what was doubted there is no better here
+        for oid in objects:
+            if oid not in packs:
+                packs.doubts.add(written.with_suffix(".idx").name, oid)
 
 
 def _drop(pack: Path) -> None:

@@ -1,0 +1,166 @@
+"""Bits that rot on the history's disk: found at the last moment, kept anew where the folder still holds them."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from companion.core.errors import Cancelled
+from companion.core.progress import Progress, Watch
+from companion.history import upkeep
+from companion.history.doubts import Doubts
+from companion.history.packs import Packs
+from companion.history.store import History
+
+NAME = "Samples/struck/slate_2.wav"
+
+
+def _rot(history: History, oid: str) -> None:
+    """Change one byte in the middle of every copy of an object."""
+    for pack in history._shelf.packs.packs:
+        if place := pack.places.get(bytes.fromhex(oid)):
+            with pack.path.open("r+b") as stream:
+                stream.seek((place.start + place.end) // 2)
+                byte = stream.read(1)
+                stream.seek(-1, os.SEEK_CUR)
+                stream.write(bytes([byte[0] ^ 0x55]))
+
+
+def test_a_file_whose_kept_copy_is_damaged_is_not_taken_away(folder: Path, history: History, state: Any) -> None:
+    content = (folder / NAME).read_bytes()
+    (folder / NAME).unlink()
+    history.take("without")
+    (folder / NAME).write_bytes(content)
+    (folder / "Samples/struck/slate_1.wav").write_bytes(b"another")
+    history.take("with")
+    before = state(folder)
+    _rot(history, history.files(2)[NAME].blob)
+    with History(folder) as again:
+        done = again.restore(1)
+        assert [path for path, _ in done.failed] == [NAME]
+        assert "damaged" in done.failed[0][1]
+        assert (folder / NAME).read_bytes() == content
+        assert done.written == ("Samples/struck/slate_1.wav",), "the rest is restored"
+    with History(folder) as again:  # in another process the doubt is remembered
+        assert again.restore(1).failed == ()
+        assert not (folder / NAME).exists()
+        assert again.restore(2).failed == ()
+        assert again.verify().damaged == ()
+    assert state(folder) == before
+
+
+@pytest.mark.parametrize("changed", [True, False])
+def test_what_verify_found_damaged_is_kept_anew_by_the_next_snapshot(
+    folder: Path, history: History, changed: bool
+) -> None:
+    history.take("first")
+    content = (folder / NAME).read_bytes()
+    _rot(history, history.files(1)[NAME].blob)
+    with History(folder) as again:
+        assert [one.path for one in again.verify().damaged] == [NAME]
+    if changed:
+        (folder / "notes.txt").write_text("more", "utf-8")
+    with History(folder) as again:
+        assert again.take("second").new is changed
+    with History(folder) as again:
+        assert again.verify().damaged == ()
+        assert again.read(1, NAME) == content
+
+
+def test_a_damaged_folder_is_kept_anew_too(folder: Path, history: History) -> None:
+    history.take("first")
+    tree = next(
+        oid
+        for oid, path in upkeep.reach(history._shelf, history.snapshots(), Watch()).path.items()
+        if path == "Samples/struck/"
+    )
+    _rot(history, tree.hex())
+    with History(folder) as again:
+        assert len(again.verify().damaged) == 1
+        assert not again.take("same").new
+        assert again.verify().damaged == ()
+
+
+def test_a_doubt_survives_the_packs_being_merged(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history.take("first")
+    kept = history.files(1)[NAME].blob
+    _rot(history, kept)
+    content = (folder / NAME).read_bytes()
+    (folder / NAME).unlink()
+    with History(folder) as again:
+        again.verify()
+        monkeypatch.setattr(upkeep, "MANY_PACKS", 1)
+        (folder / "notes.txt").write_text("more", "utf-8")
+        again.take("second")
+        assert len(again._shelf.packs.packs) == 1
+    with History(folder) as again:
+        assert bytes.fromhex(kept) not in again._shelf.packs
+        (folder / NAME).write_bytes(content)
+        again.take("third")
+        assert again.read(1, NAME) == content
+
+
+@pytest.mark.parametrize("text", [b"", b"nonsense\n", b"\xff" * 100, b"0" * 40 + b" ../../x.idx\n", b"x" * (5 << 20)])
+def test_doubts_that_are_none_are_none(tmp_path: Path, text: bytes) -> None:
+    (tmp_path / "pack").mkdir()
+    (tmp_path / "info").mkdir()
+    (tmp_path / "info/doubted").write_bytes(text)
+    doubts = Doubts(tmp_path / "pack")
+    doubts.read()
+    assert doubts.all == set()
+    assert Packs(tmp_path / "pack").places == {}
+
+
+def test_a_mirror_takes_all_that_is_whole_and_the_rest_once_it_is_kept_anew(
+    folder: Path, history: History, git: Any, tmp_path: Path
+) -> None:
+    history.take("first")
+    content = (folder / NAME).read_bytes()
+    _rot(history, history.files(1)[NAME].blob)
+    target = tmp_path / "copy.git"
+    with History(folder) as again:
+        done = again.mirror(target)
+        assert "1 damaged object " in done.caution
+        assert again.mirror(target).new == 0
+    (tmp_path / "o").mkdir()
+    with History(tmp_path / "o") as other:
+        other.adopt(target)
+        assert [path for path, _ in other.restore(1).failed] == [NAME]
+    assert (tmp_path / "o/Samples/struck/slate_1.wav").exists()
+    with History(folder) as again:
+        again.take("again")
+        assert "damaged" not in again.mirror(target).caution
+    assert git(target, "fsck", "--full", "--strict", "--no-dangling") == ""
+    (tmp_path / "p").mkdir()
+    with History(tmp_path / "p") as other:
+        other.adopt(target)
+        assert other.read(1, NAME) == content
+
+
+def test_what_was_worked_on_during_a_restore_that_is_cancelled_stays(folder: Path, history: History) -> None:
+    for number in range(40):
+        (folder / f"Samples/{number}.wav").write_bytes(os.urandom(2000))
+    history.take("first")
+    for number in range(40):
+        (folder / f"Samples/{number}.wav").write_bytes(os.urandom(2000))
+    before = {path: path.read_bytes() for path in sorted(folder.rglob("*.wav"))}
+    watch: Watch
+
+    def work_on_then_cancel(progress: Progress) -> None:
+        if progress.what == "Restoring" and progress.done > 20_000:
+            (folder / "Samples/0.wav").write_bytes(b"an hour's edit")
+            (folder / "new.patch").write_bytes(b"new")
+            watch.cancel()
+
+    watch = Watch(work_on_then_cancel, every=0)
+    with pytest.raises(Cancelled):
+        history.restore(1, watch=watch)
+    assert (folder / "new.patch").read_bytes() == b"new"
+    after = {path: path.read_bytes() for path in sorted(folder.rglob("*.wav"))}
+    assert after == before | {folder / "Samples/0.wav": b"an hour's edit"}
+    assert history.recover() is None
