@@ -141,7 +141,7 @@ def _copy_packs(ours: Packs, theirs: Packs, watch: Watch) -> tuple[int, int]:
     for pack, missing in by_pack.items():
         if not missing or (len(missing) == len(pack.places) and _copy_pack(pack.path, theirs.folder, watch)):
             continue
-        whole = [oid for oid in missing if ours.reads_back(oid)]
+        whole = [oid for oid in missing if ours.reads_back(oid, watch)]
         lost += len(missing) - len(whole)
         if whole:
             rewrite(ours, whole, watch, theirs.folder)

@@ -13,6 +13,7 @@ from typing import Final, NamedTuple
 
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK
+from companion.core.progress import QUIET, Watch
 from companion.history.doubts import Doubts
 from companion.history.inflating import Inflater, Inflation, inflated
 from companion.history.objects import NAMES, hasher
@@ -186,12 +187,12 @@ class Packs:
             self._lost |= {oid}
         return False
 
-    def reads_back(self, oid: bytes) -> bool:
+    def reads_back(self, oid: bytes, watch: Watch = QUIET) -> bool:
         """Tell whether an object can be read, from whichever copy of it; what cannot is doubted."""
         while True:
             try:
                 for _ in self.blocks(oid):
-                    pass
+                    watch.check()
                 return True
             except Damaged:
                 if not self.doubt(oid):

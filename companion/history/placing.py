@@ -79,7 +79,8 @@ class Placer:
             durable.sync_disk(self.root)
             return
         for folder in {path.rpartition("/")[0] for path in (*plan.write, *plan.remove, *plan.make, *plan.drop)}:
-            with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+            # A folder that may not be opened is told with the files in it.
+            with contextlib.suppress(FileNotFoundError, NotADirectoryError, PermissionError):
                 sync_folder(self.root / folder)
 
     def _each(self, path: str, act: Callable[[str], object]) -> None:

@@ -144,7 +144,7 @@ def _carry_out(shelf: Shelf, todo: Plan, before: Look, watch: Watch) -> Done:
     aside = _aside(shelf)
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir(parents=True, exist_ok=True)
-    return Placer(shelf.packs, shelf.folder, aside, _guard(shelf, before), watch).carry_out(todo)
+    return Placer(shelf.packs, shelf.folder, aside, _guard(shelf, before, watch), watch).carry_out(todo)
 
 
 def _undo(shelf: Shelf, cache: Cache, before: Look) -> None:
@@ -163,7 +163,7 @@ def _undo(shelf: Shelf, cache: Cache, before: Look) -> None:
             _end_journal(shelf)
 
 
-def _guard(shelf: Shelf, before: Look) -> Callable[[str, os.stat_result], None]:
+def _guard(shelf: Shelf, before: Look, watch: Watch) -> Callable[[str, os.stat_result], None]:
     """Return the check that what is about to be replaced or removed is what was kept, and that it reads back.
 
     A history may have held that content for years without anybody reading it; this is the last moment to find out.
@@ -172,7 +172,7 @@ def _guard(shelf: Shelf, before: Look) -> Callable[[str, os.stat_result], None]:
 
     def check(path: str, status: os.stat_result) -> None:
         unchanged(path, status)
-        if not shelf.packs.reads_back(bytes.fromhex(before.files[path].blob)):
+        if not shelf.packs.reads_back(bytes.fromhex(before.files[path].blob), watch):
             raise Stays("the history's own copy of it is damaged, so it was left; try again, and it is kept anew first")
 
     def unchanged(path: str, status: os.stat_result) -> None:

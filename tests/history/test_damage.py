@@ -105,7 +105,9 @@ def test_a_doubt_survives_the_packs_being_merged(
         assert again.read(1, NAME) == content
 
 
-@pytest.mark.parametrize("text", [b"", b"nonsense\n", b"\xff" * 100, b"0" * 40 + b" ../../x.idx\n", b"x" * (5 << 20)])
+@pytest.mark.parametrize(
+    "text", [b"", b"nonsense\n", b"\xff" * 100, b"0" * 40 + b" ../../x.idx\n", b"x" * (5 << 20)], ids=len
+)
 def test_doubts_that_are_none_are_none(tmp_path: Path, text: bytes) -> None:
     (tmp_path / "pack").mkdir()
     (tmp_path / "info").mkdir()

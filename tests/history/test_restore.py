@@ -190,6 +190,32 @@ def test_a_file_open_elsewhere_is_told_and_the_rest_is_restored(
     assert (folder / "Samples/struck/slate_1.wav").exists()
 
 
+def test_a_folder_that_may_not_be_opened_costs_what_lies_in_it(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (folder / "closed").mkdir()
+    (folder / "closed/x").write_text("x", "utf-8")
+    history.take("first")
+    (folder / "Samples/struck/slate_0.wav").write_bytes(b"re-recorded")
+    real = {name: getattr(os, name) for name in ("scandir", "lstat", "open")}
+
+    def closed(name: str) -> Any:
+        def call(path: Any, *rest: Any, **more: Any) -> Any:
+            inside = str(path).startswith(str(folder / "closed") + "/")
+            if inside or (name != "lstat" and str(path).rstrip("/") == str(folder / "closed")):
+                raise PermissionError(13, "Permission denied")
+            return real[name](path, *rest, **more)
+
+        return call
+
+    with monkeypatch.context() as patch:
+        for name in real:
+            patch.setattr(os, name, closed(name))
+        done = history.restore(1)
+    assert done.written == ("Samples/struck/slate_0.wav",)
+    assert [path for path, _ in done.failed] == ["closed/x"]
+
+
 def test_one_damaged_object_costs_one_file_and_is_named(folder: Path, history: History, state: Any) -> None:
     history.take("good")
     good = state(folder)
