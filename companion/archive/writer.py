@@ -49,7 +49,8 @@ class Writer:
     ) -> int:
         """Write a member piece by piece and return its packed size.
 
-        pieces: (packed bytes in parts, CRC-32 of the content up to the end of this piece). The header is set last.
+        pieces: (packed bytes in parts, CRC-32 of the content up to the end of this piece). The header is set last. What
+        packed to more than its size must be withdrawn.
         """
         start = self._at
         if self._hashed is None:
@@ -60,9 +61,10 @@ class Writer:
             for data in parts:
                 self._put(data)
                 packed += len(data)
-        self._stream.seek(start)
-        self._stream.write(self._header(name, method, crc, packed, size))
-        self._stream.seek(self._at)
+        if packed <= size:  # else it is taken back, and 32 bits that hold its size may not hold what it packed to
+            self._stream.seek(start)
+            self._stream.write(self._header(name, method, crc, packed, size))
+            self._stream.seek(self._at)
         self._list(name, method, crc, packed, size, start, executable)
         return packed
 
