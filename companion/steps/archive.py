@@ -177,13 +177,21 @@ _SAVINGS: Final = {
 
 
 def _with_savings(desk: Desk, finding: Finding) -> Finding:
-    """Return a finding on the archive's size with what the Sound step measured that could be saved, in bytes."""
+    """Return a finding on the archive's size with what the Sound step measured that could be saved, in bytes.
+
+    They are bytes of the samples as they lie in the folder; what they take in the archive is less, and said to be.
+    """
     sound = desk.found("sound")
     saved = sound.details.get("savings", {}) if sound and finding.rule == "size-over-limit" else {}
     ways = [f"{words} would save {decimal_bytes(saved[way])}" for way, words in _SAVINGS.items() if saved.get(way)]
     if not ways:
         return finding
-    return msgspec.structs.replace(finding, mend=f"{finding.mend}. Before packing, {listed(ways, 4)}")
+    before = decimal_bytes(sum(entry.size for entry in desk.ships))
+    return msgspec.structs.replace(
+        finding,
+        mend=f"{finding.mend}. Of the {before} before packing, {listed(ways, 4)}; silence, "
+        "equal channels and unused bits pack small already, so that the archive shrinks by less",
+    )
 
 
 def judge_opened(desk: Desk, opened: Path) -> list[Finding]:

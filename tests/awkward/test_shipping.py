@@ -207,3 +207,27 @@ def test_options_that_a_variable_left_empty(update_due: Path, companion: Any, on
         companion("prove", update_due / "releases" / "Slate Choir 1.0.zip", "--checksum", " "), "--checksum", "empty"
     )
     assert sorted((update_due / "releases").iterdir()) == before
+
+
+def test_an_upload_limit_counts_to_the_byte(instrument: Path, companion: Any) -> None:
+    samples = instrument / "Samples"
+    (samples / "slate_D4.wav").write_bytes((samples / "slate_C4.wav").read_bytes())
+    facts = instrument / "release.toml"
+    plain = facts.read_text("utf-8")
+
+    def packed(limit: int) -> Any:
+        facts.write_text(f"{plain}\n[limits]\nupload_bytes = {limit}\n", encoding="utf-8")
+        companion("check", instrument, "sound")
+        told = companion("pack", instrument, "--json").json["archive"]
+        return told["size"], [finding for finding in told["findings"] if finding["rule"] == "size-over-limit"]
+
+    size, found = packed(10**9)
+    assert found == []
+    assert packed(size) == (size, [])
+    _, (over,) = packed(size - 1)
+    assert "1 B too much" in over["measured"]
+    # What the twin weighs in the folder is exact, and is not passed off as what the archive would shrink by.
+    twin = (samples / "slate_C4.wav").stat().st_size
+    assert f"there twice would save {twin / 1000:.1f} kB" in over["mend"]
+    assert "before packing" in over["mend"]
+    assert "shrinks by less" in over["mend"]
