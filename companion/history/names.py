@@ -49,8 +49,8 @@ def from_git(path: bytes) -> str:
 
 
 def is_within(path: str, chosen: tuple[str, ...]) -> bool:
-    """Tell whether ``path`` is one of the chosen paths or lies in one of them; nothing chosen means everything."""
-    return not chosen or any(path == one or path.startswith(one + "/") for one in chosen)
+    """Tell whether ``path`` is or lies in one of the chosen paths; nothing chosen, or an empty path: everything."""
+    return not chosen or any(not one or path == one or path.startswith(one + "/") for one in chosen)
 
 
 def unsafe_to_write(path: str) -> str:

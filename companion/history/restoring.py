@@ -19,6 +19,7 @@ from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import explain_os_error, read_capped, write_safely
 from companion.core.progress import QUIET, Watch
 from companion.history.model import Restored
+from companion.history.names import is_within
 from companion.history.objects import BLOB, hasher
 from companion.history.placing import Done, Placer, Stays, refuse_when_too_full
 from companion.history.planning import Plan, plan
@@ -82,6 +83,11 @@ def normal(chosen: Sequence[str]) -> tuple[str, ...]:
     return tuple(found)
 
 
+def unread(snapshot: Snapshot) -> tuple[str, ...]:
+    """Return the paths that were there when a snapshot was taken and are not in it."""
+    return tuple("" if path == "." else path for path, _ in snapshot.left_out)
+
+
 def _require_chosen(snapshot: Snapshot, files: dict[str, object], chosen: tuple[str, ...]) -> None:
     for one in chosen:
         inside = one in files or one in snapshot.empty_folders
@@ -105,10 +111,11 @@ def _restore_held(shelf: Shelf, cache: Cache, target: Snapshot, chosen: tuple[st
         _require_chosen(target, dict(wanted), chosen)
     safety, now = take_held(shelf, cache, f"before restoring snapshot {target.number}", "before-restore", watch)
     todo = plan(wanted, now.files, target.empty_folders, now.empty, chosen)
-    if lost:  # what a damaged folder held is not known, so nothing in it is taken away
-        damaged = tuple(folder for folder, _ in lost)
-        kept = {p: k for p, k in todo.remove.items() if "" not in damaged and not p.startswith(damaged)}
-        todo = todo._replace(remove=kept, drop=())
+    if lost:
+        todo = todo._replace(drop=())
+    # What a damaged folder held is not known, nor what could not be read: nothing of that is taken away.
+    if unknown := (*(folder for folder, _ in lost), *unread(target)):
+        todo = todo._replace(remove={p: k for p, k in todo.remove.items() if not is_within(p, unknown)})
     reasons = tuple((folder or ".", f"the history is damaged there: {reason}") for folder, reason in lost)
     if not todo.touches:
         _end_journal(shelf)

@@ -42,20 +42,22 @@ class Preview(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def _within(path: str, chosen: tuple[str, ...]) -> bool:
-    return not chosen or any(path == one or path.startswith(one + "/") for one in chosen)
+    return not chosen or any(not one or path == one or path.startswith(one + "/") for one in chosen)
 
 
-def preview_of(found: Comparison, changes: Changes) -> Preview:
+def preview_of(found: Comparison, changes: Changes, unread: Sequence[str] = ()) -> Preview:
     """Return what bringing back the snapshot ``found.a`` does to the folder as it is.
 
-    Evidence and reports come back where they are missing; they are never replaced and never taken away.
+    Evidence and reports come back where they are missing; they are never replaced and never taken away. ``unread``:
+    what the snapshot could not read when it was taken, which a restore leaves alone.
     """
+    stays = tuple(unread)
     back = [*found.removed, *(path for path in found.changed if not _ours(path)), *(old for old, _ in found.renamed)]
     away = [*found.added, *(new for _, new in found.renamed)]
     return Preview(
         changes=changes,
         write=tuple((path, found.sizes.get(path, (None, None))[0] or 0) for path in sorted(back)),
-        remove=tuple(path for path in sorted(away) if not _ours(path)),
+        remove=tuple(path for path in sorted(away) if not _ours(path) and not (stays and _within(path, stays))),
     )
 
 

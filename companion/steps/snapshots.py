@@ -73,12 +73,14 @@ class Snapshots:
 
     def preview(self, number: int, watch: Watch = QUIET) -> Preview:
         """Return what bringing back a snapshot would do; nothing is touched."""
+        from companion.history.restoring import unread
         from companion.steps.changes import changes_of
         from companion.steps.preview import preview_of
 
         with self.history as history:
             found = history.compare(number, None, watch=watch)
-            return preview_of(found, changes_of(found, history, self.facts, self.cache))
+            changes = changes_of(found, history, self.facts, self.cache)
+            return preview_of(found, changes, unread(history.snapshot(number)))
 
     def restore(
         self, number: int, only: Sequence[str] = (), into: Path | None = None, watch: Watch = QUIET

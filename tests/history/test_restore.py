@@ -135,6 +135,24 @@ def test_what_no_snapshot_holds_is_never_removed(folder: Path, history: History)
         assert (folder / path).read_text("utf-8") == "mine"
 
 
+def test_what_could_not_be_read_then_is_not_taken_away_now(folder: Path, history: History) -> None:
+    locked, real = folder / "Samples/struck/slate_1.wav", os.open
+    with pytest.MonkeyPatch.context() as patch:
+
+        def refusing(path: Any, *rest: Any) -> int:
+            if Path(path) == locked:
+                raise PermissionError(13, "Permission denied")
+            return real(path, *rest)
+
+        patch.setattr(os, "open", refusing)
+        assert [path for path, _ in history.take("while the host had it").left_out] == ["Samples/struck/slate_1.wav"]
+    content = locked.read_bytes()
+    (folder / "Samples/struck/added.wav").write_bytes(b"added since")
+    done = history.restore(1)
+    assert done.removed == ("Samples/struck/added.wav",)
+    assert locked.read_bytes() == content
+
+
 def test_files_folders_and_links_change_places(folder: Path, history: History, state: Any) -> None:
     history.take("good")
     good = state(folder)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -63,6 +65,24 @@ def test_what_comes_back_and_goes_is_named(shop: Workshop) -> None:
     )
     assert preview.remove == ("Samples/added.wav", "two.wav"), "evidence found since stays"
     assert preview.changes.changed == ("Samples/slate_0.wav",)
+
+
+def test_what_the_snapshot_could_not_read_is_not_told_to_go(shop: Workshop, monkeypatch: pytest.MonkeyPatch) -> None:
+    locked, real = shop.folder / "Samples" / "slate_3.wav", os.open
+
+    def refusing(path: Any, *rest: Any) -> int:
+        if Path(path) == locked:
+            raise PermissionError(13, "Permission denied")
+        return real(path, *rest)
+
+    locked.write_bytes(b"locked by the host")
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "open", refusing)
+        assert shop.snapshot("second").left_out
+    assert shop.preview(2).remove == ()
+    assert shop.restore(2).removed == ()
+    (shop.folder / "Samples" / "slate_4.wav").write_bytes(b"added")
+    assert shop.preview(2).remove == ("Samples/slate_4.wav",) == shop.restore(2).removed
 
 
 def test_nothing_differs_is_nothing_done(shop: Workshop) -> None:
