@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 from typing import Literal
@@ -78,10 +79,9 @@ def prove(archive: Path, checksum: str | None, as_json: bool) -> int:
     from companion.cli.plain import proof_lines
     from companion.steps.archive import prove_stranger
 
-    if checksum is not None:
-        _refuse_empty("--checksum", checksum)
+    wanted = "" if checksum is None else _sha256(checksum)
     with watching(quiet=as_json) as watch:
-        proof = prove_stranger(archive, checksum or "", watch)
+        proof = prove_stranger(archive, wanted, watch)
     if as_json:
         print_json({"proof": proof})
     else:
@@ -93,6 +93,16 @@ def _refuse_empty(option: str, value: str) -> None:
     """Refuse what a variable that was never set leaves of an option: it must not pass for having been asked."""
     if not value.strip():
         raise click.BadParameter("it is empty", param_hint=option)
+
+
+def _sha256(text: str) -> str:
+    """Return the SHA-256 in ``text``, which may be a whole line of a checksum file, with the file's name behind it."""
+    _refuse_empty("--checksum", text)
+    digits = text.split()[0].lower().removeprefix("sha256:")
+    # Said now: held against the archive, anything else would read as if the archive were damaged.
+    if not re.fullmatch("[0-9a-f]{64}", digits):
+        raise click.BadParameter("a SHA-256 is 64 digits, 0 to 9 and a to f", param_hint="--checksum")
+    return digits
 
 
 @command()

@@ -209,6 +209,17 @@ def test_options_that_a_variable_left_empty(update_due: Path, companion: Any, on
     assert sorted((update_due / "releases").iterdir()) == before
 
 
+def test_a_checksum_as_people_paste_it(releasable: Path, companion: Any, one_line: Callable[..., None]) -> None:
+    archive = releasable / "releases" / "Slate Choir 1.0.zip"
+    line = archive.with_name(f"{archive.name}.sha256").read_text("ascii")
+    digits = line.split()[0]
+    for right in (line, digits.upper(), f"sha256:{digits}", f" {digits} *{archive.name}"):
+        assert companion("prove", archive, "--checksum", right).code == 0
+    assert companion("prove", archive, "--checksum", line.translate({ord("0"): "1", ord("1"): "0"})).code == 1
+    for none in (digits[1:], f"{digits}0", "d41d8cd98f00b204e9800998ecf8427e", "\x1b[31m", "x" * 64):
+        one_line(companion("prove", archive, "--checksum", none), "--checksum", "64 digits")
+
+
 def test_an_upload_limit_counts_to_the_byte(instrument: Path, companion: Any) -> None:
     samples = instrument / "Samples"
     (samples / "slate_D4.wav").write_bytes((samples / "slate_C4.wav").read_bytes())
