@@ -34,6 +34,8 @@ MOST_PATH: Final = 4_096
 """Bytes of a path: Linux takes no more (limits.h, PATH_MAX), Windows and macOS less."""
 MOST_DEPTH: Final = 255
 """Folders on the way to a file. Deeper ones are made to break whoever walks them."""
+NEWEST: Final = 46
+"""Version of the format, times ten, that common unpackers go up to; methods 0 and 8 need no more than 45 (4.4.3.2)."""
 MOST_FINDINGS: Final = 100
 """Findings of one rule that are shown one by one; an archive with more is not mended one by one."""
 
@@ -73,19 +75,19 @@ def name_unflagged(seen: Inspection) -> list[Finding]:
 
 
 def method_uncommon(seen: Inspection) -> list[Finding]:
-    """method-uncommon: packed by anything but methods 0 and 8, or as a patch to what one has already (4.4.4 bit 5)."""
+    """method-uncommon: anything but methods 0 and 8, a patch (4.4.4 bit 5), or a newer format than they need."""
     return _each(
         METHOD_UNCOMMON,
-        (
-            (member, "flagged as a patch" if member.method in (0, 8) else _method(member.method))
-            for member in seen.members
-            if (member.method not in (0, 8) or member.flags & PATCHED) and not member.encrypted
-        ),
+        ((member, trouble) for member in seen.members if not member.encrypted and (trouble := _uncommon(member))),
     )
 
 
-def _method(number: int) -> str:
-    return f"method {number} ({METHODS.get(number, 'unknown')})"
+def _uncommon(member: Seen) -> str:
+    if member.method not in (0, 8):
+        return f"method {member.method} ({METHODS.get(member.method, 'unknown')})"
+    if member.flags & PATCHED:
+        return "flagged as a patch"
+    return f"it asks for version {member.version / 10} of the format" if member.version > NEWEST else ""
 
 
 def member_duplicate(seen: Inspection) -> list[Finding]:

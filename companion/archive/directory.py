@@ -60,14 +60,7 @@ def find_ending(stream: BinaryIO, length: int, defects: Defects) -> Ending | Non
         return None
     at, fields, comment = found
     end_at = tail_start + at
-    excess = length - end_at - END.size - comment
-    if excess > 0:
-        defects.add(Kind.UNCLAIMED, f"{excess:,} bytes behind its end", at=length - excess)
-    elif excess < 0:
-        defects.add(Kind.TRUNCATED, f"{-excess:,} bytes of its closing comment are missing", at=length)
-    if END_MARK in tail[at + END.size : at + END.size + comment]:
-        # Who looks for the end from behind meets that one first, and may find quite another archive.
-        defects.add(Kind.DISAGREES, "its closing comment holds a second end, which others may take", at=end_at)
+    _judge_comment(tail[at + END.size :], comment, length, defects)
     disk, first_disk, here, count, size, start = fields
     behind = end_at
     zip64 = _zip64_record(stream, end_at, defects)
@@ -77,6 +70,8 @@ def find_ending(stream: BinaryIO, length: int, defects: Defects) -> Ending | Non
             if small not in (large, most):
                 defects.add(Kind.DISAGREES, "its two end records tell different things", at=end_at)
                 break
+        if disk not in (0, MOST16) or first_disk not in (0, MOST16):
+            defects.add(Kind.DISAGREES, "it is one part of several", at=end_at)
         count, size, start = count64, size64, start64
     elif count == MOST16 or MOST32 in (size, start):
         defects.add(Kind.TRUNCATED, "the Zip64 end record is missing", at=end_at)
@@ -88,6 +83,20 @@ def find_ending(stream: BinaryIO, length: int, defects: Defects) -> Ending | Non
     elif shift < 0:
         defects.add(Kind.TRUNCATED, f"{-shift:,} bytes are missing in front of its directory", at=end_at)
     return Ending(count=count, start=max(0, behind - size), size=size, shift=shift, zip64=zip64 is not None)
+
+
+def _judge_comment(behind: bytes, size: int, length: int, defects: Defects) -> None:
+    """Judge what stands ``behind`` the end record, which announces a comment of ``size`` bytes."""
+    excess = len(behind) - size
+    if excess > 0:
+        defects.add(Kind.UNCLAIMED, f"{excess:,} bytes behind its end", at=length - excess)
+    elif excess < 0:
+        defects.add(Kind.TRUNCATED, f"{-excess:,} bytes of its closing comment are missing", at=length)
+    if END_MARK in behind[:size]:
+        # Who looks for the end from behind meets that one first, and may find quite another archive.
+        defects.add(
+            Kind.DISAGREES, "its closing comment holds a second end, which others may take", at=length - len(behind)
+        )
 
 
 def _end_record(tail: bytes) -> tuple[int, tuple[int, ...], int] | None:
@@ -161,7 +170,7 @@ def read_directory(stream: BinaryIO, ending: Ending, defects: Defects) -> list[S
 
 
 def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift: int, defects: Defects) -> Seen:
-    _, made_by, _, flags, method, _, _, crc, packed, size, _, _, _, disk, _, external, offset = fields
+    _, made_by, version, flags, method, _, _, crc, packed, size, _, _, _, disk, _, external, offset = fields
     name, readable = decoded(raw, flags)
     large = [value == MOST32 for value in (size, packed, offset)]
     if any(large):
@@ -199,6 +208,7 @@ def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift:
         encrypted=bool(flags & (ENCRYPTED | STRONG | MASKED)) or AES_EXTRA in extra or method == 99,
         readable=readable,
         alias=alias,
+        version=version & 0xFF,
     )
 
 

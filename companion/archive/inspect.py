@@ -21,8 +21,8 @@ from companion.archive.layout import (
     LOCAL,
     LOCAL_MARK,
     MASKED,
+    MOST16,
     MOST32,
-    PATCHED,
     STRONG,
     UTF8,
     ZIP64_EXTRA,
@@ -77,6 +77,9 @@ def _starts_like_one(stream: BinaryIO) -> bool:
 
 
 _SECRET: Final = ENCRYPTED | STRONG | MASKED
+_SPEED: Final = 0b110
+"""How hard the coder tried (4.4.4 bits 1 and 2), which some writers tell in one of the two places."""
+_OTHERS: Final = MOST16 & ~(_SECRET | UTF8 | DESCRIPTOR | _SPEED)
 Span = tuple[int, int, str]
 """(first byte, byte behind the last, name) of a member with its header."""
 
@@ -118,16 +121,16 @@ def _local(stream: BinaryIO, member: Seen, length: int, defects: Defects) -> tup
     extra = stream.read(extra_size)
     fields = extras(extra)
     wide = fields.get(ZIP64_EXTRA, b"")
-    zip64 = MOST32 in (packed, size)
-    if zip64 and len(wide) >= 16:
+    zip64 = packed == size == MOST32 and len(wide) >= 16  # both or none stand in the extra of this header (4.5.3)
+    if zip64:
         size, packed = struct.unpack_from("<2Q", wide)
     told: list[tuple[str, object, object]] = [
         ("name", raw, member.raw),
         ("method", method, member.method),
         ("encryption", flags & _SECRET, member.flags & _SECRET),
-        ("patch flag", flags & PATCHED, member.flags & PATCHED),
         ("UTF-8 flag", flags & UTF8, member.flags & UTF8),
         ("data descriptor flag", flags & DESCRIPTOR, member.flags & DESCRIPTOR),
+        ("flags", flags & _OTHERS, member.flags & _OTHERS),
     ]
     sums = [("CRC-32", crc, member.crc), ("packed size", packed, member.packed), ("size", size, member.size)]
     # What was not known when the header was written stands behind the member, and is 0, or marked as Zip64, here.
@@ -147,7 +150,7 @@ def _local(stream: BinaryIO, member: Seen, length: int, defects: Defects) -> tup
     if len(extra) < extra_size:
         defects.add(Kind.TRUNCATED, "its header is cut short", member.name, member.offset)
         return None
-    return member.offset + LOCAL.size + name_size + extra_size, zip64 and len(wide) >= 16
+    return member.offset + LOCAL.size + name_size + extra_size, zip64
 
 
 def _descriptor(stream: BinaryIO, member: Seen, at: int, length: int, defects: Defects) -> int:

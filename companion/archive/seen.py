@@ -38,6 +38,7 @@ class Seen(msgspec.Struct, frozen=True, kw_only=True):
     offset: of the local header in the file. data: where the packed bytes begin, or -1 where that cannot be told.
     mode: Unix type and permissions, 0 where the archive was made by a system without them.
     readable: whether the name reads the same everywhere: plain ASCII, or flagged and valid UTF-8.
+    version: of the format that unpacking it needs, times ten.
     alias: another name that an extra field gives it, and that many unpackers take; empty where there is none.
     """
 
@@ -55,6 +56,7 @@ class Seen(msgspec.Struct, frozen=True, kw_only=True):
     encrypted: bool = False
     readable: bool = True
     alias: str = ""
+    version: int = 20
 
     @property
     def folder(self) -> bool:

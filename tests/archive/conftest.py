@@ -35,6 +35,7 @@ def _headers(entry: dict[str, Any], at: int) -> tuple[bytes, bytes]:
         "size": len(data),
         "offset": at,
         "made": 3,
+        "version": 20,
         "external": entry.get("mode", 0o100644) << 16,
         "extra": entry.get("extra", b""),
     }
@@ -44,8 +45,8 @@ def _headers(entry: dict[str, Any], at: int) -> tuple[bytes, bytes]:
         len(own["name"]), len(own["extra"]),
     )  # fmt: skip
     central = struct.pack(
-        "<4s6H3I5H2I", b"PK\x01\x02", told["made"] << 8 | 20, 20, told["flags"], told["method"], 0, 33, told["crc"],
-        told["packed"], told["size"], len(told["name"]), len(told["extra"]), 0, 0, 0, told["external"],
+        "<4s6H3I5H2I", b"PK\x01\x02", told["made"] << 8 | 20, told["version"], told["flags"], told["method"], 0, 33,
+        told["crc"], told["packed"], told["size"], len(told["name"]), len(told["extra"]), 0, 0, 0, told["external"],
         told["offset"],
     )  # fmt: skip
     return (

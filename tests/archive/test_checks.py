@@ -229,6 +229,32 @@ def test_patches_are_no_content(raw_zip: RawZip) -> None:
     assert "archive-differs" in _rules(raw_zip({"local": {"flags": 0x20}}))
 
 
+@pytest.mark.parametrize("version", [0, 10, 20, 45, 46, 20 | 3 << 8])  # the upper byte tells a system, and no version
+def test_versions_everybody_opens(raw_zip: RawZip, version: int) -> None:
+    assert _rules(raw_zip({"central": {"version": version}})) == []
+
+
+@pytest.mark.parametrize("version", [47, 63, 127, 255])
+def test_versions_nobody_opens(raw_zip: RawZip, version: int) -> None:
+    assert _rules(raw_zip({"central": {"version": version}})) == ["method-uncommon"]
+
+
+def test_flags_without_a_meaning_agree(raw_zip: RawZip) -> None:
+    for flag in (1 << 4, 1 << 7, 1 << 10, 1 << 14):
+        assert _rules(raw_zip({"flags": flag})) == []
+        assert _rules(raw_zip({"local": {"flags": flag}})) == ["archive-differs"]
+        assert _rules(raw_zip({"central": {"flags": flag}})) == ["archive-differs"]
+    assert _rules(raw_zip({"local": {"flags": 2}})) == []  # how hard the coder tried
+
+
+def test_zip64_sizes_in_front_come_as_a_pair(raw_zip: RawZip) -> None:
+    wide = struct.pack("<2H2Q", 1, 16, 7, 7)
+    both = {"method": 0, "local": {"size": 2**32 - 1, "packed": 2**32 - 1, "extra": wide}}
+    assert _rules(raw_zip(both)) == ["zip64-needed"]
+    for one in ({"size": 99}, {"packed": 99}, {"size": 7}, {"packed": 7}):
+        assert "archive-differs" in _rules(raw_zip({**both, "local": {**both["local"], **one}}))  # type: ignore[dict-item]
+
+
 @pytest.mark.parametrize("flag", [0x40, 0x2000])
 def test_encryption_told_in_front_only(raw_zip: RawZip, flag: int) -> None:
     assert "archive-differs" in _rules(raw_zip({"local": {"flags": flag}}))

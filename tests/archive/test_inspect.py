@@ -70,6 +70,9 @@ def _zip64(raw_zip: RawZip, *, told: int | None = None, beyond: bytes = b"") -> 
 def test_a_zip64_end_leaves_no_room_for_a_second_directory(raw_zip: RawZip) -> None:
     assert inspect(_zip64(raw_zip)).defects == ()
     assert inspect(_zip64(raw_zip)).zip64
+    part = _zip64(raw_zip)
+    part.write_bytes(part.read_bytes()[:-18] + struct.pack("<2H", 0, 3) + part.read_bytes()[-14:])
+    assert [defect.detail for defect in inspect(part).defects] == ["it is one part of several"]
     # Who takes the record right before the locator reads what is hidden here, and not what the locator points to.
     hidden = inspect(_zip64(raw_zip, beyond=b"PK\1\2" + bytes(96)))
     assert "bytes lie between its end records" in {defect.detail for defect in hidden.defects}
