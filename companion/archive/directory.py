@@ -70,8 +70,8 @@ def find_ending(stream: BinaryIO, length: int, defects: Defects) -> Ending | Non
             if small not in (large, most):
                 defects.add(Kind.DISAGREES, "its two end records tell different things", at=end_at)
                 break
-        if disk not in (0, MOST16) or first_disk not in (0, MOST16):
-            defects.add(Kind.DISAGREES, "it is one part of several", at=end_at)
+        if disk not in (0, MOST16) or first_disk not in (0, MOST16) or here != count:
+            defects.add(Kind.DISAGREES, "it is one part of several, or its count of members is wrong", at=end_at)
         count, size, start = count64, size64, start64
     elif count == MOST16 or MOST32 in (size, start):
         defects.add(Kind.TRUNCATED, "the Zip64 end record is missing", at=end_at)
@@ -118,7 +118,7 @@ def _zip64_record(stream: BinaryIO, end_at: int, defects: Defects) -> tuple[int,
     if end_at < LOCATOR64.size + END64.size:
         return None
     stream.seek(end_at - LOCATOR64.size)
-    mark, _, told, disks = LOCATOR64.unpack(stream.read(LOCATOR64.size))
+    mark, disk, told, disks = LOCATOR64.unpack(stream.read(LOCATOR64.size))
     if mark != LOCATOR64_MARK:
         return None
     # Where the locator points first; where bytes were put in front of the archive, the record lies just before it.
@@ -127,7 +127,7 @@ def _zip64_record(stream: BinaryIO, end_at: int, defects: Defects) -> tuple[int,
             stream.seek(at)
             record = END64.unpack(stream.read(END64.size))
             if record[0] == END64_MARK:
-                if disks > 1 or record[4] or record[5] or record[6] != record[7]:
+                if disk or disks > 1 or record[4] or record[5] or record[6] != record[7]:
                     defects.add(Kind.DISAGREES, "it is one part of several, or its count is wrong", at=at)
                 if at != told:
                     defects.add(Kind.DISAGREES, "it does not tell where its Zip64 end record is", at=end_at)

@@ -15,6 +15,7 @@ import msgspec
 from companion.archive.directory import find_ending, other_name, read_directory
 from companion.archive.layout import (
     CENTRAL_MARK,
+    DEFLATED,
     DESCRIPTOR,
     DESCRIPTOR_MARK,
     ENCRYPTED,
@@ -79,7 +80,7 @@ def _starts_like_one(stream: BinaryIO) -> bool:
 _SECRET: Final = ENCRYPTED | STRONG | MASKED
 _SPEED: Final = 0b110
 """How hard the coder tried (4.4.4 bits 1 and 2), which some writers tell in one of the two places."""
-_OTHERS: Final = MOST16 & ~(_SECRET | UTF8 | DESCRIPTOR | _SPEED)
+_OTHERS: Final = MOST16 & ~(_SECRET | UTF8 | DESCRIPTOR)
 Span = tuple[int, int, str]
 """(first byte, byte behind the last, name) of a member with its header."""
 
@@ -124,13 +125,14 @@ def _local(stream: BinaryIO, member: Seen, length: int, defects: Defects) -> tup
     zip64 = packed == size == MOST32 and len(wide) >= 16  # both or none stand in the extra of this header (4.5.3)
     if zip64:
         size, packed = struct.unpack_from("<2Q", wide)
+    others = _OTHERS & ~_SPEED if method == DEFLATED else _OTHERS
     told: list[tuple[str, object, object]] = [
         ("name", raw, member.raw),
         ("method", method, member.method),
         ("encryption", flags & _SECRET, member.flags & _SECRET),
         ("UTF-8 flag", flags & UTF8, member.flags & UTF8),
         ("data descriptor flag", flags & DESCRIPTOR, member.flags & DESCRIPTOR),
-        ("flags", flags & _OTHERS, member.flags & _OTHERS),
+        ("flags", flags & others, member.flags & others),
     ]
     sums = [("CRC-32", crc, member.crc), ("packed size", packed, member.packed), ("size", size, member.size)]
     # What was not known when the header was written stands behind the member, and is 0, or marked as Zip64, here.

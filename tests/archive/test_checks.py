@@ -245,6 +245,7 @@ def test_flags_without_a_meaning_agree(raw_zip: RawZip) -> None:
         assert _rules(raw_zip({"local": {"flags": flag}})) == ["archive-differs"]
         assert _rules(raw_zip({"central": {"flags": flag}})) == ["archive-differs"]
     assert _rules(raw_zip({"local": {"flags": 2}})) == []  # how hard the coder tried
+    assert _rules(raw_zip({"method": 0, "local": {"flags": 2}})) == ["archive-differs"]  # and there was none
 
 
 def test_zip64_sizes_in_front_come_as_a_pair(raw_zip: RawZip) -> None:
