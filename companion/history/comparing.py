@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import difflib
+import os
+import stat
 from collections import defaultdict
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Final, NamedTuple
 
 from companion.core.text import visible_lines
 from companion.history.model import Kept
 
 MOST_TEXT: Final = 1 << 20
+NO_TEXT: Final = b"\0"
 
 
 class Difference(NamedTuple):
@@ -70,6 +74,17 @@ def _renamed(
 
 def _name(path: str) -> str:
     return path.rpartition("/")[2]
+
+
+def content_of(path: Path) -> bytes:
+    """Return what a file holds, or where a link points; never what lies there. Raises OSError."""
+    status = os.lstat(path)
+    if stat.S_ISLNK(status.st_mode):
+        return os.fsencode(os.readlink(path))  # noqa: PTH115 -- as written, not as a path
+    if not stat.S_ISREG(status.st_mode):
+        return NO_TEXT
+    with path.open("rb") as stream:
+        return stream.read(MOST_TEXT + 1)
 
 
 def as_text(data: bytes) -> str | None:

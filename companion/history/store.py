@@ -5,6 +5,8 @@ What only some of it needs is imported where it is used, so that listing snapsho
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -106,6 +108,29 @@ class History:
             raise CompanionError(f"Snapshot {number} holds no such file", path, "compare with it to see what it holds")
         return self._shelf.packs.read(bytes.fromhex(kept.blob))
 
+    def sha256s(self, number: int | None, paths: Sequence[str]) -> dict[str, bytes]:
+        """Return the SHA-256 of files as snapshot ``number`` holds them (None: as they are now), by path.
+
+        Links and what cannot be read are left out. Files of any size stream through.
+        """
+        from companion.core.files import sha256_of
+        from companion.history.model import LINK
+        from companion.history.packs import Damaged
+
+        files = {} if number is None else self.files(number)
+        found = {}
+        for path in paths:
+            place = self.folder / path
+            with contextlib.suppress(OSError, Damaged):
+                if number is None and not place.is_symlink() and place.is_file():
+                    found[path] = bytes.fromhex(sha256_of(place))
+                elif (kept := files.get(path)) and kept.mode != LINK:
+                    digest = hashlib.sha256()
+                    for block in self._shelf.packs.blocks(bytes.fromhex(kept.blob)):
+                        digest.update(block)
+                    found[path] = digest.digest()
+        return found
+
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Comparison:
         """Return what differs between snapshot ``a`` and snapshot ``b``, or the folder as it is now."""
         from companion.core.folder import FACTS_FILE
@@ -119,11 +144,13 @@ class History:
         def content(files: dict[str, Kept], path: str, live: bool) -> bytes:
             kept = files.get(path)
             if kept is None or kept.size > comparing.MOST_TEXT:
-                return b"" if kept is None else b"\0"
+                return b"" if kept is None else comparing.NO_TEXT
             try:
-                return (self.folder / path).read_bytes() if live else self._shelf.packs.read(bytes.fromhex(kept.blob))
+                if live:
+                    return comparing.content_of(self.folder / path)
+                return self._shelf.packs.read(bytes.fromhex(kept.blob))
             except (OSError, Damaged):
-                return b""
+                return comparing.NO_TEXT
 
         def facts(files: dict[str, Kept], live: bool) -> str:
             return comparing.as_text(content(files, FACTS_FILE, live)) or ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
+import contextlib
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
@@ -11,7 +11,7 @@ import msgspec
 from companion.core.cache import Cache
 from companion.core.entries import Kind
 from companion.core.errors import CompanionError
-from companion.core.facts import Facts, facts_from_toml
+from companion.core.facts import FACTS_FILE, Facts, facts_from_toml
 from companion.core.folder import OURS
 from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes
@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from companion.history.store import History
     from companion.sound.measured import Measured
 
+MOST_TEXTS: Final = 20
+MOST_TEXT: Final = 64 << 10
+"""Changed files whose lines are told, and the bytes either side of one may have: notes and scripts, not tables."""
+
 MOST_MEASURED: Final = 50
 """Changed samples whose measures are compared; the old content of each has to be read from the history for it."""
 
@@ -29,6 +33,7 @@ class Changes(msgspec.Struct, frozen=True, kw_only=True):
     """The differences from ``a`` to ``b`` (None: the folder as it is). lines: all of it as sentences.
 
     facts: sentences on changed facts. heard: path and what differs in how it sounds, where both sides were measured.
+    texts: path and unified diff of changed text files.
     """
 
     a: int
@@ -40,6 +45,7 @@ class Changes(msgspec.Struct, frozen=True, kw_only=True):
     renamed: tuple[tuple[str, str], ...] = ()
     facts: tuple[str, ...] = ()
     heard: tuple[tuple[str, str], ...] = ()
+    texts: tuple[tuple[str, str], ...] = ()
 
 
 def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) -> Changes:
@@ -59,6 +65,9 @@ def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) 
         ]
     renamed = tuple(pair for pair in found.renamed if _makers(pair))
     lines += renamed_lines(renamed)
+    texts = _texts(found, [path for path in changed if path != FACTS_FILE and not kind_of(path).audible])
+    for path, diff in texts:
+        lines += [f"in {visible(path)}:", *(f"  {line}" for line in diff.split("\n")[2:])]  # the first two say nothing
     return Changes(
         a=found.a,
         b=found.b,
@@ -69,7 +78,15 @@ def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) 
         renamed=renamed,
         facts=told,
         heard=heard,
+        texts=texts,
     )
+
+
+def _texts(found: Comparison, paths: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    """Return path and unified diff of those that are text on both sides."""
+    small = [path for path in paths if max(size or 0 for size in found.sizes.get(path, (0, 0))) <= MOST_TEXT]
+    told = ((path, found.text_diff(path)) for path in small[:MOST_TEXTS])
+    return tuple((path, diff) for path, diff in told if diff)
 
 
 def _makers(paths: Sequence[str]) -> tuple[str, ...]:
@@ -154,20 +171,20 @@ def _heard(found: Comparison, history: History, cache: Cache, audible: set[str])
     from companion.sound.measure import TABLE
     from companion.sound.measured import Measured
 
-    def known(number: int | None, path: str) -> Measured | None:
-        content = history.read(number, path) if number is not None else (history.folder / path).read_bytes()
-        value = cache.get(TABLE, hashlib.sha256(content).digest())
-        return msgspec.msgpack.decode(value, type=Measured) if value else None
+    def known(number: int | None, paths: Sequence[str]) -> dict[str, Measured]:
+        measured = {}
+        for path, sha in history.sha256s(number, paths).items():
+            with contextlib.suppress(msgspec.MsgspecError):
+                if value := cache.get(TABLE, sha):
+                    measured[path] = msgspec.msgpack.decode(value, type=Measured)
+        return measured
 
-    lines = []
-    for path in sorted(audible)[:MOST_MEASURED]:
-        try:
-            was, now = known(found.a, path), known(found.b, path)
-        except (OSError, CompanionError, msgspec.MsgspecError):
-            continue  # what cannot be read back is told by the restore, not here
-        if was and now and (said := difference(was, now)):
-            lines.append((path, said))
-    return tuple(lines)
+    if not audible:
+        return ()
+    was = known(found.a, sorted(audible)[:MOST_MEASURED])
+    now = known(found.b, list(was))
+    lines = [(path, difference(was[path], now[path])) for path in now]
+    return tuple((path, said) for path, said in lines if said)
 
 
 def difference(was: Measured, now: Measured) -> str:

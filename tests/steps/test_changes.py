@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import tracemalloc
+from pathlib import Path
+
 import pytest
 
+from companion.history import refs
 from companion.sound.measured import Measured
 from companion.steps.changes import difference, facts_lines
+from companion.workshop import Workshop
 
 BEFORE = """
 [instrument]
@@ -100,3 +105,59 @@ def test_how_a_recording_differs_from_a_millisecond_a_tenth_of_a_decibel_and_a_c
     now: dict[str, object], told: str
 ) -> None:
     assert difference(measured(), measured(**now)) == told
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Workshop:
+    folder = tmp_path / "Slate Choir"
+    (folder / "Scripts").mkdir(parents=True)
+    (folder / "Samples").mkdir()
+    (folder / "release.toml").write_text(BEFORE, encoding="utf-8")
+    (folder / "Scripts" / "sway.lua").write_text("one\ntwo\n")
+    (folder / "Slate.patch").write_bytes(b"\0patch")
+    (folder / "Samples" / "a.wav").write_bytes(b"RIFF" * 8_000_000)
+    (folder / "link.txt").symlink_to("Scripts/sway.lua")
+    shop = Workshop.open(folder)
+    shop.snapshot("first")
+    return shop
+
+
+def test_what_changed_in_a_text_is_told_line_by_line(shop: Workshop) -> None:
+    (shop.folder / "Scripts" / "sway.lua").write_text("one\n\x1b[31mtwo\n")
+    (shop.folder / "Slate.patch").write_bytes(b"\0other")
+    changes = shop.compare(1)
+    assert [path for path, _ in changes.texts] == ["Scripts/sway.lua"]
+    assert changes.lines[-5:] == ("in Scripts/sway.lua:", "  @@ -1,2 +1,2 @@", "   one", "  -two", "  +\\x1b[31mtwo")
+    (shop.folder / "Scripts" / "sway.lua").write_text("x" * 70_000)
+    assert shop.compare(1).texts == (), "a table, not a script"
+
+
+def test_a_text_that_cannot_be_read_back_is_not_told_as_a_new_one(shop: Workshop) -> None:
+    (shop.folder / "Scripts" / "sway.lua").write_text("one\n")
+    with shop.history as history:
+        kept = history.files(1)["Scripts/sway.lua"].blob
+        place = history._shelf.packs.places[bytes.fromhex(kept)]
+    with place.pack.path.open("r+b") as stream:
+        stream.seek((place.start + place.end) // 2)
+        stream.write(b"XX")
+    assert shop.compare(1).texts == ()
+
+
+def test_a_link_is_compared_as_a_link(shop: Workshop, tmp_path: Path) -> None:
+    (tmp_path / "outside.txt").write_text("a letter")
+    (shop.folder / "link.txt").unlink()
+    (shop.folder / "link.txt").symlink_to("../outside.txt")
+    changes = shop.compare(1)
+    assert changes.texts == (("link.txt", "--- before\n+++ after\n@@ -1 +1 @@\n-Scripts/sway.lua\n+../outside.txt"),)
+
+
+def test_a_large_sample_is_not_read_into_memory(shop: Workshop, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(refs, "_MOST", 1 << 20)  # Python sets aside as much as may be read, whatever there is
+    (shop.folder / "Samples" / "a.wav").write_bytes(b"LIST" * 8_000_000)
+    shop.compare(1)  # imports what it needs
+    tracemalloc.start()
+    try:
+        assert shop.compare(1).changed == ("Samples/a.wav",)
+        assert tracemalloc.get_traced_memory()[1] < 16_000_000
+    finally:
+        tracemalloc.stop()
