@@ -127,7 +127,7 @@ def _zip64_record(stream: BinaryIO, end_at: int, defects: Defects) -> tuple[int,
             stream.seek(at)
             record = END64.unpack(stream.read(END64.size))
             if record[0] == END64_MARK:
-                if disk or disks > 1 or record[4] or record[5] or record[6] != record[7]:
+                if disk or disks != 1 or record[4] or record[5] or record[6] != record[7]:
                     defects.add(Kind.DISAGREES, "it is one part of several, or its count is wrong", at=at)
                 if at != told:
                     defects.add(Kind.DISAGREES, "it does not tell where its Zip64 end record is", at=end_at)

@@ -136,12 +136,14 @@ def _local(stream: BinaryIO, member: Seen, length: int, defects: Defects) -> tup
     ]
     sums = [("CRC-32", crc, member.crc), ("packed size", packed, member.packed), ("size", size, member.size)]
     # What was not known when the header was written stands behind the member, and is 0, or marked as Zip64, here.
-    unknown = (0, MOST32) if flags & DESCRIPTOR else ()
+    unknown = ((0, "CRC-32"), *((none, what) for none in (0, MOST32) for what in ("packed size", "size")))
     alias = other_name(raw, fields)
     if alias and (member.readable or member.alias):
         told.append(("further name", alias, member.alias or member.name))
     differing = [what for what, here, there in told if here != there]
-    differing += [what for what, here, there in sums if here != there and here not in unknown]
+    differing += [
+        what for what, here, there in sums if here != there and not (flags & DESCRIPTOR and (here, what) in unknown)
+    ]
     if differing:
         defects.add(
             Kind.DISAGREES,

@@ -77,6 +77,9 @@ def test_a_data_descriptor_that_agrees_is_no_fault(raw_zip: RawZip, marked: byte
     assert _all(raw_zip(entry, {"name": "Slate Choir/b"})) == []
     lying = {**entry, "behind": marked + struct.pack(form, zlib.crc32(b"content"), 7, 8)}
     assert "archive-differs" in _rules(raw_zip(lying, {"name": "Slate Choir/b"}))
+    for local, marked_as_zip64 in (({"packed": 2**32 - 1, "size": 2**32 - 1}, True), ({"crc": 2**32 - 1}, False)):
+        said = _rules(raw_zip({**entry, "local": {**entry["local"], **local}}, {"name": "Slate Choir/b"}))  # type: ignore[dict-item]
+        assert (said == []) is marked_as_zip64
 
 
 @pytest.mark.parametrize(
