@@ -178,6 +178,9 @@ class Packs:
 
     def doubt(self, oid: bytes) -> bool:
         """Note that an object did not read back from where it was found; tell whether there is another copy."""
+        place = self.places.get(oid)
+        if place and not place.pack.there():  # another process has rewritten that pack
+            return self.refresh() and oid in self
         with self._refreshing:
             if (place := self.places.get(oid)) is None:
                 return False

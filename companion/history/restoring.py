@@ -104,10 +104,13 @@ def restore(shelf: Shelf, cache: Cache, number: int, only: Sequence[str], watch:
         return _restore_held(shelf, cache, shelf.snapshot(number), chosen, watch)
 
 
-def _restore_held(shelf: Shelf, cache: Cache, target: Snapshot, chosen: tuple[str, ...], watch: Watch) -> Restored:
+def _restore_held(
+    shelf: Shelf, cache: Cache, target: Snapshot, chosen: tuple[str, ...], watch: Watch, *, asked: bool = True
+) -> Restored:
+    """Restore while the history is held. ``asked``: a chosen path that is not in the snapshot is an error."""
     lost: list[tuple[str, str]] = []
     wanted = shelf.files(target.tree, lost)
-    if not lost:
+    if asked and not lost:
         _require_chosen(target, dict(wanted), chosen)
     safety, now = take_held(shelf, cache, f"before restoring snapshot {target.number}", "before-restore", watch)
     todo = plan(wanted, now.files, target.empty_folders, now.empty, chosen)
@@ -249,4 +252,4 @@ def recover(shelf: Shelf, cache: Cache, watch: Watch) -> Restored | None:
         if journal is None or target is None:
             _end_journal(shelf)
             return None
-        return _restore_held(shelf, cache, target, journal.only, watch)
+        return _restore_held(shelf, cache, target, journal.only, watch, asked=False)

@@ -97,7 +97,16 @@ def size(shelf: Shelf, watch: Watch) -> Size:
 
 
 def verify(shelf: Shelf, watch: Watch) -> Verified:
-    """Read every object of every snapshot back, in threads, and hold it against its id.
+    """Read every object of every snapshot back and hold it against its id; again when one was forgotten meanwhile."""
+    while True:
+        named = shelf.named()
+        found = _verified(shelf, watch)
+        if not found.damaged or shelf.named() == named:
+            return found
+
+
+def _verified(shelf: Shelf, watch: Watch) -> Verified:
+    """Read everything back once, in threads.
 
     Nothing is changed; what does not read back is noted, so that the next snapshot keeps it anew where it still can.
     """

@@ -10,7 +10,7 @@ import pytest
 
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
-from companion.history import upkeep
+from companion.history import taking, upkeep
 from companion.history.doubts import Doubts
 from companion.history.packs import Packs
 from companion.history.store import History
@@ -116,6 +116,46 @@ def test_doubts_that_are_none_are_none(tmp_path: Path, text: bytes) -> None:
     doubts.read()
     assert doubts.all == set()
     assert Packs(tmp_path / "pack").places == {}
+
+
+def test_what_is_forgotten_while_it_is_verified_is_no_damage(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(taking, "_OWN_PACK", 0)  # samples lie in packs that nothing has opened by then
+    for number in range(3):
+        (folder / NAME).write_bytes(os.urandom(3000))
+        history.take(f"n{number}")
+    once: list[int] = []
+
+    def forget_now(progress: Progress) -> None:
+        if progress.what == "Reading everything back" and not once:
+            once.append(1)
+            with History(folder) as other:
+                other.forget([2])
+
+    found = history.verify(Watch(forget_now, every=0))
+    assert once
+    assert (found.snapshots, found.damaged) == (2, ())
+
+
+def test_a_pack_that_another_process_rewrote_is_not_doubted(folder: Path, history: History) -> None:
+    history.take("first")
+    kept = history.files(1)[NAME].blob
+    (folder / "alone.wav").write_bytes(os.urandom(100_000))
+    (folder / "Samples/struck/slate_0.wav").write_bytes(b"another")
+    history.take("second")
+    with History(folder) as reader:
+        packs = reader._shelf.packs
+        reader.files(1)
+        with History(folder) as other:
+            upkeep.rewrite(other._shelf.packs, list(other._shelf.packs.places), Watch())
+            old = [pack for pack in packs.packs if pack.path.exists()]
+        packs.close()
+        for pack in old:
+            upkeep._drop(pack.path)
+        assert packs.doubt(bytes.fromhex(kept)), "there is another copy now"
+        assert reader.read(1, NAME) == (folder / NAME).read_bytes()
+        assert not packs.doubts.all
 
 
 def test_a_mirror_takes_all_that_is_whole_and_the_rest_once_it_is_kept_anew(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sys
@@ -344,6 +345,21 @@ def test_a_killed_restore_is_finished_at_the_next_start(folder: Path, history: H
     assert history.recover() is None
     history.restore(2)
     assert state(folder) == bad
+
+
+@pytest.mark.parametrize("only", [["../x", "/etc"], ["nothing"], ["Samples/../../x"]])
+def test_a_journal_that_names_what_no_snapshot_holds_stands_in_nobodys_way(
+    folder: Path, history: History, state: Any, only: list[str]
+) -> None:
+    taken = history.take("first")
+    journal = folder / ".companion/restore.json"
+    journal.write_text(json.dumps({"schema": 1, "number": 1, "commit": taken.id, "only": only}), "utf-8")
+    before = state(folder)
+    done = history.recover()
+    assert done is not None
+    assert (done.written, done.removed) == ((), ())
+    assert state(folder) == before
+    assert not journal.exists()
 
 
 def test_a_history_from_elsewhere_cannot_write_outside(folder: Path, history: History, tmp_path: Path) -> None:
