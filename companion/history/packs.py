@@ -58,6 +58,8 @@ class Pack:
         ids, offsets = read_index(path.with_suffix(".idx"))
         starts = sorted(offsets)
         end = path.stat().st_size - 20
+        if starts and not 12 <= starts[0] <= starts[-1] < end:
+            raise ValueError("the pack index does not fit its pack")
         ends = dict(zip(starts, [*starts[1:], end], strict=False))
         self.places = {oid: Place(self, start, ends[start]) for oid, start in zip(ids, offsets, strict=True)}
 

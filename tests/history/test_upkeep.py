@@ -146,6 +146,21 @@ def test_a_lost_or_damaged_index_is_made_again(folder: Path, history: History, f
     fsck(folder)
 
 
+@pytest.mark.parametrize("offset", [0, 1 << 40, 1 << 63, (1 << 64) - 1])
+def test_an_index_that_points_outside_its_pack_is_made_again(folder: Path, history: History, offset: int) -> None:
+    contents = _three(folder, history)
+    pack = history._shelf.packs.places[bytes.fromhex(history.files(2)["Samples/alone.wav"].blob)].pack
+    entries = {oid: (place.start, 0) for oid, place in pack.places.items()}
+    entries[min(entries)] = (offset, 0)
+    pack.path.with_suffix(".idx").write_bytes(index_data(entries, pack.path.read_bytes()[-20:]))
+    with History(folder) as again:
+        assert again.verify().damaged
+        (folder / "notes.txt").write_text("more", "utf-8")
+        again.take("next")
+        assert again.verify().damaged == ()
+        assert again.read(2, "Samples/alone.wav") == contents[1]
+
+
 def test_a_history_that_another_tool_repacked_still_reads(
     folder: Path, history: History, git: Any, state: Any, tmp_path: Path
 ) -> None:
