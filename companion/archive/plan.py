@@ -55,8 +55,14 @@ def top_folder(title: str, version: str = "") -> str:
 
 
 def archive_name(title: str, version: str, since: str = "") -> str:
-    """Return a file name such as ``Slate Choir 1.1.zip`` or, for an update, ``Slate Choir 1.0 to 1.1.zip``."""
-    return portable_name(f"{title} {since} to {version}" if since else f"{title} {version}") + ".zip"
+    """Return a file name such as ``Slate Choir 1.1.zip`` or, for an update, ``Slate Choir 1.0 to 1.1.zip``.
+
+    Of a long title as much is cut as it takes to keep the version: it alone tells one release's archive from another's.
+    """
+    version = f"{since} to {version}" if since else version
+    ending = portable_name(version, "")
+    cut = (portable_name(f"{title[:length]} {version}") for length in range(len(title), -1, -1))
+    return next((name for name in cut if name.endswith(f" {ending}")), ending) + ".zip"
 
 
 def plan(

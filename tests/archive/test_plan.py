@@ -74,6 +74,17 @@ def test_names_of_folder_and_archive() -> None:
     assert top_folder("a" * 90) == "a" * 80
 
 
+@pytest.mark.parametrize("title", ["Slate " * 20, "a" * 76, "岩" * 57, "岩" * 90, "CON", "a" * 79 + "1"])
+def test_a_long_title_costs_no_version(title: str) -> None:
+    names = [archive_name(title, "1.0"), archive_name(title, "1.1"), archive_name(title, "1.1", since="1.0")]
+    assert len(set(names)) == 3  # one over the other would be the loss of a released archive
+    for name, ending in zip(names, (" 1.0.zip", " 1.1.zip", " 1.0 to 1.1.zip"), strict=True):
+        assert name.endswith(ending)
+        assert portable_name(name.removesuffix(".zip")) == name.removesuffix(".zip")
+    assert archive_name(title, "1").endswith(" 1.zip")
+    assert archive_name(title, "9" * 200) == "9" * 80 + ".zip"
+
+
 @given(st.text())
 def test_any_title_gives_a_name_every_system_takes(title: str) -> None:
     # Microsoft, "Naming Files, Paths, and Namespaces".
