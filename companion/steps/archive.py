@@ -131,6 +131,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
     top = top_folder(instrument.title)
     planned = plan(top, [(e.path, desk.folder / e.path, e.size, e.sha256, e.executable) for e in desk.ships])
     target = desk.places.releases / archive_name(instrument.title, instrument.version)
+    _refuse_over_released(desk, target)
     with (
         proof_place(desk.folder, planned.size) as place,
         drafted(planned, target, desk.watch) as new,
@@ -166,6 +167,28 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         "checked_with": list(proof.checked_with),
     }
     return packed, Look(findings=packed.findings, details=details)
+
+
+def _refuse_over_released(desk: Desk, target: Path) -> None:
+    """Keep what was released: it is what players have, and what the next update is proven with.
+
+    Whoever waived that the version was not raised has said that nobody has it.
+    """
+    from companion.steps.facts import version_not_raised
+    from companion.steps.status import applied
+
+    record = next((record for record in reversed(desk.records) if record.archive == target.name), None)
+    if record is None or desk.release_of_this or not target.is_file():
+        return
+    if any(
+        finding.blocks
+        for finding in applied(desk, "facts", tuple(version_not_raised(desk.facts, record.version, False)))
+    ):
+        raise CompanionError(
+            f"{record.version} is released, and this would take the place of what players have",
+            str(target),
+            "raise instrument.version first",
+        )
 
 
 _SAVINGS: Final = {

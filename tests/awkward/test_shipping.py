@@ -66,6 +66,22 @@ def test_a_version_is_released_once(releasable: Path, companion: Any, one_line: 
     assert _released(releasable, "1.0") == before[0].snapshot
 
 
+def test_a_released_archive_is_not_built_over(releasable: Path, companion: Any, one_line: Callable[..., None]) -> None:
+    archive = releasable / "releases" / "Slate Choir 1.0.zip"
+    released = archive.read_bytes()
+    assert companion("release", releasable).code == 0
+    assert companion("pack", releasable).code == 0  # of the same content it is the same archive
+    licence = releasable / "Licence.txt"
+    licence.write_text("Another\n", encoding="utf-8")
+    one_line(companion("pack", releasable), "1.0 is released", archive, "Raise instrument.version")
+    assert archive.read_bytes() == released
+    facts = releasable / "release.toml"
+    facts.write_text(facts.read_text("utf-8").replace('version = "1.0"', 'version = "1.1"'), encoding="utf-8")
+    assert companion("pack", releasable).code == 0
+    assert companion("pack", releasable, "--since", "1.0").code == 0
+    assert archive.read_bytes() == released
+
+
 @pytest.mark.skipif(os.name == "nt", reason="no pipes on Windows' disks")
 def test_an_update_of_a_file_that_cannot_be_read(
     update_due: Path, companion: Any, one_line: Callable[..., None]
