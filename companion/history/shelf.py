@@ -94,10 +94,14 @@ class Shelf:
         """Give packs that were finished, or whose index is lost or damaged, an index; they may hold all there is."""
         for pack in packs:
             index = pack.with_suffix(".idx")
+            fresh, bad = index.with_name(f"tmp_{index.name}"), index.with_name(f"tmp_bad_{index.stem}")
+            with contextlib.suppress(OSError):  # git trips over it when it looks for objects it has already
+                index.replace(bad)
             with contextlib.suppress(CompanionError, OSError):
-                fresh = index.with_name(f"tmp_{index.name}")
                 hermetic.run(self.path, ["index-pack", "-o", str(fresh), str(index.with_suffix(".pack"))])
                 fresh.replace(index)
+            if bad.exists() and not index.exists():
+                bad.replace(index)
         if packs:
             self.packs.refresh(anew=True)
             self._listed = None
