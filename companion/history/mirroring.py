@@ -52,7 +52,8 @@ def mirror(shelf: Shelf, target: str, watch: Watch) -> Mirrored:
 def _place(shelf: Shelf, target: Path) -> Path:
     """The mirror itself: the folder named where that is new, empty or a mirror already, else one inside it."""
     inside = target / f"{shelf.folder.resolve().name}-history.git"
-    if not target.exists() or (target / refs.FILE).exists() or target.suffix == ".git":
+    begun = (target / "no-worktree").is_dir()  # by a run that was interrupted before there was a name in it
+    if not target.exists() or begun or (target / refs.FILE).exists() or target.suffix == ".git":
         return target
     return inside if inside.exists() or any(target.iterdir()) else target
 

@@ -230,12 +230,13 @@ def test_a_mirror_in_a_full_folder_gets_a_folder_of_its_own_and_another_history_
             other.mirror(stranger / "copy.git")
 
 
+@pytest.mark.parametrize("name", ["copy.git", "copy"])
 def test_an_interrupted_mirror_goes_on_where_it_was(
-    folder: Path, history: History, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    folder: Path, history: History, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     monkeypatch.setattr(mirroring, "BLOCK", 10_000)
     contents = _three(folder, history)
-    target, watch = tmp_path / "copy.git", Watch()
+    target, watch = tmp_path / name, Watch()
 
     def stop(progress: Progress) -> None:
         if progress.what == "Copying the history" and progress.done > 300_000:
@@ -248,7 +249,7 @@ def test_an_interrupted_mirror_goes_on_where_it_was(
     assert len(parts) == 1
     assert 0 < parts[0].stat().st_size < 210_000
     parts[0].write_bytes(parts[0].read_bytes()[:-5] + b"wrong")
-    history.mirror(target)
+    assert history.mirror(target).target == str(target)
     assert not list((target / "objects/pack").glob("part-*"))
     (tmp_path / "o/.companion").mkdir(parents=True)
     target.rename(tmp_path / "o/.companion/history.git")
