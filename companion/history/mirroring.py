@@ -25,7 +25,7 @@ from companion.history import hermetic, refs
 from companion.history.durable import sync_file
 from companion.history.model import Mirrored
 from companion.history.packing import write_all, write_synced
-from companion.history.packs import Pack, Packs
+from companion.history.packs import Pack, Packs, clear_leftovers
 from companion.history.shelf import Shelf, told
 from companion.history.upkeep import rewrite
 
@@ -72,6 +72,7 @@ def _to_folder(shelf: Shelf, target: Path, watch: Watch) -> Mirrored:
             ours, theirs = shelf.named(), refs.read(place)
             _refuse_another(shelf, ours, theirs.snapshots, str(place))
             folder = place / "objects" / "pack"
+            clear_leftovers(folder)
             there = Packs(folder)
             try:
                 copied, lost = _copy_packs(shelf.packs, there, watch)
@@ -147,6 +148,9 @@ def _copy_packs(ours: Packs, theirs: Packs, watch: Watch) -> tuple[int, int]:
         if whole:
             rewrite(ours, whole, watch, theirs.folder)
         watch.step(sum(ours.packed_size(oid) for oid in missing))
+    for part in theirs.folder.glob("part-*.pack"):  # of a pack that is no more: all there is has been copied by now
+        if not part.with_suffix(".idx").exists():
+            part.unlink()
     return total, lost
 
 

@@ -326,6 +326,6 @@ def clear_leftovers(folder: Path) -> list[Path]:
         if path.name.startswith("tmp_"):
             with contextlib.suppress(OSError):
                 path.unlink()
-        elif path.suffix == ".pack" and not path.with_suffix(".idx").exists():
+        elif path.suffix == ".pack" and not path.name.startswith("part-") and not path.with_suffix(".idx").exists():
             orphans.append(path)
     return orphans

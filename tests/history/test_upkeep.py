@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Progress, Watch
-from companion.history import inflating, mirroring, refs
+from companion.history import hermetic, inflating, mirroring, refs
 from companion.history.objects import BLOB, object_id
 from companion.history.packing import PackWriter, entry_header, index_data
 from companion.history.packs import Packs, read_index
@@ -256,6 +256,24 @@ def test_an_interrupted_mirror_goes_on_where_it_was(
     with History(tmp_path / "o") as found:
         assert found.read(2, "Samples/alone.wav") == contents[1]
         assert found.verify().damaged == ()
+
+
+def test_what_killed_mirrors_and_adoptions_left_is_cleared(
+    folder: Path, history: History, git: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _three(folder, history)
+    target = tmp_path / "copy"
+    history.mirror(target)
+    for name in ("part-pack-aaaa.pack", "tmp_pack_bbbb", "tmp_idx_bbbb"):
+        (target / "objects/pack" / name).write_bytes(b"PACK half")
+    history.mirror(target)
+    assert {path.suffix for path in (target / "objects/pack").iterdir()} == {".pack", ".idx"}
+    assert not [path for path in (target / "objects/pack").iterdir() if not path.name.startswith("pack-")]
+    assert git(target, "fsck", "--full", "--strict", "--no-dangling") == ""
+    (folder / ".companion/history.git/objects/pack/part-pack-aaaa.pack").write_bytes(b"PACK half")
+    (folder / "x").write_text("x", "utf-8")
+    monkeypatch.setattr(hermetic, "run", lambda *_: pytest.fail("a part is no pack to be indexed"))
+    assert history.take("next").number == 4
 
 
 def test_any_git_repository_can_be_the_mirror(folder: Path, history: History, git: Any, tmp_path: Path) -> None:
