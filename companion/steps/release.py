@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.files import explain_os_error, sha256_of
 from companion.core.findings import Finding
 from companion.core.text import listed
 from companion.steps.desk import Desk
@@ -29,6 +28,7 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
     that was proven is not the one that lies there, and for a version that was released from another snapshot.
     """
     from companion.archive.plan import top_folder
+    from companion.archive.prove import checksum_of
     from companion.archive.record import ReleaseRecord, next_order, write_record
     from companion.steps.status import status_of
 
@@ -47,11 +47,7 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
         raise CompanionError(f"Not every step is proven: {listed(left, 10)}", "", "settle those first")
     details = status.step("archive").details
     archive = desk.places.releases / details["archive"]
-    try:
-        whole = sha256_of(archive) == details["sha256"]
-    except OSError as error:
-        raise explain_os_error(error, "read the archive", archive) from error
-    if not whole:
+    if checksum_of(archive, desk.watch) != details["sha256"]:
         raise CompanionError("The archive is not the one that was proven", str(archive), "build it again")
     version = desk.facts.instrument.version
     snapshot = history.take(f"Release {version}", kind="release", watch=desk.watch) if history else None
@@ -102,16 +98,16 @@ def _tag_recorded(records: Iterable[ReleaseRecord], history: History | None) -> 
 
 def verify_upload(desk: Desk, file: Path, at: str) -> tuple[Finding, ...]:
     """Hold a downloaded copy against the record of this content, or of the last release; keep that it was verified."""
+    from companion.archive.prove import checksum_of
     from companion.archive.record import Upload, write_record
     from companion.archive.rules import CHECKSUM_WRONG
 
     record = desk.release_of_this or desk.last_release
     if record is None:
         raise CompanionError("Nothing is released yet", str(desk.folder), "record the release first")
-    try:
-        found = sha256_of(file)
-    except OSError as error:
-        raise explain_os_error(error, "read the copy", file) from error
+    if not file.is_file():
+        raise CompanionError("There is no such file", str(file), "name the copy you fetched from where you uploaded it")
+    found = checksum_of(file, desk.watch)
     if found != record.sha256:
         return (
             CHECKSUM_WRONG.finding(str(file), measured=f"SHA-256 {found}", limit=f"{record.sha256} ({record.archive})"),

@@ -16,8 +16,11 @@ import pytest
 
 from companion.archive.record import read_records
 from companion.archive.rules import ARCHIVE_DIFFERS
+from companion.core.errors import Cancelled
+from companion.core.progress import Progress, Watch
 from companion.history import refs
 from companion.history.store import History
+from companion.workshop import Workshop
 
 
 def _state(companion: Any, folder: Path, step: str) -> str:
@@ -223,6 +226,28 @@ def test_options_that_a_variable_left_empty(update_due: Path, companion: Any, on
         companion("prove", update_due / "releases" / "Slate Choir 1.0.zip", "--checksum", " "), "--checksum", "empty"
     )
     assert sorted((update_due / "releases").iterdir()) == before
+
+
+def test_verifying_an_upload_tells_how_far_it_is_and_can_be_stopped(releasable: Path, companion: Any) -> None:
+    assert companion("release", releasable).code == 0
+    copy = releasable / "releases" / "Slate Choir 1.0.zip"
+    seen: list[Progress] = []
+    assert Workshop.open(releasable).upload(copy, Watch(seen.append, every=0)) == ()
+    assert (seen[-1].unit, seen[-1].done, seen[-1].total) == ("bytes", copy.stat().st_size, copy.stat().st_size)
+
+    def stop(progress: Progress) -> None:
+        if progress.what == "Taking the checksum":
+            stopped.cancel()
+
+    stopped = Watch(stop, every=0)
+    with pytest.raises(Cancelled):
+        Workshop.open(releasable).upload(copy, stopped)
+
+
+def test_a_copy_that_is_no_file(releasable: Path, companion: Any, one_line: Callable[..., None]) -> None:
+    assert companion("release", releasable).code == 0
+    for copy in ("nowhere.zip", "Samples", os.devnull):  # a pipe among them would keep it waiting for ever
+        one_line(companion("upload", releasable, releasable / copy), "no such file")
 
 
 def test_a_checksum_as_people_paste_it(releasable: Path, companion: Any, one_line: Callable[..., None]) -> None:
