@@ -21,6 +21,10 @@ from companion.history.walk import Seen, seen_of
 
 ATTEMPTS: Final = 3
 _FEW: Final = 4 << 20
+_FRESH_NS: Final = 250_000_000
+_PAUSE_NS: Final = 30_000_000
+"""A system notes the time of a write when it begins. Of a file written so shortly before it was opened, one long write
+may go on unseen, so that it is read once more, the pause after that time at the earliest."""
 
 
 class Read(NamedTuple):
@@ -108,6 +112,16 @@ def _hash(handle: int, size: int, watch: Watch) -> bytes:
     return digest.digest()
 
 
+def _settled(handle: int, before: os.stat_result, when: int, size: int, blob: bytes, watch: Watch) -> bool:
+    """Tell whether a file that had just been written when it was opened reads the same again; true for any other."""
+    age = when - (before.st_mtime_ns if os.name == "nt" else before.st_ctime_ns)
+    if not size or abs(age) >= _FRESH_NS:
+        return True
+    time.sleep(max(0, _PAUSE_NS - abs(age)) / 1e9)
+    os.lseek(handle, 0, os.SEEK_SET)
+    return _hash(handle, size, watch) == blob and _same(before, os.fstat(handle))
+
+
 def _read_link(path: Path, seen: Seen, sink: Sink, writer: PackWriter | None) -> Read:
     when = now_ns()
     target = os.fsencode(os.readlink(path))  # noqa: PTH115 -- as written, not as a path
@@ -164,7 +178,7 @@ def read_file(folder: Path, seen: Seen, sink: Sink, writer: PackWriter | None, w
             else:
                 size = before.st_size
                 blob, whole = _read_large(handle, size, sink, writer, last, watch)
-            still = whole and _same(before, os.fstat(handle))
+            still = whole and _same(before, os.fstat(handle)) and _settled(handle, before, when, size, blob, watch)
         except NotStill:
             if last:
                 raise

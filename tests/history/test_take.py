@@ -18,7 +18,7 @@ import pytest
 from companion.core.errors import Busy, Cancelled, CompanionError
 from companion.core.lock import held
 from companion.core.progress import Watch
-from companion.history import commits, reading
+from companion.history import commits, packs, reading
 from companion.history.store import History
 
 
@@ -315,6 +315,43 @@ def test_a_large_file_that_grows_or_shrinks_while_it_is_read(
     else:
         assert taken.left_out == (("bounce.wav", "it kept getting shorter while it was read"),)
     assert taken.files + len(taken.left_out) == 9
+
+
+@pytest.mark.parametrize("size", [3 << 20, 9 << 20])
+def test_a_long_write_that_began_before_the_file_was_opened_is_seen(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch, size: int
+) -> None:
+    """Its time was noted when it began: nothing of the file's look tells that it still goes on."""
+    content = b"new" * (size // 3)
+    (folder / "busy.wav").write_bytes(content)
+    torn, real, handles = [0], os.read, set[int]()
+    opened = reading._open
+
+    def opening(path: Path) -> tuple[int, os.stat_result]:
+        handle, status = opened(path)
+        (handles.add if path.name == "busy.wav" else handles.discard)(handle)
+        return handle, status
+
+    def half_old(handle: int, count: int) -> bytes:
+        data = real(handle, count)
+        if handle in handles and data and torn[0] < (1 if size < packs.SMALL else 18):
+            torn[0] += 1
+            return b"old" + data[3:]
+        return data
+
+    monkeypatch.setattr(reading, "_open", opening)
+    monkeypatch.setattr(os, "read", half_old)
+    taken = history.take("first")
+    assert torn[0]
+    monkeypatch.undo()
+    assert taken.changed_while_read == ()
+    assert history.read(1, "busy.wav") == content
+
+
+def test_a_file_at_rest_is_not_read_twice(folder: Path, history: History, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(reading, "now_ns", lambda: time.time_ns() + 1_000_000_000)
+    monkeypatch.setattr(reading, "_hash", lambda *_: pytest.fail("read again"))
+    assert history.take("first").new
 
 
 def test_equal_files_are_kept_once_large_and_small(folder: Path, history: History) -> None:
