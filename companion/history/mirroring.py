@@ -84,7 +84,7 @@ def _to_folder(shelf: Shelf, target: Path, watch: Watch) -> Mirrored:
         caution = _caution(shelf, place)
     if lost:
         damaged = f"{plural(lost, 'damaged object')} of the history could not be copied; verify it"
-        caution = f"{damaged}. {caution}" if caution else damaged
+        caution = f"{damaged}; {caution}" if caution else damaged
     return Mirrored(target=str(place), snapshots=len(snapshots), new=new, bytes=copied, caution=caution)
 
 
