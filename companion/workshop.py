@@ -172,13 +172,15 @@ class Workshop(Waiving, Snapshots):
         return frozenset()
 
     def _keep_or_hold(self, desk: Desk, step: str, look: Look) -> None:
-        """Keep what a look found on disk, or in memory where the disk will not have it."""
-        try:
-            with self._writing("keep the evidence"):
-                self._keep(desk, step, look)
-        except CompanionError as error:
-            desk.evidence.hold(_evidence(desk, step, look))
-            self.not_kept = error
+        """Keep what a look found on disk, or in memory where the disk will not have it, once refused to the end."""
+        if self.not_kept is None:
+            try:
+                with self._writing("keep the evidence"):
+                    self._keep(desk, step, look)
+                return
+            except CompanionError as error:
+                self.not_kept = error
+        desk.evidence.hold(_evidence(desk, step, look))
 
     def _keep(self, desk: Desk, step: str, look: Look) -> None:
         desk.evidence.keep(_evidence(desk, step, look))
