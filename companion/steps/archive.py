@@ -10,7 +10,6 @@ import tempfile
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Final
 
 import msgspec
 
@@ -22,10 +21,11 @@ from companion.core.findings import Finding, ordered
 from companion.core.folder import RELEASES, Places
 from companion.core.lock import process_alive
 from companion.core.progress import Watch
-from companion.core.text import listed, plural
+from companion.core.text import plural
 from companion.core.units import both_bytes, decimal_bytes
 from companion.steps.desk import Desk
 from companion.steps.model import Look, Status
+from companion.steps.savings import with_savings
 
 
 class Packed(msgspec.Struct, frozen=True, kw_only=True):
@@ -146,6 +146,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         findings = list(proof.findings)
         if proof.extracted is not None:
             findings += judge_opened(desk, proof.extracted / top)
+        findings = with_savings(desk, findings, new.path)
         built, kept = new.built, not any(finding.blocks for finding in findings)
         if kept:
             new.accept()
@@ -155,7 +156,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         sha256=built.sha256,
         members=len(planned.members),
         checked_with=proof.checked_with,
-        findings=ordered(_with_savings(desk, finding) for finding in findings),
+        findings=ordered(findings),
         kept=kept,
     )
     details = {
@@ -189,32 +190,6 @@ def _refuse_over_released(desk: Desk, target: Path) -> None:
             str(target),
             "raise instrument.version first",
         )
-
-
-_SAVINGS: Final = {
-    "trimming": "trimming silent tails",
-    "mono": "making mono of equal channels",
-    "bits": "leaving unused bits out",
-    "twins": "keeping one of each recording that is there twice",
-}
-
-
-def _with_savings(desk: Desk, finding: Finding) -> Finding:
-    """Return a finding on the archive's size with what the Sound step measured that could be saved, in bytes.
-
-    They are bytes of the samples as they lie in the folder; what they take in the archive is less, and said to be.
-    """
-    sound = desk.found("sound")
-    saved = sound.details.get("savings", {}) if sound and finding.rule == "size-over-limit" else {}
-    ways = [f"{words} would save {decimal_bytes(saved[way])}" for way, words in _SAVINGS.items() if saved.get(way)]
-    if not ways:
-        return finding
-    before = decimal_bytes(sum(entry.size for entry in desk.ships))
-    return msgspec.structs.replace(
-        finding,
-        mend=f"{finding.mend}. Of the {before} before packing, {listed(ways, 4)}; silence, "
-        "equal channels and unused bits pack small already, so that the archive shrinks by less",
-    )
 
 
 def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
@@ -282,7 +257,7 @@ def look_archive(desk: Desk) -> Look:
         findings = list(proof.findings)
         if proof.extracted is not None:
             findings += judge_opened(desk, proof.extracted / top)
-    return Look(findings=ordered(findings), details=evidence.details)
+    return Look(findings=ordered(with_savings(desk, findings, path)), details=evidence.details)
 
 
 def prove_stranger(archive: Path, checksum: str, watch: Watch) -> StrangerProof:

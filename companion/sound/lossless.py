@@ -1,0 +1,191 @@
+"""What samples would take as FLAC (RFC 9639), in bytes: packed for counting only, nothing is written or kept."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor, as_completed
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+
+from companion.core.cache import Cache
+from companion.core.errors import Cancelled
+from companion.core.progress import Watch
+from companion.sound.chunks import Chunks, read_chunks
+from companion.sound.pool import default_workers
+
+TABLE: Final = "flac-1"
+MOST_CHANNELS: Final = 8
+"""RFC 9639, section 9.1.3."""
+
+_BLOCK_SAMPLES: Final = 1 << 18
+_KEEP_EVERY: Final = 256
+# CAF and AU are left out: no header of theirs is read here, and AU's decoder takes one that was cut short for whole.
+_PLAIN: Final = ("WAV", "RF64", "W64", "AIFF", "AIFC")
+_DEPTHS: Final = {"PCM_U8": "PCM_S8", "PCM_S8": "PCM_S8", "PCM_16": "PCM_16", "PCM_24": "PCM_24", "PCM_32": "PCM_24"}
+_BELOW_24: Final = 0xFF
+"""The bits of a 32-bit integer that the deepest FLAC written here, of 24 bits, has no place for."""
+
+AudioFile = tuple[str, Path, str]
+"""Path relative to the folder, path on this computer, SHA-256 of the content or an empty string."""
+_decode = msgspec.msgpack.Decoder(int | None).decode
+_Step = Callable[[int], None]
+
+
+def flac_sizes(
+    files: Sequence[AudioFile],
+    cache: Cache,
+    watch: Watch,
+    *,
+    workers: int | None = None,
+    still: Callable[[str], bool] = lambda path: True,
+) -> dict[str, int | None]:
+    """Return the bytes each file would take as FLAC at its own depth, by its relative path.
+
+    None: FLAC cannot give back every sample (floating point, 32 bits that are all used, over 8 channels, a rate that
+    the format's streamable subset has no place for), the file is coded already, cut short or unreadable, or would not
+    become smaller. Packed as libsndfile's encoder does unless told otherwise; other encoders differ by a few per cent.
+    Only sound is counted: chunks such as loops and texts are not.
+
+    still: tells of a relative path, after it was read, whether it is the content its hash was taken of; only then is
+    its size remembered under that hash. Progress is in bytes read. Raises :class:`companion.core.errors.Cancelled`;
+    what was counted until then stays in the cache.
+    """
+    kept = cache.everything(TABLE) if any(sha for _, _, sha in files) else {}
+    known = {sha: _decode(kept[key]) for _, _, sha in files if sha and (key := bytes.fromhex(sha)) in kept}
+    results: dict[str, int | None] = {}
+    twins: dict[str, list[str]] = {}
+    todo: list[tuple[int, Path, list[str], str]] = []
+    for relative, path, sha in files:
+        if sha in known:
+            results[relative] = known[sha]
+        elif sha and sha in twins:
+            twins[sha].append(relative)  # the same bytes twice: packed once
+        else:
+            names = [relative]
+            todo.append((_size(path), path, names, sha))
+            if sha:
+                twins[sha] = names
+    if todo:
+        _count_new(todo, results, cache, watch, workers or default_workers(), still)
+    return {relative: results[relative] for relative, _, _ in files}
+
+
+def _count_new(
+    todo: list[tuple[int, Path, list[str], str]],
+    results: dict[str, int | None],
+    cache: Cache,
+    watch: Watch,
+    workers: int,
+    still: Callable[[str], bool],
+) -> None:
+    watch.stage("Counting the samples as FLAC", sum(size for size, *_ in todo), "bytes")
+    stop = threading.Event()
+
+    def step(count: int) -> None:
+        if stop.is_set():
+            raise Cancelled
+        watch.step(count)
+
+    fresh: list[tuple[bytes, bytes]] = []
+    # Threads suffice: the decoder of plain integers and the encoder both run without the interpreter.
+    pool = ThreadPoolExecutor(workers, "flac")
+    try:
+        jobs: dict[Future[tuple[int | None, bool]], tuple[list[str], str]] = {}
+        # The longest first, so that the last thread is not left alone with one.
+        for size, path, names, sha in sorted(todo, key=lambda job: -job[0]):
+            jobs[pool.submit(_counted, path, size, step)] = names, sha
+        for job in as_completed(jobs):
+            (taken, sure), (names, sha) = job.result(), jobs[job]
+            results.update(dict.fromkeys(names, taken))
+            if sha and sure and still(names[0]):
+                fresh.append((bytes.fromhex(sha), msgspec.msgpack.encode(taken)))
+            if len(fresh) >= _KEEP_EVERY:
+                cache.put(TABLE, fresh)
+                fresh = []
+    finally:
+        stop.set()
+        pool.shutdown(cancel_futures=True)
+        cache.put(TABLE, fresh)
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _counted(path: Path, size: int, step: _Step) -> tuple[int | None, bool]:
+    """Return the bytes as FLAC, or None, of one file of ``size`` bytes, and whether its content alone decided that."""
+    import soundfile
+
+    left = size
+
+    def tell(count: int) -> None:
+        nonlocal left
+        count = min(count, left)
+        left -= count
+        step(count)
+
+    tell(0)
+    try:
+        chunks = read_chunks(path)
+        taken, sure = _packed(path, chunks, tell) if _worth_it(chunks) else (None, True)
+    except (soundfile.SoundFileError, RuntimeError, AssertionError, OSError, ValueError, TypeError):
+        taken, sure = None, False  # a disk may refuse today what it gives tomorrow
+    step(left)
+    return (taken if taken is not None and taken < size else None), sure
+
+
+def _worth_it(chunks: Chunks) -> bool:
+    """Tell by the header alone whether a file may be held by FLAC and become smaller."""
+    plain = chunks.format in _PLAIN and chunks.coding == "PCM" and not chunks.truncated and not chunks.problem
+    return plain and 0 < chunks.channels <= MOST_CHANNELS and chunks.frames_present != 0
+
+
+def _packed(path: Path, chunks: Chunks, tell: _Step) -> tuple[int | None, bool]:
+    import numpy as np
+    import soundfile
+
+    with soundfile.SoundFile(str(path) if os.name == "nt" else os.fsencode(path)) as sound:
+        depth, channels = _DEPTHS.get(sound.subtype), int(sound.channels)
+        # What the decoder sees otherwise than the header reads is not vouched for.
+        if depth is None or channels != chunks.channels or chunks.frames_promised not in (None, sound.frames):
+            return None, True
+        counter, seen = _Counter(), 0
+        block = np.empty((max(1, _BLOCK_SAMPLES // channels), channels), np.int32)
+        frame_bytes = channels * ((chunks.bits + 7) // 8)
+        with soundfile.SoundFile(counter, "w", sound.samplerate, channels, depth, format="FLAC") as packed:
+            while len(part := sound.read(out=block)):
+                if sound.subtype == "PCM_32" and np.bitwise_or.reduce(part, axis=None) & _BELOW_24:
+                    return None, True
+                packed.write(part)
+                seen += len(part)
+                tell(len(part) * frame_bytes)
+        return (counter.size, True) if seen == sound.frames else (None, False)
+
+
+class _Counter:
+    """A file for the encoder to write to that keeps its length and nothing else."""
+
+    def __init__(self) -> None:
+        self.size = self._place = 0
+
+    def write(self, data: Any) -> int:
+        self._place += len(data)
+        self.size = max(self.size, self._place)
+        return len(data)
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        self._place = offset + {os.SEEK_SET: 0, os.SEEK_CUR: self._place, os.SEEK_END: self.size}[whence]
+        return self._place
+
+    def tell(self) -> int:
+        return self._place
+
+    def read(self, count: int) -> bytes:
+        return b""
