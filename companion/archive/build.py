@@ -144,7 +144,7 @@ def _written(plan: Plan, target: Path, stream: BinaryIO, watch: Watch, threads: 
                     crc=part.crc,
                     size=part.member.size,
                     parts=part.parts,
-                    executable=part.member.executable,
+                    executable=part.program,
                 )
                 stored += part.method == STORED
                 watch.step(part.member.size)
@@ -203,12 +203,10 @@ def _stream(writer: Writer, first: Piece, rest: Iterator[Whole | Piece], watch: 
             part = next(rest)
 
     method = first.method
-    packed = writer.streamed(
-        member.name, method=method, size=member.size, pieces=pieces(), executable=member.executable
-    )
+    packed = writer.streamed(member.name, method=method, size=member.size, pieces=pieces(), executable=first.program)
     if method == DEFLATED and packed > coders.NOT_WORTH_IT * member.size:
         writer.withdraw()
         method = STORED
         again = ((piece.parts, piece.crc) for piece in stored_pieces(member, watch))
-        writer.streamed(member.name, method=STORED, size=member.size, pieces=again, executable=member.executable)
+        writer.streamed(member.name, method=STORED, size=member.size, pieces=again, executable=first.program)
     return method

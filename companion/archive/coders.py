@@ -25,6 +25,8 @@ NOT_WORTH_IT: Final = 0.995
 CHUNK: Final = 8 << 20
 """Bytes packed at a time. Members up to this size are packed whole; larger ones in pieces, so that memory is bounded
 and two threads can share one file."""
+WHOLE: Final = 24 << 20
+"""libdeflate's streams cannot be laid end to end: members up to this size that pack well are packed by it whole."""
 _PROBE: Final = 1 << 20
 _SLICE: Final = 256 << 10
 """Bytes the coder gets at a time: what comes out of them needs no fresh memory from the system (a quarter quicker)."""
@@ -99,6 +101,24 @@ def probes(size: int) -> list[tuple[int, int]]:
     return [(step * index, min(_PROBE, size)) for index in range(4)]
 
 
-def seems_packable(samples: list[Bytes]) -> bool:
-    """Tell whether any of these parts of a file gets smaller by packing."""
-    return any(sum(map(len, packed_piece(part, last=True))) <= NOT_WORTH_IT * len(part) for part in samples)
+def shares(samples: list[Bytes]) -> list[float]:
+    """Return what share of itself each of these parts of a file packs to."""
+    return [sum(map(len, packed_piece(part, last=True))) / len(part) for part in samples]
+
+
+def seems_packable(samples: list[float]) -> bool:
+    """Tell from the shares of some parts of a file whether any of it gets smaller by packing."""
+    return min(samples) <= NOT_WORTH_IT
+
+
+def packs_well(samples: list[float]) -> bool:
+    """Tell from the shares of some equal parts of a file whether libdeflate would pack it better."""
+    return sum(samples) < PACKS_WELL * len(samples)
+
+
+def packed_better(data: Bytes) -> tuple[int, list[Bytes]]:
+    """Return (method, bytes to write, in parts) for the whole content of a member that packs well."""
+    import deflate
+
+    better = deflate.deflate_compress(data, BETTER_LEVEL)
+    return (STORED, [bytes(data)]) if len(better) > NOT_WORTH_IT * len(data) else (DEFLATED, [better])

@@ -18,9 +18,22 @@ from typing import Final
 
 import msgspec
 
-from companion.archive.coders import CHUNK, Bytes, crc32, packed, packed_piece, probes, seems_packable
+from companion.archive.coders import (
+    CHUNK,
+    WHOLE,
+    Bytes,
+    crc32,
+    packed,
+    packed_better,
+    packed_piece,
+    packs_well,
+    probes,
+    seems_packable,
+    shares,
+)
 from companion.archive.layout import DEFLATED, STORED
 from companion.archive.plan import Member
+from companion.archive.programs import is_program
 from companion.core.errors import CompanionError
 from companion.core.files import explain_os_error
 from companion.core.progress import Watch
@@ -28,18 +41,26 @@ from companion.core.progress import Watch
 _GROUP: Final = 1 << 20
 """Small members go to a thread together, up to this many bytes: handing over costs more than packing them."""
 
+_HELD: Final = 20 << 20
+"""Bytes of content that may be under way for each thread: with 24 MiB, two large members would come near 150 MB."""
+
 
 class Whole(msgspec.Struct, frozen=True):
-    """A member with all its packed bytes, in parts."""
+    """A member with all its packed bytes, in parts. program: whether it may be run."""
 
     member: Member
     method: int
     crc: int
     parts: list[Bytes]
+    program: bool
 
 
 class Piece(msgspec.Struct, frozen=True):
-    """A part of a large member. crc: of the content up to its end. size: of this part's content, in bytes."""
+    """A part of a large member.
+
+    crc: of the content up to its end. size: of this part's content, in bytes. program: of the first part, whether the
+    member may be run.
+    """
 
     member: Member
     method: int
@@ -47,11 +68,13 @@ class Piece(msgspec.Struct, frozen=True):
     parts: list[Bytes]
     size: int
     last: bool
+    program: bool
 
 
 Part = Whole | Piece
 _mine = threading.local()
-Job = Callable[[], list[Part]]
+Job = tuple[int, Callable[[], list[Part]]]
+"""The bytes of content it holds, and what gives its parts."""
 
 
 @contextlib.contextmanager
@@ -62,7 +85,7 @@ def packing(members: Iterable[Member], watch: Watch, threads: int) -> Generator[
     """
     pool = ThreadPoolExecutor(max(1, threads), thread_name_prefix="pack")
     try:
-        yield _results(pool, _jobs(members, watch), max(1, threads) + 2)
+        yield _results(pool, _jobs(members, watch), max(1, threads))
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
 
@@ -70,17 +93,18 @@ def packing(members: Iterable[Member], watch: Watch, threads: int) -> Generator[
 def stored_pieces(member: Member, watch: Watch) -> Iterator[Piece]:
     """Return the parts of a large member as they are."""
     for data, crc, last in _blocks(member, watch):
-        yield Piece(member, STORED, crc, [data], len(data), last)
+        yield Piece(member, STORED, crc, [data], len(data), last, is_program(data))
 
 
-def _results(pool: ThreadPoolExecutor, jobs: Iterator[Job], ahead: int) -> Iterator[Part]:
-    waiting: deque[Future[list[Part]]] = deque()
-    for job in jobs:
-        waiting.append(pool.submit(job))
-        if len(waiting) >= ahead:
-            yield from waiting.popleft().result()
+def _results(pool: ThreadPoolExecutor, jobs: Iterator[Job], threads: int) -> Iterator[Part]:
+    """Yield parts in order while two jobs more than there are threads, if not too heavy, are under way."""
+    waiting: deque[tuple[int, Future[list[Part]]]] = deque()
+    for held, job in jobs:
+        while len(waiting) >= threads + 2 or (waiting and held + sum(one for one, _ in waiting) > threads * _HELD):
+            yield from waiting.popleft()[1].result()
+        waiting.append((held, pool.submit(job)))
     while waiting:
-        yield from waiting.popleft().result()
+        yield from waiting.popleft()[1].result()
 
 
 def _jobs(members: Iterable[Member], watch: Watch) -> Iterator[Job]:
@@ -106,15 +130,18 @@ def _group_job(group: list[Member], watch: Watch) -> Job:
             watch.check()
             content = _content(member)
             method, data = packed(content)
-            done.append(Whole(member, method, crc32(content), data))
+            done.append(Whole(member, method, crc32(content), data, is_program(content)))
         return done
 
-    return job
+    return sum(member.size for member in group), job
 
 
 def _piece_jobs(member: Member, watch: Watch) -> Iterator[Job]:
     with _opened(member) as stream:
-        samples = [_read_at(stream, *place, member) for place in probes(member.size)]
+        samples = shares([_read_at(stream, *place, member) for place in probes(member.size)])
+    if member.size <= WHOLE and packs_well(samples):
+        yield _whole_job(member)
+        return
     if not seems_packable(samples):
         for piece in stored_pieces(member, watch):
             yield _given(piece)
@@ -123,23 +150,39 @@ def _piece_jobs(member: Member, watch: Watch) -> Iterator[Job]:
         yield _piece_job(member, data, crc, last)
 
 
+def _whole_job(member: Member) -> Job:
+    def job() -> list[Part]:
+        content = _content(member, bytearray(member.size + 1))
+        method, data = packed_better(content)
+        return [Whole(member, method, crc32(content), data, is_program(content))]
+
+    return member.size, job
+
+
 def _given(piece: Piece) -> Job:
-    return lambda: [piece]
+    return piece.size, lambda: [piece]
 
 
 def _piece_job(member: Member, data: Bytes, crc: int, last: bool) -> Job:
-    return lambda: [Piece(member, DEFLATED, crc, packed_piece(data, last), len(data), last)]
+    return len(data), lambda: [
+        Piece(member, DEFLATED, crc, packed_piece(data, last), len(data), last, is_program(data))
+    ]
 
 
-def _content(member: Member) -> Bytes:
-    """Return the whole content of a small member, held to its size and SHA-256; good until this thread's next."""
+def _room(size: int) -> bytearray:
+    """Return this thread's buffer: asking the system for fresh memory for each file costs as much as reading it."""
+    room: bytearray = getattr(_mine, "room", bytearray())
+    if len(room) <= size:
+        room = _mine.room = bytearray(max(CHUNK, size) + 1)
+    return room
+
+
+def _content(member: Member, room: bytearray | None = None) -> Bytes:
+    """Return the whole content of a member, held to its size and SHA-256; good until ``room`` is used again."""
     if member.data is not None:
         content: Bytes = member.data
     else:
-        # One buffer a thread: asking the system for fresh memory for each file costs as much as reading it.
-        room: bytearray = getattr(_mine, "room", bytearray())
-        if len(room) <= member.size:
-            room = _mine.room = bytearray(max(CHUNK, member.size) + 1)
+        room = _room(member.size) if room is None else room
         with _opened(member) as stream:
             content = _filled(memoryview(room)[: member.size + 1], stream, member)
     if len(content) != member.size or hashlib.sha256(content).hexdigest() != member.sha256:

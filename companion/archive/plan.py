@@ -25,7 +25,6 @@ class Member(msgspec.Struct, frozen=True, kw_only=True):
     data: bytes | None = None
     size: int
     sha256: str
-    executable: bool = False
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True):
@@ -67,18 +66,18 @@ def archive_name(title: str, version: str, since: str = "") -> str:
 
 def plan(
     top: str,
-    files: Iterable[tuple[str, Path, int, str, bool]],
+    files: Iterable[tuple[str, Path, int, str]],
     made: Mapping[str, bytes] | None = None,
 ) -> Plan:
-    """Return the plan for ``files`` (path under ``top``, source, size, SHA-256, executable) and texts made for it.
+    """Return the plan for ``files`` (path under ``top``, source, size, SHA-256) and texts made for it.
 
     ``made`` (content by path under ``top``) takes the place of a file of the same path. Raises
     :class:`CompanionError` for a name that no archive can carry, and for two that are one on some systems.
     """
     made = made or {}
     members = [
-        Member(name=f"{top}/{path}", source=source, size=size, sha256=sha256, executable=executable)
-        for path, source, size, sha256, executable in files
+        Member(name=f"{top}/{path}", source=source, size=size, sha256=sha256)
+        for path, source, size, sha256 in files
         if path not in made
     ]
     members += [

@@ -321,7 +321,7 @@ def draft_notes(drafted: Draft) -> list[str]:
 def packed_lines(packed: Packed) -> list[str]:
     """Return what was built, how it was proven, and whether it may go out."""
     lines = [
-        f"Built: {packed.path}",
+        _built(packed.path, kept=packed.kept),
         f"  {both_bytes(packed.size)}, {plural(packed.members, 'file')}",
         f"  SHA-256 {packed.sha256}",
         f"  opened again with: {', '.join(packed.checked_with)}",
@@ -333,13 +333,19 @@ def packed_lines(packed: Packed) -> list[str]:
 def updated_lines(updated: Updated) -> list[str]:
     """Return what an update holds, against the whole."""
     replaced = plural(len(updated.changed), "file")
+    kept = not any(finding.blocks for finding in updated.findings)
     return [
-        f"Built: {updated.path}",
+        _built(updated.path, kept=kept),
         f"  {both_bytes(updated.size)}; the whole version unpacks to {both_bytes(updated.full)}",
         f"  SHA-256 {updated.sha256}",
         f"  {replaced} replaced, {len(updated.added):,} new, {len(updated.removed):,} to delete",
         *finding_lines(updated.findings),
+        *([] if kept else ["Not fit to publish, and not kept: mend what blocks and build it again."]),
     ]
+
+
+def _built(path: Path, *, kept: bool) -> str:
+    return f"Built: {visible(str(path))}" if kept else f"Built, and not kept: {visible(path.name)}"
 
 
 def proof_lines(proof: StrangerProof) -> list[str]:

@@ -58,9 +58,7 @@ def pack(folder: Path, since: str | None, as_json: bool) -> int:
             print_json({"update": updated})
         else:
             say(updated_lines(updated))
-            if any(finding.blocks for finding in updated.findings):
-                say(["Not fit to publish, and not kept: mend what blocks and build it again."])
-        return 1 if updated.findings else 0
+        return 1 if any(finding.blocks for finding in updated.findings) else 0
     with watching(quiet=as_json) as watch:
         packed = workshop(folder).pack(watch)
     if as_json:

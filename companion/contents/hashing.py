@@ -88,7 +88,6 @@ def _entry(path: str, stat: os.stat_result | None, kind: Kind, *, sha256: str = 
         inode=stat.st_ino if stat else 0,
         kind=kind,
         sha256=sha256,
-        executable=bool(stat and os.name != "nt" and stat.st_mode & modes.S_IXUSR),
         problem=problem,
     )
 

@@ -49,7 +49,6 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
     kind: Kind
     sha256: str = ""
     link: str | None = None
-    executable: bool = False
     problem: str = ""
 
     @property

@@ -129,7 +129,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
     refuse_unfit(desk)
     instrument = desk.facts.instrument
     top = top_folder(instrument.title)
-    planned = plan(top, [(e.path, desk.folder / e.path, e.size, e.sha256, e.executable) for e in desk.ships])
+    planned = plan(top, [(e.path, desk.folder / e.path, e.size, e.sha256) for e in desk.ships])
     target = desk.places.releases / archive_name(instrument.title, instrument.version)
     _refuse_over_released(desk, target)
     with (

@@ -38,7 +38,7 @@ def _digest(fields: Iterable[str]) -> str:
 
 def _fields(entry: Entry) -> str:
     content = f"link {entry.link}" if entry.link is not None else entry.sha256 or f"? {entry.problem}"
-    return f"{entry.path}\0{'x' if entry.executable else '-'}{content}"
+    return f"{entry.path}\0{content}"
 
 
 def mark_of(entries: Iterable[Entry]) -> str:

@@ -60,7 +60,7 @@ def pack_update(desk: Desk, since: str) -> Updated:
         raise CompanionError(
             "The old archive is not the one that was released", str(before), "put that back: it is what players have"
         )
-    files = [(e.path, desk.folder / e.path, e.size, e.sha256, e.executable) for e in desk.ships]
+    files = [(e.path, desk.folder / e.path, e.size, e.sha256) for e in desk.ships]
     _, info = plan_update(plan(top_folder(instrument.title), files), old)
     note = "\n".join(note_lines(info, instrument.version)) + "\n"
     whole = plan(top_folder(instrument.title), files, {note_name(e.path for e in desk.ships): note.encode()})

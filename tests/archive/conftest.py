@@ -97,7 +97,7 @@ def planned() -> Callable[..., Plan]:
             place = folder / path
             place.parent.mkdir(parents=True, exist_ok=True)
             place.write_bytes(data)
-            files.append((path, place, len(data), hashlib.sha256(data).hexdigest(), path.endswith(".sh")))
+            files.append((path, place, len(data), hashlib.sha256(data).hexdigest()))
         return plan(top, files, made)
 
     return make

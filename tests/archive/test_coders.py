@@ -10,7 +10,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.archive.coders import CHUNK, Bytes, packed, packed_piece, probes, seems_packable
+from companion.archive.coders import (
+    CHUNK,
+    Bytes,
+    packed,
+    packed_better,
+    packed_piece,
+    packs_well,
+    probes,
+    seems_packable,
+    shares,
+)
 
 
 def _inflated(parts: list[Bytes]) -> bytes:
@@ -75,5 +85,21 @@ def test_probes_lie_inside_and_reach_both_ends() -> None:
 
 def test_one_packable_part_is_enough(audio: Callable[..., bytes]) -> None:
     noise = os.urandom(50_000)
-    assert not seems_packable([noise, noise])
-    assert seems_packable([noise, audio(50_000)])
+    assert not seems_packable(shares([noise, noise]))
+    assert seems_packable(shares([noise, audio(50_000)]))
+
+
+def test_most_parts_have_to_pack_well_for_the_better_coder(audio: Callable[..., bytes]) -> None:
+    dual, plain = audio(200_000, dual=True), audio(200_000)
+    assert packs_well(shares([dual, dual, dual, plain]))
+    assert not packs_well(shares([plain, plain, plain, dual]))
+
+
+def test_a_whole_member_that_packs_well_is_near_level_6_of_zlib(audio: Callable[..., bytes]) -> None:
+    dual = audio(1_000_000, dual=True)
+    method, out = packed_better(dual)
+    assert method == 8
+    assert _inflated(out) == dual
+    assert sum(map(len, out)) < 1.01 * len(zlib.compress(dual, 6))
+    noise = os.urandom(100_000)
+    assert packed_better(noise) == (0, [noise])

@@ -24,7 +24,6 @@ def test_members_are_sorted_under_one_folder(tmp_path: Path, planned: Callable[.
         "Slate Choir/b.wav",
         "Slate Choir/run.sh",
     ]
-    assert [member.executable for member in made.members] == [False, False, False, True]
     assert made.manifest["Slate Choir/README.txt"] == (7, hashlib.sha256(b"read me").hexdigest())
     assert made.size == 10
 
@@ -51,12 +50,12 @@ def test_made_text_replaces_the_file_of_that_path(tmp_path: Path, planned: Calla
 )
 def test_names_no_archive_should_carry_are_refused(paths: list[str], says: str) -> None:
     with pytest.raises(CompanionError, match=says):
-        plan("Slate Choir", [(path, Path("x"), 1, "00", False) for path in paths])
+        plan("Slate Choir", [(path, Path("x"), 1, "00") for path in paths])
 
 
 def test_neighbours_of_refused_names_are_planned() -> None:
     paths = ["a..b.wav", "..a.wav", "a b.wav", "ä.wav", "a/b", "ab", "a.b/c"]
-    made = plan("Slate Choir", [(path, Path("x"), 1, "00", False) for path in paths])
+    made = plan("Slate Choir", [(path, Path("x"), 1, "00") for path in paths])
     assert len(made.members) == len(paths)
 
 

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from companion.archive.record import read_records
-from companion.archive.rules import ARCHIVE_DIFFERS
+from companion.archive.rules import ARCHIVE_DIFFERS, ZIP64_NEEDED
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
 from companion.history import refs
@@ -215,8 +215,19 @@ def test_an_update_that_is_not_kept_says_so(update_due: Path, companion: Any, mo
     monkeypatch.setattr("companion.archive.update.prove_update", lambda *_, **__: (missing,))
     done = companion("pack", update_due, "--since", "1.0")
     assert done.code == 1
+    assert done.out.startswith("Built, and not kept: Slate Choir 1.0 to 1.1.zip\n")
     assert "not kept" in done.out.splitlines()[-1]
     assert not list((update_due / "releases").glob("* to *"))
+
+
+def test_what_is_only_noted_of_an_update_is_no_failure(
+    update_due: Path, companion: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("companion.archive.update.prove_update", lambda *_, **__: (ZIP64_NEEDED.finding(),))
+    done = companion("pack", update_due, "--since", "1.0")
+    assert done.code == 0, done
+    assert done.out.startswith(f"Built: {update_due / 'releases' / 'Slate Choir 1.0 to 1.1.zip'}\n")
+    assert "zip64-needed" in done.out
 
 
 def test_options_that_a_variable_left_empty(update_due: Path, companion: Any, one_line: Callable[..., None]) -> None:

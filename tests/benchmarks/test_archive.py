@@ -36,7 +36,7 @@ from companion.archive.build import build
 from companion.archive.plan import plan
 from companion.core.progress import Watch
 folder = Path(sys.argv[1])
-files = [(path, folder / path, size, sha256, False) for path, (size, sha256) in json.load(open(sys.argv[2])).items()]
+files = [(path, folder / path, size, sha256) for path, (size, sha256) in json.load(open(sys.argv[2])).items()]
 build(plan("library", files), Path(sys.argv[3]), Watch())
 """
 PROVE = """

@@ -59,7 +59,7 @@ def _plan(folder: Path, tree: dict[str, bytes] = TREE) -> Plan:
         place = folder / path
         place.parent.mkdir(parents=True, exist_ok=True)
         place.write_bytes(data)
-        files.append((path, place, len(data), hashlib.sha256(data).hexdigest(), path.endswith(".sh")))
+        files.append((path, place, len(data), hashlib.sha256(data).hexdigest()))
     return plan("Slate Choir", files)
 
 
@@ -176,8 +176,8 @@ def test_a_member_of_five_gigabytes(tmp_path: Path, kind: str) -> None:
     made = plan(
         "Slate Choir",
         [
-            ("long.wav", source, size, digest.hexdigest(), False),
-            ("z.txt", after, 10, hashlib.sha256(b"behind it\n").hexdigest(), False),
+            ("long.wav", source, size, digest.hexdigest()),
+            ("z.txt", after, 10, hashlib.sha256(b"behind it\n").hexdigest()),
         ],
     )
     built = build(made, tmp_path / "x.zip", QUIET)
@@ -203,7 +203,7 @@ def test_seventy_thousand_members(tmp_path: Path) -> None:
 
 
 def test_zip64_is_not_used_one_member_below_its_limit(tmp_path: Path) -> None:
-    files = [(f"{n}", tmp_path / "x", 0, hashlib.sha256(b"").hexdigest(), False) for n in range(65_534)]
+    files = [(f"{n}", tmp_path / "x", 0, hashlib.sha256(b"").hexdigest()) for n in range(65_534)]
     (tmp_path / "x").write_bytes(b"")
     built = build(plan("S", files), tmp_path / "x.zip", QUIET)
     assert not built.zip64

@@ -139,13 +139,12 @@ def test_a_sample_declared_an_impulse_response_is_judged_anew_by_its_own_rules(e
     ("one", "other"),
     [
         ({"sha256": "aa"}, {"sha256": "bb"}),
-        ({"sha256": "aa"}, {"sha256": "aa", "executable": True}),
         ({"link": "a", "sha256": ""}, {"link": "b", "sha256": ""}),
         ({"sha256": "", "problem": "denied"}, {"sha256": "", "problem": "gone"}),
         ({"sha256": "", "problem": "denied"}, {"sha256": "denied"}),
     ],
 )
-def test_content_link_mode_and_trouble_are_told_apart(
+def test_content_link_and_trouble_are_told_apart(
     entries: Entries, one: dict[str, object], other: dict[str, object]
 ) -> None:
     kind = {"kind": Kind.SAMPLE}
