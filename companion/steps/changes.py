@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
@@ -140,31 +140,46 @@ def facts_lines(before: str, after: str) -> tuple[str, ...]:
     except CompanionError:
         return ("the facts changed (one side of them cannot be read)",)
     lines = [change.text for change in facts_changed(old, new)]
+    engine = msgspec.structs.replace(old.engine, name=new.engine.name)
 
-    def told(table: str, name: str) -> bool:
-        """Whether the lines for players say it already: those that this fact alone would bring are among them."""
-        engine = msgspec.structs.replace(old.engine, name=new.engine.name)
-        alone = msgspec.structs.replace(old, engine=engine)
-        value = {name: getattr(getattr(new, table), name)}
-        alone = msgspec.structs.replace(alone, **{table: msgspec.structs.replace(getattr(alone, table), **value)})
-        base = msgspec.structs.replace(old, engine=engine) if (table, name) != ("engine", "name") else old
-        mine = [change.text for change in facts_changed(base, alone)]
-        return bool(mine) and all(text in lines for text in mine)
+    def for_players(base: Facts, changed: Facts) -> list[str]:
+        return [change.text for change in facts_changed(base, changed)]
 
-    for table in ("instrument", "engine"):
+    for table in ("instrument", "engine", "contents", "naming", "limits"):
         for name in getattr(old, table).__struct_fields__:
             was, now = getattr(getattr(old, table), name), getattr(getattr(new, table), name)
-            if was != now and not told(table, name):
+            base = old if (table, name) == ("engine", "name") else msgspec.structs.replace(old, engine=engine)
+            mine = for_players(base, _with(base, table, name, now))
+            # Told already when the lines that this fact alone would bring are among them.
+            if was != now and not (mine and all(text in lines for text in mine)):
                 lines.append(f"{table}.{name}: {_said(now)} instead of {_said(was)}")
+    for table in ("layers", "controls"):
+        items = {item.name: item for item in getattr(new, table)}
+        for item in getattr(old, table):
+            for name in item.__struct_fields__ if item.name in items else ():
+                was, now = getattr(item, name), getattr(items[item.name], name)
+                if was != now and not for_players(old, _with(old, table, name, now, item.name)):
+                    lines.append(f"{table}.{item.name}.{name}: {_said(now)} instead of {_said(was)}")
     if old.waivers != new.waivers:
         lines.append(f"{plural(len(new.waivers), 'waiver')} instead of {len(old.waivers):,}")
     return tuple(lines)
 
 
+def _with(facts: Facts, table: str, name: str, value: Any, item: str = "") -> Facts:
+    """Return facts with one value of a table, or of the ``item`` of that name in a list of them, changed."""
+    held = getattr(facts, table)
+    if not item:
+        return msgspec.structs.replace(facts, **{table: msgspec.structs.replace(held, **{name: value})})
+    changed = tuple(msgspec.structs.replace(one, **{name: value}) if one.name == item else one for one in held)
+    return msgspec.structs.replace(facts, **{table: changed})
+
+
 def _said(value: object) -> str:
+    if value is None or value in ("", ()):
+        return "nothing"
     if isinstance(value, tuple):
-        return ", ".join(map(str, value)) or "nothing"
-    return f"“{value}”" if value else "nothing"
+        return ", ".join(map(str, value))
+    return f"“{value}”" if isinstance(value, str) else str(value)
 
 
 def _heard(found: Comparison, history: History, cache: Cache, audible: set[str]) -> tuple[tuple[str, str], ...]:

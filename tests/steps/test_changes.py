@@ -58,6 +58,49 @@ def test_each_changed_fact_is_told_once(edit: tuple[str, str], lines: tuple[str,
     assert told(edit) == lines
 
 
+MORE = """
+[contents]
+exclude = ["Sketches/**"]
+[limits]
+upload_bytes = 500000000
+[[layers]]
+name = "struck"
+low_key = 40
+high_key = 70
+[[controls]]
+name = "Cave"
+rest = 0.2
+cc = 4
+"""
+
+
+@pytest.mark.parametrize(
+    ("edits", "lines"),
+    [
+        ({'"Sketches/**"': '"Sketches/**", "*.txt"'}, ("contents.exclude: Sketches/**, *.txt instead of Sketches/**",)),
+        ({"500000000": "0"}, ("limits.upload_bytes: 0 instead of 500000000",)),
+        ({"upload_bytes = 500000000": ""}, ("limits.upload_bytes: nothing instead of 500000000",)),
+        ({"low_key = 40": 'low_key = 40\nfiles = ["*.wav"]'}, ("layers.struck.files: *.wav instead of nothing",)),
+        ({"cc = 4": 'cc = 4\neffect = "wide"'}, ("controls.Cave.effect: “wide” instead of nothing",)),
+        ({"rest = 0.2": "rest = 0.3"}, ("Control Cave: rests at 0.3 instead of 0.2",)),
+    ],
+)
+def test_facts_no_player_meets_are_told_to_the_maker(edits: dict[str, str], lines: tuple[str, ...]) -> None:
+    after = MORE
+    for old, new in edits.items():
+        assert old in after
+        after = after.replace(old, new)
+    assert facts_lines(BEFORE + MORE, BEFORE + after) == lines
+
+
+def test_what_players_are_told_of_a_layer_is_told_once() -> None:
+    after = MORE.replace("low_key = 40", "low_key = 41").replace("high_key = 70", "high_key = 72")
+    (line,) = facts_lines(BEFORE + MORE, BEFORE + after)
+    assert "instead of" in line
+    assert "struck" in line
+    assert facts_lines(BEFORE + MORE, BEFORE + MORE.replace('"Cave"', '"Room"'))  # gone and come, in words for players
+
+
 def test_a_fact_is_told_though_its_value_stands_in_the_line_of_another() -> None:
     lines = told(('version = "1.1"', 'version = "7.2"'), ('minimum = "7.1"', 'minimum = "7.2"'))
     assert "instrument.version: “7.2” instead of “1.1”" in lines
