@@ -112,7 +112,7 @@ def _opened(stream: FileIO, member: Seen, into: Path | None, watch: Watch, expec
     path = into / member.name if into is not None else None
     try:
         if max(member.size, member.packed) <= WHOLE:
-            content = _content(stream, member)
+            content = _content(stream, member, ours=bool(expected))
             sha256 = _sum(content) if path is None else _written(path, content, member, expected)
             watch.step(member.size)
         else:
@@ -127,8 +127,12 @@ def _opened(stream: FileIO, member: Seen, into: Path | None, watch: Watch, expec
     return Opened(name=member.name, size=member.size, sha256=sha256)
 
 
-def _content(stream: FileIO, member: Seen) -> Bytes:
-    """Return the content of a small member; good until this thread's next."""
+def _content(stream: FileIO, member: Seen, *, ours: bool) -> Bytes:
+    """Return the content of a small member; good until this thread's next.
+
+    ours: our own coders packed it. A stranger's goes through the strict coder: the quick one also reads length symbols
+    that RFC 1951 (3.2.6) forbids and that other unpackers refuse.
+    """
     # One buffer a thread: fresh memory from the system for each member costs as much as reading it.
     room: bytearray = getattr(_mine, "room", bytearray())
     if len(room) < len(wrapped(0)) + member.packed:
@@ -138,9 +142,9 @@ def _content(stream: FileIO, member: Seen) -> Bytes:
     if _filled(data, stream) < member.packed:
         raise Damaged("its bytes end too early")
     if member.method == DEFLATED:
-        if (whole := unpacked(room, member.packed, member.size, member.crc)) is not None:
+        if ours and (whole := unpacked(room, member.packed, member.size, member.crc)) is not None:
             return whole
-        # It is damaged, and the slower coder tells how.
+        # It is a stranger's, or damaged, and the slower coder tells how.
         from isal import isal_zlib
 
         coder = isal_zlib.decompressobj(-15)

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import deflate
 import pytest
 
 from companion.archive import packing, unpacking
@@ -356,3 +357,22 @@ def test_an_archive_that_cannot_be_read_is_told(raw_zip: RawZip, tmp_path: Path)
 def test_sums_are_those_of_the_files_on_disk(tmp_path: Path, raw_zip: RawZip, proven: Callable[..., Proof]) -> None:
     proof = proven(raw_zip({"data": b"x" * 99}))
     assert proof.files == (("Slate Choir/one.wav", 99, hashlib.sha256(b"x" * 99).hexdigest()),)
+
+
+def test_length_symbols_the_standard_forbids_are_damage(
+    raw_zip: Callable[..., Path], proven: Callable[..., Proof]
+) -> None:
+    """RFC 1951, 3.2.6: 286 and 287 never occur. libdeflate reads them as 285, which is 258 bytes; others refuse.
+
+    The packed bytes by hand: one block of fixed codes, “a”, a length, distance 1, the end.
+    """
+    content = b"a" * 259
+    forbidden, allowed = bytes.fromhex("4b1c0300"), bytes.fromhex("4b1c0500")
+    assert deflate.deflate_decompress(forbidden, 259) == content
+    with pytest.raises(zlib.error):
+        zlib.decompress(forbidden, -15)
+    assert zlib.decompress(allowed, -15) == content
+    proof = proven(raw_zip({"name": "S/a", "data": content, "packed": forbidden}))
+    assert _rules(proof) == ["archive-differs"]
+    assert not proof.whole
+    assert proven(raw_zip({"name": "S/a", "data": content, "packed": allowed})).whole
