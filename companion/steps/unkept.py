@@ -1,8 +1,10 @@
-"""What of a folder no snapshot holds, told from hashes that are known already: no file is read for it.
+"""What of a folder no snapshot holds, told from hashes that are known already: as good as no file is read for it.
 
 The desk knows each file's SHA-256, a snapshot its blob ids. The two meet in a list that is kept of the snapshot looked
 at: beside each blob id the SHA-256, once the file was seen to be still what the snapshot took. A new snapshot changes
-that list by what changed, and a look at a folder and a history that have not moved costs one look-up.
+that list by what changed, and a look at a folder and a history that have not moved costs one look-up. Only where the
+cache is lost, cannot be written or is of another disk are files read that are as old and as long as what was kept:
+they would be called changed otherwise, all of them.
 """
 
 from __future__ import annotations
@@ -25,7 +27,7 @@ from companion.core.facts import FACTS_FILE
 from companion.core.folder import OURS
 from companion.core.progress import Watch
 from companion.steps.desk import Desk
-from companion.steps.due import Standing, Unkept, due_of
+from companion.steps.due import Standing, Unkept, age_of, due_of
 from companion.steps.model import Status
 from companion.steps.moved import Change, moved_by
 
@@ -37,6 +39,9 @@ if TYPE_CHECKING:
 Told = TypeVar("Told")
 
 _TABLE: Final = "unkept-1"
+_GRAIN: Final = 60
+"""Seconds by which the two clocks may differ: a snapshot tells whole seconds, a shared disk its own time."""
+
 _FOUND, _RESTORED, _PLACED = b"found", b"restored", b"placed"
 
 
@@ -209,7 +214,7 @@ def _base(desk: Desk, shelf: Shelf, looks: _Looks, slot: bytes, shot: Snapshot) 
     kept, held = _remembered(desk, slot)
     if fresh := kept.tree != shot.tree:
         held = _brought_to(held, kept.tree, shelf, shot, desk.watch)
-    learnt = _learnt(desk, held, looks)
+    learnt = _learnt(desk, held, looks, shelf, shot)
     if fresh or learnt:
         held.update(learnt)
         desk.cache.put(_TABLE, [(slot, msgspec.msgpack.encode(_Base.of(shot.tree, held)))])
@@ -244,14 +249,44 @@ def _brought_to(
     return held
 
 
-def _learnt(desk: Desk, held: Mapping[str, tuple[str, str]], looks: _Looks) -> dict[str, tuple[str, str]]:
+def _learnt(
+    desk: Desk, held: Mapping[str, tuple[str, str]], looks: _Looks, shelf: Shelf, shot: Snapshot
+) -> dict[str, tuple[str, str]]:
     """Return the SHA-256 of files of which only the blob id is known, where they are still what the snapshot took."""
     found = {}
     for path in [path for path, (_, sha) in held.items() if not sha]:
         entry = desk.by_path.get(path)
-        if entry and entry.sha256 and looks.still(entry, held[path][0]):
+        if (
+            entry
+            and entry.sha256
+            and (looks.still(entry, held[path][0]) or _reads_the_same(desk, entry, held[path][0], shelf, shot))
+        ):
             found[path] = (held[path][0], entry.sha256)
     return found
+
+
+def _reads_the_same(desk: Desk, entry: Entry, blob: str, shelf: Shelf, shot: Snapshot) -> bool:
+    """Read a file not written since the snapshot and as long as what that took, and tell whether it is that.
+
+    The age only spares reading what is worked on; the content decides.
+    """
+    from companion.history.objects import BLOB, hasher
+    from companion.history.packs import Damaged
+
+    age = age_of(shot.at, datetime.fromtimestamp(entry.mtime_ns / 1e9, UTC))
+    with contextlib.suppress(OSError, ValueError, Damaged):
+        if (age or 0) > _GRAIN or shelf.packs.size(bytes.fromhex(blob)) != entry.size:
+            return False  # written since, or longer or shorter
+        digest = hasher(BLOB, entry.size)
+        with (desk.folder / entry.path).open("rb") as file:
+            before = os.fstat(file.fileno())
+            while block := file.read(1 << 20):
+                digest.update(block)
+                desk.watch.check()
+            after = os.fstat(file.fileno())
+        looks = [(status.st_size, status.st_mtime_ns) for status in (before, after)]
+        return digest.hexdigest() == blob and looks == [(entry.size, entry.mtime_ns)] * 2
+    return False
 
 
 class _Looks:

@@ -253,6 +253,25 @@ def test_a_damaged_cache_costs_only_time(folder: Path) -> None:
     cache.close()
 
 
+@pytest.mark.parametrize("copied", [False, True])
+def test_nothing_is_called_changed_for_want_of_a_cache(folder: Path, tmp_path: Path, copied: bool) -> None:
+    """The cache may be lost, unwritable for want of room, or of the disk the folder was copied from."""
+    for path in folder.rglob("*.*"):
+        os.utime(path, (1_700_000_000, 1_700_000_000))
+    keep(folder)
+    if copied:
+        folder = Path(shutil.copytree(folder, tmp_path / "elsewhere"))
+    else:
+        (folder / ".companion" / "cache.sqlite3").unlink()
+    assert not moved(folder).any
+    if not copied:
+        (folder / ".companion" / "cache.sqlite3").unlink()
+    sample(folder, 0).write_bytes(b"??" * 10)  # as long as it was
+    os.utime(sample(folder, 0), (1_600_000_000, 1_600_000_000))
+    sample(folder, 1).write_bytes(b"!!" * 10)
+    assert moved(folder).samples == Counts(changed=2)
+
+
 def test_where_no_snapshot_can_be_taken_none_is_due(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("companion.history.hermetic.git_program", lambda: "")
     assert standing(folder).due is None
