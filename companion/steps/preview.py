@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from companion.core.folder import OURS
-from companion.steps.changes import Changes
+from companion.steps.changes import Changes, facts_lines
 
 if TYPE_CHECKING:
     from companion.history.model import Comparison
@@ -26,22 +26,25 @@ class Preview(msgspec.Struct, frozen=True, kw_only=True):
     """A restore, looked at beforehand.
 
     changes: what changed from the snapshot to the folder, in the maker's terms. write: paths with their bytes, and
-    remove: paths, both as :meth:`~companion.history.store.History.restore` would take them.
+    remove: paths, both as :meth:`~companion.history.store.History.restore` would take them. facts: sentences on what
+    the facts would say then instead of now.
     """
 
     changes: Changes
     write: tuple[tuple[str, int], ...] = ()
     remove: tuple[str, ...] = ()
+    facts: tuple[str, ...] = ()
 
     def of(self, only: Sequence[str] = ()) -> Writes:
         """Return the counts for the chosen paths; none chosen: all."""
-        chosen = tuple(one.strip("/") for one in only)
-        written = [size for path, size in self.write if _within(path, chosen)]
-        removed = sum(_within(path, chosen) for path in self.remove)
+        written = [size for path, size in self.write if within(path, only)]
+        removed = sum(within(path, only) for path in self.remove)
         return Writes(written=len(written), bytes=sum(written), removed=removed)
 
 
-def _within(path: str, chosen: tuple[str, ...]) -> bool:
+def within(path: str, chosen: Sequence[str]) -> bool:
+    """Tell whether a path is one of the chosen ones or lies in one of them; none chosen: all are."""
+    chosen = tuple(one.strip("/") for one in chosen)
     return not chosen or any(not one or path == one or path.startswith(one + "/") for one in chosen)
 
 
@@ -56,8 +59,9 @@ def preview_of(found: Comparison, changes: Changes, unread: Sequence[str] = ()) 
     away = [*found.added, *(new for _, new in found.renamed)]
     return Preview(
         changes=changes,
+        facts=facts_lines(found.facts_after, found.facts_before) if changes.facts else (),
         write=tuple((path, found.sizes.get(path, (None, None))[0] or 0) for path in sorted(back)),
-        remove=tuple(path for path in sorted(away) if not _ours(path) and not (stays and _within(path, stays))),
+        remove=tuple(path for path in sorted(away) if not _ours(path) and not (stays and within(path, stays))),
     )
 
 

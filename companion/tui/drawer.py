@@ -118,7 +118,8 @@ class Drawer(ModalScreen[None]):
         self._problem, shots = found
         self._weighing = False
         self.shots.show(shots)
-        self.query_one(".changes", Static).update(said(HINT))  # what was told of the folder may be so no more
+        # What was told of the folder may be so no more.
+        self.query_one(".changes", Static).update(said(HINT if shots else ""))
         self._note()
         self.refresh_bindings()
         self.call_after_refresh(self._tell)
@@ -184,7 +185,8 @@ class Drawer(ModalScreen[None]):
         work, some = self.companion.jobs.work, bool(self.shots.shots)
         match action:
             case "take":
-                return not self._problem and work is None
+                shop = self.companion.workshop
+                return not self._problem and work is None and shop is not None and shop.writable
             case "mark":
                 return some
             case "restore":
@@ -235,16 +237,16 @@ class Drawer(ModalScreen[None]):
         from companion.tui.restoring import Restore
 
         if shot := self.shots.current:
-            self.app.push_screen(Restore(shot), self._restore)
+            number = shot.number  # that one, though the list may come anew meanwhile and move the cursor
+            self.app.push_screen(Restore(shot), lambda wish: self._restore(number, wish))
 
-    def _restore(self, wish: tuple[tuple[str, ...], Any] | None) -> None:
+    def _restore(self, number: int, wish: tuple[tuple[str, ...], Any] | None) -> None:
         from companion.tui.restoring import restored_line
 
-        shop, shot = self.companion.workshop, self.shots.current
-        if wish is None or shop is None or shot is None:
+        shop = self.companion.workshop
+        if wish is None or shop is None:
             return
         only, into = wish
-        number = shot.number
         self.companion.work(
             f"Restoring snapshot {number}",
             lambda watch: shop.restore(number, only, into, watch),

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
-from companion.core.text import plural
+from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes
 from companion.tui.modals import Ask
 
@@ -54,12 +54,15 @@ def _sentence(words: str) -> str:
     return f"{words[:1].upper()}{words[1:]}."
 
 
+def _named(files: Sequence[str]) -> str:
+    return listed([visible(file) for file in files])
+
+
 def taken_line(shot: Snapshot) -> str:
     """Return what was kept, in one line."""
+    out = [f"{path} ({reason})" for path, reason in shot.left_out]
+    left = f" Left out: {_named(out)}." if out else ""
+    moved = f" Changed while being read: {_named(shot.changed_while_read)}." if shot.changed_while_read else ""
     if not shot.new:
-        return f"Nothing has changed since snapshot {shot.number}: it already holds all of it."
-    left = f" Left out: {plural(len(shot.left_out), 'file')}." if shot.left_out else ""
-    moved = (
-        f" {plural(len(shot.changed_while_read), 'file')} changed while it was read." if shot.changed_while_read else ""
-    )
+        return f"Nothing to keep: snapshot {shot.number} already holds what is there.{left}{moved}"
     return f"Snapshot {shot.number} is kept: {plural(shot.files, 'file')}, {decimal_bytes(shot.bytes)}.{left}{moved}"

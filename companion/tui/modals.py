@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from pathlib import Path
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -12,6 +14,15 @@ from textual.widgets import Button, Input, Static
 
 from companion.core.text import visible
 from companion.tui.shown import plain, said
+
+
+def place_of(text: str) -> Path | None:
+    """Return the place a line names, as typed or pasted with quotes around it; None for an empty line."""
+    named = text.strip().strip("\"'")
+    with contextlib.suppress(RuntimeError):  # “~name” of nobody who has a home here
+        return Path(named).expanduser() if named else None
+    return Path(named)
+
 
 BOX = """
     .box {
@@ -64,7 +75,7 @@ class Ask(ModalScreen[str | None]):
             with Horizontal():
                 yield Button(plain(self._done), id="done")
                 yield Button("Back", id="back")
-                yield Static(said("Enter keeps, Esc goes back"), classes="keys")
+                yield Static(said("Enter does it, Esc goes back"), classes="keys")
 
     def on_mount(self) -> None:
         """Write at once."""

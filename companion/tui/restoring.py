@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, cast
 
@@ -12,10 +12,12 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Button, Input, Static
 
-from companion.core.text import plural, visible
+from companion.core.facts import FACTS_FILE
+from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes
+from companion.steps.preview import within
 from companion.tui.form import Line
-from companion.tui.modals import BOX
+from companion.tui.modals import BOX, place_of
 from companion.tui.shown import Piece, plain, said
 
 if TYPE_CHECKING:
@@ -35,13 +37,20 @@ def paths_of(text: str) -> tuple[str, ...]:
     return tuple(part.strip().replace("\\", "/") for part in text.split(";") if part.strip())
 
 
-def undone(changes: Changes) -> list[str]:
-    """Return what a restore would do, the other way round from what changed since."""
-    told = [f"comes back: {visible(path)}" for path in changes.removed]
-    told += [f"goes back: {visible(path)}" for path in changes.changed]
-    told += [f"is taken away: {visible(path)}" for path in changes.added]
-    told += [f"is called {visible(old)} again: {visible(new)}" for old, new in changes.renamed]
-    return told
+def undone(changes: Changes, only: Sequence[str] = ()) -> list[str]:
+    """Return what a restore of the chosen paths (none: all) would do, the other way round from what changed since."""
+    back, away = list(changes.removed), list(changes.added)
+    named = []
+    for old, new in changes.renamed:
+        if within(old, only) and within(new, only):
+            named.append(f"is called {visible(old)} again: {visible(new)}")
+        else:  # one of the two names alone is asked for
+            back.append(old)
+            away.append(new)
+    told = [f"comes back: {visible(path)}" for path in back if within(path, only)]
+    told += [f"goes back: {visible(path)}" for path in changes.changed if within(path, only)]
+    told += [f"is taken away: {visible(path)}" for path in away if within(path, only)]
+    return told + named
 
 
 class Restore(ModalScreen[Wish | None]):
@@ -72,7 +81,7 @@ class Restore(ModalScreen[Wish | None]):
         """Lay it out."""
         with Vertical(classes="box"):
             yield Static(said(f"Restore snapshot {self._shot.number}: {visible(self._shot.label)}"), classes="head")
-            yield Static(said(KEPT_FIRST), classes="text does")
+            yield Static(said(KEPT_FIRST if self._writable else ""), classes="text does")
             with VerticalScroll(can_focus=True):
                 yield Static(said("Comparing …"), classes="changes")
             yield Static(said(("Only these paths", "bold"), "  ; between them; empty: all of it"), classes="label")
@@ -98,32 +107,47 @@ class Restore(ModalScreen[Wish | None]):
     def _previewed(self, preview: Preview) -> None:
         self._preview = preview
         self._tell()
-        changes = preview.changes
-        told = undone(changes)
+        self._list()
+
+    def _list(self) -> None:
+        """Show what becomes of which file, of those that are asked for."""
+        preview, (only, _) = self._preview, self.wish
+        if preview is None:
+            return
+        told = undone(preview.changes, only)
         pieces: list[Piece] = [f"{line}\n" for line in told[:MOST_LINES]]
         if len(told) > MOST_LINES:
             pieces.append(f"and {len(told) - MOST_LINES:,} more\n")
-        pieces += [(f"{visible(line)}\n", "$foreground-muted") for line in changes.facts]
-        shown = said(*pieces) if pieces else plain("Nothing differs from the folder as it is now.")
+        if within(FACTS_FILE, only):
+            pieces += [(f"{visible(line)}\n", "$foreground-muted") for line in preview.facts]
+        there = "Nothing of these differs" if only else "Nothing differs"
+        shown = said(*pieces) if pieces else plain(f"{there} from the folder as it is now.")
         self.query_one(".changes", Static).update(shown)
         # Said, not left to “auto”: the box around it would then be as high as all of it, whatever is shown.
         self.query_one(VerticalScroll).styles.height = max(1, len(shown.plain.splitlines()))
 
     @property
+    def _writable(self) -> bool:
+        shop = cast("CompanionApp", self.app).workshop
+        return shop is None or shop.writable
+
+    @property
     def wish(self) -> Wish:
         """What is wanted, as it stands in the fields."""
-        into = self.query_one("#into", Input).value.strip().strip("\"'")
-        return paths_of(self.query_one("#only", Input).value), _place(into) if into else None
+        into = self.query_one("#into", Input).value
+        return paths_of(self.query_one("#only", Input).value), place_of(into)
 
     def _tell(self) -> None:
         """Say how much would be written and taken away by what stands in the fields."""
         only, into = self.wish
-        self.query_one(".does", Static).update(said(does_line(self._shot, self._preview, only, into)))
+        told = does_line(self._shot, self._preview, only, into, writable=self._writable)
+        self.query_one(".does", Static).update(said(told))
 
     def on_input_changed(self, event: Input.Changed) -> None:
         """Count anew."""
         event.stop()
         self._tell()
+        self._list()
 
     def action_back(self) -> None:
         """Leave everything as it is."""
@@ -143,21 +167,22 @@ class Restore(ModalScreen[Wish | None]):
             self.dismiss(None)
 
     def action_take(self) -> None:
-        """Hand over what is wanted."""
-        self.dismiss(self.wish)
+        """Hand over what is wanted; of a folder that cannot be written to, only what goes into another one."""
+        if self._writable or self.wish[1]:
+            self.dismiss(self.wish)
+        else:
+            self.query_one("#into").focus()
 
 
-def _place(text: str) -> Path:
-    with contextlib.suppress(RuntimeError):  # “~name” of nobody who has a home here
-        return Path(text).expanduser()
-    return Path(text)
-
-
-def does_line(shot: Snapshot, preview: Preview | None, only: tuple[str, ...], into: Path | None) -> str:
+def does_line(
+    shot: Snapshot, preview: Preview | None, only: tuple[str, ...], into: Path | None, *, writable: bool = True
+) -> str:
     """Return what a restore would write and take away, and what becomes of what is there now."""
     if into:
         what = "the chosen paths" if only else f"{plural(shot.files, 'file')} ({decimal_bytes(shot.bytes)})"
         return f"Writes {what} into that folder, which must be empty or new.\nNothing here is touched."
+    if not writable:
+        return "This folder is read-only. Name another one below to restore into that."
     if preview is None:
         return KEPT_FIRST
     does = preview.of(only)
@@ -179,6 +204,7 @@ def restored_line(done: Restored, into: Path | None) -> str:
     if done.safety:
         told += f" What was there is snapshot {done.safety.number}."
     if done.failed:
-        path, reason = done.failed[0]
-        told += f" {plural(len(done.failed), 'file')} stayed as it was: {visible(path)} ({visible(reason)})."
+        named = listed([f"{visible(path)} ({visible(reason)})" for path, reason in done.failed], 2)
+        stayed = "stayed as it was" if len(done.failed) == 1 else "stayed as they were"
+        told += f" {plural(len(done.failed), 'file')} {stayed}: {named}."
     return told

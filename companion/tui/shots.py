@@ -73,7 +73,7 @@ def changed(shot: Snapshot, before: Snapshot | None, known: Known) -> str:
 class Shots(OptionList):
     """The snapshots; Enter says what it does here."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "select", "Compare with now")]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "select", "Compare")]
 
     class Scrolled(Message):
         """Other rows have come into view."""
@@ -89,6 +89,10 @@ class Shots(OptionList):
         """The snapshot under the cursor."""
         place = self.highlighted
         return self.shots[place] if place is not None and place < len(self.shots) else None
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer Enter only where there is something to compare."""
+        return bool(self.shots) if action == "select" else True
 
     def show(self, shots: list[Snapshot]) -> None:
         """Show these, newest first, with the cursor where it was."""

@@ -67,6 +67,14 @@ def test_what_comes_back_and_goes_is_named(shop: Workshop) -> None:
     assert preview.changes.changed == ("Samples/slate_0.wav",)
 
 
+def test_the_facts_are_told_as_they_will_be(shop: Workshop) -> None:
+    facts = shop.folder / "release.toml"
+    facts.write_text(facts.read_text("utf-8").replace("1.0", "1.1"), encoding="utf-8")
+    preview = shop.preview(1)
+    assert preview.changes.facts == ("instrument.version: “1.1” instead of “1.0”",)
+    assert preview.facts == ("instrument.version: “1.0” instead of “1.1”",)
+
+
 def test_what_the_snapshot_could_not_read_is_not_told_to_go(shop: Workshop, monkeypatch: pytest.MonkeyPatch) -> None:
     locked, real = shop.folder / "Samples" / "slate_3.wav", os.open
 

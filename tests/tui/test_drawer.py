@@ -12,10 +12,13 @@ from textual.widgets import Button, Input
 
 from companion.core.text import visible
 from companion.history.model import Restored
+from companion.history.snapshot import Snapshot
 from companion.steps.changes import Changes
 from companion.steps.due import Unkept
 from companion.steps.moved import Moved
+from companion.steps.preview import Preview
 from companion.tui.drawer import Drawer
+from companion.tui.keeping import taken_line
 from companion.tui.restoring import paths_of, restored_line, undone
 from companion.tui.shown import age
 from tests.tui.conftest import HOSTILE, Bench, Opened
@@ -264,3 +267,81 @@ def test_paths_are_set_off_by_semicolons(text: str, paths: tuple[str, ...]) -> N
 )
 def test_ages(at: str, told: str) -> None:
     assert age(at, datetime(2026, 3, 10, 12, tzinfo=UTC)) == told
+
+
+async def test_a_list_that_comes_anew_does_not_change_what_is_restored(bench: Bench, opened: Opened) -> None:
+    bench.snapshot("one")
+    async with opened(bench) as hand:
+        await hand.press("escape", "s", "r")
+        assert hand.shows("Restore snapshot 1: one")
+        bench.snapshot("two")
+        drawer = hand.app.screen_stack[-2]
+        assert isinstance(drawer, Drawer)
+        drawer.fetch()
+        await hand.rest()
+        await hand.press("y")
+        assert bench.calls == [("restore", 1, (), None)]
+
+
+async def test_where_nothing_can_be_kept_a_restore_asks_for_another_folder(
+    bench: Bench, opened: Opened, tmp_path: Path
+) -> None:
+    bench.snapshot("one")
+    bench.writable = False
+    async with opened(bench) as hand:
+        await hand.press("escape", "s")
+        assert "Take one" not in hand.lines()[-1]
+        await hand.press("r")
+        assert hand.shows("This folder is read-only. Name another one below")
+        assert not hand.shows("is kept as a snapshot first")
+        await hand.press("y")
+        assert bench.calls == []
+        await hand.write(str(tmp_path / "other"))
+        await hand.press("enter")
+        assert bench.calls == [("restore", 1, (), tmp_path / "other")]
+
+
+async def test_an_empty_list_offers_nothing_to_compare(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("escape", "s")
+        assert hand.shows("No snapshot yet.", "Take one")
+        assert not hand.shows("Enter")
+
+
+async def test_what_a_restore_does_is_listed_for_the_chosen_paths(
+    bench: Bench, opened: Opened, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.snapshot("one")
+    changes = Changes(a=1, b=None, lines=(), changed=("a.wav", "release.toml"), facts=("needs 2 instead of 1",))
+    monkeypatch.setattr(bench, "preview", lambda *_: Preview(changes=changes, facts=("needs 1 instead of 2",)))
+    async with opened(bench, (100, 40)) as hand:
+        await hand.press("escape", "s", "r")
+        assert hand.shows("goes back: a.wav", "goes back: release.toml", "needs 1 instead of 2")
+        hand.app.screen.query_one("#only", Input).focus()
+        await hand.write("a.wav")
+        assert hand.shows("goes back: a.wav")
+        assert not hand.shows("goes back: release.toml")
+        assert not hand.shows("needs 1 instead of 2")
+        await hand.write("x")
+        assert hand.shows("Nothing of these differs from the folder as it is now.")
+
+
+def test_of_a_renamed_file_one_name_alone_can_be_chosen() -> None:
+    changes = Changes(a=1, b=None, lines=(), renamed=(("old/a", "new/a"),))
+    assert undone(changes, ("old",)) == ["comes back: old/a"]
+    assert undone(changes, ("new",)) == ["is taken away: new/a"]
+    assert undone(changes, ("old", "new")) == ["is called old/a again: new/a"]
+
+
+def test_files_that_a_restore_or_a_snapshot_could_not_take_are_named() -> None:
+    done = Restored(number=3, failed=(("a", "open elsewhere"), ("b", "no room"), ("c", "no room")))
+    assert restored_line(done, None) == (
+        "0 files brought back. 3 files stayed as they were: a (open elsewhere), b (no room) and 1 more."
+    )
+    shot = Snapshot(
+        number=2, id="0", tree="0", label="", at="2026-01-01T00:00:00Z", kind="asked", files=1, bytes=9,
+        left_out=(("x\x1b", "no leave to read"),), changed_while_read=("y",),
+    )  # fmt: skip
+    more = "Left out: x\\x1b (no leave to read). Changed while being read: y."
+    assert taken_line(shot) == f"Snapshot 2 is kept: 1 file, 9 B. {more}"
+    assert taken_line(shot.but(new=False)) == f"Nothing to keep: snapshot 2 already holds what is there. {more}"
