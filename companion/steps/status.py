@@ -68,7 +68,8 @@ def _from_evidence(desk: Desk, step: Step) -> StepStatus:
     if evidence and step.id == "archive" and "archive" in evidence.details:
         from companion.steps.archive import stands
 
-        if not evidence.findings and not stands(desk, evidence):
+        fit = not any(finding.blocks for finding in applied(desk, step.id, evidence.findings))  # else it was not kept
+        if fit and not stands(desk, evidence):
             status = judge(BY_ID[step.id], mark, None, (), seen=True)
             gone = "the archive that was proven is not in its place"
             return msgspec.structs.replace(status, because=gone, next="Build it again.")

@@ -41,7 +41,9 @@ def next_thing(step: StepStatus, before: StepStatus | None = None) -> tuple[str,
         case State.FAILING | State.UNKNOWN if step.id in ("contents", "paths", "sound", "words"):
             again = "" if step.state is State.UNKNOWN else " Then r looks again."
             return "", f"{step.next}{again}"
-        case State.FAILING if step.id in ("archive", "away", "controls"):
+        case State.FAILING if step.id == "archive":
+            return "", f"{step.next} Then b builds it again."
+        case State.FAILING if step.id in ("away", "controls"):
             return NEXT_KEYS[step.id], step.next
         case State.STALE:
             return ("b" if step.id == "archive" else "r"), step.next

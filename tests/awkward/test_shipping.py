@@ -106,6 +106,15 @@ def test_a_proven_archive_that_is_gone(releasable: Path, companion: Any) -> None
     assert _state(companion, releasable, "archive") == "proven"
 
 
+def test_an_archive_that_only_warns_and_is_gone(releasable: Path, companion: Any) -> None:
+    facts = releasable / "release.toml"
+    facts.write_text(facts.read_text("utf-8") + "\n[limits]\nupload_bytes = 100\n", encoding="utf-8")
+    assert "size-over-limit" in companion("pack", releasable).out
+    assert _state(companion, releasable, "archive") == "proven"
+    (releasable / "releases" / "Slate Choir 1.0.zip").unlink()
+    assert _state(companion, releasable, "archive") == "stale"
+
+
 def test_an_archive_of_other_content_in_its_place(releasable: Path, companion: Any) -> None:
     licence = releasable / "Licence.txt"
     first = licence.read_bytes()

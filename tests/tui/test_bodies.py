@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import msgspec
 import pytest
 from textual.widgets import Input
 
@@ -11,10 +12,11 @@ from companion.core.facts import Facts
 from companion.core.findings import Finding
 from companion.steps.controls import planned
 from companion.steps.model import State
+from companion.tui.bodies.archive import archive_shown
 from companion.tui.bodies.controls import next_unanswered
 from companion.tui.choice import Choice
 from companion.tui.form import FieldBox, Form
-from companion.tui.workspace import Workspace
+from companion.tui.workspace import Workspace, next_thing
 from tests.tui.conftest import HOSTILE, Bench, Hand, Opened, finding
 
 
@@ -229,6 +231,30 @@ async def test_the_archive_is_built_and_told(bench: Bench, opened: Opened) -> No
         assert hand.shows("Slate Choir 1.0.zip", "1.25 MB (1.19 MiB)", "ab" * 32, "good for away tests")
 
 
+async def test_an_archive_that_was_not_kept_is_said_to_lie_nowhere(
+    bench: Bench, opened: Opened, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    blocks = (finding("path-home", "a.eeng"),)
+    built = msgspec.structs.replace(bench.pack(), kept=False, findings=blocks, because="Not kept.")
+    monkeypatch.setattr(bench, "pack", lambda _watch: built)
+    async with opened(bench, (120, 40)) as hand:
+        await hand.press("9", "b")
+        assert hand.shows("Slate Choir 1.0.zip: built, but not kept, since something blocks.")
+        assert not hand.shows("Lies in")
+    step = bench.status().step("archive")
+    found = {"archive": "Slate Choir 1.0.zip"}
+    told = archive_shown(msgspec.structs.replace(step, details=found, findings=blocks)).plain
+    assert "It was not kept" in told
+    assert "Lies in" not in told
+    assert "Lies in" in archive_shown(msgspec.structs.replace(step, details=found)).plain
+
+
+def test_what_blocks_an_archive_is_mended_before_it_is_built_again(bench: Bench) -> None:
+    bench.states["archive"] = State.FAILING
+    step = msgspec.structs.replace(bench.status().step("archive"), next="Mend what blocks.")
+    assert next_thing(step) == ("", "Mend what blocks. Then b builds it again.")
+
+
 async def test_a_release_names_what_is_not_proven(bench: Bench, opened: Opened) -> None:
     bench.states.update(dict.fromkeys(("facts", "contents", "paths"), State.PROVEN))
     async with opened(bench) as hand:
@@ -253,4 +279,9 @@ async def test_a_downloaded_copy_that_differs_is_told_as_wrong(bench: Bench, ope
         await hand.write("/x/whole.zip")
         await hand.press("enter")
         assert hand.shows("› The downloaded copy is the release, byte for byte.")
-        assert bench.calls == [("upload", Path("/x/cut.zip")), ("upload", Path("/x/whole.zip"))]
+        await hand.press("u")
+        assert not hand.shows("Enter keeps"), "nothing is kept by it"
+        await hand.write("~nobody-at-home/x.zip")
+        await hand.press("enter")
+        asked = [path for _, path in bench.calls]
+        assert asked == [Path("/x/cut.zip"), Path("/x/whole.zip"), Path("~nobody-at-home/x.zip")]

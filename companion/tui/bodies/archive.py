@@ -14,6 +14,8 @@ from companion.tui.page import Page
 from companion.tui.parts import Body, Part
 from companion.tui.shown import labelled, said
 
+NOT_KEPT = "It was not kept: mend what blocks and build it again."
+
 
 def archive_shown(step: StepStatus | None, packed: Any = None, width: int = 0) -> Content:
     """Return what is known of the archive: from the build just made, else from the evidence."""
@@ -25,14 +27,15 @@ def archive_shown(step: StepStatus | None, packed: Any = None, width: int = 0) -
     digest = packed.sha256 if packed else str(details.get("sha256", ""))
     members = packed.members if packed else details.get("members")
     others = packed.checked_with if packed else details.get("checked_with", ())
+    kept = packed.kept if packed else not (step and any(finding.blocks for finding in step.findings))
     return said(
         labelled("Archive", visible(name), width),
         labelled("Size", both_bytes(size) if isinstance(size, int) else "", width),
         labelled("Files", f"{members:,}" if isinstance(members, int) else "", width),
         labelled("SHA-256", digest, width),
         labelled("Opened", f"with {listed([visible(str(tool)) for tool in others])}" if others else "", width),
-        labelled("Lies in", str(packed.path.parent) if packed else "releases", width),
-        f"\n{packed.because}" if packed else "",
+        labelled("Lies in", str(packed.path.parent) if packed else "releases", width) if kept else "",
+        f"\n{packed.because}" if packed else "" if kept else f"\n{NOT_KEPT}",
     )
 
 
@@ -78,5 +81,5 @@ def _blocks(packed: Any) -> bool:
 
 
 def _built_line(packed: Any) -> str:
-    word = "built and proven" if not _blocks(packed) else "built, but something blocks"
+    word = "built and proven" if not _blocks(packed) else "built, but not kept, since something blocks"
     return f"{visible(packed.path.name)}: {word}."

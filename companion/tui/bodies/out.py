@@ -11,7 +11,7 @@ from textual.content import Content
 from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.core.units import decimal_bytes
-from companion.tui.modals import Ask, Confirm
+from companion.tui.modals import Ask, Confirm, place_of
 from companion.tui.page import Page
 from companion.tui.parts import Body, Part
 from companion.tui.shown import Piece, age, labelled, said
@@ -100,8 +100,7 @@ class OutBody(Body):
             return
 
         def answered(path: str | None) -> None:
-            if path:
-                file = Path(path.strip("\"'")).expanduser()
+            if file := place_of(path or ""):
                 self.companion.work(
                     "Checking the upload", lambda watch: _verify(shop, file, watch), told=_uploaded, wrong=bool
                 )
@@ -112,7 +111,7 @@ class OutBody(Body):
                 "Download your own upload from where players get it. Where does that file lie?",
                 done="Check it",
                 needed="Write the path of the downloaded file.",
-                hint="/home/me/Downloads/….zip",
+                hint="a path, such as ~/Downloads/….zip",
             ),
             answered,
         )
