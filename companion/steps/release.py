@@ -107,6 +107,12 @@ def verify_upload(desk: Desk, file: Path, at: str) -> tuple[Finding, ...]:
         raise CompanionError("Nothing is released yet", str(desk.folder), "record the release first")
     if not file.is_file():
         raise CompanionError("There is no such file", str(file), "name the copy you fetched from where you uploaded it")
+    if file.resolve() == (desk.places.releases / record.archive).resolve():
+        raise CompanionError(
+            "This is the archive itself, and tells nothing of the upload",
+            str(file),
+            "fetch a copy from where players get it, and name that",
+        )
     found = checksum_of(file, desk.watch)
     if found != record.sha256:
         return (

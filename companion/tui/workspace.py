@@ -46,7 +46,7 @@ def next_thing(step: StepStatus, before: StepStatus | None = None) -> tuple[str,
         case State.FAILING if step.id in ("away", "controls"):
             return NEXT_KEYS[step.id], step.next
         case State.STALE:
-            return ("b" if step.id == "archive" else "r"), step.next
+            return ("b", "Build it again.") if step.id == "archive" else ("r", step.next)
         case State.PROVEN | State.WAIVED if step.id == "out" and step.findings:
             return "u", "Download your own upload and hold it against the checksum."
         case State.PROVEN | State.WAIVED if before:

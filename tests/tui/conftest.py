@@ -82,6 +82,7 @@ class Bench(Workshop):
         super().__init__(folder)
         self.found: dict[str, tuple[Finding, ...]] = {}
         self.states: dict[str, State] = {}
+        self.details: dict[str, dict[str, Any]] = {}
         self.gate = threading.Event()
         self.gate.set()
         self.calls: list[tuple[Any, ...]] = []
@@ -106,6 +107,7 @@ class Bench(Workshop):
                 next=step.next,
                 fingerprint="0" * 64,
                 findings=self.found.get(step.id, ()),
+                details=self.details.get(step.id, {}),
             )
             for step in STEPS
         )

@@ -11,9 +11,12 @@ from textual.widgets import Input
 from companion.core.facts import Facts
 from companion.core.findings import Finding
 from companion.steps.controls import planned
-from companion.steps.model import State
+from companion.steps.due import Unkept
+from companion.steps.model import STEPS, State
+from companion.steps.moved import Moved
 from companion.tui.bodies.archive import archive_shown
 from companion.tui.bodies.controls import next_unanswered
+from companion.tui.bodies.out import before_release
 from companion.tui.choice import Choice
 from companion.tui.form import FieldBox, Form
 from companion.tui.workspace import Workspace, next_thing
@@ -253,6 +256,8 @@ def test_what_blocks_an_archive_is_mended_before_it_is_built_again(bench: Bench)
     bench.states["archive"] = State.FAILING
     step = msgspec.structs.replace(bench.status().step("archive"), next="Mend what blocks.")
     assert next_thing(step) == ("", "Mend what blocks. Then b builds it again.")
+    stale = msgspec.structs.replace(step, state=State.STALE, next="Look again: the content is not what was judged.")
+    assert next_thing(stale) == ("b", "Build it again.")
 
 
 async def test_a_release_names_what_is_not_proven(bench: Bench, opened: Opened) -> None:
@@ -260,6 +265,21 @@ async def test_a_release_names_what_is_not_proven(bench: Bench, opened: Opened) 
     async with opened(bench) as hand:
         await hand.press("0", "o")
         assert hand.shows("✗ Not yet: Sound, Controls, Away, Needs, Words, Archive must be proven first.")
+
+
+def test_what_is_not_kept_is_told_before_a_release() -> None:
+    assert "Not kept so far" not in before_release(Unkept(), "")
+    moved = Unkept(snapshot=3, moved=Moved(facts=True))
+    assert "Not kept so far: facts changed since snapshot 3." in before_release(moved, "")
+
+
+async def test_a_release_recorded_already_is_not_asked_for_again(bench: Bench, opened: Opened) -> None:
+    bench.states.update({step.id: State.PROVEN for step in STEPS})
+    bench.details["out"] = {"version": "1.0"}
+    async with opened(bench) as hand:
+        await hand.press("0", "o")
+        assert hand.shows("› 1.0 is recorded already.")
+        assert not hand.shows("Record it")
 
 
 async def test_a_downloaded_copy_that_differs_is_told_as_wrong(bench: Bench, opened: Opened) -> None:

@@ -30,7 +30,7 @@ def before_release(unkept: Unkept | None, problem: str) -> str:
     """Return what recording a release keeps. problem: why no snapshots can be kept, or nothing."""
     if problem:
         return f"No snapshot can be taken: {problem}. Archive, checksum and file list are kept as the record."
-    told = f" Not kept so far: {unkept.told}." if unkept and unkept.told else ""
+    told = f" Not kept so far: {unkept.told}." if unkept and unkept.snapshot and unkept.told else ""
     return f"{OWN_SNAPSHOT}{told} Archive, checksum and file list are kept as the record."
 
 
@@ -79,6 +79,9 @@ class OutBody(Body):
         """Ask once more, then record."""
         shop, status = self.companion.workshop, self.companion.status
         if shop is None or status is None:
+            return
+        if recorded := status.step("out").details.get("version"):
+            self.companion.say(f"{visible(recorded)} is recorded already. Nothing is left to do.")
             return
         open_steps = [step.title for step in status.steps[:-1] if not step.state.settled]
         if open_steps:
