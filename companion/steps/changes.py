@@ -121,12 +121,13 @@ def _shared_tail(old: str, new: str) -> str:
 
 def _line(verb: str, kind: Kind, path: str, sizes: tuple[int | None, int | None], heard: str) -> str:
     before, after = sizes
-    if before is not None and after is not None and before != after:
+    if before is not None and after is not None and decimal_bytes(before) != decimal_bytes(after):
         size = f", {decimal_bytes(before)} → {decimal_bytes(after)}"
     else:
         known = after if after is not None else before
         size = f", {decimal_bytes(known)}" if known is not None else ""
-    return f"{verb}: {visible(path)} ({kind.value}{size}{f'; {heard}' if heard else ''})"
+    what = "facts" if path == FACTS_FILE else kind.value
+    return f"{verb}: {visible(path)} ({what}{size}{f'; {heard}' if heard else ''})"
 
 
 def facts_lines(before: str, after: str) -> tuple[str, ...]:

@@ -175,6 +175,14 @@ def test_what_changed_in_a_text_is_told_line_by_line(shop: Workshop) -> None:
     assert shop.compare(1).texts == (), "a table, not a script"
 
 
+def test_the_facts_are_called_so_and_a_size_that_reads_the_same_is_told_once(shop: Workshop) -> None:
+    facts = shop.folder / "release.toml"
+    facts.write_text(facts.read_text("utf-8") + "# a" + " " * (4_000 - facts.stat().st_size), encoding="utf-8")
+    shop.snapshot("second")
+    facts.write_text(facts.read_text("utf-8") + ".", encoding="utf-8")
+    assert "changed: release.toml (facts, 4.00 kB)" in shop.compare(2).lines
+
+
 def test_a_text_that_cannot_be_read_back_is_not_told_as_a_new_one(shop: Workshop) -> None:
     (shop.folder / "Scripts" / "sway.lua").write_text("one\n")
     with shop.history as history:
