@@ -78,7 +78,9 @@ class Placer:
         if self._at_once:
             durable.sync_disk(self.root)
             return
-        for folder in {path.rpartition("/")[0] for path in (*plan.write, *plan.remove, *plan.make, *plan.drop)}:
+        failed = {path for path, _ in self.done.failed}  # their folders may be links by now, and links to themselves
+        touched = {*plan.write, *plan.remove, *plan.make, *plan.drop} - failed
+        for folder in {path.rpartition("/")[0] for path in touched}:
             # A folder that may not be opened is told with the files in it.
             with contextlib.suppress(FileNotFoundError, NotADirectoryError, PermissionError):
                 sync_folder(self.root / folder)

@@ -170,6 +170,17 @@ def test_files_folders_and_links_change_places(folder: Path, history: History, s
     assert (folder / "Samples").read_text("utf-8") == "now a file"
 
 
+def test_a_folder_that_is_now_a_link_to_itself_costs_what_lay_in_it(folder: Path, history: History) -> None:
+    history.take("first")
+    shutil.rmtree(folder / "Samples")
+    (folder / "Samples").symlink_to("Samples")
+    (folder / "CHANGELOG.md").write_text("later", "utf-8")
+    done = history.restore(1, only=["Samples/struck/slate_0.wav", "CHANGELOG.md"])
+    assert [path for path, _ in done.failed] == ["Samples/struck/slate_0.wav"]
+    assert done.written == ("CHANGELOG.md",)
+    assert (folder / "Samples").is_symlink()
+
+
 def test_a_file_changed_under_the_restore_is_left_alone(
     folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
