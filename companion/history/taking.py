@@ -105,7 +105,8 @@ def take_held(
             seen = look(shelf, cache, sink, watch, thorough=thorough or kind == "release", writes=True)
             seen = _with_old_modes(shelf, seen)
             root, trees = build_trees({path: (bytes.fromhex(one.blob), one.mode) for path, one in seen.files.items()})
-            lost = {oid: data for oid, data in trees.items() if oid not in shelf.packs}
+            # Few and small, and nobody else looks below one that is damaged: they are read back, not trusted.
+            lost = {oid: data for oid, data in trees.items() if not _whole(shelf, oid)}
             if same := _already(shelf, root.hex(), seen, label, kind):
                 if lost or any(one.written for one in sink.writers):  # what had been damaged is kept anew
                     _finish(shelf, sink, [(TREE, oid, data) for oid, data in lost.items()])
@@ -148,9 +149,15 @@ def _already(shelf: Shelf, tree: str, seen: Look, label: str, kind: str) -> Snap
     listed = shelf.snapshots()
     for old in listed if kind == "before-restore" else listed[:1]:
         labelled = kind == "asked" and label and old.kind != "asked" and old.label != label
-        if old.tree == tree and old.empty_folders == seen.empty and not labelled and shelf.snapshot(old.number) == old:
+        same = old.tree == tree and old.empty_folders == seen.empty and not labelled
+        if same and _whole(shelf, bytes.fromhex(old.id)) and shelf.snapshot(old.number) == old:
             return old.but(new=False, left_out=seen.left_out, changed_while_read=seen.changing)
     return None
+
+
+def _whole(shelf: Shelf, oid: bytes) -> bool:
+    """Tell whether an object is in the history and reads back."""
+    return oid in shelf.packs and shelf.packs.reads_back(oid)
 
 
 def _described(shelf: Shelf, tree: str, seen: Look, label: str, kind: str) -> Snapshot:

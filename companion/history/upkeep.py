@@ -144,6 +144,9 @@ def _verified(shelf: Shelf, watch: Watch) -> Verified:
         thread.join()
     if failures:
         raise failures[0]
+    if damaged:  # what lay below a damaged folder was not reached; it is not known to be needed, but it is doubted
+        for oid in shelf.packs.places.keys() - found.owner.keys():
+            shelf.packs.reads_back(oid, watch)
     shelf.packs.doubts.keep()
     return Verified(
         snapshots=len(snapshots), objects=len(wanted), bytes=total[0], damaged=_told(shelf, found, snapshots, damaged)

@@ -10,7 +10,7 @@ import pytest
 
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
-from companion.history import taking, upkeep
+from companion.history import listing, taking, upkeep
 from companion.history.doubts import Doubts
 from companion.history.packs import Packs
 from companion.history.store import History
@@ -82,6 +82,64 @@ def test_a_damaged_folder_is_kept_anew_too(folder: Path, history: History) -> No
         assert len(again.verify().damaged) == 1
         assert not again.take("same").new
         assert again.verify().damaged == ()
+
+
+def _trees(history: History, number: int) -> dict[str, str]:
+    """The object of every folder of a snapshot by path, each with a slash at its end."""
+    found = upkeep.reach(history._shelf, [history.snapshot(number)], Watch()).path
+    return {path: oid.hex() for oid, path in found.items() if path.endswith("/")}
+
+
+def test_what_lies_damaged_below_a_damaged_folder_is_kept_anew_with_it(folder: Path, history: History) -> None:
+    history.take("first")
+    content = (folder / NAME).read_bytes()
+    trees = _trees(history, 1)
+    for oid in (trees["/"], trees["Samples/struck/"], history.files(1)[NAME].blob):
+        _rot(history, oid)
+    with History(folder) as again:
+        assert [one.path for one in again.verify().damaged] == ["/"]
+    with History(folder) as again:
+        assert not again.take("same").new
+    with History(folder) as again:
+        assert again.verify().damaged == ()
+        assert again.read(1, NAME) == content
+
+
+@pytest.mark.parametrize("path", ["/", "Samples/struck/"])
+def test_what_a_restore_keeps_first_can_be_reached_though_its_folder_was_damaged(
+    folder: Path, history: History, state: Any, path: str
+) -> None:
+    history.take("first")
+    (folder / NAME).write_bytes(b"re-recorded")
+    history.take("second")
+    before = state(folder)
+    _rot(history, _trees(history, 2)[path])
+    with History(folder) as again:
+        done = again.restore(1)
+        assert done.safety is not None
+        assert done.safety.number == 2
+        assert done.written == (NAME,)
+        assert again.restore(2).failed == ()
+    assert state(folder) == before
+
+
+def test_what_a_restore_keeps_first_is_no_snapshot_that_only_the_list_remembers(
+    folder: Path, history: History, state: Any
+) -> None:
+    history.take("first")
+    (folder / NAME).write_bytes(b"re-recorded")
+    second = history.take("second")
+    before = state(folder)
+    _rot(history, second.id)
+    with History(folder) as again:
+        assert [row.label for row in again.snapshots()] == ["second", "first"]
+        done = again.restore(1)
+        assert done.safety is not None
+        assert (done.safety.number, done.safety.new) == (3, True)
+    (folder / ".companion/history.git" / listing.FILE).unlink()
+    with History(folder) as again:
+        assert again.restore(3).failed == ()
+    assert state(folder) == before
 
 
 def test_a_doubt_survives_the_packs_being_merged(
