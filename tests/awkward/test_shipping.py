@@ -251,7 +251,7 @@ def test_options_that_a_variable_left_empty(update_due: Path, companion: Any, on
 
 def test_verifying_an_upload_tells_how_far_it_is_and_can_be_stopped(releasable: Path, companion: Any) -> None:
     assert companion("release", releasable).code == 0
-    copy = shutil.copy(releasable / "releases" / "Slate Choir 1.0.zip", releasable.parent / "fetched.zip")
+    copy = Path(shutil.copy(releasable / "releases" / "Slate Choir 1.0.zip", releasable.parent / "fetched.zip"))
     seen: list[Progress] = []
     assert Workshop.open(releasable).upload(copy, Watch(seen.append, every=0)) == ()
     assert (seen[-1].unit, seen[-1].done, seen[-1].total) == ("bytes", copy.stat().st_size, copy.stat().st_size)
@@ -272,7 +272,7 @@ def test_the_released_archive_itself_is_no_copy_of_it(
     archive = releasable / "releases" / "Slate Choir 1.0.zip"
     one_line(companion("upload", releasable, archive), "the archive itself", archive, "Fetch a copy")
     assert not read_records(archive.parent)[0].uploads
-    copy = shutil.copy(archive, releasable.parent / "fetched.zip")
+    copy = Path(shutil.copy(archive, releasable.parent / "fetched.zip"))
     assert companion("upload", releasable, copy).code == 0
     assert read_records(archive.parent)[0].uploads
 
