@@ -228,12 +228,15 @@ def _sweep(shelf: Shelf, needed: Reached, watch: Watch) -> str:
     if needed.damaged:
         return "the history is damaged, so nothing was removed from disk; verify it"
     packs, remark = shelf.packs, ""
+    written: set[Path | None] = set()
     by_pack: dict[Pack, list[bytes]] = defaultdict(list)
     for oid, place in packs.places.items():
         if oid in needed.owner:
             by_pack[place.pack].append(oid)
     for pack in packs.packs:
         watch.check()
+        if pack.path in written:  # by then it is another one of that name
+            continue
         live = by_pack.get(pack, [])
         weight = pack.path.stat().st_size
         kept = sum(packs.packed_size(oid) for oid in live)
@@ -244,14 +247,17 @@ def _sweep(shelf: Shelf, needed: Reached, watch: Watch) -> str:
         elif weight - kept > max(_WORTH * weight, 4096):
             if kept > shutil.disk_usage(shelf.pack_folder).free:
                 return "the disk has no room to rewrite a pack in, so not all space was won back"
-            rewrite(packs, live, watch)
+            written.add(rewrite(packs, live, watch))
             pack.close()
             _drop(pack.path)
     return remark
 
 
-def rewrite(packs: Packs, objects: Sequence[bytes], watch: Watch, folder: Path | None = None) -> None:
-    """Copy entries as they are into a new pack (in another ``folder``). The old packs are untouched."""
+def rewrite(packs: Packs, objects: Sequence[bytes], watch: Watch, folder: Path | None = None) -> Path | None:
+    """Copy entries as they are into a new pack (in another ``folder``) and return it; the old ones are untouched.
+
+    But one of the very same objects, and so of the same name, which it takes the place of.
+    """
     writer = PackWriter(folder or packs.folder)
     try:
         for oid in sorted(objects, key=lambda one: packs.position(one.hex())):
@@ -265,9 +271,11 @@ def rewrite(packs: Packs, objects: Sequence[bytes], watch: Watch, folder: Path |
         writer.abandon()
         raise
     if written and folder is None:  # what was doubted there is no better here
-        for oid in objects:
-            if oid not in packs:
-                packs.doubts.add(written.with_suffix(".idx").name, oid)
+        doubted = [oid for oid in objects if oid not in packs]
+        packs.renew(written)
+        for oid in doubted:
+            packs.doubts.add(written.with_suffix(".idx").name, oid)
+    return written
 
 
 def _drop(pack: Path) -> None:
@@ -290,8 +298,9 @@ def merge_small(shelf: Shelf) -> None:
     if not all(packs.is_plain(oid) for oid in merged):
         return
     with contextlib.suppress(HistoryDisk):
-        rewrite(packs, merged, Watch())
+        written = rewrite(packs, merged, Watch())
         for pack in small:
             pack.close()
-            _drop(pack.path)
+            if pack.path != written:
+                _drop(pack.path)
         packs.refresh()

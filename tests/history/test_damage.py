@@ -142,6 +142,54 @@ def test_what_a_restore_keeps_first_is_no_snapshot_that_only_the_list_remembers(
     assert state(folder) == before
 
 
+def test_a_pack_written_anew_under_the_name_of_the_one_gone_bad_is_as_good_as_new(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(taking, "_OWN_PACK", 0)  # as it is with large samples
+    history.take("first")
+    (folder / NAME).write_bytes(b"recorded anew")
+    history.take("second")
+    kept = history.files(2)[NAME].blob
+    name = history._shelf.packs.places[bytes.fromhex(kept)].pack.path
+    _rot(history, kept)
+    assert [one.path for one in history.verify().damaged] == [NAME]
+    assert not history.take("again").new
+    for where in (history, History(folder)):
+        assert where._shelf.packs.places[bytes.fromhex(kept)].pack.path == name
+        assert bytes.fromhex(kept) in where._shelf.packs, "and is not kept anew with every snapshot from now on"
+        assert where.read(2, NAME) == b"recorded anew"
+        where.close()
+
+
+def test_forgetting_does_not_drop_what_it_has_just_written_under_the_name_of_one_gone_bad(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(taking, "_OWN_PACK", 0)
+    history.take("first")
+    sample = folder / NAME
+    for attempt in range(40):  # until the pack with more in it comes before the other by name
+        content = b"recorded anew %d" % attempt
+        sample.write_bytes(content)
+        alone = history.take("alone").number
+        blob = bytes.fromhex(history.files(alone)[NAME].blob)
+        packs = history._shelf.packs
+        bad = packs.places[blob].pack.path
+        _rot(history, blob.hex())
+        assert not packs.reads_back(blob)
+        (folder / "also.wav").write_bytes(os.urandom(20_000))
+        both = history.take("both").number
+        if packs.places[blob].pack.path < bad and len(packs.places[blob].pack.places) == 2:
+            break
+    else:
+        pytest.fail("no such pack was made")
+    (folder / "also.wav").unlink()
+    last = history.take("last").number
+    history.forget([both])
+    with History(folder) as again:
+        assert again.read(last, NAME) == content
+        assert again.read(alone, NAME) == content
+
+
 def test_a_doubt_survives_the_packs_being_merged(
     folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
