@@ -6,11 +6,13 @@ import os
 import stat
 import subprocess
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from companion.history import commits, durable, known, reading
 from companion.history.store import History
 
 PLAIN_GIT = {
@@ -94,3 +96,13 @@ def state() -> Callable[[Path], State]:
         return found
 
     return read
+
+
+@pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody pulls the plug here and nobody writes meanwhile; a blob remembered for 20 ms is trusted."""
+    monkeypatch.setattr(os, "fsync", lambda _handle: None)
+    monkeypatch.setattr(durable, "sync_disk", lambda _root: None)
+    monkeypatch.setattr(commits, "now", lambda: datetime(2026, 11, 26, tzinfo=UTC))  # the same ids in every run
+    monkeypatch.setattr(reading, "_FRESH_NS", 0)
+    monkeypatch.setattr(known, "_GRAIN_NS", 20_000_000)
