@@ -83,7 +83,7 @@ def prove(
     findings += _damages(opened)
     if manifest is not None:
         findings += _names_against(manifest, seen) + against(manifest, opened)
-    agreeing = ["its own reading"] if not any(one.trouble for one in opened) else []
+    agreeing = ["the companion"] if not any(one.trouble for one in opened) else []
     if ask_others:
         opinions = strangers.ask(path, watch)
         findings += strangers.disagreements(opinions)

@@ -70,7 +70,7 @@ def test_what_went_in_comes_out(
     assert proof.whole
     assert (proof.members, proof.bytes, proof.size, proof.sha256) == (5, made.size, built.size, built.sha256)
     assert {name: (size, sha256) for name, size, sha256 in proof.files} == made.manifest
-    assert proof.checked_with == ("its own reading",)
+    assert proof.checked_with == ("the companion",)
     assert proof.extracted is not None
     found = {
         path.relative_to(proof.extracted).as_posix(): path for path in proof.extracted.rglob("*") if path.is_file()

@@ -112,7 +112,7 @@ def test_sha256sum_reads_the_checksum(archive: Path) -> None:
 def test_the_proof_asks_both(archive: Path, tmp_path: Path) -> None:
     _tool("unzip"), _tool("7z")
     proof = prove(archive, into=tmp_path / "into", watch=QUIET)
-    assert proof.checked_with == ("its own reading", "unzip", "7z")
+    assert proof.checked_with == ("the companion", "unzip", "7z")
     assert proof.whole
 
 
