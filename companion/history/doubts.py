@@ -49,19 +49,9 @@ class Doubts:
     def keep(self) -> None:
         """Remember them, but those of packs that are gone. A disk that refuses costs no more than the memory."""
         there = {(name, oid) for name, oid in self.all if (self._folder / name).exists()}
-        if there != self._kept:
-            self._write(there)
-
-    def renew(self, name: str) -> None:
-        """Doubt nothing of one pack any more: it was written anew, in place of the one that was doubted."""
-        self._new = frozenset(pair for pair in self._new if pair[0] != name)
-        left = frozenset(pair for pair in self._kept if pair[0] != name)
-        if left != self._kept:
-            self._kept = left
-            self._write(left)
-
-    def _write(self, doubted: frozenset[tuple[str, bytes]] | set[tuple[str, bytes]]) -> None:
-        text = "".join(sorted(f"{oid.hex()} {name}\n" for name, oid in doubted))
+        if there == self._kept:
+            return
+        text = "".join(sorted(f"{oid.hex()} {name}\n" for name, oid in there))
         with contextlib.suppress(CompanionError, OSError):
             if self._path.is_symlink():
                 self._path.unlink()

@@ -208,7 +208,7 @@ class PackWriter:
         write_all(self.handle, digest.digest())
         sync_file(self.handle)
         self._close()
-        target = self.folder / f"pack-{digest.hexdigest()}.pack"
+        target = _free_name(self.folder, digest.digest())
         index = self.temporary.with_name(self.temporary.name.replace("tmp_pack", "tmp_idx"))
         try:
             write_synced(index, index_data(self.written, digest.digest()))
@@ -239,6 +239,17 @@ class PackWriter:
             self._close()
         with contextlib.suppress(OSError):
             self.temporary.unlink()
+
+
+def _free_name(folder: Path, digest: bytes) -> Path:
+    """Return the name of a pack whose sum is ``digest``, and never that of another.
+
+    The same objects have the same sum, also when they are written anew because the first pack has gone bad. Whoever has
+    that one open, doubts it or is about to drop it must not take the new one for it.
+    """
+    while (target := folder / f"pack-{digest.hex()}.pack").exists():
+        digest = hashlib.sha1(digest, usedforsecurity=False).digest()
+    return target
 
 
 def write_synced(path: Path, data: bytes) -> None:

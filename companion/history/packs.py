@@ -169,16 +169,6 @@ class Packs:
             self._by_name, self.places, self._lost = found, places, frozenset(lost)
         return True
 
-    def renew(self, pack: Path) -> None:
-        """Have a pack just written looked at as a new one: the same objects make the same name, also of one gone bad.
-
-        :meth:`refresh` does the rest.
-        """
-        name = pack.with_suffix(".idx").name
-        with self._refreshing:
-            self._by_name = {other: kept for other, kept in self._by_name.items() if other != name}
-            self.doubts.renew(name)
-
     def _elsewhere(self, packs: dict[str, Pack], places: dict[bytes, Place], oid: bytes) -> bool:
         """Have an object taken from a pack in which it is not doubted; tell whether there is any."""
         there = {name: pack for name, pack in packs.items() if oid in pack.places}

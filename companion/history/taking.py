@@ -199,9 +199,8 @@ def _finish(shelf: Shelf, sink: Sink, objects: list[tuple[int, bytes, bytes]]) -
         writer.add(kind, data, oid)
     heavy = [one for one in sink.writers if one is not writer]
     with ThreadPoolExecutor(max(1, len(heavy)), "history-sync") as pool:
-        written = [done.result() for done in [pool.submit(one.finish) for one in heavy]]
-    for pack in (*written, writer.finish()):
-        if pack:
-            shelf.packs.renew(pack)
+        for done in [pool.submit(one.finish) for one in heavy]:
+            done.result()
+    writer.finish()
     shelf.packs.refresh()
     shelf.settle()

@@ -228,15 +228,12 @@ def _sweep(shelf: Shelf, needed: Reached, watch: Watch) -> str:
     if needed.damaged:
         return "the history is damaged, so nothing was removed from disk; verify it"
     packs, remark = shelf.packs, ""
-    written: set[Path | None] = set()
     by_pack: dict[Pack, list[bytes]] = defaultdict(list)
     for oid, place in packs.places.items():
         if oid in needed.owner:
             by_pack[place.pack].append(oid)
     for pack in packs.packs:
         watch.check()
-        if pack.path in written:  # by then it is another one of that name
-            continue
         live = by_pack.get(pack, [])
         weight = pack.path.stat().st_size
         kept = sum(packs.packed_size(oid) for oid in live)
@@ -247,17 +244,14 @@ def _sweep(shelf: Shelf, needed: Reached, watch: Watch) -> str:
         elif weight - kept > max(_WORTH * weight, 4096):
             if kept > shutil.disk_usage(shelf.pack_folder).free:
                 return "the disk has no room to rewrite a pack in, so not all space was won back"
-            written.add(rewrite(packs, live, watch))
+            rewrite(packs, live, watch)
             pack.close()
             _drop(pack.path)
     return remark
 
 
-def rewrite(packs: Packs, objects: Sequence[bytes], watch: Watch, folder: Path | None = None) -> Path | None:
-    """Copy entries as they are into a new pack (in another ``folder``) and return it; the old ones are untouched.
-
-    But one of the very same objects, and so of the same name, which it takes the place of.
-    """
+def rewrite(packs: Packs, objects: Sequence[bytes], watch: Watch, folder: Path | None = None) -> None:
+    """Copy entries as they are into a new pack (in another ``folder``). The old packs are untouched."""
     writer = PackWriter(folder or packs.folder)
     try:
         for oid in sorted(objects, key=lambda one: packs.position(one.hex())):
@@ -271,11 +265,9 @@ def rewrite(packs: Packs, objects: Sequence[bytes], watch: Watch, folder: Path |
         writer.abandon()
         raise
     if written and folder is None:  # what was doubted there is no better here
-        doubted = [oid for oid in objects if oid not in packs]
-        packs.renew(written)
-        for oid in doubted:
-            packs.doubts.add(written.with_suffix(".idx").name, oid)
-    return written
+        for oid in objects:
+            if oid not in packs:
+                packs.doubts.add(written.with_suffix(".idx").name, oid)
 
 
 def _drop(pack: Path) -> None:
@@ -298,9 +290,8 @@ def merge_small(shelf: Shelf) -> None:
     if not all(packs.is_plain(oid) for oid in merged):
         return
     with contextlib.suppress(HistoryDisk):
-        written = rewrite(packs, merged, Watch())
+        rewrite(packs, merged, Watch())
         for pack in small:
             pack.close()
-            if pack.path != written:
-                _drop(pack.path)
+            _drop(pack.path)
         packs.refresh()

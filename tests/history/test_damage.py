@@ -142,7 +142,7 @@ def test_what_a_restore_keeps_first_is_no_snapshot_that_only_the_list_remembers(
     assert state(folder) == before
 
 
-def test_a_pack_written_anew_under_the_name_of_the_one_gone_bad_is_as_good_as_new(
+def test_a_pack_of_the_same_objects_as_one_gone_bad_takes_another_name(
     folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(taking, "_OWN_PACK", 0)  # as it is with large samples
@@ -150,18 +150,18 @@ def test_a_pack_written_anew_under_the_name_of_the_one_gone_bad_is_as_good_as_ne
     (folder / NAME).write_bytes(b"recorded anew")
     history.take("second")
     kept = history.files(2)[NAME].blob
-    name = history._shelf.packs.places[bytes.fromhex(kept)].pack.path
-    _rot(history, kept)
-    assert [one.path for one in history.verify().damaged] == [NAME]
-    assert not history.take("again").new
-    for where in (history, History(folder)):
-        assert where._shelf.packs.places[bytes.fromhex(kept)].pack.path == name
-        assert bytes.fromhex(kept) in where._shelf.packs, "and is not kept anew with every snapshot from now on"
-        assert where.read(2, NAME) == b"recorded anew"
-        where.close()
+    with History(folder) as other:
+        assert other.read(2, NAME) == b"recorded anew"
+        _rot(history, kept)
+        assert [one.path for one in history.verify().damaged] == [NAME]
+        assert not history.take("again").new
+        for where in (history, other):
+            assert where.verify().damaged == ()
+            assert where.read(2, NAME) == b"recorded anew"
+            assert bytes.fromhex(kept) in where._shelf.packs, "and is not kept anew with every snapshot from now on"
 
 
-def test_forgetting_does_not_drop_what_it_has_just_written_under_the_name_of_one_gone_bad(
+def test_forgetting_does_not_drop_what_it_has_just_written_in_place_of_a_pack_gone_bad(
     folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(taking, "_OWN_PACK", 0)
