@@ -246,12 +246,18 @@ def _umask() -> int:
     return _UMASK[0]
 
 
-def refuse_when_too_full(root: Path, plan: Plan) -> None:
+def _is_claim(packs: Packs, one: Kept) -> bool:
+    """Tell whether a file's size is only what damaged bytes say: one bit makes it a hundred times as much, or more."""
+    blob = bytes.fromhex(one.blob)
+    return one.size > 64 * packs.packed_size(blob) and not packs.reads_back(blob)
+
+
+def refuse_when_too_full(root: Path, plan: Plan, packs: Packs) -> None:
     """Raise :class:`CompanionError` when the disk cannot take the plan, before anything is touched."""
     import shutil
 
-    most = max((one.size for one in plan.write.values()), default=0)
-    grows = sum(one.size for one in plan.write.values()) - sum(one.size for one in plan.remove.values())
+    sizes = [one.size for one in plan.write.values() if not _is_claim(packs, one)]
+    most, grows = max(sizes, default=0), sum(sizes) - sum(one.size for one in plan.remove.values())
     with contextlib.suppress(OSError):
         free = shutil.disk_usage(root).free
         if max(most, grows) > free:

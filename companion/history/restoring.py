@@ -123,7 +123,7 @@ def _restore_held(
     if not todo.touches:
         _end_journal(shelf)
         return Restored(number=target.number, safety=safety, unchanged=todo.unchanged, failed=reasons)
-    refuse_when_too_full(shelf.folder, todo)
+    refuse_when_too_full(shelf.folder, todo, shelf.packs)
     _write_journal(shelf, Journal(target.number, target.id, chosen))
     done = _carry_out_or_undo(shelf, cache, todo, now, watch)
     return Restored(
@@ -218,7 +218,7 @@ def restore_into(shelf: Shelf, number: int, only: Sequence[str], into: Path, wat
         if not fresh and any(into.iterdir()):
             raise CompanionError("That folder is not empty", str(into), "choose an empty or a new one")
         into.mkdir(parents=True, exist_ok=True)
-        refuse_when_too_full(into, todo)
+        refuse_when_too_full(into, todo, shelf.packs)
         aside = into / ".companion-restore-aside"
         aside.mkdir()
         placer = Placer(shelf.packs, into, aside, lambda _path, _status: None, watch)

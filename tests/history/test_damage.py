@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -68,6 +69,26 @@ def test_what_verify_found_damaged_is_kept_anew_by_the_next_snapshot(
     with History(folder) as again:
         assert again.verify().damaged == ()
         assert again.read(1, NAME) == content
+
+
+def test_a_size_that_only_damage_tells_is_no_reason_to_refuse_a_restore(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history.take("first")
+    place = history._shelf.packs.places[bytes.fromhex(history.files(1)[NAME].blob)]
+    with place.pack.path.open("r+b") as stream:
+        stream.seek(place.start + 2)
+        byte = stream.read(1)[0]
+        stream.seek(place.start + 2)
+        stream.write(bytes([byte | 0x80]))  # one bit: the size goes on in the next byte
+    (folder / NAME).unlink()
+    (folder / "CHANGELOG.md").write_text("later", "utf-8")
+    monkeypatch.setattr(shutil, "disk_usage", lambda _path: shutil._ntuple_diskusage(300_000, 100_000, 200_000))
+    with History(folder) as again:
+        assert again.files(1)[NAME].size > 30_000_000
+        done = again.restore(1)
+    assert [path for path, _ in done.failed] == [NAME]
+    assert done.written == ("CHANGELOG.md",)
 
 
 def test_a_damaged_folder_is_kept_anew_too(folder: Path, history: History) -> None:
