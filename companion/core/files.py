@@ -53,17 +53,19 @@ def explain_os_error(error: OSError, doing: str, path: Path) -> CompanionError:
 
 
 @contextlib.contextmanager
-def replacing(target: Path, mode: int = 0o666) -> Iterator[BinaryIO]:
+def replacing(target: Path, mode: int = 0o666, *, make: bool = True) -> Iterator[BinaryIO]:
     """Open a new file beside ``target``; on a clean exit sync it and put it in the target's place, else remove it.
 
-    A target that is a link is written through, and keeps its permissions. Raises :class:`CompanionError` for what the
+    make: the folders above it too; without, none is begun anew where a folder has gone with its disk. A target that is
+    a link is written through, and keeps its permissions. Raises :class:`CompanionError` for what the
     system refuses; ``target`` is then what it was.
     """
     if target.is_symlink():
         target = target.resolve()
     temporary = beside(target)
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
+        if make:
+            target.parent.mkdir(parents=True, exist_ok=True)
         clear_leftovers(target.parent)
         handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode)
         with os.fdopen(handle, "wb") as stream:
@@ -99,9 +101,9 @@ def clear_leftovers(folder: Path) -> None:
                     Path(entry.path).unlink()
 
 
-def write_safely(target: Path, data: bytes) -> None:
-    """Write ``data`` to ``target`` so that a reader sees all of it or what was there before."""
-    with replacing(target) as stream:
+def write_safely(target: Path, data: bytes, *, make: bool = True) -> None:
+    """Write ``data`` to ``target`` so that a reader sees all of it or what was there before; see :func:`replacing`."""
+    with replacing(target, make=make) as stream:
         stream.write(data)
 
 

@@ -87,7 +87,7 @@ def _clear(path: Path, judged: os.stat_result) -> None:
 def _create(path: Path) -> int | None:
     """Return a handle on the new lock file, or None where there is one. Raises :class:`CompanionError`."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(exist_ok=True)  # never the folder itself: its disk may just have gone
         with contextlib.suppress(FileExistsError):
             return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
     except OSError as error:

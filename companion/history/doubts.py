@@ -55,4 +55,4 @@ class Doubts:
         with contextlib.suppress(CompanionError, OSError):
             if self._path.is_symlink():
                 self._path.unlink()
-            write_safely(self._path, text.encode("ascii"))
+            write_safely(self._path, text.encode("ascii"), make=False)

@@ -202,13 +202,14 @@ def repository(history: Path) -> Repo:
 
 def create(history: Path) -> None:
     """Make an empty history; half of one, left by a kill, is made whole. Raises OSError."""
-    for part in ("objects/pack", "objects/info", "refs/heads", "refs/tags", "no-worktree"):
-        (history / part).mkdir(parents=True, exist_ok=True)
+    # One by one: where the folder has gone, with its disk, none is begun in its place.
+    for part in ("", "objects", "objects/pack", "objects/info", "refs", "refs/heads", "refs/tags", "no-worktree"):
+        (history / part).mkdir(exist_ok=True)
     from companion.core.files import write_safely
 
     for name, text in (("no-config", ""), ("config", CONFIG), ("HEAD", "ref: refs/heads/latest\n")):
         if not (history / name).exists():
-            write_safely(history / name, text.encode())
+            write_safely(history / name, text.encode(), make=False)
 
 
 def reclaim(history: Path) -> None:
@@ -219,4 +220,4 @@ def reclaim(history: Path) -> None:
 
     with contextlib.suppress(FileNotFoundError):
         (history / "config").unlink()  # it may be a link, and what that names is none of ours to write
-    write_safely(history / "config", CONFIG.encode())
+    write_safely(history / "config", CONFIG.encode(), make=False)

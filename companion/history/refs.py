@@ -118,7 +118,7 @@ def _write(path: Path, data: bytes) -> None:
     """Write one of our files, and never through a link: a history from elsewhere may have one to anywhere."""
     if path.is_symlink():
         path.unlink()
-    write_safely(path, data)
+    write_safely(path, data, make=False)
 
 
 def next_number(history: Path, snapshots: Mapping[int, str]) -> int:

@@ -60,7 +60,7 @@ def read_journal(shelf: Shelf) -> Journal | None:
 
 def _write_journal(shelf: Shelf, journal: Journal) -> None:
     text = json.dumps({"schema": 1, **journal._asdict()}, ensure_ascii=True)
-    write_safely(_journal_path(shelf), text.encode("ascii"))
+    write_safely(_journal_path(shelf), text.encode("ascii"), make=False)
 
 
 def _end_journal(shelf: Shelf) -> None:
@@ -153,7 +153,7 @@ def _carry_out_or_undo(shelf: Shelf, cache: Cache, todo: Plan, before: Look, wat
 def _carry_out(shelf: Shelf, todo: Plan, before: Look, watch: Watch) -> Done:
     aside = _aside(shelf)
     shutil.rmtree(aside, ignore_errors=True)
-    aside.mkdir(parents=True, exist_ok=True)
+    aside.mkdir(exist_ok=True)
     return Placer(shelf.packs, shelf.folder, aside, _guard(shelf, before, watch), watch).carry_out(todo)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -502,3 +503,23 @@ def test_beginning_to_write_promises_nothing_and_refuses_nothing(tmp_path: Path)
         durable.begin(handle)  # a pipe has nothing to write out
         os.close(handle)
     durable.begin(reading)  # closed
+
+
+@pytest.mark.parametrize("when", ["_write_journal", "_carry_out"])
+def test_a_folder_gone_with_its_disk_is_not_begun_anew(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch, when: str
+) -> None:
+    history.take("first")
+    (folder / "Samples/struck/slate_0.wav").write_bytes(b"worse")
+    act = getattr(restoring, when)
+
+    def gone_first(*given: Any) -> Any:
+        if folder.exists():
+            folder.rename(folder.with_name("gone"))
+        return act(*given)
+
+    monkeypatch.setattr(restoring, when, gone_first)
+    with contextlib.suppress(CompanionError):
+        history.restore(1)
+    assert not folder.exists()
+    assert (folder.with_name("gone") / "Samples/struck/slate_0.wav").read_bytes() == b"worse"
