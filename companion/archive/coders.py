@@ -25,7 +25,7 @@ NOT_WORTH_IT: Final = 0.995
 CHUNK: Final = 8 << 20
 """Bytes packed at a time. Members up to this size are packed whole; larger ones in pieces, so that memory is bounded
 and two threads can share one file."""
-WHOLE: Final = 24 << 20
+WHOLE: Final = 16 << 20
 """libdeflate's streams cannot be laid end to end: members up to this size that pack well are packed by it whole."""
 _PROBE: Final = 1 << 20
 _SLICE: Final = 256 << 10

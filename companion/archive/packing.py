@@ -41,8 +41,8 @@ from companion.core.progress import Watch
 _GROUP: Final = 1 << 20
 """Small members go to a thread together, up to this many bytes: handing over costs more than packing them."""
 
-_HELD: Final = 20 << 20
-"""Bytes of content that may be under way for each thread: with 24 MiB, two large members would come near 150 MB."""
+_HELD: Final = 16 << 20
+"""Bytes of content that may be under way for each thread; with what they pack to, all stays well under 150 MB."""
 
 
 class Whole(msgspec.Struct, frozen=True):
