@@ -18,7 +18,7 @@ import msgspec
 
 from companion import __version__
 from companion.core.cache import Cache
-from companion.core.errors import Busy, CompanionError
+from companion.core.errors import Busy, Cancelled, CompanionError
 from companion.core.evidence import Answer, AwayTest, Evidence
 from companion.core.facts import Facts
 from companion.core.files import write_safely
@@ -138,9 +138,15 @@ class Workshop(Waiving, Snapshots):
         self.not_kept = None
         once: frozenset[str] = frozenset()
         changing: frozenset[str] = frozenset()
+        done: list[str] = []
         for _ in range(_ROUNDS):
             desk = Desk(self.places, self.facts, self.cache, watch, changing=changing, memory=self._memory)
-            moved = self._check(desk, [step for step in STEP_IDS if step in (steps or STEP_IDS)])
+            try:
+                moved = self._check(desk, [step for step in STEP_IDS if step in (steps or STEP_IDS)], done)
+            except Cancelled:
+                if done:
+                    raise Cancelled("Stopped before the end; what was found until then is kept") from None
+                raise
             if not moved:
                 return status_of(desk)
             # What moved once is hashed and looked at again; what moves again does not hold still and is told so.
@@ -149,8 +155,10 @@ class Workshop(Waiving, Snapshots):
             "The folder keeps changing while it is looked at", min(once), "wait until nothing writes to it"
         )
 
-    def _check(self, desk: Desk, steps: Sequence[str]) -> frozenset[str]:
-        """Run steps and keep their evidence; stop at one during which files changed, and return those.
+    def _check(self, desk: Desk, steps: Sequence[str], done: list[str]) -> frozenset[str]:
+        """Run steps, keep their evidence and note them as ``done``; stop at one during which files changed.
+
+        Return those files.
 
         Evidence is for exactly the content that was hashed, so nothing is kept of a look at anything else.
         """
@@ -168,6 +176,7 @@ class Workshop(Waiving, Snapshots):
                 return moved
             if step != "archive" or look.details:
                 self._keep_or_hold(desk, step, look)
+                done.append(step)
             desk.forget_marks()
         return frozenset()
 

@@ -53,18 +53,18 @@ def explain_os_error(error: OSError, doing: str, path: Path) -> CompanionError:
 
 
 @contextlib.contextmanager
-def replacing(target: Path, mode: int = 0o666, *, make: bool = True) -> Iterator[BinaryIO]:
+def replacing(target: Path, mode: int = 0o666, *, ours: bool = False) -> Iterator[BinaryIO]:
     """Open a new file beside ``target``; on a clean exit sync it and put it in the target's place, else remove it.
 
-    make: the folders above it too; without, none is begun anew where a folder has gone with its disk. A target that is
-    a link is written through, and keeps its permissions. Raises :class:`CompanionError` for what the
-    system refuses; ``target`` is then what it was.
+    A target that is a link is written through, and keeps its permissions. ours: no maker makes a link of it, so one is
+    replaced, wherever a stranger has it point; and its folder is there, so none is begun anew where that has gone with
+    its disk. Raises :class:`CompanionError` for what the system refuses; ``target`` is then what it was.
     """
-    if target.is_symlink():
+    if target.is_symlink() and not ours:
         target = target.resolve()
     temporary = beside(target)
     try:
-        if make:
+        if not ours:
             target.parent.mkdir(parents=True, exist_ok=True)
         clear_leftovers(target.parent)
         handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode)
@@ -73,7 +73,8 @@ def replacing(target: Path, mode: int = 0o666, *, make: bool = True) -> Iterator
             stream.flush()
             os.fsync(stream.fileno())
         with contextlib.suppress(FileNotFoundError):
-            temporary.chmod(stat.S_IMODE(target.stat().st_mode))
+            if not target.is_symlink():
+                temporary.chmod(stat.S_IMODE(target.stat().st_mode))
         temporary.replace(target)
         sync_folder(target.parent)
     except OSError as error:
@@ -101,9 +102,9 @@ def clear_leftovers(folder: Path) -> None:
                     Path(entry.path).unlink()
 
 
-def write_safely(target: Path, data: bytes, *, make: bool = True) -> None:
+def write_safely(target: Path, data: bytes, *, ours: bool = False) -> None:
     """Write ``data`` to ``target`` so that a reader sees all of it or what was there before; see :func:`replacing`."""
-    with replacing(target, make=make) as stream:
+    with replacing(target, ours=ours) as stream:
         stream.write(data)
 
 

@@ -53,6 +53,4 @@ class Doubts:
             return
         text = "".join(sorted(f"{oid.hex()} {name}\n" for name, oid in there))
         with contextlib.suppress(CompanionError, OSError):
-            if self._path.is_symlink():
-                self._path.unlink()
-            write_safely(self._path, text.encode("ascii"), make=False)
+            write_safely(self._path, text.encode("ascii"), ours=True)

@@ -6,7 +6,6 @@ attribute, alias, fsmonitor, signing key or credential of anyone's runs over a m
 
 from __future__ import annotations
 
-import contextlib
 import os
 import shutil
 import stat
@@ -209,15 +208,12 @@ def create(history: Path) -> None:
 
     for name, text in (("no-config", ""), ("config", CONFIG), ("HEAD", "ref: refs/heads/latest\n")):
         if not (history / name).exists():
-            write_safely(history / name, text.encode(), make=False)
+            write_safely(history / name, text.encode(), ours=True)
 
 
 def reclaim(history: Path) -> None:
     """Put our configuration in place of any other, so that git may be started on ``history``. Raises OSError."""
-    if is_ours(history):
-        return
     from companion.core.files import write_safely
 
-    with contextlib.suppress(FileNotFoundError):
-        (history / "config").unlink()  # it may be a link, and what that names is none of ours to write
-    write_safely(history / "config", CONFIG.encode(), make=False)
+    if not is_ours(history):
+        write_safely(history / "config", CONFIG.encode(), ours=True)

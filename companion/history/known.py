@@ -13,7 +13,7 @@ from companion.history.names import to_git
 from companion.history.walk import Seen
 
 _TABLE: Final = "git-blobs-1"
-ROW: Final = struct.Struct("<qqqQ20sq")
+_ROW: Final = struct.Struct("<qqqQ20sq")
 _GRAIN_NS: Final = 2_000_000_000
 """File systems write times as coarsely as 2 s (FAT); a file touched that shortly before is hashed again next time."""
 
@@ -36,18 +36,28 @@ class Known:
 
     def blob(self, seen: Seen) -> bytes | None:
         """Return the blob id this file had when it last looked exactly like this, or None."""
-        row = self._all().get(to_git(seen.path))
-        if row is None or len(row) != ROW.size:
-            return None
-        size, mtime, changed, inode, blob, when = ROW.unpack(row)
-        same = (size, mtime, changed, inode) == (seen.size, seen.mtime_ns, change_of(seen), inode_of(seen))
-        old = max(seen.mtime_ns, change_of(seen)) < when - _GRAIN_NS
-        return bytes(blob) if same and old else None
+        blob, when = self._looked(seen)
+        return blob if max(seen.mtime_ns, _change(seen)) < when - _GRAIN_NS else None
+
+    def hint(self, seen: Seen) -> bytes | None:
+        """Return what :meth:`blob` does, also of a file that was written within two seconds of being read.
+
+        Times that are the same to the nanosecond are good enough for a line on a screen, not for a snapshot.
+        """
+        return self._looked(seen)[0]
+
+    def _looked(self, seen: Seen) -> tuple[bytes | None, int]:
+        """Return the blob id read from a file of this path, size, times and inode, and when; nothing where none was."""
+        row = self._all().get(to_git(seen.path), b"")
+        if len(row) != _ROW.size:
+            return None, 0
+        *look, blob, when = _ROW.unpack(row)
+        return (blob, when) if look == [seen.size, seen.mtime_ns, _change(seen), _inode(seen)] else (None, 0)
 
     def remember(self, found: Iterable[tuple[Seen, bytes, int]]) -> None:
         """Keep blob ids with the time (ns) their reading began."""
         rows = {
-            to_git(seen.path): ROW.pack(seen.size, seen.mtime_ns, change_of(seen), inode_of(seen), blob, when)
+            to_git(seen.path): _ROW.pack(seen.size, seen.mtime_ns, _change(seen), _inode(seen), blob, when)
             for seen, blob, when in found
         }
         if rows:
@@ -65,13 +75,11 @@ class Known:
             self._cache.drop(_TABLE, gone)
 
 
-def inode_of(seen: Seen) -> int:
-    """Return the inode as the row holds it, in 64 bits."""
+def _inode(seen: Seen) -> int:
     return seen.inode & 0xFFFFFFFFFFFFFFFF
 
 
-def change_of(seen: Seen) -> int:
-    """Return when the file last changed in any way, in nanoseconds; 0 on Windows, where that is its day of birth."""
+def _change(seen: Seen) -> int:
     return 0 if os.name == "nt" else seen.ctime_ns
 
 

@@ -9,7 +9,7 @@ import struct
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeVar
 
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK
@@ -17,6 +17,8 @@ from companion.core.progress import QUIET, Watch
 from companion.history.doubts import Doubts
 from companion.history.inflating import Inflater, Inflation, inflated
 from companion.history.objects import NAMES, hasher
+
+Used = TypeVar("Used")
 
 INDEX_MARK: Final = b"\xfftOc\0\0\0\2"
 SMALL: Final = 8 << 20
@@ -193,15 +195,12 @@ class Packs:
         return False
 
     def reads_back(self, oid: bytes, watch: Watch = QUIET) -> bool:
-        """Tell whether an object can be read, from whichever copy of it; what cannot is doubted."""
-        while True:
-            try:
-                for _ in self.blocks(oid):
-                    watch.check()
-                return True
-            except Damaged:
-                if not self.doubt(oid):
-                    return False
+        """Tell whether an object can be read; what cannot is doubted."""
+        try:
+            self.whole(oid, lambda blocks: sum(map(len, blocks)), watch)
+        except Damaged:
+            return False
+        return True
 
     def close(self) -> None:
         """Let go of the files."""
@@ -269,15 +268,28 @@ class Packs:
 
     def read(self, oid: bytes) -> bytes:
         """Return an object's content, verified against its id. Raises :class:`Damaged`."""
+        return self.whole(oid, b"".join)
+
+    def whole(self, oid: bytes, use: Callable[[Iterator[bytes | bytearray]], Used], watch: Watch = QUIET) -> Used:
+        """Return what ``use`` makes of an object's blocks, from whichever copy of it is whole.
+
+        A copy that turns out damaged is doubted, and ``use`` begins anew with the next. Raises :class:`Damaged` when
+        there is none, and :class:`Cancelled`.
+        """
         while True:
             try:
-                return b"".join(self.blocks(oid))
+                return use(self._checked(oid, watch))
             except Damaged:
                 if not self.doubt(oid):
                     raise
 
-    def blocks(self, oid: bytes) -> Iterator[bytes | bytearray]:
-        """Yield an object's content in blocks; raise :class:`Damaged` after the last one at the latest."""
+    def _checked(self, oid: bytes, watch: Watch) -> Iterator[bytes | bytearray]:
+        for block in self._blocks(oid):
+            watch.check()
+            yield block
+
+    def _blocks(self, oid: bytes) -> Iterator[bytes | bytearray]:
+        """Yield one copy's content in blocks; raise :class:`Damaged` after the last one at the latest."""
         found = self.header(oid) if self._place(oid) else None
         if found is None or found[0] not in NAMES:  # a loose object or a delta: another tool was here
             data = self._foreign(oid)

@@ -9,7 +9,8 @@ import os
 import stat
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -207,7 +208,7 @@ class Placer:
             aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), _permissions(0o666, wanted.mode)
         )
         try:
-            self._fill(handle, bytes.fromhex(wanted.blob))
+            self.packs.whole(bytes.fromhex(wanted.blob), partial(_fill, handle), self.watch)
             bits = _permissions(permissions, wanted.mode)
             if hasattr(os, "fchmod") and bits != _permissions(0o666 & ~_umask(), wanted.mode):
                 os.fchmod(handle, bits)
@@ -215,18 +216,13 @@ class Placer:
         finally:
             os.close(handle)
 
-    def _fill(self, handle: int, blob: bytes) -> None:
-        while True:
-            try:
-                for block in self.packs.blocks(blob):
-                    self.watch.check()
-                    write_all(handle, block)
-                return
-            except Damaged:
-                if not self.packs.doubt(blob):
-                    raise
-                os.ftruncate(handle, 0)
-                os.lseek(handle, 0, os.SEEK_SET)
+
+def _fill(handle: int, blocks: Iterator[bytes | bytearray]) -> None:
+    """Write all of a file, over what another copy of it has left."""
+    os.ftruncate(handle, 0)
+    os.lseek(handle, 0, os.SEEK_SET)
+    for block in blocks:
+        write_all(handle, block)
 
 
 def _permissions(bits: int, mode: int) -> int:

@@ -111,14 +111,7 @@ def read(history: Path) -> Refs:
 
 def write(history: Path, refs: Refs) -> None:
     """Put ``refs`` in place of what was there. Raises :class:`CompanionError`; the old ones then stand."""
-    _write(history / FILE, refs.text().encode())
-
-
-def _write(path: Path, data: bytes) -> None:
-    """Write one of our files, and never through a link: a history from elsewhere may have one to anywhere."""
-    if path.is_symlink():
-        path.unlink()
-    write_safely(path, data, make=False)
+    write_safely(history / FILE, refs.text().encode(), ours=True)
 
 
 def next_number(history: Path, snapshots: Mapping[int, str]) -> int:
@@ -132,4 +125,4 @@ def next_number(history: Path, snapshots: Mapping[int, str]) -> int:
 
 def keep_last_number(history: Path, snapshots: Mapping[int, str]) -> None:
     """Note the highest number given so far, before the snapshot that carries it is forgotten."""
-    _write(history / LAST_NUMBER, b"%d\n" % (next_number(history, snapshots) - 1))
+    write_safely(history / LAST_NUMBER, b"%d\n" % (next_number(history, snapshots) - 1), ours=True)

@@ -60,7 +60,7 @@ def read_journal(shelf: Shelf) -> Journal | None:
 
 def _write_journal(shelf: Shelf, journal: Journal) -> None:
     text = json.dumps({"schema": 1, **journal._asdict()}, ensure_ascii=True)
-    write_safely(_journal_path(shelf), text.encode("ascii"), make=False)
+    write_safely(_journal_path(shelf), text.encode("ascii"), ours=True)
 
 
 def _end_journal(shelf: Shelf) -> None:

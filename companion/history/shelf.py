@@ -133,7 +133,7 @@ class Shelf:
 
     def _list(self, found: refs.Refs) -> list[Snapshot]:
         versions = {commit: version for version, commit in found.releases.items()}
-        known = {row.id: row for row in listing.kept(self.path)[1]}
+        known = {row.id: row for row in (self._listed or listing.kept(self.path))[1] if row.tree}
         texts = self._texts([commit for commit in found.snapshots.values() if commit not in known])
         rows = []
         for number, commit in sorted(found.snapshots.items(), reverse=True):

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -125,10 +125,7 @@ class History:
                 if number is None and not place.is_symlink() and place.is_file():
                     found[path] = bytes.fromhex(sha256_of(place))
                 elif (kept := files.get(path)) and kept.mode != LINK:
-                    digest = hashlib.sha256()
-                    for block in self._shelf.packs.blocks(bytes.fromhex(kept.blob)):
-                        digest.update(block)
-                    found[path] = digest.digest()
+                    found[path] = self._shelf.packs.whole(bytes.fromhex(kept.blob), _sha256)
         return found
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Comparison:
@@ -245,3 +242,10 @@ class History:
     def last_release(self) -> Snapshot | None:
         """Return the released snapshot with the highest number, or None."""
         return next((one for one in self.snapshots() if one.version), None)
+
+
+def _sha256(blocks: Iterator[bytes | bytearray]) -> bytes:
+    digest = hashlib.sha256()
+    for block in blocks:
+        digest.update(block)
+    return digest.digest()

@@ -127,7 +127,7 @@ def _verified(shelf: Shelf, watch: Watch) -> Verified:
                 if oid is None:
                     return
                 try:
-                    count = _read_back(shelf.packs, oid)
+                    count = shelf.packs.whole(oid, lambda blocks: sum(map(len, blocks)))
                     with lock:
                         total[0] += count
                 except Damaged as error:
@@ -151,16 +151,6 @@ def _verified(shelf: Shelf, watch: Watch) -> Verified:
     return Verified(
         snapshots=len(snapshots), objects=len(wanted), bytes=total[0], damaged=_told(shelf, found, snapshots, damaged)
     )
-
-
-def _read_back(packs: Packs, oid: bytes) -> int:
-    """Return the bytes an object holds, read from whichever copy of it is whole. Raises :class:`Damaged`."""
-    while True:
-        try:
-            return sum(len(block) for block in packs.blocks(oid))
-        except Damaged:
-            if not packs.doubt(oid):
-                raise
 
 
 def _told(shelf: Shelf, found: Reached, snapshots: Sequence[Snapshot], damaged: dict[bytes, str]) -> tuple[Damage, ...]:

@@ -15,6 +15,7 @@ from companion.core.cache import Cache
 from companion.core.errors import Cancelled
 from companion.core.progress import Watch
 from companion.sound.chunks import Chunks, read_chunks
+from companion.sound.measure import AudioFile, Still, always, known_of, size_of
 from companion.sound.pool import default_workers
 
 TABLE: Final = "flac-1"
@@ -29,8 +30,6 @@ _DEPTHS: Final = {"PCM_U8": "PCM_S8", "PCM_S8": "PCM_S8", "PCM_16": "PCM_16", "P
 _BELOW_24: Final = 0xFF
 """The bits of a 32-bit integer that the deepest FLAC written here, of 24 bits, has no place for."""
 
-AudioFile = tuple[str, Path, str]
-"""Path relative to the folder, path on this computer, SHA-256 of the content or an empty string."""
 _decode = msgspec.msgpack.Decoder(int | None).decode
 _Step = Callable[[int], None]
 
@@ -41,7 +40,7 @@ def flac_sizes(
     watch: Watch,
     *,
     workers: int | None = None,
-    still: Callable[[str], bool] = lambda path: True,
+    still: Still = always,
 ) -> dict[str, int | None]:
     """Return the bytes each file would take as FLAC at its own depth, by its relative path.
 
@@ -54,8 +53,7 @@ def flac_sizes(
     its size remembered under that hash. Progress is in bytes read. Raises :class:`companion.core.errors.Cancelled`;
     what was counted until then stays in the cache.
     """
-    kept = cache.everything(TABLE) if any(sha for _, _, sha in files) else {}
-    known = {sha: _decode(kept[key]) for _, _, sha in files if sha and (key := bytes.fromhex(sha)) in kept}
+    known = {sha: _decode(kept) for sha, kept in known_of(TABLE, files, cache).items()}
     results: dict[str, int | None] = {}
     twins: dict[str, list[str]] = {}
     todo: list[tuple[int, Path, list[str], str]] = []
@@ -66,7 +64,7 @@ def flac_sizes(
             twins[sha].append(relative)  # the same bytes twice: packed once
         else:
             names = [relative]
-            todo.append((_size(path), path, names, sha))
+            todo.append((size_of(path), path, names, sha))
             if sha:
                 twins[sha] = names
     if todo:
@@ -80,7 +78,7 @@ def _count_new(
     cache: Cache,
     watch: Watch,
     workers: int,
-    still: Callable[[str], bool],
+    still: Still,
 ) -> None:
     watch.stage("Counting the samples as FLAC", sum(size for size, *_ in todo), "bytes")
     stop = threading.Event()
@@ -110,13 +108,6 @@ def _count_new(
         stop.set()
         pool.shutdown(cancel_futures=True)
         cache.put(TABLE, fresh)
-
-
-def _size(path: Path) -> int:
-    try:
-        return path.stat().st_size
-    except OSError:
-        return 0
 
 
 def _counted(path: Path, size: int, step: _Step) -> tuple[int | None, bool]:

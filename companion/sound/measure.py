@@ -30,7 +30,8 @@ _decode_chunks = msgspec.msgpack.Decoder(Chunks).decode
 _encode = msgspec.msgpack.Encoder().encode
 
 
-def _always(path: str) -> bool:
+def always(path: str) -> bool:
+    """Tell of no file that it changed: for whoever gives no hashes."""
     return True
 
 
@@ -40,7 +41,7 @@ def measure_files(
     watch: Watch,
     *,
     workers: int | None = None,
-    still: Still = _always,
+    still: Still = always,
 ) -> dict[str, Measured]:
     """Return the measures of each file by its relative path.
 
@@ -52,7 +53,7 @@ def measure_files(
     """
     watch.stage("Measuring sound", len(files), "files")
     results: dict[str, Measured] = {}
-    known = _known(TABLE, files, cache)
+    known = known_of(TABLE, files, cache)
     todo: list[AudioFile] = []
     seen: dict[str, list[str]] = {}
     for relative, path, sha in files:
@@ -81,7 +82,7 @@ def _measure_new(
     workers: int | None,
     still: Still,
 ) -> None:
-    jobs = [Job(index, "measure", (os.fsencode(path),), _size(path)) for index, (_, path, _) in enumerate(todo)]
+    jobs = [Job(index, "measure", (os.fsencode(path),), size_of(path)) for index, (_, path, _) in enumerate(todo)]
     # The longest first, so that the last worker is not left alone with one.
     jobs.sort(key=lambda job: -job.size)
     fresh: list[tuple[bytes, bytes]] = []
@@ -109,14 +110,16 @@ def _measure_new(
         cache.put(TABLE, fresh)
 
 
-def _size(path: Path) -> int:
+def size_of(path: Path) -> int:
+    """Return the bytes of a file, 0 where the system does not tell."""
     try:
         return path.stat().st_size
     except OSError:
         return 0
 
 
-def _known(table: str, files: Sequence[AudioFile], cache: Cache) -> dict[str, bytes]:
+def known_of(table: str, files: Sequence[AudioFile], cache: Cache) -> dict[str, bytes]:
+    """Return what a table holds of these files' contents, by SHA-256."""
     hashes = {sha for _, _, sha in files if sha}
     if len(hashes) > _ALL_AT_ONCE:
         everything = cache.everything(table)
@@ -124,13 +127,13 @@ def _known(table: str, files: Sequence[AudioFile], cache: Cache) -> dict[str, by
     return {sha: value for sha in hashes if (value := cache.get(table, bytes.fromhex(sha))) is not None}
 
 
-def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch, *, still: Still = _always) -> dict[str, Chunks]:
+def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch, *, still: Still = always) -> dict[str, Chunks]:
     """Return what each file's header and chunks say, by relative path, without decoding any sound.
 
     Where the sound step has already measured the same content, what it found unreadable or truncated is told too.
     """
     watch.stage("Reading audio headers", len(files), "files")
-    known, measured = _known(PROBE_TABLE, files, cache), _known(TABLE, files, cache)
+    known, measured = known_of(PROBE_TABLE, files, cache), known_of(TABLE, files, cache)
     results: dict[str, Chunks] = {}
     fresh: list[tuple[bytes, bytes]] = []
     for relative, path, sha in files:

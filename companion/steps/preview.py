@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from companion.core.folder import OURS
+from companion.history.names import is_within
 from companion.steps.changes import Changes, facts_lines
 
 if TYPE_CHECKING:
@@ -44,8 +45,7 @@ class Preview(msgspec.Struct, frozen=True, kw_only=True):
 
 def within(path: str, chosen: Sequence[str]) -> bool:
     """Tell whether a path is one of the chosen ones or lies in one of them; none chosen: all are."""
-    chosen = tuple(one.strip("/") for one in chosen)
-    return not chosen or any(not one or path == one or path.startswith(one + "/") for one in chosen)
+    return is_within(path, tuple(one.strip("/") for one in chosen))
 
 
 def preview_of(found: Comparison, changes: Changes, unread: Sequence[str] = ()) -> Preview:

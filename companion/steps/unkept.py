@@ -293,10 +293,10 @@ class _Looks:
     """What files looked like when a snapshot read them, or a restore wrote them."""
 
     def __init__(self, desk: Desk) -> None:
-        from companion.history.lookalike import Lookalike
+        from companion.history.known import Known
 
         self._folder = desk.folder
-        self._read = Lookalike(desk.cache)
+        self._read = Known(desk.cache)
         self._placed = _decoded(desk.cache.get(_TABLE, _PLACED), dict[bytes, tuple[int, int, int, str]]) or {}
 
     def still(self, entry: Entry, blob: str) -> bool:
@@ -312,7 +312,7 @@ class _Looks:
             return False
         if self._placed.get(os.fsencode(entry.path)) == (*look, blob):
             return True
-        return self._read.last(seen_of(entry.path, status)) == blob
+        return self._read.hint(seen_of(entry.path, status)) == bytes.fromhex(blob)
 
 
 def _decoded(value: bytes | None, kind: type[Told]) -> Told | None:

@@ -285,7 +285,7 @@ class CompanionApp(Running):
                 self.leave()
 
         if job:
-            text = "It is stopped first and comes to a clean end: everything stays as it was before it began."
+            text = "It is stopped first and comes to a clean end: what it has not finished stays as it was."
             self.push_screen(Confirm(f"{job.what} is still going on", text, "Stop it and quit"), answered)
         elif unsaved:
             self.push_screen(

@@ -275,3 +275,21 @@ def test_a_file_is_unchanged_only_by_size_time_and_place(target: Path) -> None:
     assert not unchanged(target.parent, entry)
     target.unlink()
     assert not unchanged(target.parent, entry)
+
+
+def test_a_file_of_ours_is_written_through_no_link_and_begins_no_folder(tmp_path: Path) -> None:
+    outside, place = tmp_path / "outside.txt", tmp_path / "ours.txt"
+    outside.write_bytes(b"a letter")
+    outside.chmod(0o600)
+    place.symlink_to(outside)
+    write_safely(place, b"ours", ours=True)
+    assert (place.is_symlink(), place.read_bytes(), outside.read_bytes()) == (False, b"ours", b"a letter")
+    place.unlink()
+    place.symlink_to(outside)
+    write_safely(place, b"the maker's")
+    assert (place.is_symlink(), outside.read_bytes()) == (True, b"the maker's")
+    with pytest.raises(CompanionError):
+        write_safely(tmp_path / "gone" / "ours.txt", b"ours", ours=True)
+    assert not (tmp_path / "gone").exists()
+    write_safely(tmp_path / "new" / "one.txt", b"x")
+    assert (tmp_path / "new" / "one.txt").read_bytes() == b"x"

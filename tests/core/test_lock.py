@@ -229,3 +229,9 @@ def test_which_processes_live(gone: int) -> None:
     assert process_alive(os.getpid())
     assert not process_alive(gone)
     assert not process_alive(2**80)
+
+
+def test_no_lock_begins_the_folder_anew_that_has_gone_with_its_disk(tmp_path: Path) -> None:
+    with pytest.raises(CompanionError, match="lock the folder"), held(tmp_path / "gone/.companion/lock", "writing"):
+        pass
+    assert not (tmp_path / "gone").exists()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import sys
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -12,6 +13,7 @@ from pathlib import Path
 from random import Random
 from typing import Any, NamedTuple
 
+import pytest
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
@@ -25,6 +27,11 @@ from hypothesis.stateful import (
 
 from companion.history import listing
 from companion.history.store import History
+
+MARKS = [
+    pytest.mark.usefixtures("quick"),
+    pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse some of these names"),
+]
 
 Entry = tuple[Any, ...]
 """("file", bytes, whether it may be run), ("link", target as bytes) or ("folder",)."""

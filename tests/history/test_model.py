@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -22,6 +21,7 @@ from tests.history.desk import (
     FEW,
     LABELS,
     MANY,
+    MARKS,
     VERSIONS,
     Desk,
     Snap,
@@ -35,10 +35,7 @@ from tests.history.desk import (
     within,
 )
 
-pytestmark = [
-    pytest.mark.usefixtures("quick"),
-    pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse some of these names"),
-]
+pytestmark = MARKS
 
 
 class Whole(Desk):

@@ -523,3 +523,11 @@ def test_a_folder_gone_with_its_disk_is_not_begun_anew(
         history.restore(1)
     assert not folder.exists()
     assert (folder.with_name("gone") / "Samples/struck/slate_0.wav").read_bytes() == b"worse"
+
+
+def test_a_copy_that_was_begun_leaves_nothing_behind_the_next(tmp_path: Path) -> None:
+    path = tmp_path / "aside"
+    with path.open("wb", buffering=0) as stream:
+        stream.write(b"what a damaged copy gave")
+        placing._fill(stream.fileno(), iter([b"who", b"le"]))
+    assert path.read_bytes() == b"whole"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import itertools
-import sys
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -24,6 +23,7 @@ from tests.history.desk import (
     FOLDER,
     LABELS,
     MANY,
+    MARKS,
     Desk,
     Snap,
     State,
@@ -39,10 +39,7 @@ from tests.history.desk import (
     snapped,
 )
 
-pytestmark = [
-    pytest.mark.usefixtures("quick"),
-    pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse some of these names"),
-]
+pytestmark = MARKS
 
 
 def whole_objects(store: Path, *, strictly: bool = False) -> dict[bytes, bytes]:

@@ -16,6 +16,7 @@ import companion.steps.savings as savings
 from companion.archive.rules import ARCHIVE_DIFFERS
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
+from companion.sound.measure import AudioFile
 from companion.workshop import Workshop
 
 _SAID = "Lossless packing"
@@ -110,7 +111,7 @@ def test_loops_in_the_files_are_minded(mended: Path, monkeypatch: pytest.MonkeyP
     has = {path for path, one in Workshop.open(mended).desk().probes.items() if one.loops}
     assert has
 
-    def without(files: list[lossless.AudioFile], *rest: object, **more: object) -> dict[str, int | None]:
+    def without(files: list[AudioFile], *rest: object, **more: object) -> dict[str, int | None]:
         found = real(files, *rest, **more)  # type: ignore[arg-type]
         return {path: None if path in has else size for path, size in found.items()}
 

@@ -11,9 +11,10 @@ import pytest
 import soundfile
 
 import companion.sound.measure as measuring
-from companion.core.errors import CompanionError
+from companion.core.errors import Cancelled, CompanionError
+from companion.core.progress import Watch
 from companion.steps.desk import CHANGES
-from companion.steps.model import State
+from companion.steps.model import BY_ID, State
 from companion.workshop import Workshop
 
 SAMPLE = "Samples/Struck/struck_C4_v40_rr1.wav"
@@ -82,3 +83,21 @@ def test_a_folder_in_which_everything_moves_is_refused_in_one_line(
     while_measuring(monkeypatch, lambda: silenced(next(paths)), 99)
     with pytest.raises(CompanionError, match="keeps changing while it is looked at"):
         Workshop.open(mended).check(("sound",))
+
+
+@pytest.mark.parametrize(
+    ("steps", "told"), [(("contents",), "nothing was changed"), (("contents", "sound"), "found until then is kept")]
+)
+def test_a_check_that_is_stopped_says_whether_anything_of_it_is_kept(
+    mended: Path, steps: tuple[str, ...], told: str
+) -> None:
+    last = BY_ID[steps[-1]].title
+    watch = Watch(lambda progress: watch.cancel() if progress.what == last else None)
+    shop = Workshop.open(mended)
+    with pytest.raises(Cancelled, match=told):
+        shop.check(steps, watch)
+    assert [step.state is State.PROVEN for step in (shop.status().step("contents"), shop.status().step("sound"))] == [
+        len(steps) == 2,
+        False,
+    ]
+    shop.close()

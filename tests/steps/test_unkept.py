@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from companion.core.entries import Entry
 from companion.steps.due import Standing
 from companion.steps.moved import Counts, Moved
 from companion.workshop import Workshop
@@ -318,3 +319,21 @@ def test_what_each_snapshot_costs_is_weighed_once(folder: Path, monkeypatch: pyt
     monkeypatch.setattr("companion.history.store.History.size", None)
     assert shop.history_size() == weighed
     shop.close()
+
+
+def test_what_a_snapshot_has_just_read_is_not_read_again_for_the_line(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shop = Workshop.open(folder)
+    shop.snapshot("first")
+    shop.close()
+    read: list[str] = []
+
+    def reading(_desk: object, entry: Entry, *_rest: object) -> bool:
+        read.append(entry.path)
+        return False
+
+    monkeypatch.setattr("companion.steps.unkept._reads_the_same", reading)
+    found = standing(folder).unkept
+    assert found is not None
+    assert (found.told, read) == ("", [])
