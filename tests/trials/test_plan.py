@@ -108,6 +108,13 @@ def test_a_shuffle_holds_everything_once_and_is_a_third_order(count: int, seed: 
         assert order not in (tuple(range(count)), tuple(range(count))[::-1])
 
 
+@pytest.mark.parametrize("count", [3, 4])
+def test_no_seed_shuffles_into_an_order_that_is_tried_anyway(count: int) -> None:
+    """Of few controls every third or twelfth shuffle would be left to right or right to left again."""
+    plain = tuple(range(count))
+    assert not {shuffled(count, seed) for seed in range(300)} & {plain, plain[::-1]}
+
+
 def test_seeds_differ_and_shuffle_differently() -> None:
     assert len({shuffled(8, seed) for seed in range(50)}) > 45
     assert 0 <= seed_from("content") < 10_000

@@ -252,6 +252,8 @@ def test_old_entries_of_the_changelog_may_say_what_was_true_then(story: Story, f
     [
         ("Tested on Linux.", "Linux"),
         ("Tested on Windows 10.", "Windows 10"),
+        ("Tested on Windows 1.", "Windows 1"),
+        ("Works on Windows 1 and Windows 11.", "Windows 1"),
         ("Works on Windows and on a Mac.", "Mac"),
         ("Compatible with macOS 14.", "macOS 14"),
         ("It works perfectly with Example Engine 7.3.", "Example Engine 7.3"),

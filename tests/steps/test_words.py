@@ -1,0 +1,52 @@
+"""A draft written over what the maker wrote: nothing is replaced before a copy of it is kept."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from companion.core.errors import CompanionError
+from companion.core.files import write_safely
+from companion.core.folder import Places
+from companion.steps.words import Draft, write
+
+OURS = b"# Slate Choir\r\n\r\nWritten by hand, caf\xe9.\n"
+FRESH = "# Slate Choir\n\nDrafted.\n"
+
+
+def drafted(folder: Path) -> Draft:
+    return Draft(what="readme", format="md", text=FRESH, target=folder / "README.md", base="Drafted.\n")
+
+
+def test_what_stood_there_is_kept_byte_for_byte(tmp_path: Path) -> None:
+    places = Places(tmp_path)
+    (tmp_path / "README.md").write_bytes(OURS)
+    write(places, drafted(tmp_path))
+    assert (tmp_path / "README.md").read_text(encoding="utf-8") == FRESH
+    assert (places.drafts / "README.md.before").read_bytes() == OURS
+    assert (places.drafts / "README.md").read_text(encoding="utf-8") == "Drafted.\n"
+
+
+def test_it_is_kept_before_it_is_replaced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    places = Places(tmp_path)
+    target = tmp_path / "README.md"
+    target.write_bytes(OURS)
+
+    def full_disk(path: Path, data: bytes) -> None:
+        if path == target:
+            raise CompanionError("No room is left", str(path), "make room")
+        write_safely(path, data)
+
+    monkeypatch.setattr("companion.steps.words.write_safely", full_disk)
+    with pytest.raises(CompanionError, match="No room"):
+        write(places, drafted(tmp_path))
+    assert target.read_bytes() == OURS
+    assert (places.drafts / "README.md.before").read_bytes() == OURS
+
+
+def test_a_draft_that_stands_already_replaces_nothing_and_keeps_no_copy(tmp_path: Path) -> None:
+    places = Places(tmp_path)
+    for _ in range(2):
+        write(places, drafted(tmp_path))
+    assert not (places.drafts / "README.md.before").exists()
