@@ -9,10 +9,15 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Final, Generic, Self, TypeVar
+
+import msgspec
+
+_MANY: Final = 64
+"""Above this many keys, one query for the whole table beats one for each."""
 
 
 class Cache:
@@ -113,3 +118,49 @@ class Cache:
         """Close the file; the cache is not used after this."""
         with self._lock, contextlib.suppress(sqlite3.Error):
             self._connection.close()
+
+
+V = TypeVar("V")
+
+
+class Table(Generic[V]):
+    """A typed table of a :class:`Cache`: values of one type by key, as MessagePack.
+
+    version: raised whenever the same key may stand for another value; rows of other versions are never seen. A row that
+    does not decode counts as absent.
+    """
+
+    def __init__(self, cache: Cache, name: str, version: int, kind: type[V]) -> None:
+        self._cache = cache
+        self.name = f"{name}-{version}"
+        self._decoder = msgspec.msgpack.Decoder(kind)
+
+    def _decoded(self, row: bytes | None) -> V | None:
+        with contextlib.suppress(msgspec.MsgspecError, UnicodeDecodeError):
+            return None if row is None else self._decoder.decode(row)
+        return None
+
+    def get(self, key: bytes) -> V | None:
+        """Return the value kept under ``key``, or None."""
+        return self._decoded(self._cache.get(self.name, key))
+
+    def get_many(self, keys: Collection[bytes]) -> dict[bytes, V]:
+        """Return the values that are kept, by key; for many keys the table is read as a whole."""
+        if len(keys) > _MANY:
+            rows = self._cache.everything(self.name)
+            found = ((key, self._decoded(rows.get(key))) for key in keys)
+        else:
+            found = ((key, self.get(key)) for key in keys)
+        return {key: value for key, value in found if value is not None}
+
+    def put(self, pairs: Iterable[tuple[bytes, V]]) -> None:
+        """Keep values; those that cannot be written (names that are not UTF-8) are left out."""
+        rows = []
+        for key, value in pairs:
+            with contextlib.suppress(UnicodeEncodeError):
+                rows.append((key, msgspec.msgpack.encode(value)))
+        self._cache.put(self.name, rows)
+
+    def drop(self, keys: Iterable[bytes]) -> None:
+        """Forget values."""
+        self._cache.drop(self.name, keys)

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from enum import StrEnum
+from typing import Final
 
 import msgspec
+
+from companion.core.at import NOWHERE, At
 
 
 class Severity(StrEnum):
@@ -22,12 +25,18 @@ class Severity(StrEnum):
         return ("blocks", "warns", "notes").index(self.value)
 
 
+BLOCKS: Final = Severity.BLOCKS
+WARNS: Final = Severity.WARNS
+NOTES: Final = Severity.NOTES
+
+
 class Finding(msgspec.Struct, frozen=True, kw_only=True):
     """One thing that is wrong, or that could not be told, with what a person needs to act on it.
 
     path: relative to the working folder with forward slashes; empty when the finding is about the whole.
-    where: the place inside the file, such as ``byte 1,204`` or ``0.007 s (frame 311)``.
-    measured / limit: what was found and what it was held against, as people read them.
+    at: the place inside the file as data; where: the same as people read it, such as ``byte 1,204``.
+    value / bound: what was found and what it was held against, both in ``unit``; value may be text.
+    measured / limit: the same as people read them.
     unknown: the check looked and could not tell; it is neither fine nor broken.
     waived: the reason given, when a waiver covers this finding.
     """
@@ -42,6 +51,10 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     mend: str = ""
     unknown: bool = False
     waived: str = ""
+    at: At = NOWHERE
+    value: int | float | str | None = None
+    unit: str = ""
+    bound: float | None = None
 
     @property
     def blocks(self) -> bool:

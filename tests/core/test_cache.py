@@ -9,9 +9,10 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
+import msgspec
 import pytest
 
-from companion.core.cache import Cache
+from companion.core.cache import Cache, Table
 
 
 @pytest.fixture
@@ -186,3 +187,37 @@ def test_two_processes_lose_nothing(path: Path) -> None:
     assert [process.wait(30) for process in both] == [0, 0]
     with Cache(path) as cache:
         assert len(cache.everything("t")) == 100
+
+
+class _Row(msgspec.Struct):
+    name: str
+    peak: float = 0.0
+
+
+def test_a_table_gives_back_what_was_put_and_only_under_its_version(tmp_path: Path) -> None:
+    with Cache(tmp_path / "cache.sqlite3") as cache:
+        Table(cache, "rows", 1, _Row).put([(b"a", _Row("kick", 0.5)), (b"b", _Row("slate"))])
+        table = Table(cache, "rows", 1, _Row)
+        assert table.get(b"a") == _Row("kick", 0.5)
+        assert table.get_many([b"a", b"b", b"c"]) == {b"a": _Row("kick", 0.5), b"b": _Row("slate")}
+        assert Table(cache, "rows", 2, _Row).get(b"a") is None
+        table.drop([b"a"])
+        assert table.get(b"a") is None
+        assert table.get(b"b") == _Row("slate")
+
+
+def test_a_table_reads_many_keys_like_few(tmp_path: Path) -> None:
+    with Cache(tmp_path / "cache.sqlite3") as cache:
+        table = Table(cache, "rows", 1, _Row)
+        table.put((b"%d" % number, _Row(str(number))) for number in range(200))
+        wanted = [b"%d" % number for number in range(100, 300)]
+        assert table.get_many(wanted) == {b"%d" % number: _Row(str(number)) for number in range(100, 200)}
+
+
+def test_a_row_that_does_not_decode_is_absent_and_a_name_that_is_not_utf_8_is_left_out(tmp_path: Path) -> None:
+    with Cache(tmp_path / "cache.sqlite3") as cache:
+        cache.put("rows-1", [(b"a", b"\xc1rot"), (b"b", msgspec.msgpack.encode({"name": 3}))])
+        table = Table(cache, "rows", 1, _Row)
+        assert table.get_many([b"a", b"b"]) == {}
+        table.put([(b"c", _Row("\udcff")), (b"d", _Row("fine"))])
+        assert table.get_many([b"c", b"d"]) == {b"d": _Row("fine")}

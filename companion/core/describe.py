@@ -1,0 +1,72 @@
+"""The sentences of a finding, written from its data in one place."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Final
+
+from companion.core.at import At
+from companion.core.text import plural, visible
+from companion.core.units import both_bytes, level
+
+Value = float | int | str
+
+
+def _plain(value: float) -> str:
+    """Return a number with thousands set off and no more places than it has, at most three."""
+    if isinstance(value, int) or (math.isfinite(value) and value == int(value)):
+        return f"{int(value):,}".replace("-", "−")
+    return f"{value:,.3f}".rstrip("0").replace("-", "−")
+
+
+def _levelled(unit: str) -> Callable[[float], str]:
+    return lambda value: level(value, unit)
+
+
+_FORMATS: Final[dict[str, Callable[[float], str]]] = {
+    **{unit: _levelled(unit) for unit in ("dB", "dBFS", "dBTP", "LU", "LUFS")},
+    "": _plain,
+    "bytes": lambda value: both_bytes(int(value)),
+    "cents": lambda value: f"{value:.0f} cents".replace("-", "−"),
+    "signed cents": lambda value: f"{value:+.0f} cents".replace("-", "−"),
+    "s": lambda value: f"{value:.3g} s",
+    "ms": lambda value: f"{value:.3g} ms",
+    "Hz": lambda value: f"{_plain(value)} Hz",
+    "%": lambda value: f"{_plain(value)} %",
+    "bit": lambda value: f"{_plain(value)} bit",
+}
+"""How a value of each unit is written; any other unit is a countable noun in the singular."""
+
+
+def value_text(value: Value | None, unit: str) -> str:
+    """Return a value with its unit, such as ``−0.3 dBFS`` or ``200 flat tops``; text is made visible-safe."""
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return visible(value)
+    if unit in _FORMATS:
+        return _FORMATS[unit](value)
+    return plural(int(value), unit)
+
+
+def filled(template: str, **values: str) -> str:
+    """Return ``template`` with ``{value}`` and ``{bound}`` filled in. Plain replacement: nothing else in it is read."""
+    for name, text in values.items():
+        template = template.replace(f"{{{name}}}", text)
+    return template
+
+
+def where_text(at: At) -> str:
+    """Return a place as people read it: ``0.197 s (frame 9,433), channel 2``, ``line 12``, ``byte 2,676``."""
+    parts = [visible(text) for text in (at.fact, at.control) if text]
+    if at.line is not None:
+        parts.append(f"line {at.line:,}")
+    if at.byte is not None:
+        parts.append(f"byte {at.byte:,}")
+    if at.frames is not None:
+        start = at.frames[0]
+        parts.append(f"{start / at.rate:.3f} s (frame {start:,})" if at.rate else f"frame {start:,}")
+    if at.channel is not None:
+        parts.append(f"channel {at.channel + 1}")
+    return ", ".join(parts)
