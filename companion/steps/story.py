@@ -96,7 +96,8 @@ def known_problems(desk: Desk) -> tuple[str, ...]:
         for rule, findings in by_rule.items():
             files = len({finding.path for finding in findings if finding.path})
             where = f" ({plural(files, 'file')})" if files else ""
-            lines.append(f"{means[rule].rstrip('.')}{where}.")
+            meaning = means.get(rule) or findings[0].why or rule  # a rule of another version is known by its findings
+            lines.append(f"{meaning.rstrip('.')}{where}.")
     titles = {trial.id: trial.title for trial in planned(desk.facts)}
     failed = {
         key: answer for key, answer in verdicts(planned(desk.facts), desk.answers).items() if answer.result == "fail"

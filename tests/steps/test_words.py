@@ -10,6 +10,7 @@ from companion.core.errors import CompanionError
 from companion.core.files import write_safely
 from companion.core.folder import Places
 from companion.steps.words import Draft, write
+from companion.workshop import Workshop
 
 OURS = b"# Slate Choir\r\n\r\nWritten by hand, caf\xe9.\n"
 FRESH = "# Slate Choir\n\nDrafted.\n"
@@ -50,3 +51,15 @@ def test_a_draft_that_stands_already_replaces_nothing_and_keeps_no_copy(tmp_path
     for _ in range(2):
         write(places, drafted(tmp_path))
     assert not (places.drafts / "README.md.before").exists()
+
+
+def test_a_finding_of_a_rule_that_this_version_does_not_know_is_told_in_its_own_words(demo_folder: Path) -> None:
+    workshop = Workshop.open(demo_folder)
+    status = workshop.check(["paths"])
+    known = next(f for step in status.steps for f in step.findings if step.id == "paths" and f.severity == "warns")
+    for file in (demo_folder / ".companion" / "evidence" / "paths").iterdir():
+        text = file.read_text(encoding="utf-8")
+        file.write_text(text.replace(f'"{known.rule}"', '"rule-of-another-version"'), encoding="utf-8")
+    text = Workshop.open(demo_folder).draft("readme").text.replace("\\", "")
+    assert known.why.rstrip(".") in text
+    assert "rule-of-another-version" not in text
