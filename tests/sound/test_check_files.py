@@ -11,6 +11,7 @@ from companion.core.entries import Kind
 from companion.core.facts import Facts, Limits
 from companion.core.findings import Severity
 from companion.sound.checks import check_sound, sound_model
+from companion.sound.measured import Run
 from companion.sound.rules import RULES
 
 
@@ -26,6 +27,20 @@ def test_clipped(write: Any, sine: Any, measure: Any, found: Any) -> None:
     paths = set(found(measure()).get("clipped", []))
     assert {"hard.wav", "below.wav"} <= paths
     assert not paths & {"whole.wav", "low.wav", "coarse.wav", "square.wav"}
+
+
+@pytest.mark.parametrize(
+    ("lengths", "fault"),
+    [((), False), ((3,), False), ((4,), False), ((4, 4), False), ((3, 3, 3), True), ((5,), True), ((3, 5), True)],
+)
+def test_clipped_is_a_run_of_five_or_three_of_three(
+    good: Any, found: Any, lengths: tuple[int, ...], fault: bool
+) -> None:
+    """A flat top or two of three samples is what normalising to full scale makes; an impulse response has its rule."""
+    runs = tuple(Run(1000 * number, length, 0, 0.02) for number, length in enumerate(lengths))
+    samples = {"a.wav": good(clipped_runs=runs)}
+    assert found(samples) == ({"clipped": ["a.wav"]} if fault else {})
+    assert found(samples, kinds={"a.wav": Kind.IMPULSE}) == ({"impulse-clipped": ["a.wav"]} if lengths else {})
 
 
 def test_impulse_responses_are_not_judged_as_samples(write: Any, sine: Any, measure: Any, found: Any) -> None:
@@ -110,6 +125,19 @@ def test_duplicate(write: Any, sine: Any, measure: Any, found: Any) -> None:
     assert found(measure())["duplicate"] == ["b.wav"]
 
 
+def test_the_same_numbers_at_another_rate_are_another_recording(
+    write: Any, sine: Any, measure: Any, found: Any
+) -> None:
+    """Played back, one is the other at another speed; as are the same numbers in one channel and in two."""
+    tone = sine(440)
+    write("at 48.wav", tone)
+    write("at 44.wav", tone, 44100)
+    write("stereo.wav", tone.reshape(-1, 2))
+    measured = measure()
+    assert len({one.digest for one in measured.values()}) == 3
+    assert "duplicate" not in found(measured)
+
+
 def test_every_rule_explains_itself() -> None:
     assert len({rule.id for rule in RULES}) == len(RULES)
     for rule in RULES:
@@ -119,3 +147,16 @@ def test_every_rule_explains_itself() -> None:
         assert rule.mend.endswith(".")
         assert rule.source
         assert rule.severity in Severity
+
+
+RULE_IDS = """
+    band-empty channel-dead click-inside clipped dc-offset depth-mixed depth-padded duplicate dynamics-inverted ends-hot
+    hum impulse-clipped impulse-cut impulse-late late-onset layer-uneven level-step loop-invalid loop-seam
+    mono-as-stereo noise-builds-up not-finite note-gap off-pitch peak-over polarity-inverted range-overlap rate-mixed
+    silent starts-hot tail-wasteful takes-same wrong-root
+"""
+
+
+def test_no_rule_of_the_room_is_missing() -> None:
+    """Written out, so that a rule that drops out of the list, and with it its check, is missed."""
+    assert {rule.id for rule in RULES} == set(RULE_IDS.split())

@@ -107,6 +107,31 @@ def test_noise_builds_up(write: Any, measure: Any, found: Any) -> None:
     assert "noise-builds-up" not in found(measured, Facts(limits=Limits(voices=32, noise_dbfs=-50.0)))
 
 
+def test_one_loud_floor_is_not_the_noise_of_a_layer(good: Any, found: Any) -> None:
+    """The median of −90, −90 and −50 dBFS with 32 voices (+15.1 dB) is −74.9; of −90, −70 and −70 it is −54.9."""
+
+    def layer(*floors: float) -> Any:
+        return {
+            f"hiss/x_{take}.wav": good(noise_floor_dbfs=floor, noise_is_bound=False)
+            for take, floor in enumerate(floors)
+        }
+
+    facts = Facts(limits=Limits(voices=32))
+    assert found(layer(-90.0, -90.0, -50.0), facts) == {}
+    assert found(layer(-90.0, -70.0, -70.0), facts) == {"noise-builds-up": [""]}
+
+
+def test_one_humming_file_is_not_the_hum_of_a_folder(good: Any, found: Any) -> None:
+    """The median of 15, 2 and 2 dB is 2: the one alone would have to stand out by 20."""
+
+    def folder(*heights: float) -> Any:
+        return {f"hums/{take}.wav": good(hum_hz=50.0, hum_db=height) for take, height in enumerate(heights)}
+
+    assert found(folder(15.0, 2.0, 2.0)) == {}
+    assert found(folder(15.0, 14.0, 2.0)) == {"hum": ["hums"]}
+    assert found(folder(15.0, 14.0)) == {}
+
+
 def test_a_sound_without_a_floor_only_bounds_it(write: Any, sine: Any, measure: Any) -> None:
     write("sounds.wav", sine(300, 1.0))
     one = measure()["sounds.wav"]

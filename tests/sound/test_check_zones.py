@@ -206,6 +206,13 @@ def test_takes(good: Any, found: Any) -> None:
     assert found(samples, PATTERN) == {"takes-same": [named(60, take=3)]}
 
 
+def test_takes_equal_to_the_bit_are_reported_once(good: Any, found: Any) -> None:
+    """They are duplicates; that they are also alike as takes goes without saying."""
+    noise = np.random.default_rng(5).standard_normal(4096).astype(np.float32)
+    samples = {named(60, take=take): good(outline=outline_of(noise), digest="one") for take in (1, 2)}
+    assert found(samples, PATTERN) == {"duplicate": [named(60, take=2)]}
+
+
 def test_a_wrong_pattern_names_the_field(good: Any) -> None:
     with pytest.raises(CompanionError, match="unknown field"):
         sound_model({"a.wav": good()}, {}, Facts(naming=Naming(pattern="{pitch}")))
