@@ -88,6 +88,19 @@ def test_reference_excluded(desk: Desk, rules_of: Ids) -> None:
     assert rules_of(desk.contents()) == []
 
 
+def test_an_excluded_file_in_running_text_is_let_pass(desk: Desk, rules_of: Ids) -> None:
+    desk.facts = Contents(
+        patches=("*.slab",), samples=("Samples/**",), scripts=("Scripts/**",), exclude=("Samples/Slate D3.wav",)
+    )
+    desk.patch("Samples/Slate C3.wav")
+    desk.put("Scripts/a.lua", "-- once this was Samples/Slate D3.wav\n")
+    (named,) = [item for item in desk.look().references.items if item.source == "Scripts/a.lua"]
+    assert (named.target, named.excluded) == ("Samples/Slate D3.wav", True)
+    assert rules_of(desk.contents()) == []
+    desk.put("Scripts/a.lua", 'load("Samples/Slate D3.wav")\n')
+    assert rules_of(desk.contents()) == ["reference-excluded"]
+
+
 def test_sample_unused(desk: Desk, rules_of: Ids) -> None:
     desk.put("Samples/Slate E3.wav")
     (found,) = desk.contents()
@@ -148,6 +161,23 @@ def test_innocent_neighbours_of_working_files(desk: Desk, rules_of: Ids) -> None
     desk.put("Samples/Slate C3 (1).wav")
     desk.patch("Samples/Slate C3.wav", "Samples/Slate D3.wav", "Samples/Slate C3 (1).wav")
     desk.facts = Contents(patches=("*.slab",), samples=("Samples/**",), include=("**", "Session.slabsong"))
+    assert rules_of(desk.contents()) == []
+
+
+def test_a_double_that_the_patch_uses_is_meant(desk: Desk, rules_of: Ids) -> None:
+    desk.put("Samples/Slate C3 copy.wav")
+    assert rules_of(desk.contents()) == ["sample-unused", "stray-working-file"]
+    desk.patch("Samples/Slate C3.wav", "Samples/Slate D3.wav", "Samples/Slate C3 copy.wav")
+    assert rules_of(desk.contents()) == []
+
+
+def test_beside_a_patch_that_cannot_be_read_no_file_is_called_unknown(desk: Desk, rules_of: Ids) -> None:
+    desk.put("Session.slabsong")
+    assert rules_of(desk.contents()) == ["stray-working-file"]
+    desk.put("Second.slab", random.Random(1).randbytes(4000))
+    assert rules_of(desk.contents()) == []
+    (desk.folder / "Second.slab").unlink()
+    desk.put("Slate Choir.slab", random.Random(1).randbytes(4000))
     assert rules_of(desk.contents()) == []
 
 

@@ -36,6 +36,9 @@ def test_exclude_wins_over_include() -> None:
     assert chosen.paths == {"a.wav", "readme.txt"}
     assert reasons(chosen)["x/d.wav"] == EXCLUDED
     assert reasons(chosen)["b.zip"] == NOT_INCLUDED
+    assert reasons(ship(Contents(include=("x/d.wav",), exclude=("x",))))["x/d.wav"] == EXCLUDED  # also over a full name
+    assert reasons(ship(Contents(include=("x/d.wav",), exclude=("x/d.wav",))))["x/d.wav"] == EXCLUDED
+    assert reasons(ship(Contents(include=("old/c.wav",), exclude=("*/c.wav",))))["old/c.wav"] == EXCLUDED
 
 
 def test_a_working_file_ships_when_named_or_referred_to() -> None:
