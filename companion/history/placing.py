@@ -126,7 +126,7 @@ class Placer:
             parent = parent.rpartition("/")[0]
 
     def _drop(self, folder: str) -> None:
-        with contextlib.suppress(OSError):  # not empty: something that is not ours lies in it
+        with contextlib.suppress(OSError, Stays):  # not empty: something that is not ours lies in it; or behind a link
             self._through_real_folders(folder + "/x")
             os.rmdir(self._at(folder))  # noqa: PTH106
             self._folders.discard(folder)

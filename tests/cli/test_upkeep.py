@@ -83,6 +83,21 @@ def test_history_is_verified_weighed_and_mirrored(companion: Companion, instrume
     assert (new / "LICENCE.txt").read_text("utf-8") == "CC0 1.0, whole text\n"
 
 
+def test_only_the_paths_asked_for_are_brought_back(companion: Companion, instrument: Path) -> None:
+    companion("snapshot", instrument, "-m", "first")
+    first, second = sorted((instrument / "Samples").iterdir())
+    was = first.read_bytes()
+    for path in (first, second, instrument / "LICENCE.txt"):
+        path.write_bytes(b"worse")
+    done = companion("restore", instrument, 1, "--only", f"Samples/{first.name}", "--json")
+    assert (done.code, done.json["restored"]["written"]) == (0, [f"Samples/{first.name}"])
+    assert (first.read_bytes(), second.read_bytes()) == (was, b"worse")
+    assert (instrument / "LICENCE.txt").read_bytes() == b"worse"
+    assert companion("restore", instrument, 1, "--only", "LICENCE.txt", "--only", "Samples").code == 0
+    assert (instrument / "LICENCE.txt").read_bytes() == b"CC0 1.0\n"
+    assert second.read_bytes() != b"worse"
+
+
 def test_a_labelled_snapshot_is_never_forgotten_unasked(companion: Companion, instrument: Path) -> None:
     companion("snapshot", instrument, "-m", "mine")
     (instrument / "Samples" / "more.wav").write_bytes(bytes(1000))

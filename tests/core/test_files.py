@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import hashlib
 import os
@@ -252,8 +253,29 @@ def test_hash_and_place(tmp_path: Path) -> None:
     assert not is_inside(tmp_path / "in", tmp_path / "in" / "link" / "b")
 
 
-def test_folders_are_synced_where_that_exists(tmp_path: Path) -> None:
+def test_a_folder_is_synced_itself_and_let_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    synced: list[tuple[int, int]] = []
+
+    def syncing(handle: int) -> None:
+        synced.append((handle, os.fstat(handle).st_ino))
+
+    monkeypatch.setattr(os, "fsync", syncing)
     files.sync_folder(tmp_path)
+    assert [inode for _, inode in synced] == [tmp_path.stat().st_ino]
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        os.fstat(synced[0][0])
+
+
+@pytest.mark.parametrize(("code", "told"), [(errno.EINVAL, False), (errno.ENOTSUP, False), (errno.EIO, True)])
+def test_a_disk_that_cannot_sync_a_folder_is_no_failure_and_one_that_fails_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int, told: bool
+) -> None:
+    def refusing(_handle: int) -> None:
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr(os, "fsync", refusing)
+    with pytest.raises(OSError, match=os.strerror(code)) if told else contextlib.nullcontext():
+        files.sync_folder(tmp_path)
 
 
 def test_a_file_is_unchanged_only_by_size_time_and_place(target: Path) -> None:

@@ -17,9 +17,11 @@ from hypothesis import strategies as st
 
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Progress, Watch
-from companion.history import durable, packing, placing, restoring
-from companion.history.model import FILE, LINK, PROGRAM, Kept
+from companion.history import commits, durable, packing, placing, refs, restoring
+from companion.history.model import FILE, FOLDER, LINK, PROGRAM, Kept
+from companion.history.objects import COMMIT, TREE, Entry, commit_data, object_id, tree_data
 from companion.history.planning import plan
+from companion.history.snapshot import Snapshot
 from companion.history.store import History
 
 
@@ -374,13 +376,185 @@ def test_a_journal_that_names_what_no_snapshot_holds_stands_in_nobodys_way(
     assert not journal.exists()
 
 
-def test_a_history_from_elsewhere_cannot_write_outside(folder: Path, history: History, tmp_path: Path) -> None:
-    blob = Kept("0" * 40, 1, FILE)
-    for path in ("../evil", "a/../../evil", ".git/hooks/post-checkout", "x/.GIT/config", "a//b"):
-        placer = placing.Placer(history._shelf.packs, folder, tmp_path, lambda _p, _s: None, Watch())
-        done = placer.carry_out(plan({path: blob}, {}))
-        assert [(one, bool(reason)) for one, reason in done.failed] == [(path, True)]
-    assert not (tmp_path / "evil").exists()
+EVIL = ("../evil", "a/../../evil", ".git/hooks/post-checkout", "x/.GIT/config", "a//b", "/evil", "./evil", "x/..")
+
+
+@pytest.mark.parametrize("path", EVIL)
+def test_a_history_from_elsewhere_cannot_write_outside(
+    folder: Path, history: History, state: Any, tmp_path: Path, path: str
+) -> None:
+    """The content is there and whole: it is the name alone that must not be written."""
+    history.take("first")
+    kept, aside = history.files(1)["CHANGELOG.md"], tmp_path / "aside"
+    aside.mkdir()
+    before = state(tmp_path)
+
+    def carried_out(todo: Any) -> Any:
+        return placing.Placer(history._shelf.packs, folder, aside, lambda _p, _s: None, Watch()).carry_out(todo)
+
+    assert not carried_out(plan({"fine.md": kept}, {})).failed, "its innocent neighbour"
+    (folder / "fine.md").unlink()
+    done = carried_out(plan({path: kept}, {}))
+    assert (done.written, [one for one, _ in done.failed]) == ([], [path])
+    assert "leads out of the folder" in done.failed[0][1]
+    assert state(tmp_path) == before
+    done = carried_out(plan({}, {path: kept}))
+    assert (done.removed, [one for one, _ in done.failed]) == ([], [path])
+    done = carried_out(plan({}, {}, (path,)))
+    assert [one for one, _ in done.failed] == [path]
+    assert state(tmp_path) == before
+
+
+@pytest.mark.parametrize("into", [False, True])
+def test_a_snapshot_from_elsewhere_that_leads_outside_is_restored_without_that(
+    folder: Path, history: History, tmp_path: Path, into: bool
+) -> None:
+    """A whole snapshot of it, as a stranger's tool can write one: ``..`` as the name of a folder in a tree."""
+    history.take("first")
+    kept = history.files(1)["CHANGELOG.md"]
+    blob = bytes.fromhex(kept.blob)
+    inner = tree_data([Entry(b"evil", FILE, blob)])
+    root = tree_data([Entry(b"..", FOLDER, object_id(TREE, inner)), Entry(b"fine.md", FILE, blob)])
+    forged = Snapshot(2, "", object_id(TREE, root).hex(), "forged", "2026-01-01T00:00:00Z", files=2, bytes=2)
+    commit = commit_data(object_id(TREE, root), 0, commits.message(forged))
+    writer = packing.PackWriter(history._shelf.pack_folder)
+    for kind, data in ((TREE, inner), (TREE, root), (COMMIT, commit)):
+        writer.add(kind, data, object_id(kind, data))
+    writer.finish()
+    place = folder / ".companion/history.git"
+    refs.write(place, refs.read(place).with_snapshot(2, object_id(COMMIT, commit).hex()))
+    target = tmp_path / "deep" / "target" if into else folder
+    with History(folder) as fresh:
+        done = fresh.restore(2, into=target if into else None)
+    assert [path for path, _ in done.failed] == ["../evil"]
+    assert (target / "fine.md").is_file()
+    assert not (target.parent / "evil").exists()
+
+
+@pytest.mark.parametrize("what", ["Samples/struck", "Samples"])
+def test_a_folder_swapped_for_a_link_during_a_restore_is_not_followed(
+    folder: Path, history: History, state: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    """The very files that were kept, moved outside and a link left in their place: nothing there may be touched."""
+    history.take("first")
+    (folder / "Samples/struck/slate_0.wav").write_bytes(b"re-recorded")
+    (folder / "Samples/struck/slate_1.wav").chmod(0o755)
+    (folder / "Samples/struck/added.wav").write_bytes(b"added since")
+    (folder / "Samples/struck/empty").mkdir()
+    real, outside = restoring._write_journal, tmp_path / "outside"
+
+    def swapping(*arguments: Any) -> None:
+        (folder / what).rename(outside)
+        (folder / what).symlink_to(outside)
+        real(*arguments)
+
+    monkeypatch.setattr(restoring, "_write_journal", swapping)
+    before = state(folder)
+    done = history.restore(1)
+    after = {f"{what}/{path}": one for path, one in state(outside).items()}
+    assert after == {path: one for path, one in before.items() if path.startswith(what + "/")}
+    assert (done.written, done.removed) == ((), ())
+    touched = {f"Samples/struck/{name}.wav" for name in ("slate_0", "slate_1", "added")}
+    assert {path for path, _ in done.failed} == touched
+
+
+def _watched(patch: pytest.MonkeyPatch) -> list[tuple[str, int, str]]:
+    """Note writes, syncs and renames in their order: what was done, to which inode, under which (new) name."""
+    calls: list[tuple[str, int, str]] = []
+    real = {name: getattr(os, name) for name in ("write", "fsync", "replace")}
+
+    def write(handle: int, data: Any) -> int:
+        calls.append(("write", os.fstat(handle).st_ino, ""))
+        return int(real["write"](handle, data))
+
+    def sync(handle: int) -> None:
+        calls.append(("sync", os.fstat(handle).st_ino, ""))
+
+    def replace(source: Any, target: Any, **more: Any) -> None:
+        calls.append(("rename", os.lstat(source).st_ino, os.fspath(target)))
+        real["replace"](source, target, **more)
+
+    patch.setattr(os, "write", write)
+    patch.setattr(os, "fsync", sync)
+    patch.setattr(os, "replace", replace)
+    return calls
+
+
+def _renamed(calls: list[tuple[str, int, str]], ending: str) -> list[int]:
+    """Where in ``calls`` the renames to such a name stand; each file was synced after it was written last."""
+    found = [at for at, (what, _, name) in enumerate(calls) if what == "rename" and name.endswith(ending)]
+    for at in found:
+        own = [what for what, inode, _ in calls[:at] if inode == calls[at][1]]
+        assert own[-1] == "sync", f"{calls[at][2]} was renamed before all of it was on disk"
+    return found
+
+
+def test_a_pack_is_on_disk_before_it_has_its_name_and_its_name_before_the_snapshot(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history.take("first")
+    (folder / "CHANGELOG.md").write_text("more", "utf-8")
+    calls = _watched(monkeypatch)
+    history.take("second")
+    packs, indexes = _renamed(calls, ".pack"), _renamed(calls, ".idx")
+    snapshot = _renamed(calls, "packed-refs")
+    assert len(packs) == len(indexes) == len(snapshot) == 1
+    assert packs < indexes < snapshot
+    pack_folder = (folder / ".companion/history.git/objects/pack").stat().st_ino
+    assert ("sync", pack_folder, "") in calls[indexes[0] : snapshot[0]]
+    assert ("sync", (folder / ".companion/history.git").stat().st_ino, "") in calls[snapshot[0] :]
+
+
+def test_a_pack_written_anew_has_its_name_on_disk_before_the_old_one_goes(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history.take("first")
+    for name in ("only second", "shared"):
+        (folder / name).write_bytes(os.urandom(20_000))
+    history.take("second")
+    (folder / "only second").unlink()
+    history.take("third")
+    pack_folder = folder / ".companion/history.git/objects/pack"
+    calls, real = _watched(monkeypatch), Path.unlink
+
+    def unlink(path: Path, missing_ok: bool = False) -> None:
+        if path.parent == pack_folder and path.name.startswith("pack-"):
+            calls.append(("removed", path.lstat().st_ino, str(path)))
+        real(path, missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", unlink)
+    assert history.forget([2]).bytes_won > 15_000
+    gone = [at for at, (what, _, _) in enumerate(calls) if what == "removed"]
+    written = _renamed(calls, ".idx")
+    assert len(written) == 1
+    assert len(gone) == 2
+    assert ("sync", pack_folder.stat().st_ino, "") in calls[written[0] : gone[0]]
+    assert _renamed(calls, "packed-refs")[0] < gone[0]
+
+
+def test_what_is_restored_is_on_disk_before_it_has_its_name_and_its_name_before_the_restore_ends(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history.take("first")
+    for name in ("Samples/struck/slate_0.wav", "CHANGELOG.md"):
+        (folder / name).write_bytes(b"worse")
+    (folder / "Takes/added.wav").write_bytes(b"added since")
+    journal, real = folder / ".companion/restore.json", restoring._end_journal
+    ended: list[int] = []
+
+    def ending(*given: Any) -> None:
+        ended.append(len(calls))
+        real(*given)
+
+    monkeypatch.setattr(restoring, "_end_journal", ending)
+    calls = _watched(monkeypatch)
+    assert not history.restore(1).failed
+    placed = _renamed(calls, "slate_0.wav") + _renamed(calls, "CHANGELOG.md")
+    assert len(placed) == 2
+    assert not journal.exists()
+    assert _renamed(calls, "restore.json")[0] < min(placed)
+    for touched in ("Samples/struck", "", "Takes"):
+        assert ("sync", (folder / touched).stat().st_ino, "") in calls[max(placed) : ended[-1]], touched
 
 
 def test_evidence_and_unchanged_files_are_not_in_a_plan() -> None:
@@ -497,12 +671,32 @@ def test_many_files_are_begun_one_by_one_and_made_durable_by_one_sync_after_the_
     assert there_when_synced == [len(many)]
 
 
-def test_beginning_to_write_promises_nothing_and_refuses_nothing(tmp_path: Path) -> None:
+@pytest.mark.skipif(sys.platform != "linux", reason="sync_file_range is Linux's own")
+def test_beginning_to_write_asks_for_the_whole_file_and_passes_over_what_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    start = durable._starter()
+    assert start is not None
+    answers: list[int] = []
+
+    def starting(*given: int) -> int:
+        asked.append(given)
+        answers.append(start(*given))
+        return answers[-1]
+
+    asked: list[tuple[int, ...]] = []
+    monkeypatch.setattr(durable, "_starter", lambda: starting)
+    with (tmp_path / "some.wav").open("wb") as stream:
+        stream.write(b"frames")
+        stream.flush()
+        durable.begin(stream.fileno())
+        assert asked == [(stream.fileno(), 0, 0, 2)], "from the first byte to the last"
     reading, writing = os.pipe()
-    for handle in (reading, writing):
-        durable.begin(handle)  # a pipe has nothing to write out
-        os.close(handle)
-    durable.begin(reading)  # closed
+    durable.begin(writing)  # a pipe has nothing to write out
+    os.close(reading)
+    os.close(writing)
+    durable.begin(writing)  # closed
+    assert answers == [0, -1, -1]
 
 
 @pytest.mark.parametrize("when", ["_write_journal", "_carry_out"])

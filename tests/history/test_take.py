@@ -196,14 +196,25 @@ def test_a_hostile_list_of_submodules_is_a_file_like_any_other(
 
 
 def test_what_git_would_read_as_its_own_settings_is_a_file_like_any_other(
-    folder: Path, history: History, fsck: Callable[[Path], None]
+    folder: Path, history: History, state: Any, fsck: Callable[[Path], None]
 ) -> None:
     (folder / ".gitattributes").write_text("* filter=x " + "y" * 5000 + "\n", "utf-8")
     (folder / "linked").mkdir()
     for name in (".gitattributes", ".gitignore", ".mailmap"):
         (folder / "linked" / name).symlink_to("../x")
+    before = state(folder)
     history.take("first")
+    assert {path for path in history.files(1) if ".git" in path or ".mail" in path} == {
+        ".gitattributes",
+        "linked/.gitattributes",
+        "linked/.gitignore",
+        "linked/.mailmap",
+    }
     fsck(folder)
+    (folder / ".gitattributes").unlink()
+    shutil.rmtree(folder / "linked")
+    assert not history.restore(1).failed
+    assert state(folder) == before
 
 
 def test_a_clock_before_1970_is_no_damage(
