@@ -33,9 +33,10 @@ from companion.steps.waiving import Waiving
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
-    from companion.core.findings import Finding
+    from companion.core.findings import Finding, Rule
     from companion.history.model import Restored
-    from companion.steps.archive import Packed
+    from companion.sound.measured import Measured
+    from companion.steps.archive import Packed, StrangerProof
     from companion.steps.controls import AwayView, TrialView
     from companion.steps.due import Standing
     from companion.steps.needs import Line
@@ -354,6 +355,10 @@ class Workshop(Waiving, Snapshots):
         with self._building("build the update"):
             return pack_update(self.desk(watch, rehash=True), since)
 
+    def releases(self, watch: Watch = QUIET) -> list[ReleaseRecord]:
+        """Return every recorded release, oldest first."""
+        return self.desk(watch).records
+
     def release(self, watch: Watch = QUIET) -> ReleaseRecord:
         """Record the release: snapshot, tag, record. Raises naming the steps that are not proven."""
         from companion.steps.release import release
@@ -371,6 +376,37 @@ class Workshop(Waiving, Snapshots):
 
         with self._building("verify the upload"):
             return verify_upload(self.desk(watch), file, now())
+
+
+def explain(rule: str | None = None) -> tuple[Rule, ...]:
+    """Return a rule by its id, or all of them in the order of the steps. Raises where there is no such rule."""
+    from companion.steps.catalogue import RULES
+
+    chosen = tuple(known for known in RULES if rule in (None, known.id))
+    if not chosen:
+        raise CompanionError(f"There is no rule “{rule}”", "", "companion explain lists them all")
+    return chosen
+
+
+def measure(paths: Sequence[Path], watch: Watch = QUIET) -> list[Measured]:
+    """Return the measures of any audio files, and of those in folders; no working folder is needed."""
+    from companion.steps.sound import measure_paths
+
+    return measure_paths(paths, watch)
+
+
+def prove(archive: Path, checksum: str = "", watch: Watch = QUIET) -> StrangerProof:
+    """Open any archive as a stranger would; ``checksum``: the SHA-256 it should have, or empty."""
+    from companion.steps.archive import prove_stranger
+
+    return prove_stranger(archive, checksum, watch)
+
+
+def copy_demo(target: Path) -> None:
+    """Copy the demo instrument to ``target``, a folder that is not there yet or is empty."""
+    from companion.steps.demo import copy_demo
+
+    copy_demo(target)
 
 
 def now() -> str:

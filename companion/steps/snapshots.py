@@ -17,7 +17,7 @@ from companion.core.folder import Places
 from companion.core.progress import QUIET, Watch
 
 if TYPE_CHECKING:
-    from companion.history.model import Restored, Size
+    from companion.history.model import Forgotten, Mirrored, Restored, Size, Verified
     from companion.history.snapshot import Snapshot
     from companion.history.store import History
     from companion.steps.changes import Changes
@@ -144,3 +144,30 @@ class Snapshots:
             size = history.size(watch)
         self.cache.put(_SIZES, [(key, msgspec.msgpack.encode(size))])
         return size
+
+    def verify_history(self, watch: Watch = QUIET) -> Verified:
+        """Read everything in the history back and hold it against its checksums."""
+        with self.history as history:
+            return history.verify(watch)
+
+    def forget(
+        self, numbers: Sequence[int], *, labelled: bool = False, released: bool = False, watch: Watch = QUIET
+    ) -> Forgotten:
+        """Forget snapshots and win back what only they hold; a labelled or a released one only when that is said."""
+        asked = [shot for shot in self.snapshots() if shot.number in numbers and shot.kind == "asked" and shot.label]
+        if asked and not labelled:
+            raise CompanionError(
+                f"Snapshot {asked[0].number} has a label: {asked[0].label}", "", "add --labelled to forget it"
+            )
+        with self.history as history:
+            return history.forget(numbers, released=released, watch=watch)
+
+    def mirror(self, target: str, watch: Watch = QUIET) -> Mirrored:
+        """Bring a second copy of the history up to date: a folder, or the address of any git repository."""
+        with self.history as history:
+            return history.mirror(target, watch)
+
+    def adopt(self, mirror: Path, watch: Watch = QUIET) -> int:
+        """Bring the snapshots of a mirror on disk into a folder that has none yet; return how many."""
+        with self.history as history:
+            return history.adopt(mirror, watch)

@@ -1,0 +1,70 @@
+"""What either door asks of a workshop, on a real folder."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+import companion.workshop as workshop
+from companion.core.errors import CompanionError
+from companion.steps.catalogue import RULES
+from companion.steps.model import State
+from companion.workshop import Workshop
+
+needs_git = pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
+
+FACTS = '[instrument]\ntitle = "Slate Choir"\nversion = "1.0"\n'
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    folder = tmp_path / "Slate Choir"
+    folder.mkdir()
+    (folder / "Slate.eeng").write_bytes(b"patch")
+    return folder
+
+
+def test_without_facts_nobody_has_said_that_there_are_no_controls(folder: Path) -> None:
+    controls = Workshop.open(folder).status().step("controls")
+    assert (controls.state, controls.because) == (State.OPEN, "not looked at yet")
+    (folder / "release.toml").write_text(FACTS, encoding="utf-8")
+    controls = Workshop.open(folder).status().step("controls")
+    assert (controls.state, controls.because) == (State.PROVEN, "no control is declared; 1 note")
+
+
+@needs_git
+def test_the_history_is_verified_mirrored_forgotten_and_adopted(folder: Path, tmp_path: Path) -> None:
+    (folder / "release.toml").write_text(FACTS, encoding="utf-8")
+    shop = Workshop.open(folder)
+    shop.snapshot("first")
+    (folder / "Slate.eeng").write_bytes(b"patch two")
+    shop.snapshot("", kind="before restore")
+    assert shop.verify_history().damaged == ()
+    shop.mirror(str(tmp_path / "mirror"))
+    with pytest.raises(CompanionError, match="Snapshot 1 has a label: first"):
+        shop.forget([1, 2])
+    assert [shot.number for shot in shop.snapshots()] == [2, 1], "one that is refused takes none with it"
+    shop.forget([2])
+    shop.forget([1], labelled=True)
+    assert shop.snapshots() == []
+    shop.close()
+    fresh = tmp_path / "fresh"
+    fresh.mkdir()
+    again = Workshop.open(fresh)
+    assert again.adopt(tmp_path / "mirror") == 2
+    assert [shot.number for shot in again.snapshots()] == [2, 1]
+
+
+def test_what_needs_no_folder(demo_folder: Path, tmp_path: Path) -> None:
+    assert workshop.explain() == RULES
+    assert [rule.id for rule in workshop.explain("clipped")] == ["clipped"]
+    with pytest.raises(CompanionError, match="There is no rule “none”"):
+        workshop.explain("none")
+    sample = demo_folder / "Samples/Struck/struck_C4_v40_rr1.wav"
+    assert [one.path for one in workshop.measure([sample])] == [str(sample)]
+    with pytest.raises(CompanionError, match="There is no such archive"):
+        workshop.prove(tmp_path / "none.zip")
+    workshop.copy_demo(tmp_path / "copy")
+    assert (tmp_path / "copy" / "release.toml").is_file()
