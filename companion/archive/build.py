@@ -72,6 +72,7 @@ class Draft:
         if had:
             checksum.replace(aside)
         try:
+            sync_folder(target.parent)
             self.path.replace(target)
         except OSError:
             if had:

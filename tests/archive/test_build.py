@@ -5,6 +5,7 @@ import hashlib
 import io
 import os
 import random
+import stat
 import subprocess
 import sys
 import tempfile
@@ -178,6 +179,37 @@ def test_what_killed_builds_left_is_cleared_whatever_they_were_to_become(
     with drafted(made, target, QUIET):
         pass
     assert _state(target) == before | stays
+
+
+@pytest.mark.skipif(os.name == "nt", reason="tells files by their inodes")
+def test_what_takes_a_place_is_on_the_disk_first(
+    tmp_path: Path, planned: Callable[..., Plan], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A rename may reach the disk before the bytes do: after a power cut the name would stand for nothing."""
+    made = planned(tmp_path / "in", {f"{n}.bin": os.urandom(9000) for n in range(6)})
+    target, _ = _old(tmp_path)
+    done: list[tuple[int, int] | str] = []
+    real_sync, real_replace = os.fsync, Path.replace
+
+    def identity(status: os.stat_result) -> tuple[int, int]:
+        return status.st_ino, 0 if stat.S_ISDIR(status.st_mode) else status.st_size
+
+    def sync(handle: int) -> None:
+        real_sync(handle)
+        done.append(identity(os.fstat(handle)))
+
+    def replace(path: Path, to: Path) -> Path:
+        if to in (target, checksum_path(target)):
+            assert identity(path.stat()) in done, to.name
+        done.append(to.name if to.suffix != ".part" else "aside")
+        return real_replace(path, to)
+
+    monkeypatch.setattr(os, "fsync", sync)
+    monkeypatch.setattr(Path, "replace", replace)
+    build(made, target, QUIET)
+    folder = identity(target.parent.stat())
+    names = [one for one in done if one == folder or isinstance(one, str)]
+    assert names == ["aside", folder, "x.zip", folder, "x.zip.sha256", folder], "each rename before the next"
 
 
 def test_cancelling_leaves_the_old_archive(tmp_path: Path, planned: Callable[..., Plan]) -> None:

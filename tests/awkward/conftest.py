@@ -49,7 +49,15 @@ class Result(NamedTuple):
     @property
     def rules(self) -> set[tuple[str, str]]:
         """Rule and path of everything that blocks."""
-        return {(f["rule"], f["path"]) for f in self.json["findings"] if f["severity"] == "blocks"}
+        return self._blocking(self.json["findings"])
+
+    def rules_of(self, part: str) -> set[tuple[str, str]]:
+        """The same, of one part of the object, such as ``archive``."""
+        return self._blocking(self.json[part]["findings"])
+
+    @staticmethod
+    def _blocking(findings: list[dict[str, Any]]) -> set[tuple[str, str]]:
+        return {(f["rule"], f["path"]) for f in findings if f["severity"] == "blocks"}
 
 
 @pytest.fixture

@@ -70,6 +70,60 @@ def test_a_version_is_released_once(releasable: Path, companion: Any, one_line: 
     assert _released(releasable, "1.0") == before[0].snapshot
 
 
+MISSING = (b"Samples/slate_none.wav", "reference-missing")
+CLIMBS = (b"../Slate Choir/Samples/slate_C4.wav", "path-climbs")
+
+
+def _refer_to(folder: Path, path: bytes) -> None:
+    """Have the patch refer to one file more."""
+    patch = folder / "Slate.eeng"
+    patch.write_bytes(path + b"\0" + patch.read_bytes())
+
+
+@pytest.mark.parametrize(("path", "rule"), [MISSING, CLIMBS])
+def test_an_archive_that_is_not_fit_leaves_the_good_one(
+    releasable: Path, companion: Any, path: bytes, rule: str
+) -> None:
+    """Nobody has looked at the new content: the copy that is opened elsewhere is what tells."""
+    place = releasable / "releases"
+    before = {one.name: one.read_bytes() for one in place.iterdir()}
+    _refer_to(releasable, path)
+    packed = companion("pack", releasable, "--json")
+    assert (packed.code, packed.rules_of("archive")) == (1, {(rule, "Slate.eeng")})
+    assert not packed.json["archive"]["kept"]
+    assert {one.name: one.read_bytes() for one in place.iterdir()} == before
+    assert _state(companion, releasable, "archive") == "failing"
+
+
+@pytest.mark.parametrize(("path", "rule"), [MISSING, CLIMBS])
+def test_what_the_working_folder_is_known_to_lack_is_told_there_and_not_twice(
+    releasable: Path, companion: Any, path: bytes, rule: str
+) -> None:
+    _refer_to(releasable, path)
+    assert companion("check", releasable, "contents", "paths").code == 1
+    assert companion("pack", releasable).code == 0, "a candidate, good to be tried elsewhere"
+    assert companion("check", releasable, "archive").code == 0
+    for step in ("contents", "paths"):
+        shutil.rmtree(releasable / ".companion" / "evidence" / step)
+    assert (rule, "Slate.eeng") in companion("check", releasable, "archive", "--json").rules
+
+
+def test_an_archive_that_is_not_the_proven_one_is_not_released(
+    releasable: Path, companion: Any, one_line: Callable[..., None]
+) -> None:
+    """The checklist asks its size and the checksum beside it, which costs nothing; a release asks every byte."""
+    archive = releasable / "releases" / "Slate Choir 1.0.zip"
+    whole = archive.read_bytes()
+    middle = len(whole) // 2
+    archive.write_bytes(whole[:middle] + bytes([whole[middle] ^ 1]) + whole[middle + 1 :])
+    assert _state(companion, releasable, "archive") == "proven"
+    one_line(companion("release", releasable), "not the one that was proven", archive, "Build it again")
+    assert read_records(archive.parent) == []
+    assert _released(releasable, "1.0") == 0
+    archive.write_bytes(whole)
+    assert companion("release", releasable).code == 0
+
+
 def test_a_released_archive_is_not_built_over(releasable: Path, companion: Any, one_line: Callable[..., None]) -> None:
     archive = releasable / "releases" / "Slate Choir 1.0.zip"
     released = archive.read_bytes()
