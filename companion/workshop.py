@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.core.findings import Finding, Rule
     from companion.history.model import Restored
-    from companion.sound.measured import Measured
+    from companion.sound.measures.measured import Measured
     from companion.steps.archive import Packed, StrangerProof
     from companion.steps.controls import AwayView, TrialView
     from companion.steps.due import Standing

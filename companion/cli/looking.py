@@ -103,7 +103,7 @@ def explain(rule: str | None, as_json: bool) -> int:
 def measure(paths: tuple[Path, ...], as_json: bool, as_csv: bool) -> int:
     """Measure audio files: levels, length, format and what else can be measured."""
     from companion.cli.plain import measure_lines, measures_csv
-    from companion.sound.measured import to_plain
+    from companion.sound.measures.measured import to_plain
     from companion.steps.sound import measure_paths
 
     with watching(quiet=as_json or as_csv) as watch:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.history.model import Restored
     from companion.history.snapshot import Snapshot
-    from companion.sound.measured import Measured
+    from companion.sound.measures.measured import Measured
     from companion.steps.archive import Packed, StrangerProof
     from companion.steps.controls import AwayView, TrialView
     from companion.steps.due import Standing
@@ -200,7 +200,7 @@ def measures_csv(measured: Sequence[Measured]) -> str:
     import csv
     import io
 
-    from companion.sound.measured import FIELDS, to_row
+    from companion.sound.measures.measured import FIELDS, to_row
 
     out = io.StringIO()
     writer = csv.writer(out)

@@ -19,7 +19,7 @@ from companion.core.units import decimal_bytes
 if TYPE_CHECKING:
     from companion.history.model import Comparison
     from companion.history.store import History
-    from companion.sound.measured import Measured
+    from companion.sound.measures.measured import Measured
 
 MOST_TEXTS: Final = 20
 MOST_TEXT: Final = 64 << 10
@@ -184,8 +184,8 @@ def _said(value: object) -> str:
 
 
 def _heard(found: Comparison, history: History, cache: Cache, audible: set[str]) -> tuple[tuple[str, str], ...]:
-    from companion.sound.measure import TABLE
-    from companion.sound.measured import Measured
+    from companion.sound.measures.batch import TABLE
+    from companion.sound.measures.measured import Measured
 
     def known(number: int | None, paths: Sequence[str]) -> dict[str, Measured]:
         measured = {}

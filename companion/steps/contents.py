@@ -53,7 +53,7 @@ def look_paths(desk: Desk) -> Look:
     """Judge every path written in patches and scripts, and what metadata gives away."""
     from companion.contents.checks import check_paths
     from companion.contents.model import PathsModel
-    from companion.sound.measure import metadata_texts
+    from companion.sound.measures.probe import metadata_texts
 
     home, user = _who()
     look = desk.look
@@ -78,7 +78,7 @@ def look_paths(desk: Desk) -> Look:
 
 def _audio_problems(desk: Desk) -> dict[str, AudioProblem]:
     from companion.contents.model import AudioProblem
-    from companion.sound.measure import audio_problems
+    from companion.sound.measures.probe import audio_problems
 
     found = audio_problems(desk.probes)
     return {path: msgspec.convert({"kind": kind, "text": text}, AudioProblem) for path, (kind, text) in found.items()}

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.contents import look as contents_look
     from companion.contents.inventory import Inventory
-    from companion.sound.chunks import Chunks
+    from companion.sound.files.chunks import Chunks
 
 
 _TABLE: Final = "ships-1"
@@ -263,7 +263,7 @@ class Desk:
     @cached_property
     def probes(self) -> Mapping[str, Chunks]:
         """What the header and chunks of each audio file that would ship say; no sound is decoded for it."""
-        from companion.sound.measure import probe_files
+        from companion.sound.measures.probe import probe_files
 
         wanted = self.of_kind(Kind.SAMPLE, Kind.IMPULSE)
         files = [(e.path, self.folder / e.path, e.sha256) for e in wanted]

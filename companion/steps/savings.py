@@ -40,7 +40,7 @@ def _lossless(desk: Desk, archive: Path) -> str:
     """Return what packing the samples as FLAC would take off the archive; empty where it would take off nothing."""
     from companion.archive.inspect import inspect
     from companion.archive.plan import top_folder
-    from companion.sound.lossless import flac_sizes
+    from companion.sound.measures.lossless import flac_sizes
 
     seen = inspect(archive)
     packed = {member.name: member.packed for member in seen.files}

@@ -20,17 +20,18 @@ from companion.steps.desk import Desk
 from companion.steps.model import Look
 
 if TYPE_CHECKING:
-    from companion.sound.measured import Measured
-    from companion.sound.tuning import Tuning
+    from companion.sound.measures.measured import Measured
+    from companion.sound.zones.tuning import Tuning
 
 
 def look_sound(desk: Desk) -> Look:
     """Measure every sample and impulse response that ships and judge them."""
     from companion.contents.broken import FILE_UNREADABLE
-    from companion.sound.check_levels import layer_levels
-    from companion.sound.checks import check_sound, sound_model
-    from companion.sound.measure import measure_files
-    from companion.sound.weight import savings_of
+    from companion.sound.checks.levels import layer_levels
+    from companion.sound.checks.model import sound_model
+    from companion.sound.measures.batch import measure_files
+    from companion.sound.measures.weight import savings_of
+    from companion.sound.rules import check_sound
 
     audio = desk.of_kind(Kind.SAMPLE, Kind.IMPULSE)
     files = [(e.path, desk.folder / e.path, e.sha256) for e in audio]
@@ -113,7 +114,7 @@ def audio_files(paths: Sequence[Path]) -> list[Path]:
 
 def measure_paths(paths: Sequence[Path], watch: Watch) -> list[Measured]:
     """Return the measures of any audio files, in the order of :func:`audio_files`. Nothing is cached."""
-    from companion.sound.measure import measure_files
+    from companion.sound.measures.batch import measure_files
 
     files = audio_files(paths)
     measured = measure_files([(str(path), path, "") for path in files], Cache(None), watch)

@@ -58,7 +58,7 @@ def proposal(name: str, entries: tuple[Entry, ...]) -> Proposal:
     A patch is what lies at the top and is of no kind that names tell; when nothing does, it is asked for.
     """
     from companion.contents.kinds import PLAIN_DATA, SCRIPTS
-    from companion.sound.naming import propose_pattern
+    from companion.sound.zones.naming import propose_pattern
 
     kinds = {kind: [e.path for e in entries if e.kind is kind and not never_ships(e.path)] for kind in Kind}
     known = PLAIN_DATA | SCRIPTS

@@ -21,8 +21,9 @@ import soundfile
 from companion.core.cache import Cache
 from companion.core.facts import Facts, Naming
 from companion.core.progress import QUIET
-from companion.sound.checks import check_sound, sound_model
-from companion.sound.measure import measure_files
+from companion.sound.checks.model import sound_model
+from companion.sound.measures.batch import measure_files
+from companion.sound.rules import check_sound
 
 RATE = 48000
 AudioFiles = list[tuple[str, Path, str]]

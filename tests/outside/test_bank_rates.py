@@ -22,13 +22,13 @@ import soundfile
 from companion.core.cache import Cache
 from companion.core.facts import Facts
 from companion.core.progress import QUIET
-from companion.sound.check_pitch import PITCH_CENTS, limit_of, off_pitch, wrong_root
-from companion.sound.clicks import clicks_in
-from companion.sound.measure import measure_files
-from companion.sound.measured import Measured
-from companion.sound.model import SoundModel, sound_model
-from companion.sound.seams import seam_of
-from companion.sound.tuning import FIRM_SPREAD, FIRM_TRUST, TRUST
+from companion.sound.checks.model import SoundModel, sound_model
+from companion.sound.checks.pitch import PITCH_CENTS, limit_of, off_pitch, wrong_root
+from companion.sound.measures.batch import measure_files
+from companion.sound.measures.clicks import clicks_in
+from companion.sound.measures.measured import Measured
+from companion.sound.measures.seams import seam_of
+from companion.sound.zones.tuning import FIRM_SPREAD, FIRM_TRUST, TRUST
 
 
 @pytest.fixture(scope="module")

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from companion.sound.check_format import noise_of
-from companion.sound.decay import decay_of
-from companion.sound.edges import Envelope
-from companion.sound.levels import Levels
+from companion.sound.checks.format import noise_of
+from companion.sound.measures.decay import decay_of
+from companion.sound.measures.edges import Envelope
+from companion.sound.measures.levels import Levels
 
 
 def cells(signal: Any, rate: int) -> Any:

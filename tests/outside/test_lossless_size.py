@@ -13,7 +13,7 @@ import soundfile
 
 from companion.core.cache import Cache
 from companion.core.progress import QUIET
-from companion.sound.lossless import flac_sizes
+from companion.sound.measures.lossless import flac_sizes
 
 
 @pytest.mark.parametrize(("subtype", "bits"), [("PCM_16", 16), ("PCM_24", 24)])

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from companion.sound.loudness import Loudness, k_weighting
+from companion.sound.measures.loudness import Loudness, k_weighting
 
 AIM = 0.05
 
@@ -113,7 +113,7 @@ def test_strided_filter_equals_a_plain_loop() -> None:
             first = b1 * value - a1 * output[place] + second
             second = b2 * value - a2 * output[place]
         expected = output
-    from companion.sound.loudness import weighted
+    from companion.sound.measures.loudness import weighted
 
     state = np.zeros(4)
     got = np.concatenate([weighted(signal[start : start + 256], 44100, state) for start in range(0, 1000, 256)])

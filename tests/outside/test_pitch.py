@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from companion.sound.pitch import cents_of, hertz_of, pitch_of
+from companion.sound.measures.pitch import cents_of, hertz_of, pitch_of
 
 
 def tone(hertz: float, rate: int, partials: int, seconds: float = 1.0) -> Any:

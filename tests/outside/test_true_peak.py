@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from scipy.signal import resample
 
-from companion.sound.truepeak import TruePeak, true_peak
+from companion.sound.measures.truepeak import TruePeak, true_peak
 
 RATE = 48000
 

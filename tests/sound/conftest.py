@@ -15,9 +15,10 @@ from companion.core.cache import Cache
 from companion.core.entries import Kind
 from companion.core.facts import Facts
 from companion.core.progress import QUIET
-from companion.sound.checks import check_sound, sound_model
-from companion.sound.measure import measure_files
-from companion.sound.measured import Measured
+from companion.sound.checks.model import sound_model
+from companion.sound.measures.batch import measure_files
+from companion.sound.measures.measured import Measured
+from companion.sound.rules import check_sound
 
 Write = Callable[..., Path]
 

@@ -9,7 +9,8 @@ import pytest
 from scipy.signal import lfilter
 
 from companion.core.facts import Facts, Limits
-from companion.sound.checks import check_sound, sound_model
+from companion.sound.checks.model import sound_model
+from companion.sound.rules import check_sound
 
 RATE = 48000
 

@@ -10,9 +10,9 @@ import pytest
 from companion.core.entries import Kind
 from companion.core.facts import Facts, Limits
 from companion.core.findings import Severity
-from companion.sound.checks import check_sound, sound_model
-from companion.sound.measured import Run
-from companion.sound.rules import RULES
+from companion.sound.checks.model import sound_model
+from companion.sound.measures.measured import Run
+from companion.sound.rules import RULES, check_sound
 
 
 def test_clipped(write: Any, sine: Any, measure: Any, found: Any) -> None:

@@ -9,9 +9,9 @@ import pytest
 
 from companion.core.entries import Kind
 from companion.core.facts import Facts, Limits
-from companion.sound.checks import sound_model
-from companion.sound.hum import Spectrum, hum_of, rings_on, spectrum_of
-from companion.sound.weight import savings_of
+from companion.sound.checks.model import sound_model
+from companion.sound.measures.hum import Spectrum, hum_of, rings_on, spectrum_of
+from companion.sound.measures.weight import savings_of
 
 RATE = 48000
 

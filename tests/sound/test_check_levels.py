@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion.core.facts import Facts, Naming
-from companion.sound.check_levels import polished
+from companion.sound.checks.levels import polished
 
 PATTERN = Facts(naming=Naming(pattern="{layer}_{note}_v{velocity}_rr{take}", middle_c="C4"))
 NOTES = range(48, 72, 3)

@@ -9,8 +9,9 @@ import pytest
 
 from companion.core.errors import CompanionError
 from companion.core.facts import Facts, Layer, Limits, Naming
-from companion.sound.checks import check_sound, sound_model
-from companion.sound.takes import SAME, likeness, outline_of
+from companion.sound.checks.model import sound_model
+from companion.sound.measures.takes import SAME, likeness, outline_of
+from companion.sound.rules import check_sound
 
 NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 PATTERN = Facts(naming=Naming(pattern="{layer}_{note}_v{velocity}_rr{take}", middle_c="C4"))

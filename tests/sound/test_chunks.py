@@ -12,8 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.sound.aiff import extended
-from companion.sound.chunks import Loop, parse_chunks, read_chunks
+from companion.sound.files.aiff import extended
+from companion.sound.files.chunks import Loop
+from companion.sound.files.headers import parse_chunks, read_chunks
 
 SILENCE = [0.0] * 1000
 

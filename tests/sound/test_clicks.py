@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
-from companion.sound.clicks import ORDER, _highest_around, _predictors, residual
+from companion.sound.measures.clicks import ORDER, _highest_around, _predictors, residual
 
 
 @pytest.mark.parametrize(("frames", "rate"), [(48_000, 48_000), (8_821, 22_050), (3_000, 48_000), (20_001, 8_000)])

@@ -19,10 +19,12 @@ import soundfile
 from companion.core.cache import Cache
 from companion.core.facts import Facts
 from companion.core.progress import QUIET
-from companion.sound.checks import check_sound, sound_model
-from companion.sound.chunks import read_chunks
-from companion.sound.measure import measure_files, probe_files
-from companion.sound.measured import to_plain
+from companion.sound.checks.model import sound_model
+from companion.sound.files.headers import read_chunks
+from companion.sound.measures.batch import measure_files
+from companion.sound.measures.measured import to_plain
+from companion.sound.measures.probe import probe_files
+from companion.sound.rules import check_sound
 
 FORMATS = (
     ("wav", "PCM_16"),

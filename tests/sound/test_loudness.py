@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from companion.sound.loudness import integrated
-from companion.sound.truepeak import REACH, TruePeak, true_peak
+from companion.sound.measures.loudness import integrated
+from companion.sound.measures.truepeak import REACH, TruePeak, true_peak
 
 RATE = 48000
 

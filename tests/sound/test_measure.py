@@ -12,8 +12,8 @@ import pytest
 
 from companion.core.cache import Cache
 from companion.core.progress import QUIET
-from companion.sound.measure import audio_problems, metadata_texts, probe_files
-from companion.sound.measured import FIELDS, Measured, to_plain, to_row
+from companion.sound.measures.measured import FIELDS, Measured, to_plain, to_row
+from companion.sound.measures.probe import audio_problems, metadata_texts, probe_files
 
 
 def test_levels_of_a_full_scale_sine(write: Any, sine: Any, measure: Any) -> None:

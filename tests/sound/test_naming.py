@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from companion.core.errors import CompanionError
-from companion.sound.naming import Pattern, guess_note, propose_pattern, read_velocity
+from companion.sound.zones.naming import Pattern, guess_note, propose_pattern, read_velocity
 
 
 def test_pattern_reads_note_velocity_take_and_layer() -> None:

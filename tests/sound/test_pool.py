@@ -16,13 +16,13 @@ import pytest
 from companion.core.cache import Cache
 from companion.core.errors import Cancelled
 from companion.core.progress import QUIET, Watch
-from companion.sound import pool
-from companion.sound.measure import measure_files
-from companion.sound.pool import Job, run_jobs
+from companion.sound.measures import pool
+from companion.sound.measures.batch import measure_files
+from companion.sound.measures.pool import Job, run_jobs
 
 
 def children() -> int:
-    return sum("companion.sound.worker" in " ".join(one.cmdline()) for one in psutil.Process().children())
+    return sum("companion.sound.measures.worker" in " ".join(one.cmdline()) for one in psutil.Process().children())
 
 
 def test_crash_costs_one_job() -> None:
@@ -68,7 +68,7 @@ def test_runs_from_a_thread_whose_streams_are_not_files(write: Any, sine: Any, t
         "import sys, threading, pathlib\n"
         "from companion.core.cache import Cache\n"
         "from companion.core.progress import QUIET\n"
-        "from companion.sound.measure import measure_files\n"
+        "from companion.sound.measures.batch import measure_files\n"
         "class Fake:\n"
         "    def write(self, text): return len(text)\n"
         "    def flush(self): pass\n"
@@ -83,7 +83,7 @@ def test_runs_from_a_thread_whose_streams_are_not_files(write: Any, sine: Any, t
     # A module of the working folder must not be picked up by a worker.
     (tmp_path / "numpy.py").write_text("raise SystemExit('picked up')")
     (tmp_path / "soundfile.py").write_text("raise SystemExit('picked up')")
-    environment = {**os.environ, "PYTHONPATH": str(Path(pool.__file__).parents[2])}
+    environment = {**os.environ, "PYTHONPATH": str(Path(pool.__file__).parents[3])}
     done = subprocess.run(
         [sys.executable, "-P", "-c", code], cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=60
     )

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from companion.history import refs
-from companion.sound.measured import Measured
+from companion.sound.measures.measured import Measured
 from companion.steps.changes import difference, facts_lines
 from companion.workshop import Workshop
 

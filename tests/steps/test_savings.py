@@ -11,12 +11,12 @@ import pytest
 import soundfile
 import tomlkit
 
-import companion.sound.lossless as lossless
+import companion.sound.measures.lossless as lossless
 import companion.steps.savings as savings
 from companion.archive.rules import ARCHIVE_DIFFERS
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
-from companion.sound.measure import AudioFile
+from companion.sound.measures.batch import AudioFile
 from companion.workshop import Workshop
 
 _SAID = "Lossless packing"

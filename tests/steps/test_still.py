@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-import companion.sound.measure as measuring
+import companion.sound.measures.batch as measuring
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Watch
 from companion.steps.desk import CHANGES

@@ -15,7 +15,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.sound.blocks import fast_length
+from companion.sound.measures.fft import fast_length
 
 WINDOWS: Final = 6
 WINDOW_S: Final = 0.09

@@ -11,21 +11,22 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.sound.bits import Bits, bandwidth, mixed
-from companion.sound.chunks import Chunks, Loop, read_chunks
-from companion.sound.clicks import clicks_in
-from companion.sound.decay import decay_of
-from companion.sound.edges import Edges, Envelope, floor_of
-from companion.sound.edges import edges_of as find_edges
-from companion.sound.hum import hum_of, rings_on, spectrum_of
-from companion.sound.levels import Levels
-from companion.sound.loudness import Loudness
-from companion.sound.measured import Click, LoopSeen, Measured
-from companion.sound.pitch import Pitch, cents_of, hertz_of, pitch_of
-from companion.sound.reading import Reading, Unreadable
-from companion.sound.seams import seam_of
-from companion.sound.takes import outline_of
-from companion.sound.truepeak import TruePeak
+from companion.sound.files.chunks import Chunks, Loop
+from companion.sound.files.decoding import Reading, Unreadable
+from companion.sound.files.headers import read_chunks
+from companion.sound.measures.bits import Bits, bandwidth, mixed
+from companion.sound.measures.clicks import clicks_in
+from companion.sound.measures.decay import decay_of
+from companion.sound.measures.edges import Edges, Envelope, floor_of
+from companion.sound.measures.edges import edges_of as find_edges
+from companion.sound.measures.hum import hum_of, rings_on, spectrum_of
+from companion.sound.measures.levels import Levels
+from companion.sound.measures.loudness import Loudness
+from companion.sound.measures.measured import Click, LoopSeen, Measured
+from companion.sound.measures.pitch import Pitch, cents_of, hertz_of, pitch_of
+from companion.sound.measures.seams import seam_of
+from companion.sound.measures.takes import outline_of
+from companion.sound.measures.truepeak import TruePeak
 
 BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 32, "DOUBLE": 64}
 MOST_LOOPS: Final = 8

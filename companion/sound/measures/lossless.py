@@ -14,9 +14,10 @@ import msgspec
 from companion.core.cache import Cache
 from companion.core.errors import Cancelled
 from companion.core.progress import Watch
-from companion.sound.chunks import Chunks, read_chunks
-from companion.sound.measure import AudioFile, Still, always, known_of, size_of
-from companion.sound.pool import default_workers
+from companion.sound.files.chunks import Chunks
+from companion.sound.files.headers import read_chunks
+from companion.sound.measures.batch import AudioFile, Still, always, known_of, size_of
+from companion.sound.measures.pool import default_workers
 
 TABLE: Final = "flac-1"
 MOST_CHANNELS: Final = 8

@@ -8,11 +8,11 @@ from typing import Final
 from companion.core.findings import Finding
 from companion.core.text import plural
 from companion.core.units import decimal_bytes, duration, level
-from companion.sound import rules
-from companion.sound.check_files import place
-from companion.sound.measured import Measured
-from companion.sound.model import SoundModel
-from companion.sound.weight import tail_bytes
+from companion.sound.checks import texts as rules
+from companion.sound.checks.model import SoundModel
+from companion.sound.checks.whole import place
+from companion.sound.measures.measured import Measured
+from companion.sound.measures.weight import tail_bytes
 
 DC_OFFSET: Final = 0.02
 LATE_ONSET_S: Final = 0.05

@@ -5,7 +5,8 @@ from __future__ import annotations
 import struct
 from typing import BinaryIO, Final
 
-from companion.sound.chunks import MOST_CHUNKS, Chunks, Found, Loop, Part, plain_name, walk
+from companion.sound.files.chunks import MOST_CHUNKS, Chunks, Found, Loop, Part, plain_name, walk
+from companion.sound.files.tags import read_id3
 
 _FLOATS: Final = (b"fl32", b"FL32", b"fl64", b"FL64")
 _PLAIN: Final = (b"NONE", b"twos", b"sowt", b"in24", b"in32", b"raw ")
@@ -34,9 +35,7 @@ def read_aiff(stream: BinaryIO, size: int) -> Chunks:
         elif part.name == b"COMT":
             _comments(found, part.body())
         elif part.name in (b"ID3 ", b"id3 "):
-            from companion.sound import tags
-
-            tags.read_id3(found, part.body())
+            read_id3(found, part.body())
     _instrument(found, instrument, marks)
     _count(found, sound)
     return found.chunks()

@@ -16,7 +16,7 @@ MOST_MEMORY: Final = 1 << 30
 
 
 def _measure(path: bytes) -> bytes:
-    from companion.sound.analysis import measure_path
+    from companion.sound.measures.analysis import measure_path
 
     return msgspec.msgpack.encode(measure_path(path))
 

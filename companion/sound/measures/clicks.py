@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.sound.measured import Click
+from companion.sound.measures.measured import Click
 
 ORDER: Final = 32
 FRAME_S: Final = 0.08

@@ -12,9 +12,9 @@ from typing import Final
 from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.core.units import level
-from companion.sound import rules
-from companion.sound.model import SoundModel
-from companion.sound.zones import Zone, by_layer
+from companion.sound.checks import texts as rules
+from companion.sound.checks.model import SoundModel
+from companion.sound.zones.zones import Zone, by_layer
 
 LEVEL_STEP_DB: Final = 9.0
 SCATTERS: Final = 4.0

@@ -8,9 +8,9 @@ import msgspec
 
 from companion.core.entries import Kind
 from companion.core.facts import Facts
-from companion.sound.measured import Measured
-from companion.sound.tuning import Tuning, tunings
-from companion.sound.zones import Zone, by_layer, read_table, zones_of
+from companion.sound.measures.measured import Measured
+from companion.sound.zones.tuning import Tuning, tunings
+from companion.sound.zones.zones import Zone, by_layer, read_table, zones_of
 
 
 class SoundModel(msgspec.Struct, frozen=True, kw_only=True):

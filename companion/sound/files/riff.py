@@ -10,7 +10,8 @@ import struct
 from collections.abc import Iterator
 from typing import BinaryIO, Final
 
-from companion.sound.chunks import MOST_CHUNKS, MOST_LOOPS, Chunks, Found, Loop, Part, plain_name, walk
+from companion.sound.files.chunks import MOST_CHUNKS, MOST_LOOPS, Chunks, Found, Loop, Part, plain_name, walk
+from companion.sound.files.tags import read_id3
 
 W64_RIFF: Final = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
 W64_WAVE: Final = b"wave\xf3\xac\xd3\x11\x8c\xd1\x00\xc0\x4f\x8e\xdb\x8a"
@@ -133,9 +134,7 @@ def _others(found: Found, part: Part, order: str) -> None:
             found.text(f"bext {name}", body[start : start + length])
         found.text("bext coding history", body[_BEXT_HISTORY:])
     elif part.name in (b"id3 ", b"ID3 "):
-        from companion.sound import tags
-
-        tags.read_id3(found, part.body())
+        read_id3(found, part.body())
     elif part.name in _TEXT_CHUNKS:
         found.text(plain_name(part.name), part.body())
 

@@ -13,8 +13,8 @@ import msgspec
 
 from companion.core.facts import Facts, MiddleC
 from companion.core.globs import globs
-from companion.sound.measured import Measured
-from companion.sound.naming import Placed, guess_note, place_all, read_note, read_velocity
+from companion.sound.measures.measured import Measured
+from companion.sound.zones.naming import Placed, guess_note, place_all, read_note, read_velocity
 
 MOST_ROWS: Final = 200_000
 

@@ -8,9 +8,9 @@ from typing import Final
 from companion.core.findings import Finding, Severity
 from companion.core.text import visible
 from companion.core.units import note_name
-from companion.sound import rules
-from companion.sound.model import SoundModel
-from companion.sound.tuning import Tuned, Tuning
+from companion.sound.checks import texts as rules
+from companion.sound.checks.model import SoundModel
+from companion.sound.zones.tuning import Tuned, Tuning
 
 PITCH_CENTS: Final = 20.0
 SCATTERS: Final = 2.5

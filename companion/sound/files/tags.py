@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import BinaryIO, Final
 
-from companion.sound.chunks import MOST_TEXT, Chunks, Found
+from companion.sound.files.chunks import MOST_TEXT, Chunks, Found
 
 _ENCODINGS: Final = ("latin-1", "utf-16", "utf-16-be", "utf-8")
 

@@ -7,7 +7,9 @@ from typing import BinaryIO, Final
 
 import msgspec
 
-from companion.sound.chunks import MOST_TEXT, Chunks, Found
+from companion.sound.files.aiff import read_aiff
+from companion.sound.files.chunks import MOST_TEXT, Chunks, Found
+from companion.sound.files.riff import read_riff
 
 _MOST_BLOCKS: Final = 512
 _MOST_COMMENTS: Final = 1024
@@ -77,9 +79,6 @@ def _with_foreign(chunks: Chunks, foreign: dict[bytes, list[bytes]]) -> Chunks:
 
     The reference encoder keeps them one chunk a block, the first with the form's head, under ``riff`` or ``aiff``.
     """
-    from companion.sound.aiff import read_aiff
-    from companion.sound.riff import read_riff
-
     kept = chunks
     for name, reader, head in ((b"riff", read_riff, b"RIFF\0\0\0\0WAVE"), (b"aiff", read_aiff, b"FORM\0\0\0\0AIFF")):
         bodies = [body for body in foreign.get(name, []) if body[:4] not in (head[:4], b"data", b"SSND")]

@@ -10,9 +10,9 @@ from typing import Final
 from companion.core.findings import Finding
 from companion.core.text import listed, visible
 from companion.core.units import note_name
-from companion.sound import rules
-from companion.sound.model import SoundModel
-from companion.sound.zones import Zone, by_layer
+from companion.sound.checks import texts as rules
+from companion.sound.checks.model import SoundModel
+from companion.sound.zones.zones import Zone, by_layer
 
 GRID: Final = 0.8
 FEWEST_NOTES: Final = 5
@@ -32,7 +32,7 @@ def takes_same(model: SoundModel) -> list[Finding]:
     Measured on recorded round robins: two strokes stay under 0.92; copies at another gain, shifted or dithered are over
     0.999. Takes equal to the bit are told by ``duplicate``.
     """
-    from companion.sound.takes import SAME, likeness
+    from companion.sound.measures.takes import SAME, likeness
 
     groups: dict[tuple[str, int | None, int | None], list[Zone]] = defaultdict(list)
     for zone in model.zones.values():

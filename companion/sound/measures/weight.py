@@ -7,7 +7,7 @@ from typing import Final
 
 import msgspec
 
-from companion.sound.measured import Measured
+from companion.sound.measures.measured import Measured
 
 KEPT_TAIL_S: Final = 0.05
 _UNCOMPRESSED: Final = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "AU")

@@ -11,10 +11,10 @@ from typing import Final
 from companion.core.findings import Finding
 from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes, duration, level
-from companion.sound import rules
-from companion.sound.check_files import place
-from companion.sound.model import SoundModel
-from companion.sound.weight import bits_bytes, mono_bytes
+from companion.sound.checks import texts as rules
+from companion.sound.checks.model import SoundModel
+from companion.sound.checks.whole import place
+from companion.sound.measures.weight import bits_bytes, mono_bytes
 
 INVERTED: Final = -0.9
 BAND_SHARE: Final = 0.8

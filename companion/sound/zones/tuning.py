@@ -8,8 +8,8 @@ from typing import Final
 
 import msgspec
 
-from companion.sound.measured import Measured
-from companion.sound.zones import Zone
+from companion.sound.measures.measured import Measured
+from companion.sound.zones.zones import Zone
 
 TRUST: Final = 0.9
 FIRM_TRUST: Final = 0.95

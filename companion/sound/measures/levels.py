@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.sound.measured import Run
+from companion.sound.measures.measured import Run
 
 TOP_TOLERANCE: Final = 2e-4
 """How far under the top a sample still counts as at it: two thousandths of a dB, six steps of 16 bits."""

@@ -30,7 +30,9 @@ SLOWEST_BYTES: Final = 5_000_000
 
 _KEPT_MEMORY: Final = 64 << 20
 _TICK: Final = 0.05
-_START: Final = "import sys,json;sys.path[:]=json.loads(sys.argv[1]);from companion.sound.worker import main;main()"
+_START: Final = (
+    "import sys,json;sys.path[:]=json.loads(sys.argv[1]);from companion.sound.measures.worker import main;main()"
+)
 
 
 class Job(NamedTuple):
@@ -74,7 +76,7 @@ def _environment() -> dict[str, str]:
 
 def _search_path() -> str:
     """The module search path of this process, without the current folder, as JSON."""
-    home = str(Path(__file__).resolve().parents[2])
+    home = str(Path(__file__).resolve().parents[3])
     entries = [entry for entry in sys.path if entry]
     return json.dumps(entries if home in entries else [*entries, home])
 

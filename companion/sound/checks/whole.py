@@ -9,9 +9,9 @@ from typing import Final
 from companion.core.findings import Finding, Rule
 from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes, level
-from companion.sound import rules
-from companion.sound.measured import Measured
-from companion.sound.model import SoundModel
+from companion.sound.checks import texts as rules
+from companion.sound.checks.model import SoundModel
+from companion.sound.measures.measured import Measured
 
 SILENCE_DBFS: Final = -80.0
 

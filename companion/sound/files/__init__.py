@@ -1,0 +1,1 @@
+"""Reading audio files: headers and chunks by our own readers, samples by the decoder."""
