@@ -33,10 +33,11 @@ from companion.steps.waiving import Waiving
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
-    from companion.core.findings import Finding, Rule
+    from companion.core.findings import Finding
     from companion.history.model import Restored
     from companion.sound.measures.measured import Measured
     from companion.steps.archive import Packed, StrangerProof
+    from companion.steps.catalogue import AnyRule
     from companion.steps.controls import AwayView, TrialView
     from companion.steps.due import Standing
     from companion.steps.needs import Line
@@ -378,7 +379,7 @@ class Workshop(Waiving, Snapshots):
             return verify_upload(self.desk(watch), file, now())
 
 
-def explain(rule: str | None = None) -> tuple[Rule, ...]:
+def explain(rule: str | None = None) -> tuple[AnyRule, ...]:
     """Return a rule by its id, or all of them in the order of the steps. Raises where there is no such rule."""
     from companion.steps.catalogue import RULES
 

@@ -83,14 +83,14 @@ def check(folder: Path, steps: tuple[str, ...], as_json: bool) -> int:
 @json_option
 def explain(rule: str | None, as_json: bool) -> int:
     """Tell what a rule means, its limit and its source; without RULE, list them all."""
-    from companion.cli.plain import rule_lines
+    from companion.cli.plain import rule_data, rule_lines
     from companion.steps.catalogue import RULES
 
     chosen = [known for known in RULES if rule in (None, known.id)]
     if not chosen:
         raise CompanionError(f"There is no rule “{rule}”", "", "companion explain lists them all")
     if as_json:
-        print_json({"rules": chosen})
+        print_json({"rules": [rule_data(known) for known in chosen]})
     else:
         say(rule_lines(chosen, full=rule is not None))
     return 0

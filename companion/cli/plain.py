@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
-from companion.core.findings import Finding, Rule, tally
+from companion.core.findings import Finding, tally
 from companion.core.progress import Progress, Watch
 from companion.core.text import plural, shorten, visible
 from companion.core.units import both_bytes, decimal_bytes, level
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from companion.history.snapshot import Snapshot
     from companion.sound.measures.measured import Measured
     from companion.steps.archive import Packed, StrangerProof
+    from companion.steps.catalogue import AnyRule
     from companion.steps.controls import AwayView, TrialView
     from companion.steps.due import Standing
     from companion.steps.model import StepStatus
@@ -183,12 +184,23 @@ def finding_lines(findings: Sequence[Finding]) -> list[str]:
     return [*lines, ""] if lines else []
 
 
-def rule_lines(rules: Sequence[Rule], *, full: bool) -> list[str]:
+_RULE_KEYS: Final = (
+    *("id", "step", "severity", "version", "rests_on"),
+    *("means", "why", "mend", "limit", "unit", "bound", "source", "unknown"),
+)
+
+
+def rule_data(rule: AnyRule) -> dict[str, Any]:
+    """Return a rule as plain values for JSON."""
+    return {key: getattr(rule, key) for key in _RULE_KEYS if hasattr(rule, key)}
+
+
+def rule_lines(chosen: Sequence[AnyRule], *, full: bool) -> list[str]:
     """Return rules as a list, or one rule in full."""
     if not full:
-        return [f"{rule.step:<9} {rule.severity.value:<7} {rule.id:<24} {rule.means}" for rule in rules]
+        return [f"{rule.step:<9} {rule.severity.value:<7} {rule.id:<24} {rule.means}" for rule in chosen]
     lines = []
-    for rule in rules:
+    for rule in chosen:
         lines += [f"{rule.id}: {rule.means}", f"  step: {rule.step}   severity: {rule.severity.value}"]
         lines += [f"  limit: {rule.limit}"] if rule.limit else []
         lines += [f"  why: {rule.why}", f"  mend: {rule.mend}", f"  source: {rule.source}"]

@@ -10,7 +10,8 @@ from companion.core.text import plural
 from companion.steps.desk import Desk
 from companion.steps.model import Look
 from companion.trials.away import KINDS, Guide
-from companion.trials.checks import AwayModel, ControlsModel, check_away, check_controls, verdicts
+from companion.trials.away_rules import AwayModel, check_away
+from companion.trials.control_rules import ControlsModel, check_controls, verdicts
 from companion.trials.plan import Trial, seed_from, trials
 
 

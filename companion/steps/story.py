@@ -82,7 +82,7 @@ def known_problems(desk: Desk) -> tuple[str, ...]:
     from companion.steps.catalogue import RULES
     from companion.steps.controls import planned
     from companion.steps.status import applied
-    from companion.trials.checks import verdicts
+    from companion.trials.control_rules import verdicts
 
     lines = []
     for step in _TOLD:

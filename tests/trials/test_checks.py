@@ -12,9 +12,13 @@ from hypothesis import strategies as st
 from companion.core.evidence import Answer, AwayTest
 from companion.core.facts import Control, Engine, Facts
 from companion.core.findings import Finding, Severity
-from companion.trials.checks import AwayModel, ControlsModel, check_away, check_controls
+from companion.core.rules import Rule
+from companion.trials import away_rules, control_rules
+from companion.trials.away_rules import AwayModel, check_away
+from companion.trials.control_rules import ControlsModel, check_controls
 from companion.trials.plan import trials
-from companion.trials.rules import RULES
+
+RULES: tuple[Rule[Any], ...] = (*control_rules.RULES, *away_rules.RULES)
 
 CONTROLS = tuple(Control(name=name) for name in ("Tone", "Air", "Body", "Length"))
 FACTS = Facts(controls=CONTROLS, engine=Engine(minimum="7.1"))

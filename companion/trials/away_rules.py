@@ -1,0 +1,216 @@
+"""What the away tests given so far say about this content. Pure: values in, findings out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cached_property
+from typing import Final
+
+import msgspec
+
+from companion.core.evidence import AwayTest
+from companion.core.facts import Facts
+from companion.core.findings import BLOCKS, NOTES, WARNS, Finding, Severity, ordered
+from companion.core.rules import Rule, rule
+from companion.core.text import listed, plural, visible
+from companion.trials.away import KINDS, is_too_old, opened, standing
+from companion.trials.quoting import quoted
+
+
+class AwayModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
+    """Away tests. tests: given for exactly this content; others: for any other; both in the order they were given."""
+
+    facts: Facts
+    tests: tuple[AwayTest, ...] = ()
+    others: tuple[AwayTest, ...] = ()
+
+    @cached_property
+    def standing(self) -> tuple[AwayTest, ...]:
+        """The tests for this content that no repeat has replaced."""
+        return standing(self.tests)
+
+    @cached_property
+    def opened(self) -> tuple[AwayTest, ...]:
+        """The tests that prove it opens away from the originals."""
+        return opened(self.tests, self.facts)
+
+    @cached_property
+    def counting(self) -> tuple[AwayTest, ...]:
+        """The standing tests on an engine that is not below the minimum."""
+        return tuple(test for test in self.standing if not is_too_old(test, self.facts))
+
+    @cached_property
+    def passed(self) -> frozenset[str]:
+        """The kinds of which a test passed."""
+        return frozenset(test.kind for test in self.counting if test.result == "pass" and not test.reached_originals)
+
+
+def check_away(model: AwayModel) -> tuple[Finding, ...]:
+    """Return every finding about the away tests, in the order they are shown."""
+    return ordered(finding for rule in RULES for finding in rule(model))
+
+
+@rule(
+    "away-untried",
+    BLOCKS,
+    step="away",
+    means="No test has shown that exactly this content opens and plays away from the maker’s own files.",
+    why="On the maker’s computer an instrument always finds its samples; on a player’s it may open to silence.",
+    mend="Make one of these: this computer with the originals hidden, another computer, or another player.",
+    limit="one passed test",
+    unit="test",
+    bound=1,
+)
+def away_untried(model: AwayModel) -> Iterator[Finding]:
+    """No test that opens the copy away from its originals has passed for exactly this content.
+
+    A piece of music alone does not count: played where the instrument was made, it proves nothing about paths.
+    """
+    if not model.opened:
+        count = len(model.standing)
+        yield away_untried.finding(
+            value=0, says=f"{plural(count, 'test')}, none of which proves it" if count else "no test"
+        )
+
+
+@rule(
+    "originals-reached",
+    BLOCKS,
+    step="away",
+    means="During an away test the engine opened files outside the away copy.",
+    why="The patch still points at the maker’s folders; nobody else has those.",
+    mend="In the engine, let the patch refer to its samples by relative paths, save it, and repeat the test.",
+)
+def originals_reached(model: AwayModel) -> Iterator[Finding]:
+    """A standing test saw a file opened outside the copy, even where it was called a pass."""
+    for test in model.standing:
+        if test.reached_originals:
+            yield _of_test(originals_reached, test, "files outside the copy were opened")
+
+
+@rule(
+    "away-differs",
+    WARNS,
+    step="away",
+    means="An away test failed: it did not open, play or sound there as it does here. It blocks as long as no test of "
+    "its kind has passed.",
+    why="At least one computer plays something else than what was meant; more of them are among the players.",
+    mend="Find out what differed and mend it, or repeat the test if it was a slip. If only an old engine version "
+    "fails, raise the minimum in the facts above it.",
+)
+def away_differs(model: AwayModel) -> Iterator[Finding]:
+    """A test failed; it blocks where nothing of its kind that opens the copy has passed.
+
+    A test on an engine below the minimum says nothing about what is promised and is left to ``helper-too-old``.
+    """
+    for test in model.counting:
+        if test.result == "fail":
+            blocks = KINDS[test.kind].opens and test.kind not in model.passed
+            yield _of_test(away_differs, test, "failed", BLOCKS if blocks else WARNS)
+
+
+def _of_test(rule: Rule[AwayModel], test: AwayTest, what: str, severity: Severity | None = None) -> Finding:
+    note = quoted(test.notes)
+    says = f"{what}: “{{value}}”" if note else what
+    return rule.finding(where=_described(test), value=note or None, says=says, severity=severity)
+
+
+def _described(test: AwayTest) -> str:
+    """Return who tested where, as one place: ``another computer, by Ada, Windows 11, engine 7.1``."""
+    parts = [
+        test.kind,
+        f"by {test.who}" if test.who else "",
+        test.system,
+        f"engine {test.engine_version}" if test.engine_version else "",
+    ]
+    return visible(", ".join(part for part in parts if part))
+
+
+@rule(
+    "helper-too-old",
+    BLOCKS,
+    step="away",
+    means="An away test was made on an engine older than the minimum, so it proves nothing for players. It is only "
+    "noted once another test has passed.",
+    why="The promise to players is made for the minimum and newer; nothing was shown for those.",
+    mend="Let the helper update the engine and repeat the test, or lower the minimum if that version works.",
+)
+def helper_too_old(model: AwayModel) -> Iterator[Finding]:
+    """A test was made below the minimum; it blocks while nothing else proves the copy.
+
+    Evidence is never removed, so it must not go on blocking once a test that counts has passed.
+    """
+    for test in model.standing:
+        if is_too_old(test, model.facts):
+            yield helper_too_old.finding(
+                where=_described(test),
+                value=test.engine_version,
+                says="engine version {value}",
+                limit=f"at least {visible(model.facts.engine.minimum)}",
+                severity=NOTES if model.opened else BLOCKS,
+            )
+
+
+@rule(
+    "report-old",
+    NOTES,
+    step="away",
+    means="Away tests exist, but for other content than what would ship now.",
+    why="What was changed since was heard by nobody but the maker.",
+    mend="Repeat the tests with this content. Those reports count again if that content comes back.",
+    unit="report",
+)
+def report_old(model: AwayModel) -> Iterator[Finding]:
+    """Kinds of test were made for other content and not yet for this."""
+    kinds = {test.kind for test in model.standing}
+    old = [test for test in model.others if test.kind not in kinds]
+    if old:
+        titles = [guide.title.lower() for kind, guide in KINDS.items() if any(test.kind == kind for test in old)]
+        yield report_old.finding(value=len(old), says=f"{{value}} for other content: {listed(titles, 4)}")
+
+
+@rule(
+    "music-shallow",
+    NOTES,
+    step="away",
+    means="The music that was played left some keys, velocities or controls unused.",
+    why="What no piece has touched, a player touches first.",
+    mend="Play a piece that uses what is listed.",
+)
+def music_shallow(model: AwayModel) -> Iterator[Finding]:
+    """No piece of music used this; a second piece that does silences the note."""
+    pieces = [test.unused for test in model.counting if test.kind == "a piece of music"]
+    left = [item for item in pieces[0] if all(item in piece for piece in pieces)] if pieces else []
+    if left:
+        yield music_shallow.finding(value=listed(left, 8), says="never used: {value}")
+
+
+@rule(
+    "away-narrow",
+    WARNS,
+    step="away",
+    means="It was tested away from the originals, but only in some of the ways that find faults. It is only noted "
+    "once another computer or another player is among them.",
+    why="Each kind finds other faults: only another computer shows what the maker’s has installed, only another "
+    "player shows what the readme leaves out.",
+    mend="Make the kinds of test that are listed, as far as you can.",
+)
+def away_narrow(model: AwayModel) -> Iterator[Finding]:
+    """Only some kinds were made; a note once another computer is among them, silent until one test has passed."""
+    missing = [guide.title.lower() for kind, guide in KINDS.items() if kind not in model.passed]
+    if model.opened and missing:
+        elsewhere = any(KINDS[test.kind].elsewhere for test in model.opened)
+        severity = NOTES if elsewhere else WARNS
+        yield away_narrow.finding(value=listed(missing, 4), says="not made: {value}", severity=severity)
+
+
+# A rule's version rises whenever it may say something else of the same tests.
+RULES: Final[tuple[Rule[AwayModel], ...]] = (
+    away_untried,
+    originals_reached,
+    away_differs,
+    helper_too_old,
+    report_old,
+    music_shallow,
+    away_narrow,
+)
