@@ -25,25 +25,25 @@ from companion.core.files import write_safely
 from companion.core.folder import Places
 from companion.core.lock import held
 from companion.core.progress import QUIET, Watch
-from companion.steps import facts_file
+from companion.steps.deeds import facts_file
+from companion.steps.deeds.snapshots import Snapshots
+from companion.steps.deeds.waiving import Waiving
 from companion.steps.desk import Desk
 from companion.steps.model import BY_ID, STEP_IDS, Look, Status
-from companion.steps.snapshots import Snapshots
-from companion.steps.waiving import Waiving
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.core.findings import Finding
     from companion.history.model import Restored
     from companion.sound.measures.measured import Measured
-    from companion.steps.archive import Packed, StrangerProof
+    from companion.steps.account.due import Standing
     from companion.steps.catalogue import AnyRule
-    from companion.steps.controls import AwayView, TrialView
-    from companion.steps.due import Standing
-    from companion.steps.needs import Line
-    from companion.steps.start import Proposal
-    from companion.steps.update import Updated
-    from companion.steps.words import Draft, Format, What
+    from companion.steps.deeds.start import Proposal
+    from companion.steps.deeds.update import Updated
+    from companion.steps.looks.archive import Packed, StrangerProof
+    from companion.steps.looks.controls import AwayView, TrialView
+    from companion.steps.looks.needs import Line
+    from companion.steps.looks.words import Draft, Format, What
 
 
 _ROUNDS: Final = 4
@@ -65,7 +65,7 @@ class Workshop(Waiving, Snapshots):
         self.recovered = self._recover()
         self.cache = Cache(self.places.cache if self.writable and self.places.facts.is_file() else None)
         if self.recovered:
-            from companion.steps.unkept import note_restored
+            from companion.steps.account.unkept import note_restored
 
             note_restored(self.folder, self.cache, self.recovered)
         self.reload()
@@ -119,8 +119,8 @@ class Workshop(Waiving, Snapshots):
 
     def status(self, watch: Watch = QUIET) -> Standing:
         """Return the state of the ten steps as they stand, and whether a snapshot is due. Runs no check."""
+        from companion.steps.account.unkept import standing_of
         from companion.steps.status import status_of
-        from companion.steps.unkept import standing_of
 
         desk = self.desk(watch)
         return standing_of(desk, status_of(desk), writable=self.writable)
@@ -200,13 +200,13 @@ class Workshop(Waiving, Snapshots):
 
     def propose(self, watch: Watch = QUIET) -> Proposal:
         """Return what can be seen of a folder that has no facts yet, and what has to be asked."""
-        from companion.steps.start import propose
+        from companion.steps.deeds.start import propose
 
         return propose(self.folder, watch)
 
     def start(self, answers: Mapping[str, object], watch: Watch = QUIET) -> None:
         """Write ``release.toml`` from what can be seen and from ``answers`` (by dotted key). Never overwrites."""
-        from companion.steps.start import with_answers
+        from companion.steps.deeds.start import with_answers
 
         if self.has_facts:
             raise CompanionError("The folder already has facts", str(self.places.facts), "open it, or edit that file")
@@ -249,13 +249,13 @@ class Workshop(Waiving, Snapshots):
 
     def trials(self) -> tuple[TrialView, ...]:
         """Return the trials of the controls, each with its latest answer for this content."""
-        from companion.steps.controls import trial_views
+        from companion.steps.looks.controls import trial_views
 
         return trial_views(self.desk())
 
     def answer(self, trial: str, result: Literal["pass", "fail", "note"], note: str = "") -> None:
         """Keep an answer to a trial, for exactly the content there is now."""
-        from companion.steps.controls import look_controls, planned
+        from companion.steps.looks.controls import look_controls, planned
 
         known = [item.id for item in planned(self.facts)]
         if trial not in known:
@@ -266,13 +266,13 @@ class Workshop(Waiving, Snapshots):
 
     def away(self) -> AwayView:
         """Return how to run away tests, and those recorded."""
-        from companion.steps.controls import away_view
+        from companion.steps.looks.controls import away_view
 
         return away_view(self.desk())
 
     def record_away(self, test: AwayTest) -> None:
         """Keep an away test of exactly the content there is now. Raises when it must be refused, with the reason."""
-        from companion.steps.controls import look_away
+        from companion.steps.looks.controls import look_away
         from companion.trials.away import refuse
 
         if refusal := refuse(test, self.facts):
@@ -305,14 +305,14 @@ class Workshop(Waiving, Snapshots):
 
     def needs(self, watch: Watch = QUIET) -> tuple[Line, ...]:
         """Return the requirement line by line, with the evidence behind each."""
-        from companion.steps.needs import requirement
+        from companion.steps.looks.needs import requirement
 
         desk = self.desk(watch)
         return requirement(self.facts, desk.away_here, desk.weight)
 
     def draft(self, what: What, fmt: Format = "md", watch: Watch = QUIET) -> Draft:
         """Draft a text from facts and evidence, merged with what the maker has written; nothing is written."""
-        from companion.steps.words import draft
+        from companion.steps.looks.words import draft
 
         return draft(self.desk(watch), what, fmt)
 
@@ -322,7 +322,7 @@ class Workshop(Waiving, Snapshots):
         Contents and Paths, where they had been looked at, are looked at again: a text of ours alone must not make
         the maker run them anew.
         """
-        from companion.steps.words import draft, write
+        from companion.steps.looks.words import draft, write
 
         desk = self.desk(watch)
         looked = [step for step in ("contents", "paths") if desk.found(step)]
@@ -338,7 +338,7 @@ class Workshop(Waiving, Snapshots):
 
     def pack(self, watch: Watch = QUIET) -> Packed:
         """Build the archive from files read anew, prove it, and keep the proof. The old archive stands until then."""
-        from companion.steps.archive import pack
+        from companion.steps.looks.archive import pack
         from companion.steps.status import status_of
 
         with self._building("build the archive"):
@@ -351,7 +351,7 @@ class Workshop(Waiving, Snapshots):
 
     def pack_update(self, since: str, watch: Watch = QUIET) -> Updated:
         """Build the archive of what changed since a recorded release, and prove that old and update make the new."""
-        from companion.steps.update import pack_update
+        from companion.steps.deeds.update import pack_update
 
         with self._building("build the update"):
             return pack_update(self.desk(watch, rehash=True), since)
@@ -362,7 +362,7 @@ class Workshop(Waiving, Snapshots):
 
     def release(self, watch: Watch = QUIET) -> ReleaseRecord:
         """Record the release: snapshot, tag, record. Raises naming the steps that are not proven."""
-        from companion.steps.release import release
+        from companion.steps.deeds.release import release
 
         with self._building("record the release"):
             desk = self.desk(watch, rehash=True)
@@ -373,7 +373,7 @@ class Workshop(Waiving, Snapshots):
 
     def upload(self, file: Path, watch: Watch = QUIET) -> tuple[Finding, ...]:
         """Hold a downloaded copy against the record; keep that it was verified, or return what is wrong with it."""
-        from companion.steps.release import verify_upload
+        from companion.steps.deeds.release import verify_upload
 
         with self._building("verify the upload"):
             return verify_upload(self.desk(watch), file, now())
@@ -391,21 +391,21 @@ def explain(rule: str | None = None) -> tuple[AnyRule, ...]:
 
 def measure(paths: Sequence[Path], watch: Watch = QUIET) -> list[Measured]:
     """Return the measures of any audio files, and of those in folders; no working folder is needed."""
-    from companion.steps.sound import measure_paths
+    from companion.steps.looks.sound import measure_paths
 
     return measure_paths(paths, watch)
 
 
 def prove(archive: Path, checksum: str = "", watch: Watch = QUIET) -> StrangerProof:
     """Open any archive as a stranger would; ``checksum``: the SHA-256 it should have, or empty."""
-    from companion.steps.archive import prove_stranger
+    from companion.steps.looks.archive import prove_stranger
 
     return prove_stranger(archive, checksum, watch)
 
 
 def copy_demo(target: Path) -> None:
     """Copy the demo instrument to ``target``, a folder that is not there yet or is empty."""
-    from companion.steps.demo import copy_demo
+    from companion.steps.deeds.demo import copy_demo
 
     copy_demo(target)
 

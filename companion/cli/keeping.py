@@ -14,7 +14,7 @@ from companion.core.errors import CompanionError
 from companion.core.text import plural
 
 if TYPE_CHECKING:
-    from companion.steps.moved import Moved
+    from companion.steps.account.moved import Moved
     from companion.workshop import Workshop
 
 KINDS: Final = ("originals hidden", "another computer", "another player", "a piece of music")
@@ -72,7 +72,7 @@ def start(folder: Path, as_json: bool, version_: str | None, **given: str | None
 @click.option("--back", is_flag=True, help="Take the waiver back.")
 def waive(folder: Path, rule: str, path: str, reason: str, where: str, group: bool, back: bool) -> int:
     """Let a finding pass, with a reason, until its file changes."""
-    from companion.steps.waiving import EVERY
+    from companion.steps.deeds.waiving import EVERY
 
     if group and (path or where):
         raise CompanionError("--all is for every file the rule names", path or where, "leave out the path, or --all")

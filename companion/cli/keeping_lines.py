@@ -11,7 +11,7 @@ from companion.core.units import both_bytes, decimal_bytes
 if TYPE_CHECKING:
     from companion.history.model import Forgotten, Mirrored, Size, Verified
     from companion.history.snapshot import Snapshot
-    from companion.steps.moved import Moved
+    from companion.steps.account.moved import Moved
 
 
 def verified_lines(found: Verified) -> list[str]:

@@ -104,7 +104,7 @@ def measure(paths: tuple[Path, ...], as_json: bool, as_csv: bool) -> int:
     """Measure audio files: levels, length, format and what else can be measured."""
     from companion.cli.plain import measure_lines, measures_csv
     from companion.sound.measures.measured import to_plain
-    from companion.steps.sound import measure_paths
+    from companion.steps.looks.sound import measure_paths
 
     with watching(quiet=as_json or as_csv) as watch:
         measured = measure_paths(paths, watch)

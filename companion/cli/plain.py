@@ -25,14 +25,14 @@ if TYPE_CHECKING:
     from companion.history.model import Restored
     from companion.history.snapshot import Snapshot
     from companion.sound.measures.measured import Measured
-    from companion.steps.archive import Packed, StrangerProof
+    from companion.steps.account.due import Standing
     from companion.steps.catalogue import AnyRule
-    from companion.steps.controls import AwayView, TrialView
-    from companion.steps.due import Standing
+    from companion.steps.deeds.update import Updated
+    from companion.steps.looks.archive import Packed, StrangerProof
+    from companion.steps.looks.controls import AwayView, TrialView
+    from companion.steps.looks.needs import Line
+    from companion.steps.looks.words import Draft
     from companion.steps.model import StepStatus
-    from companion.steps.needs import Line
-    from companion.steps.update import Updated
-    from companion.steps.words import Draft
 
 MOST_SHOWN: Final = 5
 """Findings of one rule that are shown one by one in plain output; --json has them all."""

@@ -75,7 +75,7 @@ def pack(folder: Path, since: str | None, as_json: bool) -> int:
 def prove(archive: Path, checksum: str | None, as_json: bool) -> int:
     """Open any archive as a stranger would and tell whether it is whole and portable."""
     from companion.cli.plain import proof_lines
-    from companion.steps.archive import prove_stranger
+    from companion.steps.looks.archive import prove_stranger
 
     wanted = "" if checksum is None else _sha256(checksum)
     with watching(quiet=as_json) as watch:
@@ -141,7 +141,7 @@ def upload(folder: Path, file: Path, as_json: bool) -> int:
 def demo(directory: Path) -> int:
     """Copy the demo instrument to DIR, a new folder, to play with."""
     from companion.cli.plain import typed
-    from companion.steps.demo import copy_demo
+    from companion.steps.deeds.demo import copy_demo
 
     copy_demo(directory)
     say([f"Slate Choir is in {directory}.", f"Next: companion {typed(directory)}"])

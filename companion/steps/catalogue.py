@@ -8,8 +8,8 @@ from companion.archive.rules import RULES as ARCHIVE_RULES
 from companion.contents.rules import RULES as CONTENTS_RULES
 from companion.core import findings, rules
 from companion.sound.rules import RULES as SOUND_RULES
+from companion.steps.looks.own_rules import OWN_RULES
 from companion.steps.model import STEP_IDS
-from companion.steps.own_rules import OWN_RULES
 from companion.trials.away_rules import RULES as AWAY_RULES
 from companion.trials.control_rules import RULES as CONTROL_RULES
 from companion.words.rules import RULES as WORDS_RULES

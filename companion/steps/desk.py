@@ -18,8 +18,8 @@ from companion.core.facts import Facts
 from companion.core.files import read_capped, unchanged
 from companion.core.folder import RELEASES, Places
 from companion.core.progress import QUIET, Watch
+from companion.steps.looks.needs import Weight
 from companion.steps.marks import Marks, mark_of, marks, step_marks, words_mark
-from companion.steps.needs import Weight
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
@@ -235,7 +235,7 @@ class Desk:
     @property
     def page(self) -> tuple[str, str]:
         """The download page that stands: its path in the folder and its text; both empty when there is none."""
-        from companion.steps.words import stem_of
+        from companion.steps.looks.words import stem_of
 
         for ending in ("md", "html", "txt"):
             path = self.places.releases / f"{stem_of(self)} page.{ending}"

@@ -10,7 +10,7 @@ from companion.steps.model import Look
 
 
 def _facts(desk: Desk) -> Look:
-    from companion.steps.facts import check_facts
+    from companion.steps.looks.facts import check_facts
 
     last = desk.last_release
     same = last is not None and {(path, sha) for path, _, sha in last.files} == {(e.path, e.sha256) for e in desk.ships}
@@ -19,50 +19,50 @@ def _facts(desk: Desk) -> Look:
 
 
 def _needs(desk: Desk) -> Look:
-    from companion.steps.needs import check_needs, engine_line
+    from companion.steps.looks.needs import check_needs, engine_line
 
     line = engine_line(desk.facts, desk.away_here)
     return Look(findings=check_needs(desk.facts, desk.away_here), details={"because": f"{line.value}: {line.because}"})
 
 
 def _contents(desk: Desk) -> Look:
-    from companion.steps.contents import look_contents
+    from companion.steps.looks.contents import look_contents
 
     return look_contents(desk)
 
 
 def _paths(desk: Desk) -> Look:
-    from companion.steps.contents import look_paths
+    from companion.steps.looks.contents import look_paths
 
     return look_paths(desk)
 
 
 def _sound(desk: Desk) -> Look:
-    from companion.steps.sound import look_sound
+    from companion.steps.looks.sound import look_sound
 
     return look_sound(desk)
 
 
 def _controls(desk: Desk) -> Look:
-    from companion.steps.controls import look_controls
+    from companion.steps.looks.controls import look_controls
 
     return look_controls(desk)
 
 
 def _away(desk: Desk) -> Look:
-    from companion.steps.controls import look_away
+    from companion.steps.looks.controls import look_away
 
     return look_away(desk)
 
 
 def _words(desk: Desk) -> Look:
-    from companion.steps.words import look_words
+    from companion.steps.looks.words import look_words
 
     return look_words(desk)
 
 
 def _archive(desk: Desk) -> Look:
-    from companion.steps.archive import look_archive
+    from companion.steps.looks.archive import look_archive
 
     return look_archive(desk)
 

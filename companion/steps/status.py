@@ -8,8 +8,8 @@ from companion.core.evidence import Evidence
 from companion.core.findings import Finding, ordered
 from companion.core.text import visible
 from companion.steps.desk import Desk
+from companion.steps.looks.out import check_out, out_look
 from companion.steps.model import BY_ID, STEPS, Look, State, Status, Step, StepStatus
-from companion.steps.out import check_out, out_look
 from companion.steps.registry import LOOKS
 from companion.steps.states import judge, settle_opaque, waive
 
@@ -42,7 +42,7 @@ def look_out(desk: Desk, states: dict[str, State]) -> Look:
 def applied(desk: Desk, step: str, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """Return findings with the waivers, and what an away test settles, applied."""
     if step == "paths" and any(finding.unknown for finding in findings):
-        from companion.steps.controls import settled_by
+        from companion.steps.looks.controls import settled_by
 
         findings = settle_opaque(findings, settled_by(desk))
     if not desk.facts.waivers or not findings:
@@ -66,7 +66,7 @@ def _from_evidence(desk: Desk, step: Step) -> StepStatus:
     mark = desk.step_marks[step.id]
     evidence = desk.found(step.id)
     if evidence and step.id == "archive" and "archive" in evidence.details:
-        from companion.steps.archive import stands
+        from companion.steps.looks.archive import stands
 
         fit = not any(finding.blocks for finding in applied(desk, step.id, evidence.findings))  # else it was not kept
         if fit and not stands(desk, evidence):

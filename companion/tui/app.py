@@ -25,7 +25,7 @@ from companion.tui.running import Running
 from companion.tui.workspace import Workspace
 
 if TYPE_CHECKING:
-    from companion.steps.due import Standing
+    from companion.steps.account.due import Standing
     from companion.workshop import Workshop
 
 _STEP_KEYS: tuple[tuple[str, str, str], ...] = (

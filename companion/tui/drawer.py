@@ -22,8 +22,8 @@ from companion.tui.shown import Piece, said
 if TYPE_CHECKING:
     from companion.history.model import Size
     from companion.history.snapshot import Snapshot
-    from companion.steps.changes import Changes
-    from companion.steps.moved import Moved
+    from companion.steps.account.changes import Changes
+    from companion.steps.account.moved import Moved
     from companion.tui.app import CompanionApp
 
 MOST_LINES = 400

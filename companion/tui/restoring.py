@@ -15,7 +15,7 @@ from textual.widgets import Button, Input, Static
 from companion.core.facts import FACTS_FILE
 from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes
-from companion.steps.preview import within
+from companion.steps.account.preview import within
 from companion.tui.form import Line
 from companion.tui.modals import BOX, place_of
 from companion.tui.shown import Piece, plain, said
@@ -23,8 +23,8 @@ from companion.tui.shown import Piece, plain, said
 if TYPE_CHECKING:
     from companion.history.model import Restored
     from companion.history.snapshot import Snapshot
-    from companion.steps.changes import Changes
-    from companion.steps.preview import Preview
+    from companion.steps.account.changes import Changes
+    from companion.steps.account.preview import Preview
     from companion.tui.app import CompanionApp
 
 Wish = tuple[tuple[str, ...], Path | None]

@@ -17,7 +17,7 @@ from companion.tui.shown import age, said
 
 if TYPE_CHECKING:
     from companion.history.snapshot import Snapshot
-    from companion.steps.moved import Moved
+    from companion.steps.account.moved import Moved
 
 LINES: Final = 2
 KINDS: Final = {

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from companion.core.findings import Finding
 from companion.core.text import plural, visible
+from companion.steps.deeds.waiving import coverable
 from companion.steps.states import NEVER_WAIVED, place_of
-from companion.steps.waiving import coverable
 from companion.tui.grouping import Group
 from companion.tui.modals import Ask, Confirm
 

@@ -216,7 +216,8 @@ def test_what_a_killed_proof_opened_is_cleared_wherever_it_lay(
     (tmp_path / "full").mkdir()
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "full"))
     script = (
-        "import os, shutil, sys, tempfile\nfrom pathlib import Path\nfrom companion.steps.archive import proof_place\n"
+        "import os, shutil, sys, tempfile\nfrom pathlib import Path\n"
+        "from companion.steps.looks.archive import proof_place\n"
         "tempfile.tempdir = sys.argv[1]\n"
         "free = shutil.disk_usage(sys.argv[2])\n"
         "shutil.disk_usage = lambda base: free._replace(free=0 if str(base) == sys.argv[1] else free.free)\n"

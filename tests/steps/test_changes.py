@@ -9,7 +9,7 @@ import pytest
 
 from companion.history import refs
 from companion.sound.measures.measured import Measured
-from companion.steps.changes import difference, facts_lines
+from companion.steps.account.changes import difference, facts_lines
 from companion.workshop import Workshop
 
 BEFORE = """

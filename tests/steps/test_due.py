@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from companion.core.entries import Kind
-from companion.steps.due import DAY, FIRST, HOUR, Due, Unkept, age_of, due_of, many
-from companion.steps.moved import Change, Counts, Moved, moved_by
+from companion.steps.account.due import DAY, FIRST, HOUR, Due, Unkept, age_of, due_of, many
+from companion.steps.account.moved import Change, Counts, Moved, moved_by
 
 NOW = datetime(2026, 3, 10, 12, tzinfo=UTC)
 

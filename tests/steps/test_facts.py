@@ -10,8 +10,8 @@ import pytest
 
 from companion.core.facts import Control, Facts, Layer
 from companion.core.findings import Finding, Severity
-from companion.steps.facts import REQUIRED, check_facts, licence_file_in, licence_problem
-from companion.steps.own_rules import OWN_RULES
+from companion.steps.looks.facts import REQUIRED, check_facts, licence_file_in, licence_problem
+from companion.steps.looks.own_rules import OWN_RULES
 
 FILES = {"Slate Choir.patch", "LICENCE.txt", "Samples/Struck_C3.wav"}
 Spoil = Callable[..., Facts]

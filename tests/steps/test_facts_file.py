@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from companion.core.errors import CompanionError
 from companion.core.facts import MOST_BYTES, Control, Facts, Layer, Waiver, facts_from_toml, facts_to_plain
-from companion.steps.facts_file import edited, read_facts, read_text, with_waiver, without_waiver, write_new
+from companion.steps.deeds.facts_file import edited, read_facts, read_text, with_waiver, without_waiver, write_new
 
 COMMENTED = """# Slate Choir, kept by hand
 # (do not sort)

@@ -10,7 +10,7 @@ from companion.core.evidence import AwayTest
 from companion.core.facts import Facts
 from companion.core.findings import Finding, Severity
 from companion.core.systems import system_of
-from companion.steps.needs import Line, Weight, check_needs, opened_at_or_below, requirement
+from companion.steps.looks.needs import Line, Weight, check_needs, opened_at_or_below, requirement
 
 Away = Callable[..., AwayTest]
 Spoil = Callable[..., Facts]

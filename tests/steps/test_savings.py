@@ -12,7 +12,7 @@ import soundfile
 import tomlkit
 
 import companion.sound.measures.lossless as lossless
-import companion.steps.savings as savings
+import companion.steps.looks.savings as savings
 from companion.archive.rules import ARCHIVE_DIFFERS
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch

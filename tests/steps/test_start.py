@@ -11,8 +11,8 @@ import pytest
 from companion.core.entries import Entry, Kind
 from companion.core.errors import CompanionError
 from companion.core.facts import Engine, Facts, facts_from_toml
-from companion.steps.facts_file import read_text, write_new
-from companion.steps.start import ASKS, proposal, propose, sample_folders, with_answers
+from companion.steps.deeds.facts_file import read_text, write_new
+from companion.steps.deeds.start import ASKS, proposal, propose, sample_folders, with_answers
 
 Entries = Callable[..., tuple[Entry, ...]]
 

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from companion.core.entries import Entry
-from companion.steps.due import Standing
-from companion.steps.moved import Counts, Moved
+from companion.steps.account.due import Standing
+from companion.steps.account.moved import Counts, Moved
 from companion.workshop import Workshop
 
 pytestmark = pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
@@ -215,7 +215,7 @@ def test_no_file_is_read_for_it(folder: Path, monkeypatch: pytest.MonkeyPatch) -
 
     monkeypatch.setattr(os, "open", noted)
 
-    from companion.steps.unkept import unkept_of
+    from companion.steps.account.unkept import unkept_of
 
     assert unkept_of(desk)
     assert opened, "the history was"
@@ -333,7 +333,7 @@ def test_what_a_snapshot_has_just_read_is_not_read_again_for_the_line(
         read.append(entry.path)
         return False
 
-    monkeypatch.setattr("companion.steps.unkept._reads_the_same", reading)
+    monkeypatch.setattr("companion.steps.account.unkept._reads_the_same", reading)
     found = standing(folder).unkept
     assert found is not None
     assert (found.told, read) == ("", [])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from companion.archive.update import UpdateInfo
-from companion.steps.update import note_lines, note_name
+from companion.steps.deeds.update import note_lines, note_name
 
 
 def _info(**told: object) -> UpdateInfo:

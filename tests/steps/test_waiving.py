@@ -11,9 +11,9 @@ import soundfile
 from companion.core.errors import CompanionError
 from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, Severity
+from companion.steps.deeds.waiving import EVERY, group_waiver, without_one
 from companion.steps.model import State
 from companion.steps.states import waive
-from companion.steps.waiving import EVERY, group_waiver, without_one
 from companion.workshop import Workshop
 
 

@@ -9,7 +9,7 @@ import pytest
 from companion.core.errors import CompanionError
 from companion.core.files import write_safely
 from companion.core.folder import Places
-from companion.steps.words import Draft, write
+from companion.steps.looks.words import Draft, write
 from companion.workshop import Workshop
 
 OURS = b"# Slate Choir\r\n\r\nWritten by hand, caf\xe9.\n"
@@ -39,7 +39,7 @@ def test_it_is_kept_before_it_is_replaced(tmp_path: Path, monkeypatch: pytest.Mo
             raise CompanionError("No room is left", str(path), "make room")
         write_safely(path, data)
 
-    monkeypatch.setattr("companion.steps.words.write_safely", full_disk)
+    monkeypatch.setattr("companion.steps.looks.words.write_safely", full_disk)
     with pytest.raises(CompanionError, match="No room"):
         write(places, drafted(tmp_path))
     assert target.read_bytes() == OURS

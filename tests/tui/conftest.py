@@ -20,15 +20,15 @@ from companion.core.findings import Finding, Severity
 from companion.core.progress import QUIET, Watch
 from companion.history.model import Size
 from companion.history.snapshot import Snapshot
-from companion.steps.changes import Changes
-from companion.steps.controls import AwayView, TrialView, planned
-from companion.steps.due import Due, Standing, Unkept
+from companion.steps.account.changes import Changes
+from companion.steps.account.due import Due, Standing, Unkept
+from companion.steps.account.moved import Counts, Moved
+from companion.steps.account.preview import Preview
+from companion.steps.deeds.start import Proposal
+from companion.steps.looks.controls import AwayView, TrialView, planned
+from companion.steps.looks.needs import Line
+from companion.steps.looks.words import Draft
 from companion.steps.model import STEPS, State, Status, StepStatus
-from companion.steps.moved import Counts, Moved
-from companion.steps.needs import Line
-from companion.steps.preview import Preview
-from companion.steps.start import Proposal
-from companion.steps.words import Draft
 from companion.trials.away import KINDS, refuse
 from companion.tui.app import CompanionApp
 from companion.workshop import Workshop
@@ -229,7 +229,7 @@ class Bench(Workshop):
         return Restored(number=number, safety=safety, written=("a.wav",))
 
     def pack(self, watch: Watch = QUIET) -> Any:
-        from companion.steps.archive import Packed
+        from companion.steps.looks.archive import Packed
 
         self.labour("Packing", watch)
         self.calls.append(("pack",))

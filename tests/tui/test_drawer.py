@@ -13,10 +13,10 @@ from textual.widgets import Button, Input
 from companion.core.text import visible
 from companion.history.model import Restored
 from companion.history.snapshot import Snapshot
-from companion.steps.changes import Changes
-from companion.steps.due import Unkept
-from companion.steps.moved import Moved
-from companion.steps.preview import Preview
+from companion.steps.account.changes import Changes
+from companion.steps.account.due import Unkept
+from companion.steps.account.moved import Moved
+from companion.steps.account.preview import Preview
 from companion.tui.drawer import Drawer
 from companion.tui.keeping import taken_line
 from companion.tui.restoring import paths_of, restored_line, undone

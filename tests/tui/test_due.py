@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from textual.widgets import Input
 
-from companion.steps.due import Due, Unkept
+from companion.steps.account.due import Due, Unkept
+from companion.steps.account.moved import Counts, Moved
 from companion.steps.model import STEP_IDS, State
-from companion.steps.moved import Counts, Moved
 from companion.tui.bodies.out import before_release
 from companion.tui.foot import DueLine
 from companion.tui.modals import Ask

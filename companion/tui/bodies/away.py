@@ -18,7 +18,7 @@ from companion.tui.parts import Body, Part
 from companion.tui.shown import RESULT_MARK, RESULT_STYLE, Piece, age, labelled, said
 
 if TYPE_CHECKING:
-    from companion.steps.controls import AwayView
+    from companion.steps.looks.controls import AwayView
 
 FIELDS: Final = (
     Field(

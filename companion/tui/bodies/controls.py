@@ -16,7 +16,7 @@ from companion.tui.parts import Body, Part
 from companion.tui.shown import RESULT_MARK, RESULT_STYLE, age, labelled, said
 
 if TYPE_CHECKING:
-    from companion.steps.controls import TrialView
+    from companion.steps.looks.controls import TrialView
 
 RESULT_WORD = {"pass": "passed", "fail": "failed", "note": "noted"}
 

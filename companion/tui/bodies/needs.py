@@ -12,7 +12,7 @@ from companion.tui.parts import Body, Part
 from companion.tui.shown import Piece, labelled, said
 
 if TYPE_CHECKING:
-    from companion.steps.needs import Line
+    from companion.steps.looks.needs import Line
 
 
 def lines_shown(needs: tuple[Line, ...], width: int = 0) -> Content:

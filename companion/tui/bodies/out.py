@@ -19,7 +19,7 @@ from companion.tui.shown import Piece, age, labelled, said
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.core.progress import Watch
-    from companion.steps.due import Unkept
+    from companion.steps.account.due import Unkept
     from companion.workshop import Workshop
 
 

@@ -15,7 +15,7 @@ from companion.tui.shown import lines, said
 
 if TYPE_CHECKING:
     from companion.core.progress import Watch
-    from companion.steps.words import Draft, Format, What
+    from companion.steps.looks.words import Draft, Format, What
 
 FORMATS: Final[tuple[Format, ...]] = ("md", "txt", "html")
 TEXTS: Final[dict[str, What]] = {"changelog": "changelog", "readme": "readme", "page": "page"}

@@ -13,7 +13,7 @@ from companion.core.systems import SYSTEM_NAMES, system_of
 from companion.core.text import listed, plural, visible
 from companion.core.units import both_bytes, duration
 from companion.core.versions import engine_version
-from companion.steps.own_rules import (
+from companion.steps.looks.own_rules import (
     EDITION_UNSTATED,
     MINIMUM_BELOW_SAVED,
     MINIMUM_UNPROVEN,

@@ -46,7 +46,7 @@ def pack_update(desk: Desk, since: str) -> Updated:
     from companion.archive.plan import archive_name, plan, top_folder
     from companion.archive.prove import checksum_of
     from companion.archive.update import plan_update, prove_update
-    from companion.steps.archive import refuse_unfit
+    from companion.steps.looks.archive import refuse_unfit
 
     instrument = desk.facts.instrument
     old = _released(desk, since)

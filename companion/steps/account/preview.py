@@ -9,7 +9,7 @@ import msgspec
 
 from companion.core.folder import OURS
 from companion.history.names import is_within
-from companion.steps.changes import Changes, facts_lines
+from companion.steps.account.changes import Changes, facts_lines
 
 if TYPE_CHECKING:
     from companion.history.model import Comparison

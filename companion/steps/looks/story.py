@@ -10,7 +10,7 @@ from companion.core.facts import FACTS_FILE, Facts, facts_from_toml
 from companion.core.findings import Finding
 from companion.core.text import plural
 from companion.steps.desk import Desk
-from companion.steps.needs import opened_at_or_below
+from companion.steps.looks.needs import opened_at_or_below
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
@@ -28,7 +28,7 @@ def build_story(desk: Desk, *, download: bool) -> Story:
 
     download: whether to name the archive's size; a text inside the archive cannot know it.
     """
-    from companion.steps.facts import licence_file_in
+    from companion.steps.looks.facts import licence_file_in
     from companion.words.story import story_from_facts
 
     facts, weight, before = desk.facts, desk.weight, desk.release_before
@@ -80,7 +80,7 @@ def _samples_of_layers(desk: Desk) -> dict[str, int]:
 def known_problems(desk: Desk) -> tuple[str, ...]:
     """Return what a player should know: open findings, a line a rule, and what failed trials sounded like."""
     from companion.steps.catalogue import RULES
-    from companion.steps.controls import planned
+    from companion.steps.looks.controls import planned
     from companion.steps.status import applied
     from companion.trials.control_rules import verdicts
 

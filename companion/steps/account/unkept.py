@@ -26,10 +26,10 @@ from companion.core.errors import Cancelled, CompanionError
 from companion.core.facts import FACTS_FILE
 from companion.core.folder import OURS
 from companion.core.progress import Watch
+from companion.steps.account.due import Standing, Unkept, age_of, due_of
+from companion.steps.account.moved import Change, moved_by
 from companion.steps.desk import Desk
-from companion.steps.due import Standing, Unkept, age_of, due_of
 from companion.steps.model import Status
-from companion.steps.moved import Change, moved_by
 
 if TYPE_CHECKING:
     from companion.history.model import Restored

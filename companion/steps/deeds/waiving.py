@@ -11,7 +11,7 @@ from companion.core.errors import CompanionError
 from companion.core.facts import FACTS_FILE, Facts, Waiver
 from companion.core.findings import Finding, Severity
 from companion.core.progress import QUIET, Watch
-from companion.steps import facts_file
+from companion.steps.deeds import facts_file
 from companion.steps.desk import Desk
 from companion.steps.states import NEVER_WAIVED
 

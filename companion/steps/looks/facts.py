@@ -11,7 +11,7 @@ from companion.core.facts import Facts
 from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.core.versions import engine_version, instrument_version
-from companion.steps.own_rules import (
+from companion.steps.looks.own_rules import (
     FACT_INVALID,
     FACT_MISSING,
     LICENCE_TEXT_MISSING,

@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     from companion.history.model import Forgotten, Mirrored, Restored, Size, Verified
     from companion.history.snapshot import Snapshot
     from companion.history.store import History
-    from companion.steps.changes import Changes
-    from companion.steps.moved import Moved
-    from companion.steps.preview import Preview
+    from companion.steps.account.changes import Changes
+    from companion.steps.account.moved import Moved
+    from companion.steps.account.preview import Preview
 
 _PAIRS: Final = "tree-pairs-1"
 _SIZES: Final = "snapshot-sizes-1"
@@ -66,7 +66,7 @@ class Snapshots:
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Changes:
         """Return what changed from snapshot ``a`` to ``b``, or to the folder as it is, in the maker's terms."""
-        from companion.steps.changes import changes_of
+        from companion.steps.account.changes import changes_of
 
         with self.history as history:
             return changes_of(history.compare(a, b, watch=watch), history, self.facts, self.cache)
@@ -74,8 +74,8 @@ class Snapshots:
     def preview(self, number: int, watch: Watch = QUIET) -> Preview:
         """Return what bringing back a snapshot would do; nothing is touched."""
         from companion.history.restoring import unread
-        from companion.steps.changes import changes_of
-        from companion.steps.preview import preview_of
+        from companion.steps.account.changes import changes_of
+        from companion.steps.account.preview import preview_of
 
         with self.history as history:
             found = history.compare(number, None, watch=watch)
@@ -86,7 +86,7 @@ class Snapshots:
         self, number: int, only: Sequence[str] = (), into: Path | None = None, watch: Watch = QUIET
     ) -> Restored:
         """Bring back a snapshot: all of it, some paths, or into another folder. What is there is kept first."""
-        from companion.steps.unkept import note_restored
+        from companion.steps.account.unkept import note_restored
 
         with self.history as history:
             restored = history.restore(number, only=only, into=into, watch=watch)
@@ -103,7 +103,7 @@ class Snapshots:
         from companion.contents.kinds import kinds_by
         from companion.history.shelf import Shelf
         from companion.history.trees import differing
-        from companion.steps.moved import Moved, moved_by
+        from companion.steps.account.moved import Moved, moved_by
 
         stated = hashlib.sha256(msgspec.json.encode(self.facts.contents)).digest()
         kind_of = kinds_by(self.facts.contents)

@@ -20,8 +20,8 @@ from typing import Final
 
 import msgspec
 
+from companion.steps.account.moved import Moved
 from companion.steps.model import Status
-from companion.steps.moved import Moved
 
 MANY: Final = 20
 SHARE: Final = 20

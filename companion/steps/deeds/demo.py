@@ -13,7 +13,7 @@ NAME = "Slate Choir"
 
 def demo_source() -> Path:
     """Return the demo's working folder: inside the installed package, or beside it in a checkout."""
-    package = Path(__file__).resolve().parent.parent
+    package = Path(__file__).resolve().parents[2]
     for place in (package / "_demo" / NAME, package.parent / "demo_project" / NAME):
         if place.is_dir():
             return place

@@ -13,8 +13,8 @@ from companion.core.files import read_capped, write_safely
 from companion.core.folder import Places
 from companion.core.text import plural
 from companion.steps.desk import Desk
+from companion.steps.looks.story import build_story
 from companion.steps.model import Look
-from companion.steps.story import build_story
 
 What = Literal["changelog", "readme", "page"]
 Format = Literal["md", "txt", "html"]

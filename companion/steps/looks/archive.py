@@ -24,8 +24,8 @@ from companion.core.progress import Watch
 from companion.core.text import plural
 from companion.core.units import both_bytes, decimal_bytes
 from companion.steps.desk import Desk
+from companion.steps.looks.savings import with_savings
 from companion.steps.model import Look, Status
-from companion.steps.savings import with_savings
 
 
 class Packed(msgspec.Struct, frozen=True, kw_only=True):
@@ -175,7 +175,7 @@ def _refuse_over_released(desk: Desk, target: Path) -> None:
 
     Whoever waived that the version was not raised has said that nobody has it.
     """
-    from companion.steps.facts import version_not_raised
+    from companion.steps.looks.facts import version_not_raised
     from companion.steps.status import applied
 
     record = next((record for record in reversed(desk.records) if record.archive == target.name), None)
@@ -197,7 +197,7 @@ def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
 
     The copy lies under another path, so whatever only resolved because of where the maker works shows here.
     """
-    from companion.steps.contents import look_contents, look_paths
+    from companion.steps.looks.contents import look_contents, look_paths
     from companion.steps.status import applied
 
     there = Desk(Places(opened), desk.facts, Cache(None), desk.watch)

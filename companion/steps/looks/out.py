@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from companion.core.findings import Finding
 from companion.core.text import plural, visible
+from companion.steps.looks.own_rules import RELEASE_UNRECORDED, REPORT_OPEN, UPLOAD_UNVERIFIED
 from companion.steps.model import Look, State
-from companion.steps.own_rules import RELEASE_UNRECORDED, REPORT_OPEN, UPLOAD_UNVERIFIED
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord

@@ -1,0 +1,1 @@
+"""What each step looks at: from the desk to findings."""
