@@ -51,12 +51,15 @@ async def test_going_back_changes_nothing_and_the_line_stays(bench: Bench, opene
         assert hand.shows("k Keep a snapshot")
 
 
-async def test_the_line_can_be_clicked(bench: Bench, opened: Opened) -> None:
+async def test_a_click_on_the_line_offers_what_the_key_does(bench: Bench, opened: Opened) -> None:
     bench.due = DUE
     async with opened(bench) as hand:
         await hand.pilot.click(DueLine)
         await hand.rest()
-        assert isinstance(hand.app.screen, Ask)
+        assert hand.shows("Keep a snapshot", "21 samples changed since snapshot 3. What will tell you later")
+        assert bench.shots == []
+        await hand.press("enter")
+        assert [(shot.label, shot.kind) for shot in bench.shots] == [("21 samples changed", "due")]
 
 
 async def test_while_work_runs_nothing_is_offered(bench: Bench, opened: Opened) -> None:
