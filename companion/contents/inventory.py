@@ -14,7 +14,7 @@ from typing import Final
 import msgspec
 
 from companion.contents.hashing import Job, hash_all
-from companion.contents.kinds import VERSION, kind_of, kinds_by
+from companion.contents.kinds import KINDS, kind_of, kinds_by
 from companion.core.cache import Cache
 from companion.core.entries import Entry, Kind
 from companion.core.facts import Contents
@@ -186,7 +186,7 @@ def take(folder: Path, facts: Contents, cache: Cache, watch: Watch, *, rehash: b
     followed. ``cache`` serves one folder. A file that cannot be read has its ``problem`` set. Raises ``CompanionError``
     when the folder itself cannot be listed, ``Cancelled`` when the watch is; what was hashed till then is remembered.
     """
-    mark = hashlib.sha256(msgspec.json.encode((VERSION, facts))).hexdigest()
+    mark = hashlib.sha256(msgspec.json.encode((KINDS.version, facts))).hexdigest()
     known = _remembered(cache)
     walk = _Walk(os.path.join(folder, ""), None if rehash else known)  # noqa: PTH118
     watch.stage("Looking through the folder")

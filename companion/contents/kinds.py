@@ -1,4 +1,4 @@
-"""What a file is to an instrument, told by the facts and by its name.
+"""What a file is to an instrument, by the facts and by its name.
 
 Only general and open formats are known by their extension. A patch is what the facts say is one.
 """
@@ -13,9 +13,9 @@ from typing import Final
 from companion.core.entries import Kind
 from companion.core.facts import Contents
 from companion.core.globs import Globs, folded, globs
+from companion.core.rules import Measure
 
-VERSION: Final = 1
-"""Raised when a name may be told differently than before, so that remembered kinds are told anew."""
+KINDS: Final = Measure("kinds", 1)
 
 AUDIO: Final = frozenset(
     [
@@ -42,7 +42,7 @@ PICTURES: Final = frozenset(["png", "jpg", "jpeg", "gif", "webp", "bmp", "tif", 
 DOCUMENTS: Final = frozenset(["txt", "md", "markdown", "pdf", "html", "htm", "rtf"])
 ARCHIVES: Final = frozenset(["zip", "7z", "rar", "tar", "gz", "tgz", "bz2", "xz", "zst"])
 SCRIPTS: Final = frozenset(["lua", "js", "py"])
-"""Told to be scripts by the facts alone; here so that mentions of them are seen."""
+"""Scripts only where the facts say so; listed so that mentions of them are found."""
 PLAIN_DATA: Final = frozenset(
     [
         "json",

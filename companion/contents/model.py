@@ -3,27 +3,60 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Literal
+from functools import cached_property
+from typing import Final, Literal
 
 import msgspec
 
-from companion.contents.pictures import Picture
+from companion.contents.reading.pictures import Picture
+from companion.contents.reading.scan import Scan
+from companion.contents.reading.scripts import ScriptText
 from companion.contents.references import References
-from companion.contents.scan import Scan
-from companion.contents.scripts import ScriptText
 from companion.contents.selection import Selection
-from companion.core.entries import Entry
+from companion.core.entries import Entry, Kind
 from companion.core.facts import Facts
+from companion.core.portable import utf16_units
+
+MAX_PATH: Final = 260
+PLAYERS_FOLDER: Final = 90
+"""Characters of a typical folder that players unpack into, such as a library folder below a user's documents."""
 
 
 class AudioProblem(msgspec.Struct, frozen=True, kw_only=True):
-    """An audio file that does not read: ``text`` says how; ``promised`` and ``present`` are what its header tells of
-    and what there is, as people read them (``12.0 s``)."""
+    """An audio file that does not read, and how: ``text`` is for people."""
 
     kind: Literal["unreadable", "truncated"]
     text: str = ""
-    promised: str = ""
-    present: str = ""
+
+
+class NamesModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
+    """Paths as they lie in an archive: forward slashes, lone surrogates for bytes that are not UTF-8.
+
+    top: the folder the archive unpacks to, counted into path lengths; empty where ``paths`` begin with it.
+    """
+
+    paths: tuple[str, ...]
+    top: str = ""
+
+    @cached_property
+    def room(self) -> int:
+        """UTF-16 units that a path may have below ``top`` in a typical player's folder.
+
+        MAX_PATH counts a closing zero, and a separator stands behind each folder.
+        """
+        return MAX_PATH - 1 - PLAYERS_FOLDER - 1 - (utf16_units(self.top) + 1 if self.top else 0)
+
+    @cached_property
+    def names(self) -> list[tuple[str, str]]:
+        """Every path and every folder on the way to one, once, each with its own name.
+
+        A bad folder name is one fault, not one for each file in it.
+        """
+        prefixes: dict[str, None] = {}
+        for path in self.paths:
+            parts = path.split("/")
+            prefixes.update(("/".join(parts[:depth]), None) for depth in range(1, len(parts) + 1))
+        return [(prefix, prefix.rpartition("/")[2]) for prefix in prefixes]
 
 
 class ContentsModel(msgspec.Struct, frozen=True, kw_only=True):
@@ -37,6 +70,17 @@ class ContentsModel(msgspec.Struct, frozen=True, kw_only=True):
     pictures: Mapping[str, Picture] = {}
     audio_problems: Mapping[str, AudioProblem] = {}
     top: str = ""
+
+    @property
+    def patch_scans(self) -> list[Scan]:
+        """The scan of each patch that ships; of one that was not scanned an empty one, which is not readable."""
+        return [self.scans.get(entry.path, Scan()) for entry in self.selection.ships if entry.kind is Kind.PATCH]
+
+    @property
+    def patches_readable(self) -> bool:
+        """Whether any patch ships, and every one let itself be read; else nobody knows what is in use."""
+        scans = self.patch_scans
+        return bool(scans) and all(scan.readable for scan in scans)
 
 
 class PathsModel(msgspec.Struct, frozen=True, kw_only=True):

@@ -19,9 +19,14 @@ import msgspec
 
 from companion.contents.index import PathIndex
 from companion.contents.kinds import AUDIO, PICTURES, SCRIPTS
-from companion.contents.mentions import Mention, Style
-from companion.contents.scan import Scan
+from companion.contents.reading.homes import FILE_ADDRESS
+from companion.contents.reading.mentions import Mention, Style
+from companion.contents.reading.scan import Scan
+from companion.core.at import At
 from companion.core.entries import Entry, Kind
+from companion.core.rules import Measure
+
+REFERENCES: Final = Measure("references", 1)
 
 
 class Fate(StrEnum):
@@ -50,6 +55,11 @@ class Reference(msgspec.Struct, frozen=True, kw_only=True):
     others: int = 0
     excluded: bool = False
 
+    @property
+    def at(self) -> At:
+        """The place of the mention, and the file it means."""
+        return At(byte=self.mention.byte, others=(self.target,) if self.target else ())
+
 
 class References(msgspec.Struct, frozen=True, kw_only=True):
     """All mentions of all files, and every path that one of them means or may mean."""
@@ -61,9 +71,7 @@ class References(msgspec.Struct, frozen=True, kw_only=True):
 _MISSED: Final = AUDIO | PICTURES | SCRIPTS | {"mid", "midi"}
 _TEMPLATE: Final = re.compile(r"%[-+ 0#]*\d*[a-z]|\{[^}]*\}|\$\w|\$\(|#\{")
 _FRAGMENT: Final = re.compile(r"[_\-. ][^\\/]*")
-_LOCAL: Final = re.compile(
-    r"(?:file:/{0,3}(?:localhost/)?)?(?:[A-Za-z]:|~[\w.-]*|%\w+%|\$\{?HOME\}?)?[\\/]*", re.IGNORECASE
-)
+_LOCAL: Final = re.compile(rf"(?:{FILE_ADDRESS})?(?:[A-Za-z]:|~[\w.-]*|%\w+%|\$\{{?HOME\}}?)?[\\/]*", re.IGNORECASE)
 
 
 def _readings(text: str) -> list[str]:

@@ -1,38 +1,66 @@
-"""Every rule of the Contents and the Paths step."""
+"""Every rule of the Contents and the Paths step, and what they find.
+
+The version of a rule, or of a measure it rests on, rises whenever the verdict on the same files may change.
+"""
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Iterable
+from typing import Any, Final
 
-from companion.contents import broken, names, path_rules, private, reference_rules, strays
-from companion.core.findings import Rule
+from companion.contents.checks import broken, names, paths, private, references, strays
+from companion.contents.model import ContentsModel, NamesModel, PathsModel
+from companion.core.findings import Finding
+from companion.core.rules import Rule
 
-RULES: Final[tuple[Rule, ...]] = (
-    reference_rules.REFERENCE_MISSING,
-    reference_rules.REFERENCE_CASE,
-    reference_rules.REFERENCE_NORMALISATION,
-    reference_rules.REFERENCE_EXCLUDED,
-    reference_rules.SAMPLE_UNUSED,
-    strays.STRAY_SYSTEM_FILE,
-    strays.STRAY_WORKING_FILE,
-    names.NAME_FORBIDDEN,
-    names.NAME_RESERVED,
-    names.NAME_ENDS_BADLY,
-    names.NAME_TWINS,
-    names.NAME_INVISIBLE,
-    names.PATH_TOO_LONG,
-    strays.SYMLINK_OUTSIDE,
-    broken.FILE_EMPTY,
-    broken.FILE_UNREADABLE,
-    broken.FILE_TRUNCATED,
-    strays.NESTED_ARCHIVE,
-    broken.PATCH_MISSING,
-    broken.PICTURE_UNREADABLE,
-    path_rules.PATH_ABSOLUTE,
-    path_rules.PATH_HOME,
-    path_rules.PATH_CLIMBS,
-    path_rules.PATH_BACKSLASH,
-    path_rules.PATCH_OPAQUE,
-    private.METADATA_PRIVATE,
-    path_rules.SCRIPT_ENCODING,
+CONTENTS: Final[tuple[Rule[ContentsModel], ...]] = (
+    broken.patch_missing,
+    references.reference_missing,
+    references.reference_case,
+    references.reference_normalisation,
+    references.reference_excluded,
+    references.sample_unused,
+    strays.stray_system_file,
+    strays.stray_working_file,
+    strays.symlink_outside,
+    strays.nested_archive,
+    broken.file_empty,
+    broken.file_unreadable,
+    broken.file_truncated,
+    broken.picture_unreadable,
 )
+NAMES: Final[tuple[Rule[NamesModel], ...]] = (
+    names.name_forbidden,
+    names.name_reserved,
+    names.name_ends_badly,
+    names.name_twins,
+    names.name_invisible,
+    names.path_too_long,
+)
+PATHS: Final[tuple[Rule[PathsModel], ...]] = (
+    paths.path_absolute,
+    paths.path_home,
+    paths.path_climbs,
+    paths.path_backslash,
+    paths.patch_opaque,
+    private.metadata_private,
+    paths.script_encoding,
+)
+RULES: Final[tuple[Rule[Any], ...]] = (*CONTENTS, *NAMES, *PATHS)
+
+
+def check_contents(model: ContentsModel) -> list[Finding]:
+    """Return what keeps the content from being whole, clean and accepted by every system."""
+    found = [finding for rule in CONTENTS for finding in rule(model)]
+    return found + check_names([entry.path for entry in model.selection.ships], model.top)
+
+
+def check_names(paths: Iterable[str], top: str = "") -> list[Finding]:
+    """Return what is wrong with the names in ``paths`` and how long they are; see :class:`NamesModel`."""
+    model = NamesModel(paths=tuple(paths), top=top)
+    return [finding for rule in NAMES for finding in rule(model)]
+
+
+def check_paths(model: PathsModel) -> list[Finding]:
+    """Return what would not be found on another computer, or cannot be read."""
+    return [finding for rule in PATHS for finding in rule(model)]

@@ -51,9 +51,9 @@ def value_text(value: Value | None, unit: str) -> str:
 
 
 def filled(template: str, **values: str) -> str:
-    """Return ``template`` with ``{value}`` and ``{bound}`` filled in. Plain replacement: nothing else in it is read."""
+    """Return ``template`` with the first ``{value}`` and ``{bound}`` filled in: what follows may be text of a file."""
     for name, text in values.items():
-        template = template.replace(f"{{{name}}}", text)
+        template = template.replace(f"{{{name}}}", text, 1)
     return template
 
 

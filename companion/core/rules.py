@@ -84,7 +84,8 @@ class Rule(msgspec.Struct, Generic[M], frozen=True, kw_only=True):
 
         path: relative, with forward slashes. value, unit, bound: what was measured and what it was held against;
         ``unit`` and ``bound`` are the rule's own where not given. says: what was found, with ``{value}`` for the value
-        and its unit. where, limit, mend, severity replace what follows from the data and the rule.
+        and its unit. where, limit, mend, severity replace what follows from the data and the rule. Without a value or a
+        bound the sentence stands as it is given, so that it may hold text of a file.
         """
         unit = self.unit if unit is None else unit
         bound = self.bound if bound is None else bound
@@ -98,8 +99,8 @@ class Rule(msgspec.Struct, Generic[M], frozen=True, kw_only=True):
             unit=unit,
             bound=bound,
             where=where_text(at) if where is None else where,
-            measured=filled(says, value=value_text(value, unit)),
-            limit=filled(limit, bound=value_text(bound, unit)),
+            measured=filled(says, value=value_text(value, unit)) if value is not None or says == "{value}" else says,
+            limit=filled(limit, bound=value_text(bound, unit)) if bound is not None else limit,
             why=self.why,
             mend=self.mend if mend is None else mend,
             unknown=self.unknown,

@@ -23,7 +23,7 @@ from companion.steps.marks import Marks, mark_of, marks, step_marks, words_mark
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
-    from companion.contents import look as contents_look
+    from companion.contents.folder_scan import FolderScan
     from companion.contents.inventory import Inventory
     from companion.sound.files.chunks import Chunks
 
@@ -97,11 +97,11 @@ class Desk:
         return frozenset(entry.path for entry in hashed if not unchanged(self.folder, entry))
 
     @cached_property
-    def look(self) -> contents_look.Look:
+    def look(self) -> FolderScan:
         """What Contents and Paths judge: inventory, selection, scans, references, pictures, scripts."""
-        from companion.contents.look import look_at
+        from companion.contents.folder_scan import scan_folder
 
-        return look_at(self.folder, self.inventory, self.facts.contents, self.cache, self.watch)
+        return scan_folder(self.folder, self.inventory, self.facts.contents, self.cache, self.watch)
 
     @cached_property
     def _known(self) -> _Known:

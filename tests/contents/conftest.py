@@ -8,9 +8,10 @@ from typing import Any
 
 import pytest
 
-from companion.contents.checks import check_contents, check_paths
-from companion.contents.look import Look, look
+from companion.contents.folder_scan import FolderScan, scan_folder
+from companion.contents.inventory import take
 from companion.contents.model import ContentsModel, PathsModel
+from companion.contents.rules import check_contents, check_paths
 from companion.core.cache import Cache
 from companion.core.facts import Contents, Facts
 from companion.core.findings import Finding
@@ -40,34 +41,35 @@ class Desk:
         body = b"".join(len(p.encode()).to_bytes(2, "little") + p.encode() + b"\0" for p in paths)
         self.put(name, b"\x7fSLB\x02\x00\x00\x00" + body + bytes(range(256)))
 
-    def look(self) -> Look:
+    def scan(self) -> FolderScan:
         with Cache(None) as cache:
-            return look(self.folder, self.facts, cache, QUIET)
+            inventory = take(self.folder, self.facts, cache, QUIET)
+            return scan_folder(self.folder, inventory, self.facts, cache, QUIET)
 
     def contents(self, **more: Any) -> list[Finding]:
-        seen = self.look()
+        found = self.scan()
         return check_contents(
             ContentsModel(
-                entries=seen.inventory.entries,
-                selection=seen.selection,
+                entries=found.inventory.entries,
+                selection=found.selection,
                 facts=Facts(contents=self.facts),
-                references=seen.references,
-                scans=seen.scans,
-                pictures=seen.pictures,
+                references=found.references,
+                scans=found.scans,
+                pictures=found.pictures,
                 **more,
             )
         )
 
     def paths(self, **more: Any) -> list[Finding]:
-        seen = self.look()
+        found = self.scan()
         return check_paths(
             PathsModel(
-                selection=seen.selection,
+                selection=found.selection,
                 facts=Facts(contents=self.facts),
-                references=seen.references,
-                scans=seen.scans,
-                pictures=seen.pictures,
-                scripts=seen.scripts,
+                references=found.references,
+                scans=found.scans,
+                pictures=found.pictures,
+                scripts=found.scripts,
                 **more,
             )
         )

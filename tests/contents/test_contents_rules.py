@@ -6,15 +6,16 @@ import os
 import random
 import sys
 import unicodedata
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from companion.contents.checks import CONTENTS, PATHS
 from companion.contents.model import AudioProblem
-from companion.contents.rules import RULES
+from companion.contents.rules import CONTENTS, NAMES, PATHS, RULES
+from companion.core.at import At
 from companion.core.facts import Contents
 from companion.core.findings import Finding, Severity
 
@@ -33,7 +34,9 @@ def test_every_rule_of_the_catalogue_is_there_once() -> None:
     ids = [rule.id for rule in RULES]
     assert len(ids) == len(set(ids)) == 27
     assert all(rule.why and rule.mend and rule.means for rule in RULES)
-    assert len(CONTENTS) + len(PATHS) == 22  # six name rules share one check
+    assert (len(CONTENTS), len(NAMES), len(PATHS)) == (14, 6, 7)
+    assert {rule.step for rule in CONTENTS} | {rule.step for rule in NAMES} == {"contents"}
+    assert {rule.step for rule in PATHS} == {"paths"}
 
 
 def test_reference_missing(desk: Desk, rules_of: Ids) -> None:
@@ -44,6 +47,27 @@ def test_reference_missing(desk: Desk, rules_of: Ids) -> None:
     assert found.blocks
     desk.put("Samples/Slate E3.wav")
     assert rules_of(desk.contents()) == []
+
+
+def test_findings_carry_their_place_and_what_was_measured(desk: Desk) -> None:
+    desk.put("Slate Choir.slab.bak")
+    desk.put("extras.zip", b"x" * 1_500)
+    desk.put("Samples/Slate C3 copy.wav")
+    desk.patch("Samples/slate c3.wav", "Samples/Slate D3.wav", "Samples/gone.wav")
+    found = {f.measured: f for f in desk.contents()}
+    case = found["“Samples/slate c3.wav”"]
+    assert (case.at, case.value) == (At(byte=10, others=("Samples/Slate C3.wav",)), "Samples/slate c3.wav")
+    assert found["“Samples/gone.wav”"].at == At(byte=56)
+    assert (found["1.50 kB (1.46 KiB)"].value, found["1.50 kB (1.46 KiB)"].unit) == (1_500, "bytes")
+    assert found["would ship beside “Slate C3.wav”"].at.others == ("Samples/Slate C3.wav",)
+
+
+def test_a_path_in_a_packed_part_is_placed_by_where_that_part_begins(desk: Desk) -> None:
+    inner = zlib.compress(b"\1\0Samples/gone.wav\0")
+    desk.put("Slate Choir.slab", b"\1\2\0\0" + zlib.compress(b"begin" + inner) + b"\0Samples/Slate C3.wav\0")
+    (found,) = [f for f in desk.contents() if f.rule == "reference-missing"]
+    assert found.where == "byte 2 of the zlib part at byte 5 of the zlib part at byte 4"
+    assert found.at.byte == 4
 
 
 def test_a_missing_file_of_a_name_that_is_elsewhere_says_where(desk: Desk) -> None:
@@ -67,6 +91,7 @@ def test_reference_case_blocks_between_twins(desk: Desk) -> None:
     found = {finding.rule: finding for finding in desk.contents()}
     assert set(found) == {"reference-case", "name-twins"}
     assert found["reference-case"].blocks
+    assert found["reference-case"].limit.endswith(" or 1 more")
     assert found["name-twins"].blocks
 
 
@@ -94,7 +119,7 @@ def test_an_excluded_file_in_running_text_is_let_pass(desk: Desk, rules_of: Ids)
     )
     desk.patch("Samples/Slate C3.wav")
     desk.put("Scripts/a.lua", "-- once this was Samples/Slate D3.wav\n")
-    (named,) = [item for item in desk.look().references.items if item.source == "Scripts/a.lua"]
+    (named,) = [item for item in desk.scan().references.items if item.source == "Scripts/a.lua"]
     assert (named.target, named.excluded) == ("Samples/Slate D3.wav", True)
     assert rules_of(desk.contents()) == []
     desk.put("Scripts/a.lua", 'load("Samples/Slate D3.wav")\n')
@@ -129,13 +154,13 @@ def test_stray_system_files_are_left_out_and_listed(desk: Desk) -> None:
     assert {f.rule for f in found} == {"stray-system-file"}
     assert {f.severity for f in found} == {Severity.NOTES}
     assert sorted(f.measured.partition(",")[0] for f in found) == [
-        ".DS_Store: 2 files",
-        "._…: 1 file",
-        "Thumbs.db: 1 file",
-        "__MACOSX/: 1 file",
-        "desktop.ini: 1 file",
+        "1 file in __MACOSX/",
+        "1 file named ._…",
+        "1 file named Thumbs.db",
+        "1 file named desktop.ini",
+        "2 files named .DS_Store",
     ]
-    assert not any("DS_Store" in path for path in desk.look().selection.paths)
+    assert not any("DS_Store" in path for path in desk.scan().selection.paths)
 
 
 def test_stray_working_files(desk: Desk) -> None:
@@ -185,7 +210,7 @@ def test_a_working_file_that_the_patch_needs_ships(desk: Desk, rules_of: Ids) ->
     desk.put("old/Slate F3.wav")
     desk.patch("Samples/Slate C3.wav", "Samples/Slate D3.wav", "old/Slate F3.wav")
     assert rules_of(desk.contents()) == []
-    assert "old/Slate F3.wav" in desk.look().selection.paths
+    assert "old/Slate F3.wav" in desk.scan().selection.paths
 
 
 def test_names_of_what_ships_are_judged(desk: Desk, rules_of: Ids) -> None:
@@ -224,7 +249,7 @@ def test_symlink_outside(desk: Desk, tmp_path: Path) -> None:
         "folder": Severity.WARNS,
         "nothing": Severity.WARNS,
     }
-    assert not {"out.wav", "up", "in.wav", "folder"} & desk.look().selection.paths
+    assert not {"out.wav", "up", "in.wav", "folder"} & desk.scan().selection.paths
 
 
 def test_file_empty(desk: Desk, rules_of: Ids) -> None:
@@ -238,14 +263,14 @@ def test_file_empty(desk: Desk, rules_of: Ids) -> None:
 def test_file_unreadable_and_truncated(desk: Desk) -> None:
     problems = {
         "Samples/Slate C3.wav": AudioProblem(kind="unreadable", text="no chunk\x1b of sound"),
-        "Samples/Slate D3.wav": AudioProblem(kind="truncated", promised="12.0 s", present="3.1 s"),
+        "Samples/Slate D3.wav": AudioProblem(kind="truncated", text="3 of 12 frames are there"),
         "elsewhere.wav": AudioProblem(kind="unreadable"),
     }
     found = {f.rule: f for f in desk.contents(audio_problems=problems)}
     assert set(found) == {"file-unreadable", "file-truncated"}
     assert found["file-unreadable"].measured == "no chunk\\x1b of sound"
-    assert found["file-truncated"].measured == "3.1 s"
-    assert found["file-truncated"].limit.startswith("12.0 s")
+    assert found["file-truncated"].measured == "3 of 12 frames are there"
+    assert found["file-truncated"].limit == "as much as the header promises"
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no pipes on Windows' disks")

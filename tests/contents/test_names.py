@@ -6,13 +6,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.contents.names import judge_names, room_under
+from companion.contents.model import NamesModel
+from companion.contents.rules import check_names
 from companion.core.findings import Severity
 from companion.core.portable import name_bytes, portable_name
 
 
 def rules(*paths: str) -> list[str]:
-    return [finding.rule for finding in judge_names(paths)]
+    return [finding.rule for finding in check_names(paths)]
 
 
 @pytest.mark.parametrize(
@@ -59,7 +60,7 @@ def test_innocent_names(path: str) -> None:
 
 
 def test_a_bad_folder_is_one_fault_not_one_for_each_file() -> None:
-    found = judge_names([f"Bad./{n}.wav" for n in range(500)])
+    found = check_names([f"Bad./{n}.wav" for n in range(500)])
     assert [(f.rule, f.path) for f in found] == [("name-ends-badly", "Bad.")]
 
 
@@ -84,22 +85,22 @@ def test_no_twins() -> None:
 
 def test_path_length_leaves_room_for_the_players_folder() -> None:
     # Microsoft: 260 with a closing zero; 90 for the folder, one for the separator behind it.
-    assert room_under() == 168
-    assert room_under("Slate Choir") == 156
+    assert NamesModel(paths=()).room == 168
+    assert NamesModel(paths=(), top="Slate Choir").room == 156
     folder = "f" * 100
     assert rules(f"{folder}/{'a' * 67}") == []
-    (found,) = judge_names([f"{folder}/{'a' * 68}"])
+    (found,) = check_names([f"{folder}/{'a' * 68}"])
     assert (found.rule, found.severity) == ("path-too-long", Severity.WARNS)
-    assert judge_names([f"{folder}/{'a' * 67}"], room_under("Top"))[0].measured == "168 characters"
-    assert len(judge_names(["😀" * 63])) == 0
-    assert len(judge_names(["x/" + "😀" * 60 + "/" + "😀" * 25])) == 1  # two units each, as Windows counts
+    assert check_names([f"{folder}/{'a' * 67}"], "Top")[0].measured == "168 characters"
+    assert len(check_names(["😀" * 63])) == 0
+    assert len(check_names(["x/" + "😀" * 60 + "/" + "😀" * 25])) == 1  # two units each, as Windows counts
 
 
 def test_a_name_over_255_bytes_blocks() -> None:
-    (found,) = judge_names(["é" * 128], room=1000)
+    (found,) = check_names(["é" * 128])
     assert found.severity is Severity.BLOCKS
     assert found.measured == "a name of 256 bytes"
-    assert judge_names(["é" * 127], room=1000) == []
+    assert check_names(["é" * 127]) == []
 
 
 @pytest.mark.parametrize(
@@ -135,13 +136,13 @@ _nasty = st.text(
 @given(_nasty)
 def test_a_portable_name_passes_every_rule_and_stays(name: str) -> None:
     new = portable_name(name)
-    assert judge_names([new], room=1000) == []
+    assert [finding for finding in check_names([new]) if finding.bound != NamesModel(paths=()).room] == []
     assert portable_name(new) == new
     assert 0 < name_bytes(new) <= 255
 
 
 def test_the_mend_offers_a_name_and_shows_it_harmless() -> None:
-    (found,) = judge_names(["x/evil\x1b]0;\x07.wav"])
+    (found,) = check_names(["x/evil\x1b]0;\x07.wav"])
     assert "“evil-]0;-.wav”" in found.mend
     assert "\x1b" not in found.mend + found.measured
     assert found.path == "x/evil\x1b]0;\x07.wav"

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from companion.contents.inflate import Budget
+from companion.contents.reading.inflate import Budget
 from companion.core.facts import Contents
 from companion.core.findings import Finding, Severity
 
@@ -44,6 +44,7 @@ def test_many_absolute_paths_are_one_finding(desk: Desk) -> None:
     desk.patch(*(f"D:\\Audio\\{n}.wav" for n in range(300)))
     (found,) = desk.paths()
     assert found.measured == "“D:\\Audio\\0.wav”, the first of 300"
+    assert (found.value, found.at.byte) == ("D:\\Audio\\0.wav", 10)
 
 
 @pytest.mark.parametrize(
@@ -67,6 +68,10 @@ def test_this_computers_user_and_home(desk: Desk, rules_of: Ids) -> None:
     assert rules_of(desk.paths(user="quarry")) == ["path-home"]
     assert rules_of(desk.paths(home="/srv/people/quarry")) == ["path-home"]
     assert rules_of(desk.paths(user="other", home="/srv/people/quarryman")) == ["path-absolute"]
+    for other in ("/srv/people/quar", "/srv/people/quarry.a", "/sr", ""):
+        assert rules_of(desk.paths(home=other)) == ["path-absolute"]
+    desk.patch(*CLEAN, "/srv/people/quarry.old/a.wav")
+    assert rules_of(desk.paths(home="/srv/people/quarry")) == ["path-absolute"]
 
 
 def test_a_user_name_in_a_relative_path_is_no_home(desk: Desk, rules_of: Ids) -> None:
@@ -120,7 +125,7 @@ def test_patch_opaque(desk: Desk) -> None:
 
 
 def test_a_patch_that_was_read_in_part_only_is_unknown(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("companion.contents.scan.Budget", lambda: Budget(total=100))
+    monkeypatch.setattr("companion.contents.reading.scan.Budget", lambda: Budget(total=100))
     part = zlib.compress(b"Samples/Slate C3.wav\0" * 9)
     desk.put("Slate Choir.slab", b"\1\0Samples/Slate C3.wav\0" + part)
     (found,) = desk.paths()
@@ -161,6 +166,8 @@ def test_scripts_that_are_fine(desk: Desk, data: bytes) -> None:
     [
         ("bext", "exported to /Users/ann/Slate/out.wav"),
         ("ID3 PRIV", "C:\\Users\\Ann\\x"),
+        ("ID3 PRIV", "%APPDATA%\\x"),
+        ("iXML", "<PATH>/srv/people/quarry</PATH>"),
         ("iXML", "<NOTE>by quarry on the mac</NOTE>"),
         ("EXIF BodySerialNumber", "0042131"),
         ("iXML", "<SERIAL_NUMBER>AB-12345</SERIAL_NUMBER>"),
@@ -170,7 +177,7 @@ def test_scripts_that_are_fine(desk: Desk, data: bytes) -> None:
 )
 def test_metadata_private(desk: Desk, field: str, text: str) -> None:
     metadata = {"Samples/Slate C3.wav": (("LIST INAM", "Slate C3"), (field, text)), "elsewhere.wav": ((field, text),)}
-    (found,) = desk.paths(metadata=metadata, user="quarry")
+    (found,) = desk.paths(metadata=metadata, user="quarry", home="/srv/people/quarry")
     assert (found.rule, found.path, found.where) == ("metadata-private", "Samples/Slate C3.wav", field)
 
 
@@ -181,6 +188,8 @@ def test_metadata_private(desk: Desk, field: str, text: str) -> None:
         ("LIST ICMT", "a serial of slates, quarrying"),
         ("bext", "Slate C3, take 4, 2025-03-01"),
         ("iXML", "see https://example.org/home"),
+        ("iXML", "C:\\Users\\All Users\\Slate and /Users/Shared/Slate"),
+        ("iXML", "from /srv/homes/quarryman"),
         ("EXIF BodySerialNumber", "0000"),
     ],
 )

@@ -8,11 +8,12 @@ from typing import Any
 import pytest
 from PIL import Image, PngImagePlugin
 
-from companion.contents.look import look
-from companion.contents.pictures import look_at
+from companion.contents.folder_scan import scan_folder
+from companion.contents.inventory import take
+from companion.contents.reading.pictures import read_picture
 from companion.core.cache import Cache
 from companion.core.facts import Contents
-from companion.core.progress import QUIET
+from companion.core.progress import QUIET, Progress, Watch
 
 
 def picture(path: Path, **save: Any) -> Path:
@@ -23,7 +24,7 @@ def picture(path: Path, **save: Any) -> Path:
 
 @pytest.mark.parametrize("name", ["a.png", "a.jpg", "a.gif", "a.webp", "a.bmp"])
 def test_a_sound_picture_opens(tmp_path: Path, name: str) -> None:
-    found = look_at(picture(tmp_path / name))
+    found = read_picture(picture(tmp_path / name))
     assert (found.width, found.height, found.problem) == (8, 6, "")
 
 
@@ -31,7 +32,7 @@ def test_damaged_pictures_are_a_problem_each(tmp_path: Path) -> None:
     whole = picture(tmp_path / "a.png").read_bytes()
     for damaged in (whole[:-30], whole[:40], b"no picture", whole.replace(b"IDAT", b"IDAX")):
         (tmp_path / "b.png").write_bytes(damaged)
-        problem = look_at(tmp_path / "b.png").problem
+        problem = read_picture(tmp_path / "b.png").problem
         assert problem
         assert str(tmp_path) not in problem
 
@@ -49,7 +50,7 @@ def test_a_bomb_is_not_unpacked(tmp_path: Path) -> None:
             + chunk(b"IEND", b"")
         )
         (tmp_path / "bomb.png").write_bytes(bomb)
-        assert told in look_at(tmp_path / "bomb.png").problem
+        assert told in read_picture(tmp_path / "bomb.png").problem
 
 
 def test_what_pictures_tell(tmp_path: Path) -> None:
@@ -58,8 +59,8 @@ def test_what_pictures_tell(tmp_path: Path) -> None:
     exif.get_ifd(0x8769)[0xA431] = "1234567"
     text = PngImagePlugin.PngInfo()
     text.add_text("Comment", "C:\\Users\\ann\\x")
-    jpeg = look_at(picture(tmp_path / "a.jpg", exif=exif)).metadata
-    png = look_at(picture(tmp_path / "a.png", pnginfo=text)).metadata
+    jpeg = read_picture(picture(tmp_path / "a.jpg", exif=exif)).metadata
+    png = read_picture(picture(tmp_path / "a.png", pnginfo=text)).metadata
     assert ("EXIF ImageDescription", "made in /Users/ann/art") in jpeg
     assert ("EXIF BodySerialNumber", "1234567") in jpeg
     assert ("Comment", "C:\\Users\\ann\\x") in png
@@ -74,7 +75,14 @@ def test_findings_and_the_second_look(desk: Any, monkeypatch: pytest.MonkeyPatch
     assert [(f.rule, f.path) for f in desk.contents()] == [("picture-unreadable", "ui/broken.png")]
     assert [(f.rule, f.path) for f in desk.paths()] == [("metadata-private", "ui/private.jpg")]
     with Cache(None) as cache:
-        first = look(desk.folder, Contents(), cache, QUIET)
-        monkeypatch.setattr("companion.contents.pictures.look_at", lambda path: pytest.fail(f"opened {path} again"))
-        monkeypatch.setattr("companion.contents.look.scan_file", lambda *given: pytest.fail("scanned again"))
-        assert look(desk.folder, Contents(), cache, QUIET).pictures == first.pictures
+        inventory = take(desk.folder, Contents(), cache, QUIET)
+        stages: list[Progress] = []
+        first = scan_folder(desk.folder, inventory, Contents(), cache, Watch(stages.append, every=0))
+        assert {(p.what, p.total) for p in stages} == {
+            ("Reading paths in patches and scripts", 1),
+            ("Opening pictures", 3),
+        }
+        opened = lambda path: pytest.fail(f"opened {path} again")  # noqa: E731
+        monkeypatch.setattr("companion.contents.reading.pictures.read_picture", opened)
+        monkeypatch.setattr("companion.contents.folder_scan.scan_file", lambda *given: pytest.fail("scanned again"))
+        assert scan_folder(desk.folder, inventory, Contents(), cache, QUIET).pictures == first.pictures

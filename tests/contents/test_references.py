@@ -8,8 +8,8 @@ import pytest
 
 from companion.contents import references
 from companion.contents.index import PathIndex
+from companion.contents.reading.scan import Scan, scan_bytes
 from companion.contents.references import Fate, Reference, References, resolve
-from companion.contents.scan import Scan, scan_bytes
 from companion.core.entries import Entry, Kind
 
 FILES = [

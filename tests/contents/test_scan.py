@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.contents import reader, scan, shapes
-from companion.contents.inflate import Budget, part_at
-from companion.contents.mentions import Mention, Style, style_of
-from companion.contents.scan import Scan, entropy_of, scan_bytes, scan_file
-from companion.contents.shapes import Shape
+from companion.contents.reading import reader, scan, shapes
+from companion.contents.reading.inflate import Budget, part_at
+from companion.contents.reading.mentions import Mention, Style, style_of
+from companion.contents.reading.scan import Scan, entropy_of, scan_bytes, scan_file
+from companion.contents.reading.shapes import Shape
 from companion.core.errors import Cancelled
 from companion.core.progress import Watch
 

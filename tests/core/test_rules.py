@@ -35,6 +35,13 @@ def starts_hot(levels: dict[str, float]) -> Iterator[Finding]:
             yield starts_hot.finding(path, at=At(frames=(0, 1), rate=48_000, channel=1), value=level)
 
 
+@rule("unmeasured", WARNS, step="sound", means="It is there.", why="It is.", mend="Take it away.")
+def unmeasured(paths: list[str]) -> Iterator[Finding]:
+    """Nothing is measured for it."""
+    for path in paths:
+        yield unmeasured.finding(path)
+
+
 def test_a_rule_finds_what_its_check_finds() -> None:
     assert [finding.path for finding in starts_hot({"a.wav": 34.0, "b.wav": 20.0})] == ["a.wav"]
 
@@ -72,6 +79,12 @@ def test_what_is_given_replaces_what_follows_from_the_rule() -> None:
 def test_text_of_a_file_fills_nothing_in_and_moves_no_cursor() -> None:
     finding = starts_hot.finding(value="{bound} {value} \x1b[2J", says="“{value}”")
     assert finding.measured == "“{bound} {value} \\x1b[2J”"
+    assert unmeasured.finding(says="“{value}.wav”", limit="“{bound}.wav”").measured == "“{value}.wav”"
+    assert unmeasured.finding(says="“{value}.wav”", limit="“{bound}.wav”").limit == "“{bound}.wav”"
+    assert (
+        unmeasured.finding(value=2, unit="file", says="{value} named “{value}”").measured == "2 files named “{value}”"
+    )
+    assert unmeasured.finding().measured == unmeasured.finding().limit == ""
 
 
 def test_the_judge_is_the_versions_of_rules_and_of_what_they_rest_on() -> None:

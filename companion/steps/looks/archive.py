@@ -263,7 +263,7 @@ def look_archive(desk: Desk) -> Look:
 def prove_stranger(archive: Path, checksum: str, watch: Watch) -> StrangerProof:
     """Open any archive as a stranger would: its structure, every byte, and its names on every system."""
     from companion.archive.prove import prove
-    from companion.contents.names import judge_names
+    from companion.contents.rules import check_names
 
     if not archive.is_file():
         raise CompanionError("There is no such archive", str(archive), "check the name")
@@ -274,7 +274,7 @@ def prove_stranger(archive: Path, checksum: str, watch: Watch) -> StrangerProof:
             names = sorted(
                 path.relative_to(proof.extracted).as_posix() for path in proof.extracted.rglob("*") if path.is_file()
             )
-            findings += judge_names(names)
+            findings += check_names(names)
     return StrangerProof(
         path=str(archive),
         members=proof.members,

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 def look_contents(desk: Desk) -> Look:
     """Judge what ships against what the patches refer to, and every name against every system."""
     from companion.archive.plan import top_folder
-    from companion.contents.checks import check_contents
     from companion.contents.model import ContentsModel
+    from companion.contents.rules import check_contents
 
     look = desk.look
     model = ContentsModel(
@@ -51,8 +51,8 @@ def look_contents(desk: Desk) -> Look:
 
 def look_paths(desk: Desk) -> Look:
     """Judge every path written in patches and scripts, and what metadata gives away."""
-    from companion.contents.checks import check_paths
     from companion.contents.model import PathsModel
+    from companion.contents.rules import check_paths
     from companion.sound.measures.probe import metadata_texts
 
     home, user = _who()

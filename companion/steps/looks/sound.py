@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 def look_sound(desk: Desk) -> Look:
     """Measure every sample and impulse response that ships and judge them."""
-    from companion.contents.broken import FILE_UNREADABLE
+    from companion.contents.checks.broken import file_unreadable
     from companion.sound.checks.levels import layer_levels
     from companion.sound.checks.model import sound_model
     from companion.sound.measures.batch import measure_files
@@ -39,11 +39,9 @@ def look_sound(desk: Desk) -> Look:
     kinds = {entry.path: entry.kind for entry in audio}
     # What could not be measured is not fit to ship for all anyone knows, whatever Contents says of the file.
     unread = [
-        FILE_UNREADABLE.finding(path, measured=visible(one.problem_text))
-        for path, one in measured.items()
-        if not one.readable
+        file_unreadable.finding(path, value=one.problem_text) for path, one in measured.items() if not one.readable
     ]
-    unread += [FILE_UNREADABLE.finding(e.path, measured=e.problem) for e in desk.ships if e.kind.audible and e.problem]
+    unread += [file_unreadable.finding(e.path, value=e.problem) for e in desk.ships if e.kind.audible and e.problem]
     model = sound_model(measured, kinds, desk.facts, _zones_table(desk))
     findings = (*unread, *check_sound(model))
     samples = [one for path, one in measured.items() if kinds[path] is Kind.SAMPLE]

@@ -9,9 +9,10 @@ from typing import Final, NamedTuple
 
 import msgspec
 
-from companion.contents.inflate import Buffer
-from companion.contents.mentions import Mention, style_of
-from companion.contents.shapes import beginning, ending
+from companion.contents.reading.homes import ROOTS, VARIABLES
+from companion.contents.reading.inflate import Buffer
+from companion.contents.reading.mentions import Mention, style_of
+from companion.contents.reading.shapes import beginning, ending
 from companion.core.progress import Watch
 
 BLOCK: Final = 4 << 20
@@ -21,16 +22,14 @@ MOST_MENTIONS: Final = 100_000
 
 # How paths begin that hold on one computer only, or that climb. Those that share a first character share an expression,
 # and each expression begins with one fixed byte, which makes the search as fast as memory.
-_ROOTS: Final = "Users home Volumes media mnt private Library Applications tmp var opt root srv"
-_VARIABLES: Final = "USERPROFILE HOMEPATH LOCALAPPDATA APPDATA PUBLIC TEMP ONEDRIVE"
 _BEGINNINGS: Final[tuple[tuple[tuple[str, ...], ...], ...]] = (
     ((":", r"[\\/]"),),
     ((r"\\", r"\\", "[A-Za-z0-9]"),),
     (("~", r"[\\/]"),),
     ((r"\.", r"\.", r"[\\/]"),),
     ((r"\$", "H", "O", "M", "E"), (r"\$", r"\{", "H", "O", "M", "E")),
-    tuple(("/", *name, "/") for name in _ROOTS.split()),
-    tuple(("%", *(f"[{char}{char.lower()}]" for char in name), "%") for name in _VARIABLES.split()),
+    tuple(("/", *name, "/") for name in ROOTS),
+    tuple(("%", *(f"[{char}{char.lower()}]" for char in name), "%") for name in VARIABLES),
 )
 
 
@@ -68,11 +67,15 @@ class _Reading(NamedTuple):
 
 
 class Reader:
-    """Collects the mentions of one run of bytes (a file, or an unpacked part) into ``found``."""
+    """Collects the mentions of one run of bytes into ``found``: of a file, or of the part ``inside`` that begins, with
+    all it lies in, at byte ``part``.
+    """
 
-    def __init__(self, suffixes: frozenset[str], inside: str, found: dict[tuple[str, str], Mention]) -> None:
+    def __init__(
+        self, suffixes: frozenset[str], found: dict[tuple[str, str], Mention], inside: str = "", part: int = 0
+    ) -> None:
         self._narrow8, self._wide16 = _patterns(suffixes, False), _patterns(suffixes, True)
-        self._inside, self._found = inside, found
+        self._found, self._inside, self._part = found, inside, part
         self._either: list[tuple[_Reading, _Reading, int]] = []
         self._led: list[tuple[_Reading, int, str]] = []
         self._lengths = 0
@@ -108,7 +111,13 @@ class Reader:
             )
         elif len(self._found) < MOST_MENTIONS:
             self._found[key] = Mention(
-                text=text, offset=offset, encoding=encoding, style=style_of(text), inside=self._inside, sure=sure
+                text=text,
+                offset=offset,
+                encoding=encoding,
+                style=style_of(text),
+                inside=self._inside,
+                part=self._part,
+                sure=sure,
             )
 
     def _narrow(self, block: bytes, base: int, span: tuple[int, int], floor: int) -> int:

@@ -8,6 +8,9 @@ from typing import Final
 
 import msgspec
 
+from companion.contents.reading.homes import FILE_ADDRESS, HOME_FOLDER, HOME_VARIABLE
+from companion.core.text import visible
+
 
 class Style(StrEnum):
     """How a path begins, which decides where else it can be found."""
@@ -30,9 +33,9 @@ class Mention(msgspec.Struct, frozen=True, kw_only=True):
     """One path read in a file.
 
     text: as it stands there, escapes included. offset: bytes from the file's start, or from the start of the unpacked
-    part told by ``inside``. encoding: ``utf-8``, ``utf-16-le`` or ``utf-16-be``. sure: it stands where only a path
-    stands (between zeros, in quotes, behind its length), not in running text. times: how often the same text occurs
-    (``offset`` is the first).
+    part that ``inside`` names. part: where the outermost such part begins in the file. encoding: ``utf-8``,
+    ``utf-16-le`` or ``utf-16-be``. sure: it stands where only a path stands (between zeros, in quotes, behind its
+    length), not in running text. times: how often the same text occurs (``offset`` is the first).
     """
 
     text: str
@@ -40,22 +43,25 @@ class Mention(msgspec.Struct, frozen=True, kw_only=True):
     encoding: str = "utf-8"
     style: Style = Style.RELATIVE
     inside: str = ""
+    part: int = 0
     sure: bool = True
     times: int = 1
 
     @property
+    def byte(self) -> int:
+        """Where it stands in the file itself: for one in an unpacked part, where that part begins."""
+        return self.part if self.inside else self.offset
+
+    @property
     def place(self) -> str:
         """Where it stands, as a person reads it: ``byte 1,204 of the zlib part at byte 96``."""
-        return f"byte {self.offset:,}" + (f" of the {self.inside}" if self.inside else "")
+        return f"byte {self.offset:,}" + (f" of the {visible(self.inside)}" if self.inside else "")
 
 
 _DRIVE: Final = re.compile(r"[A-Za-z]:[\\/]")
 _UNC: Final = re.compile(r"\\{2,4}[^\\/]")
 _HOME: Final = re.compile(
-    r"(?:~[\w.-]*[\\/]|%(?:USERPROFILE|HOMEPATH|HOMEDRIVE|(?:LOCAL)?APPDATA|ONEDRIVE)%|\$\{?HOME\}?[\\/]"
-    r"|(?:file:/{0,3}(?:localhost/)?)?(?:[A-Za-z]:)?[\\/]+(?:Users|home|Documents and Settings)[\\/]+"
-    r"(?!Shared[\\/]|Public[\\/]|All Users[\\/])[^\\/]+)",
-    re.IGNORECASE,
+    rf"~[\w.-]*[\\/]|\$\{{?HOME\}}?[\\/]|{HOME_VARIABLE}|(?:{FILE_ADDRESS})?(?:[A-Za-z]:)?{HOME_FOLDER}", re.IGNORECASE
 )
 
 

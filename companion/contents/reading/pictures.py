@@ -1,8 +1,7 @@
-"""Pictures: whether they open, and what they tell about whoever made them."""
+"""Pictures: whether they open, and the metadata they carry."""
 
 from __future__ import annotations
 
-import contextlib
 import warnings
 from collections.abc import Iterable
 from pathlib import Path
@@ -10,12 +9,13 @@ from typing import Any, Final
 
 import msgspec
 
-from companion.core.cache import Cache
+from companion.core.cache import Cache, Table
 from companion.core.entries import Entry, Kind
 from companion.core.files import unchanged
 from companion.core.progress import Watch
+from companion.core.rules import Measure
 
-TABLE: Final = "pictures-1"
+PICTURES_READ: Final = Measure("pictures", 1)
 MOST_PIXELS: Final = 64_000_000
 """Over this a picture is not unpacked: 64 megapixels are 256 MB of memory, and no instrument's face needs them."""
 MOST_TEXT: Final = 4096
@@ -56,7 +56,7 @@ def _metadata(image: Any) -> tuple[tuple[str, str], ...]:
     return tuple(found[:256])
 
 
-def look_at(path: Path) -> Picture:
+def read_picture(path: Path) -> Picture:
     """Return what the file at ``path`` is as a picture. Never raises for its content, nor unpacks a bomb."""
     from PIL import Image
 
@@ -80,30 +80,19 @@ def look_at(path: Path) -> Picture:
         )
 
 
-def look_at_pictures(folder: Path, entries: Iterable[Entry], cache: Cache, watch: Watch) -> dict[str, Picture]:
+def read_pictures(folder: Path, entries: Iterable[Entry], cache: Cache, watch: Watch) -> dict[str, Picture]:
     """Return each picture among ``entries`` by path, remembered by content; vector drawings are left alone."""
     chosen = [e for e in entries if e.kind is Kind.PICTURE and e.suffix != ".svg" and not e.problem and e.size]
     watch.stage("Opening pictures", len(chosen))
+    kept = Table(cache, PICTURES_READ.id, PICTURES_READ.version, Picture)
     found: dict[str, Picture] = {}
     for entry in chosen:
         key = bytes.fromhex(entry.sha256)
-        picture = _decoded(cache.get(TABLE, key))
+        picture = kept.get(key)
         if picture is None:
-            picture = look_at(folder / entry.path)
+            picture = read_picture(folder / entry.path)
             if unchanged(folder, entry):
-                _remember(cache, key, picture)
+                kept.put([(key, picture)])
         found[entry.path] = picture
         watch.step()
     return found
-
-
-def _remember(cache: Cache, key: bytes, picture: Picture) -> None:
-    with contextlib.suppress(UnicodeEncodeError):  # metadata with unpaired surrogates is read anew each time
-        cache.put(TABLE, [(key, msgspec.msgpack.encode(picture))])
-
-
-def _decoded(kept: bytes | None) -> Picture | None:
-    try:
-        return msgspec.msgpack.decode(kept, type=Picture) if kept else None
-    except msgspec.MsgspecError:
-        return None

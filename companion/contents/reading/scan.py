@@ -1,7 +1,7 @@
 """The path scan: which files does this file name, whatever its format?
 
 No format is known here. Text that ends as file names end, or begins as paths begin, is looked for in UTF-8 and
-UTF-16, also in deflated parts, and told with the place it stands at.
+UTF-16, also in deflated parts, and kept with the place it stands at.
 """
 
 from __future__ import annotations
@@ -14,12 +14,14 @@ from typing import Final
 
 import msgspec
 
-from companion.contents.inflate import Budget, Buffer, heads, part_at, parts_of
-from companion.contents.mentions import Mention
-from companion.contents.reader import BLOCK, MOST_MENTIONS, Reader
-from companion.contents.shapes import SUFFIXES
+from companion.contents.reading.inflate import Budget, Buffer, heads, part_at, parts_of
+from companion.contents.reading.mentions import Mention
+from companion.contents.reading.reader import BLOCK, MOST_MENTIONS, Reader
+from companion.contents.reading.shapes import SUFFIXES
 from companion.core.progress import QUIET, Watch
+from companion.core.rules import Measure
 
+PATH_SCAN: Final = Measure("path-scan", 2)
 DEEPEST: Final = 3
 _SAMPLE: Final = 1 << 18
 
@@ -84,19 +86,19 @@ def scan_bytes(data: Buffer, watch: Watch = QUIET, suffixes: frozenset[str] = fr
     """Return every mention of a file in ``data``, which may be a memory map.
 
     suffixes: extensions, without dot and in lower case, that end a path besides the usual ones.
-    Unpacking is bounded by :class:`~companion.contents.inflate.Budget` and to three parts within one another.
+    Unpacking is bounded by :class:`~companion.contents.reading.inflate.Budget` and to three parts within one another.
     """
     known = SUFFIXES | frozenset(s for s in suffixes if re.fullmatch(r"[a-z0-9_]{2,12}", s))
     found: dict[tuple[str, str], Mention] = {}
     budget = Budget()
-    Reader(known, "", found).read(data, watch)
+    Reader(known, found).read(data, watch)
 
-    def unpack(part: bytes, label: str, depth: int) -> None:
+    def unpack(data: bytes, label: str, start: int, depth: int) -> None:
         watch.check()
-        Reader(known, label, found).read(part, watch)
+        Reader(known, found, label, start).read(data, watch)
         if depth < DEEPEST:
-            for inner in parts_of(part, budget):
-                unpack(inner.data, f"{inner.label} of the {label}", depth + 1)
+            for inner in parts_of(data, budget):
+                unpack(inner.data, f"{inner.label} of the {label}", start, depth + 1)
 
     here = 0
     for at in range(0, len(data), BLOCK):
@@ -107,7 +109,7 @@ def scan_bytes(data: Buffer, watch: Watch = QUIET, suffixes: frozenset[str] = fr
             part = part_at(data, start, budget)
             if part:
                 here = max(part.end, start + 1)
-                unpack(part.data, part.label, 1)
+                unpack(part.data, part.label, part.start, 1)
         watch.check()
     return Scan(
         mentions=tuple(sorted(found.values(), key=lambda mention: (mention.inside, mention.offset))),

@@ -10,7 +10,9 @@ from typing import Final
 import msgspec
 
 from companion.core.entries import Entry, Kind
+from companion.core.rules import Measure
 
+SCRIPT_TEXT: Final = Measure("script-text", 1)
 MOST_BYTES: Final = 16 << 20
 
 
@@ -42,7 +44,7 @@ def script_text(data: bytes) -> ScriptText:
 
 
 def read_scripts(folder: Path, entries: Iterable[Entry]) -> dict[str, ScriptText]:
-    """Return how each script among ``entries`` is written; one that cannot be read is told by the inventory."""
+    """Return how each script among ``entries`` is written; the inventory reports one that cannot be read."""
     found: dict[str, ScriptText] = {}
     for entry in entries:
         if entry.kind is Kind.SCRIPT and not entry.problem and entry.size <= MOST_BYTES:

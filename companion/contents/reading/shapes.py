@@ -9,6 +9,7 @@ import re
 from typing import Final, NamedTuple
 
 from companion.contents.kinds import AUDIO, PICTURES, SCRIPTS
+from companion.contents.reading.homes import ROOTS
 
 SUFFIXES: Final = frozenset(AUDIO | PICTURES | SCRIPTS | {"txt", "mid", "midi"})
 """Extensions that end a path wherever it stands; those of the folder's own files are added when scanning."""
@@ -21,7 +22,7 @@ STOP: Final = re.compile('[\x00-\x1f\x7f-\x9f"<>|*?`\ud800-\udfff\ue000-\uf8ff\u
 _SCHEME: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:/{2}")
 _START: Final = re.compile(
     r"file:/|(?<![A-Za-z0-9])[A-Za-z]:[\\/](?!/)|(?:(?<=[^\w/\\.~%-])|^)(?:~[\\/]|%[A-Za-z]{3,20}%[\\/]|\$\{?HOME\}?/"
-    r"|/(?:Users|home|Volumes|media|mnt|private|Library|Applications|tmp|var|opt|root|srv)/|\.\.?[\\/]|\\{2,4}[A-Za-z0-9])",
+    rf"|/(?:{'|'.join(ROOTS)})/|\.\.?[\\/]|\\{{2,4}}[A-Za-z0-9])",
     re.IGNORECASE,
 )
 _KEY: Final = re.compile(r"^[\w.\- ]*(?:=|:(?=[ \t]))[ \t]*|^[^=]*\s[\w.\-]+=[ \t]*")

@@ -1,0 +1,1 @@
+"""What is looked for: each rule with its check."""

@@ -1,0 +1,164 @@
+"""What patches and scripts refer to, against what ships."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable, Iterator
+from typing import Final
+
+from companion.contents.model import ContentsModel
+from companion.contents.reading.scan import PATH_SCAN
+from companion.contents.references import REFERENCES, Fate, Reference
+from companion.core.findings import BLOCKS, WARNS, Finding
+from companion.core.rules import rule
+from companion.core.text import visible
+
+MOST_SINGLE: Final = 0.5
+"""Above this share of samples unused, the patch more likely finds them in another way than by naming each."""
+_NAMED: Final = frozenset([Fate.FOUND, Fate.CASE, Fate.NORMALISATION, Fate.ELSEWHERE])
+
+
+def _times(item: Reference) -> str:
+    return f"“{{value}}”, {item.mention.times:,} times" if item.mention.times > 1 else "“{value}”"
+
+
+def _once(items: Iterable[Reference]) -> list[Reference]:
+    """Return one reference for each source and target: the same file named twice is one fault."""
+    kept: dict[tuple[str, str], Reference] = {}
+    for item in items:
+        kept.setdefault((item.source, item.target), item)
+    return list(kept.values())
+
+
+@rule(
+    "reference-missing",
+    BLOCKS,
+    step="contents",
+    rests_on=(PATH_SCAN, REFERENCES),
+    means="A patch or script names a file that is not in the folder.",
+    why="Players hear nothing where that sample should sound, or are asked for a file that only you have.",
+    mend="Put the file into the folder, or take it out of the patch; then save the patch again.",
+)
+def reference_missing(model: ContentsModel) -> Iterator[Finding]:
+    """Only what stands where a path stands and ends as sounds, pictures and scripts do; running text is let pass."""
+    for item in model.references.items:
+        if item.fate is Fate.MISSING:
+            found = f"A file of that name lies at “{visible(item.target)}”: load it from there and save the patch."
+            yield reference_missing.finding(
+                item.source,
+                at=item.at,
+                where=item.mention.place,
+                value=item.mention.text,
+                says=_times(item),
+                mend=found if item.target else None,
+            )
+
+
+@rule(
+    "reference-case",
+    WARNS,
+    step="contents",
+    rests_on=(PATH_SCAN, REFERENCES),
+    means="A patch or script writes a file's name in another case than it has on disk.",
+    why="It is found on Windows and most Macs, and missing on Linux and on disks that tell the cases apart.",
+    mend="Rename the file as the patch writes it.",
+)
+def reference_case(model: ContentsModel) -> Iterator[Finding]:
+    """Blocks where two files differ by case only, since then it cannot be told which one is meant."""
+    for item in _once(item for item in model.references.items if item.fate is Fate.CASE and not item.excluded):
+        several = item.others > 0
+        yield reference_case.finding(
+            item.source,
+            at=item.at,
+            where=item.mention.place,
+            value=item.mention.text,
+            says=_times(item),
+            limit=f"“{visible(item.target)}”" + (f" or {item.others:,} more" if several else ""),
+            severity=BLOCKS if several else None,
+        )
+
+
+@rule(
+    "reference-normalisation",
+    WARNS,
+    step="contents",
+    rests_on=(PATH_SCAN, REFERENCES),
+    means="A patch or script writes an accented name in another normalisation than it has on disk.",
+    why="The names look the same and are not: the file is missing wherever names are compared byte for byte.",
+    mend="Use a name without accents, or rename the file to the composed form (NFC) and save the patch again.",
+    source="Unicode Standard Annex #15",
+)
+def reference_normalisation(model: ContentsModel) -> Iterator[Finding]:
+    """Equal after NFC only. The two look alike, so each comes with the name of its form (UAX #15)."""
+    items = (item for item in model.references.items if item.fate is Fate.NORMALISATION and not item.excluded)
+    for item in _once(items):
+        yield reference_normalisation.finding(
+            item.source,
+            at=item.at,
+            where=item.mention.place,
+            value=item.mention.text,
+            says=f"{_times(item)}, {_form(item.mention.text)}",
+            limit=f"“{visible(item.target)}”, {_form(item.target)}",
+        )
+
+
+def _form(text: str) -> str:
+    if unicodedata.is_normalized("NFC", text):
+        return "accents composed (NFC)"
+    return "accents apart (NFD)" if unicodedata.is_normalized("NFD", text) else "accents partly composed"
+
+
+@rule(
+    "reference-excluded",
+    BLOCKS,
+    step="contents",
+    rests_on=(PATH_SCAN, REFERENCES),
+    means="A patch or script names a file that is in the folder but does not ship.",
+    why="It works for you and is missing for every player.",
+    mend="Let the file ship (see “include” and “exclude” in release.toml), or take it out of the patch.",
+)
+def reference_excluded(model: ContentsModel) -> Iterator[Finding]:
+    """In the folder, named, and not among what ships; a mention in running text is let pass."""
+    reasons = {stray.entry.path: stray.reason for stray in model.selection.left_out}
+    items = (item for item in model.references.items if item.excluded and item.mention.sure and item.fate in _NAMED)
+    for item in _once(items):
+        yield reference_excluded.finding(
+            item.source,
+            at=item.at,
+            where=item.mention.place,
+            value=item.target,
+            says=f"“{{value}}” stays at home: {reasons.get(item.target, 'it does not ship')}",
+        )
+
+
+@rule(
+    "sample-unused",
+    WARNS,
+    step="contents",
+    rests_on=(PATH_SCAN, REFERENCES),
+    means="Nothing that ships refers to a sample.",
+    why="Players download it for nothing, or a zone of the instrument was forgotten.",
+    mend="Take it out of the folder, or into the patch; exclude it if it is kept for later.",
+    unit="bytes",
+)
+def sample_unused(model: ContentsModel) -> Iterator[Finding]:
+    """Only where every patch that ships was read, and named at least one sound that is there.
+
+    Where most samples seem unused the patch is likelier to find them by folder or pattern: one finding says so.
+    """
+    if not model.patches_readable or not all(scan.complete for scan in model.patch_scans):
+        return
+    sounds = [entry for entry in model.selection.ships if entry.kind.audible]
+    unused = [entry for entry in sounds if entry.path not in model.references.used]
+    if len(unused) == len(sounds):
+        return
+    if len(unused) > 8 and len(unused) > MOST_SINGLE * len(sounds):
+        yield sample_unused.finding(
+            value=len(unused),
+            unit="sample",
+            says=f"{len(unused):,} of {len(sounds):,} samples are named by nothing",
+            mend="If the patch loads whole folders, let this pass with that reason; otherwise look what was forgotten.",
+        )
+        return
+    for entry in unused:
+        yield sample_unused.finding(entry.path, value=entry.size)

@@ -1,0 +1,89 @@
+"""Everything that Contents and Paths judge of a working folder, read in one go."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+import msgspec
+
+from companion.contents.inventory import Inventory
+from companion.contents.kinds import AUDIO, PICTURES
+from companion.contents.reading.pictures import Picture, read_pictures
+from companion.contents.reading.scan import PATH_SCAN, Scan, scan_file
+from companion.contents.reading.scripts import ScriptText, read_scripts
+from companion.contents.reading.shapes import SUFFIXES
+from companion.contents.references import References, resolve
+from companion.contents.selection import Selection, shipping
+from companion.core.cache import Cache, Table
+from companion.core.entries import Entry, Kind
+from companion.core.facts import Contents
+from companion.core.files import unchanged
+from companion.core.progress import Watch
+
+MOST_OTHER: Final = 64 << 20
+"""Files of unknown kind over 64 MiB are data, not a list of files, and are not scanned."""
+
+
+class FolderScan(msgspec.Struct, frozen=True, kw_only=True):
+    """What a folder holds, what ships of it, and what was read in that."""
+
+    inventory: Inventory
+    selection: Selection
+    scans: dict[str, Scan]
+    references: References
+    pictures: dict[str, Picture]
+    scripts: dict[str, ScriptText]
+
+
+def _is_scanned(entry: Entry) -> bool:
+    """Tell whether a file may name others: patches, scripts, and what is neither sound, picture nor text to read."""
+    if entry.problem or entry.link is not None or not entry.size:
+        return False
+    if entry.kind is Kind.OTHER:
+        return entry.suffix[1:] not in AUDIO | PICTURES and entry.size <= MOST_OTHER
+    return entry.kind in (Kind.PATCH, Kind.SCRIPT)
+
+
+def _scan_paths(folder: Path, entries: Iterable[Entry], cache: Cache, watch: Watch) -> dict[str, Scan]:
+    """Return the scan of every file that may name others, by path; remembered by content."""
+    listed = list(entries)
+    named = (Kind.SAMPLE, Kind.IMPULSE, Kind.SCRIPT, Kind.OTHER)
+    own = {entry.suffix[1:] for entry in listed if entry.suffix and entry.kind in named}
+    extra = sorted(suffix for suffix in own - SUFFIXES if suffix.isascii())
+    mark = hashlib.sha256("\n".join(extra).encode()).digest()[:8]
+    chosen = [entry for entry in listed if _is_scanned(entry)]
+    watch.stage("Reading paths in patches and scripts", len(chosen))
+    kept = Table(cache, PATH_SCAN.id, PATH_SCAN.version, Scan)
+    scans: dict[str, Scan] = {}
+    for entry in chosen:
+        key = bytes.fromhex(entry.sha256) + mark
+        scan = kept.get(key)
+        if scan is None:
+            scan = scan_file(folder / entry.path, watch, frozenset(extra))
+            if not scan.problem and unchanged(folder, entry):
+                kept.put([(key, scan)])
+        scans[entry.path] = scan
+        watch.step()
+    return scans
+
+
+def scan_folder(folder: Path, inventory: Inventory, facts: Contents, cache: Cache, watch: Watch) -> FolderScan:
+    """Return all that Contents and Paths judge of a folder, but what the audio files hold."""
+    selection = shipping(inventory, facts)
+    scans = _scan_paths(folder, selection.ships, cache, watch)
+    references = resolve(scans, inventory.entries, selection.paths)
+    final = shipping(inventory, facts, referenced=references.used)
+    if final.paths != selection.paths:  # what is referred to ships after all, and may itself refer to more
+        scans = _scan_paths(folder, final.ships, cache, watch)
+        references = resolve(scans, inventory.entries, final.paths)
+    return FolderScan(
+        inventory=inventory,
+        selection=final,
+        scans=scans,
+        references=references,
+        pictures=read_pictures(folder, final.ships, cache, watch),
+        scripts=read_scripts(folder, final.ships),
+    )
