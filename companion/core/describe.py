@@ -20,6 +20,11 @@ def _plain(value: float) -> str:
     return f"{value:,.3f}".rstrip("0").replace("-", "−")
 
 
+def _three(value: float) -> str:
+    """Return a number to three significant figures, whole ones from 100 on: ``0.25``, ``12.3``, ``1,234``."""
+    return f"{value:,.0f}" if abs(value) >= 99.95 else f"{value:.3g}"
+
+
 def _levelled(unit: str) -> Callable[[float], str]:
     return lambda value: level(value, unit)
 
@@ -30,8 +35,8 @@ _FORMATS: Final[dict[str, Callable[[float], str]]] = {
     "bytes": lambda value: both_bytes(int(value)),
     "cents": lambda value: f"{value:.0f} cents".replace("-", "−"),
     "signed cents": lambda value: f"{value:+.0f} cents".replace("-", "−"),
-    "s": lambda value: f"{value:.3g} s",
-    "ms": lambda value: f"{value:.3g} ms",
+    "s": lambda value: f"{_three(value)} s",
+    "ms": lambda value: f"{_three(value)} ms",
     "Hz": lambda value: f"{_plain(value)} Hz",
     "%": lambda value: f"{_plain(value)} %",
     "bit": lambda value: f"{_plain(value)} bit",

@@ -10,7 +10,8 @@ import pytest
 from companion.core.errors import CompanionError
 from companion.core.facts import Facts, Layer, Limits, Naming
 from companion.sound.checks.model import sound_model
-from companion.sound.measures.takes import SAME, likeness, outline_of
+from companion.sound.checks.zones import SAME
+from companion.sound.measures.takes import likeness, outline_of
 from companion.sound.rules import check_sound
 
 NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")

@@ -1,17 +1,17 @@
-"""Checks of level, edges and what lies between them: one sample at a time."""
+"""Rules about level, edges and what lies between them: one sample at a time."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterator
 from typing import Final
 
-from companion.core.findings import Finding
-from companion.core.text import plural
+from companion.core.at import At
+from companion.core.findings import NOTES, WARNS, Finding
+from companion.core.rules import Rule, rule
 from companion.core.units import decimal_bytes, duration, level
-from companion.sound.checks import texts as rules
 from companion.sound.checks.model import SoundModel
-from companion.sound.checks.whole import place
 from companion.sound.measures.measured import Measured
+from companion.sound.measures.versions import CLICKS, EDGES, LEVELS, LOOPS, TRUE_PEAK, with_inputs
 from companion.sound.measures.weight import tail_bytes
 
 DC_OFFSET: Final = 0.02
@@ -20,119 +20,205 @@ TAIL_S: Final = 1.0
 START_JUMP: Final = 0.2
 END_DB: Final = -40.0
 _SHORTEST_S: Final = 0.1
+_QUIET_DBFS: Final = -60.0
 
 
-def peak_over(model: SoundModel) -> list[Finding]:
+@rule(
+    "peak-over",
+    WARNS,
+    step="sound",
+    rests_on=with_inputs(LEVELS, TRUE_PEAK),
+    means="The wave rises over full scale, or over the true peak the maker has set.",
+    why="It clips as soon as something converts it to a fixed-point format, or between the samples at the output.",
+    mend="Lower it by the difference, or keep it in floating point on purpose and waive this.",
+    limit="samples to {bound}; true peak to the limit set in the facts",
+    unit="dBFS",
+    bound=0,
+    source="AES17 (full scale); ITU-R BS.1770-5, annex 2 (true peak)",
+)
+def peak_over(model: SoundModel) -> Iterator[Finding]:
     """Samples over 0 dBFS, which only floating point holds; true peaks over the limit where the maker set one.
 
     Without a limit of the maker's, true peaks are shown but not judged: an engine plays samples well under full scale.
     """
     limit = model.facts.limits.true_peak_dbtp
-    findings = []
     for path, one in model.readable():
-        if limit is not None and one.true_peak_dbtp is not None and one.true_peak_dbtp > limit:
-            findings.append(
-                rules.PEAK_OVER.finding(path, measured=level(one.true_peak_dbtp, "dBTP"), limit=level(limit, "dBTP"))
-            )
-        elif limit is None and one.peak_dbfs is not None and one.peak_dbfs > 0.05:
-            findings.append(rules.PEAK_OVER.finding(path, measured=level(one.peak_dbfs), limit=level(0.0)))
-    return findings
+        if limit is None:
+            if one.peak_dbfs is not None and one.peak_dbfs > 0.05:
+                yield peak_over.finding(path, value=one.peak_dbfs, limit="{bound}")
+        elif one.true_peak_dbtp is not None and one.true_peak_dbtp > limit:
+            yield peak_over.finding(path, value=one.true_peak_dbtp, unit="dBTP", bound=limit, limit="{bound}")
 
 
-def dc_offset(model: SoundModel) -> list[Finding]:
+@rule(
+    "dc-offset",
+    WARNS,
+    step="sound",
+    rests_on=with_inputs(LEVELS),
+    means="The wave does not swing around zero.",
+    why="Notes start and stop with a thump, and many voices together run out of headroom.",
+    mend="Take the offset out with a high-pass at a few hertz, then fade the ends.",
+    limit="mean within ±{bound} of full scale",
+    bound=DC_OFFSET,
+)
+def dc_offset(model: SoundModel) -> Iterator[Finding]:
     """Means over 2 % of full scale (−34 dBFS); under 100 ms a mean is no offset, since the wave may not come round."""
     limit = model.facts.limits.dc_offset or DC_OFFSET
-    return [
-        rules.DC_OFFSET.finding(path, measured=f"mean {one.dc:+.3f}".replace("-", "−"), limit=f"within ±{limit:g}")
-        for path, one in model.samples()
-        if one.dc is not None and abs(one.dc) > limit and one.seconds >= _SHORTEST_S
-    ]
+    for path, one in model.samples():
+        if one.dc is not None and abs(one.dc) > limit and one.seconds >= _SHORTEST_S:
+            says = f"mean {one.dc:+.3f}".replace("-", "−")
+            yield dc_offset.finding(path, value=one.dc, bound=limit, says=says)
 
 
-def late_onset(model: SoundModel) -> list[Finding]:
+@rule(
+    "late-onset",
+    WARNS,
+    step="sound",
+    rests_on=with_inputs(EDGES),
+    means="There is silence before the sound begins.",
+    why="The key answers late, and fast playing falls behind.",
+    mend="Trim the start to a millisecond or two before the sound.",
+    limit="{bound} to within 40 dB of the loudest",
+    unit="ms",
+    bound=1000 * LATE_ONSET_S,
+    source="a delay of 20 to 50 ms is noticed by players: Lago and Kon, The Quest for Low Latency, ICMC 2004",
+)
+def late_onset(model: SoundModel) -> Iterator[Finding]:
     """Sounds that reach 40 dB under their loudest millisecond only after 50 ms. A swell of 5 s still passes."""
     limit = model.facts.limits.late_onset_s or LATE_ONSET_S
-    return [
-        rules.LATE_ONSET.finding(path, measured=f"{one.onset_s * 1000:.0f} ms", limit=f"{limit * 1000:.0f} ms")
-        for path, one in model.samples()
-        if one.onset_s is not None and one.onset_s > limit
-    ]
+    for path, one in model.samples():
+        if one.onset_s is not None and one.onset_s > limit:
+            yield late_onset.finding(path, at=before_onset(one), value=round(1000 * one.onset_s), bound=1000 * limit)
 
 
-def tail_wasteful(model: SoundModel) -> list[Finding]:
+def before_onset(one: Measured) -> At:
+    """Return the stretch before the sound begins."""
+    return At(frames=(0, round((one.onset_s or 0.0) * one.rate)), rate=one.rate)
+
+
+@rule(
+    "tail-wasteful",
+    NOTES,
+    step="sound",
+    rests_on=with_inputs(EDGES, LOOPS),
+    means="The file goes on after the sound has died away.",
+    why="Nobody hears it, but everybody downloads it and keeps it in memory.",
+    mend="Trim the end and fade the last milliseconds.",
+    limit="{bound} under −72 dB of the loudest",
+    unit="s",
+    bound=TAIL_S,
+)
+def tail_wasteful(model: SoundModel) -> Iterator[Finding]:
     """Over a second under −72 dB of the loudest at the end; looped samples keep what lies behind their loop."""
     limit = model.facts.limits.tail_s or TAIL_S
-    return [
-        rules.TAIL_WASTEFUL.finding(
-            path,
-            where=place(round((one.seconds - one.tail_s) * one.rate), one.rate),
-            measured=f"{duration(one.tail_s)}, {decimal_bytes(tail_bytes(one))}",
-            limit=f"{duration(limit)} under −72 dB of the loudest",
-        )
-        for path, one in model.readable()
-        if one.tail_s is not None and one.tail_s > limit and not one.loops
-    ]
+    for path, one in model.readable():
+        if one.tail_s is not None and one.tail_s > limit and not one.loops:
+            at = At(frames=(round((one.seconds - one.tail_s) * one.rate), one.frames), rate=one.rate)
+            says = f"{duration(one.tail_s)}, {decimal_bytes(tail_bytes(one))}"
+            yield tail_wasteful.finding(path, at=at, value=one.tail_s, bound=limit, says=says)
 
 
-def starts_hot(model: SoundModel) -> list[Finding]:
+@rule(
+    "starts-hot",
+    WARNS,
+    step="sound",
+    rests_on=with_inputs(EDGES, LOOPS),
+    means="The sound is cut into: its first sample is far from zero and there is no attack.",
+    why="Each note begins with a click.",
+    mend="Move the start back to where the sound begins, or to a zero crossing, and fade in over a millisecond.",
+    limit="first sample under {bound} of the peak, unless an attack follows",
+    unit="%",
+    bound=100 * START_JUMP,
+)
+def starts_hot(model: SoundModel) -> Iterator[Finding]:
     """First sample over a fifth of the peak while the first 10 ms are within 3 dB of the next 40: no attack to hide it.
 
     The level of the start alone says nothing: over half of good samples start loud, because they are struck.
     """
-    return [
-        rules.STARTS_HOT.finding(path, measured=f"first sample at {one.start_jump:.0%} of the peak")
-        for path, one in model.samples()
-        if one.start_jump is not None
-        and one.start_jump > START_JUMP
-        and one.start_steady
-        and one.seconds >= _SHORTEST_S
-        and not (one.loops and one.loops[0].start < 0.01 * one.rate)
-    ]
+    for path, one in model.samples():
+        jump = one.start_jump or 0.0
+        if jump > START_JUMP and one.start_steady and one.seconds >= _SHORTEST_S and not _loops_at_once(one):
+            at = At(frames=(0, 1), rate=one.rate)
+            yield starts_hot.finding(path, at=at, value=round(100 * jump), says="first sample at {value} of the peak")
 
 
-def ends_hot(model: SoundModel) -> list[Finding]:
+def _loops_at_once(one: Measured) -> bool:
+    return bool(one.loops) and one.loops[0].start < 0.01 * one.rate
+
+
+@rule(
+    "ends-hot",
+    WARNS,
+    step="sound",
+    rests_on=with_inputs(EDGES, LOOPS),
+    means="The tail is cut off while it still sounds.",
+    why="Notes that are held to the end stop with a click.",
+    mend="Use the longer recording, loop it, or fade out the end.",
+    limit="last millisecond under {bound} of the loudest; looped samples are let pass",
+    unit="dB",
+    bound=END_DB,
+)
+def ends_hot(model: SoundModel) -> Iterator[Finding]:
     """Last millisecond within 40 dB of the loudest and no fade before it, unlooped samples only."""
-    return [
-        rules.ENDS_HOT.finding(path, measured=f"last millisecond at {level(one.end_db, 'dB')} of the loudest")
-        for path, one in model.samples()
-        if one.end_db is not None and one.end_db > END_DB and not one.end_faded and not one.loops and not _silent(one)
-    ]
+    for path, one in model.samples():
+        quiet = one.peak_dbfs is None or one.peak_dbfs < _QUIET_DBFS
+        if one.end_db is not None and one.end_db > END_DB and not one.end_faded and not one.loops and not quiet:
+            at = At(frames=(max(0, one.frames - one.rate // 1000), one.frames), rate=one.rate)
+            yield ends_hot.finding(
+                path, at=at, value=one.end_db, says="last millisecond at {value} relative to the loudest"
+            )
 
 
-def _silent(one: Measured) -> bool:
-    return one.peak_dbfs is None or one.peak_dbfs < -60
-
-
-def click_inside(model: SoundModel) -> list[Finding]:
+@rule(
+    "click-inside",
+    WARNS,
+    step="sound",
+    rests_on=with_inputs(CLICKS),
+    means="There is a click inside a tonal sound.",
+    why="Players hear a tick in the same place of the note each time.",
+    mend="Look at the place given; cut it out, redraw it, or take another recording.",
+    limit="nothing 7 dB above every other surprise within 25 ms, 12 dB without pitch",
+    unit="click",
+    source="linear prediction: Godsill and Rayner, Digital Audio Restoration, 1998, chapter 5",
+)
+def click_inside(model: SoundModel) -> Iterator[Finding]:
     """Clicks: see ``clicks.clicks_in``. In a cymbal or a shaker only those 12 dB above everything around them."""
-    return [
-        rules.CLICK_INSIDE.finding(
-            path,
-            where=place(one.clicks[0].frame, one.rate),
-            measured=f"{plural(len(one.clicks), 'click')}, {level(max(c.size_db for c in one.clicks), 'dB')} above",
-        )
-        for path, one in model.samples()
-        if one.clicks
-    ]
+    for path, one in model.samples():
+        if one.clicks:
+            first, largest = one.clicks[0].frame, max(click.size_db for click in one.clicks)
+            which = "the largest " if len(one.clicks) > 1 else ""
+            says = f"{{value}}, {which}{level(largest, 'dB')} above the sound around it"
+            at = At(frames=(first, first + 1), rate=one.rate)
+            yield click_inside.finding(path, at=at, value=len(one.clicks), says=says)
 
 
-def loop_seam(model: SoundModel) -> list[Finding]:
+@rule(
+    "loop-seam",
+    WARNS,
+    step="sound",
+    rests_on=with_inputs(LOOPS),
+    means="The wave breaks where the loop goes back.",
+    why="A held note ticks or flutters each time round.",
+    mend="Move the loop end to where the wave matches the start, or crossfade.",
+    limit="a step of {bound} of the peak; unlike by 0.4, or by 0.1 and 4 times",
+    unit="%",
+    bound=5,
+)
+def loop_seam(model: SoundModel) -> Iterator[Finding]:
     """Loops whose wave breaks at the seam: see ``seams.seam_of``."""
-    return [
-        rules.LOOP_SEAM.finding(
-            path,
-            where=place(loop.end, one.rate),
-            measured=f"steps by {loop.jump:.0%} of the peak; unlike by {loop.error:.1f} (0 the same, 2 upside down); "
-            f"{loop.breaks:.1f} times what the sound does elsewhere",
-            limit="a step of 5 %; unlike by 0.4, or by 0.1 and 4 times",
-        )
-        for path, one in model.samples()
-        for loop in one.loops
-        if loop.seam == "audible"
-    ]
+    for path, one in model.samples():
+        for loop in one.loops:
+            if loop.seam == "audible":
+                yield loop_seam.finding(
+                    path,
+                    at=At(frames=(loop.end - 1, loop.end), rate=one.rate),
+                    value=round(100 * loop.jump),
+                    says=f"steps by {{value}} of the peak; unlike by {loop.error:.1f} (0 the same, 2 upside down); "
+                    f"{loop.breaks:.1f} times what the sound does elsewhere",
+                )
 
 
-EDGE_CHECKS: Final[tuple[Callable[[SoundModel], list[Finding]], ...]] = (
+EDGE_RULES: Final[tuple[Rule[SoundModel], ...]] = (
     peak_over,
     dc_offset,
     late_onset,

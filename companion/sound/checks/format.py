@@ -1,20 +1,24 @@
-"""Checks of what a format is used for, of impulse responses, and of noise."""
+"""Rules about what a format is used for, about impulse responses, and about noise."""
 
 from __future__ import annotations
 
 import math
 import statistics
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Iterator
 from typing import Final
 
-from companion.core.findings import Finding
+from companion.core.at import At
+from companion.core.findings import BLOCKS, NOTES, WARNS, Finding
+from companion.core.rules import Rule, rule
 from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes, duration, level
-from companion.sound.checks import texts as rules
+from companion.sound.checks.edges import before_onset
+from companion.sound.checks.files import place_of
 from companion.sound.checks.model import SoundModel
-from companion.sound.checks.whole import place
+from companion.sound.measures.versions import BAND, BITS, DECAY, EDGES, LEVELS, NOISE, with_inputs
 from companion.sound.measures.weight import bits_bytes, mono_bytes
+from companion.sound.zones.zones import ZONES
 
 INVERTED: Final = -0.9
 BAND_SHARE: Final = 0.8
@@ -27,73 +31,122 @@ IMPULSE_ONSET_S: Final = 0.02
 IMPULSE_END_DB: Final = -60.0
 
 
-def mono_as_stereo(model: SoundModel) -> list[Finding]:
+@rule(
+    "mono-as-stereo",
+    NOTES,
+    step="sound",
+    rests_on=with_inputs(BITS),
+    means="Both channels are the same to the bit.",
+    why="The download and the memory are twice what they need be.",
+    mend="Export it as mono.",
+    limit="channels that differ",
+    unit="bytes",
+)
+def mono_as_stereo(model: SoundModel) -> Iterator[Finding]:
     """Two channels that are equal to the bit."""
-    return [
-        rules.MONO_AS_STEREO.finding(path, measured=f"{decimal_bytes(mono_bytes(one))} could be saved")
-        for path, one in model.readable()
-        if one.same_channels
-    ]
+    for path, one in model.readable():
+        if one.same_channels:
+            saved = mono_bytes(one)
+            yield mono_as_stereo.finding(path, value=saved, says=f"{decimal_bytes(saved)} could be saved")
 
 
-def polarity_inverted(model: SoundModel) -> list[Finding]:
+@rule(
+    "polarity-inverted",
+    WARNS,
+    step="sound",
+    rests_on=with_inputs(BITS),
+    means="One channel is the other turned upside down.",
+    why="In mono, on a phone or a club system, the sound nearly vanishes.",
+    mend="Invert one channel; look for a swapped cable or a widening effect.",
+    limit="correlation over {bound}",
+    bound=INVERTED,
+)
+def polarity_inverted(model: SoundModel) -> Iterator[Finding]:
     """Two channels whose correlation is under −0.9."""
-    return [
-        rules.POLARITY_INVERTED.finding(path, measured=f"correlation {one.correlation:.2f}".replace("-", "−"))
-        for path, one in model.readable()
-        if one.correlation is not None and one.correlation < INVERTED
-    ]
+    for path, one in model.readable():
+        if one.correlation is not None and one.correlation < INVERTED:
+            says = f"correlation {one.correlation:.2f}".replace("-", "−")
+            yield polarity_inverted.finding(path, value=one.correlation, says=says)
 
 
-def depth_padded(model: SoundModel) -> list[Finding]:
+@rule(
+    "depth-padded",
+    NOTES,
+    step="sound",
+    rests_on=with_inputs(BITS),
+    means="The lowest bits of every sample are zero: it was fewer bits once.",
+    why="The file is larger than what it holds.",
+    mend="Export it at the depth it has, or find the original.",
+    limit="all bits used",
+    unit="bit",
+)
+def depth_padded(model: SoundModel) -> Iterator[Finding]:
     """Integers whose lowest byte or more is never used; a bit or two fewer is what an even gain leaves."""
-    return [
-        rules.DEPTH_PADDED.finding(
-            path,
-            measured=f"{one.effective_bits} of {one.bits} bits used, {decimal_bytes(bits_bytes(one))} could be saved",
-        )
-        for path, one in model.readable()
-        if one.effective_bits is not None and 0 < one.effective_bits <= one.bits - 8
-    ]
+    for path, one in model.readable():
+        used = one.effective_bits or 0
+        if 0 < used <= one.bits - 8:
+            says = f"{used} of {one.bits} bits used, {decimal_bytes(bits_bytes(one))} could be saved"
+            yield depth_padded.finding(path, value=used, bound=one.bits, says=says)
 
 
-def band_empty(model: SoundModel) -> list[Finding]:
+@rule(
+    "band-empty",
+    NOTES,
+    step="sound",
+    rests_on=with_inputs(BAND),
+    means="The top of the band is empty above a cliff: it was at a lower sample rate once, or coded with loss.",
+    why="It sounds duller than its format promises, and the file is larger than what it holds.",
+    mend="Find the original, or keep it at the rate it came from.",
+    limit="no cliff of 26 dB under 80 % of the band",
+    unit="Hz",
+)
+def band_empty(model: SoundModel) -> Iterator[Finding]:
     """A cliff in the spectrum under 80 % of the band: see ``bits.bandwidth``.
 
     Some sounds are so by nature, hence a note only; a cliff under 4 kHz would be of a rate that nobody records at.
     """
-    return [
-        rules.BAND_EMPTY.finding(path, measured=f"nothing above {one.bandwidth_hz:,.0f} Hz of {one.rate / 2:,.0f} Hz")
-        for path, one in model.samples()
-        if one.bandwidth_hz is not None and BAND_LOWEST_HZ <= one.bandwidth_hz < BAND_SHARE * one.rate / 2
-    ]
+    for path, one in model.samples():
+        highest = BAND_SHARE * one.rate / 2
+        if one.bandwidth_hz is not None and BAND_LOWEST_HZ <= one.bandwidth_hz < highest:
+            says = f"nothing above {one.bandwidth_hz:,.0f} Hz of {one.rate / 2:,.0f} Hz"
+            yield band_empty.finding(path, value=one.bandwidth_hz, bound=highest, says=says)
 
 
-def hum(model: SoundModel) -> list[Finding]:
+@rule(
+    "hum",
+    WARNS,
+    step="sound",
+    rests_on=with_inputs(NOISE),
+    means="Lines of the mains stand out of the noise of these recordings.",
+    why="Quiet passages hum, and each voice adds its own.",
+    mend="Record away from transformers with a balanced line, or take the lines out with narrow notches.",
+    limit="third-highest harmonic {bound} over its surroundings, as the median of a folder",
+    unit="dB",
+    bound=HUM_DB,
+)
+def hum(model: SoundModel) -> Iterator[Finding]:
     """Folders whose noise floors show the mains: the median over at least three of them is over 12 dB.
 
     A single file may have partials near multiples of 50 or 60 Hz; a folder of different notes does not. One file is
-    told by itself only when three lines stand 20 dB out of a floor that is steady, where no partials are left.
+    judged by itself only when three lines stand 20 dB out of a floor that is steady, where no partials are left.
     """
     folders: dict[str, list[tuple[float, float, str]]] = defaultdict(list)
     for path, one in model.samples():
         if one.hum_hz is not None and one.hum_db is not None:
             folders[path.rpartition("/")[0]].append((one.hum_hz, one.hum_db, path))
-    findings = []
-    for folder, seen in sorted(folders.items()):
-        prominence = statistics.median(decibels for _, decibels, _ in seen)
-        mains = statistics.mode(hertz for hertz, _, _ in seen)
-        if len(seen) >= HUM_FILES and prominence >= HUM_DB:
-            floors = plural(len(seen), "noise floor")
-            measured = f"{mains:.0f} Hz and multiples, {prominence:.0f} dB, median of {floors}"
-            findings.append(rules.HUM.finding(folder, measured=measured))
+    for folder, floors in sorted(folders.items()):
+        prominence = statistics.median(decibels for _, decibels, _ in floors)
+        if len(floors) >= HUM_FILES and prominence >= HUM_DB:
+            mains = statistics.mode(hertz for hertz, _, _ in floors)
+            count = plural(len(floors), "noise floor")
+            says = f"{mains:.0f} Hz and multiples, {prominence:.0f} dB, median of {count}"
+            yield hum.finding(folder, at=At(others=tuple(path for *_, path in floors)), value=prominence, says=says)
             continue
-        findings += [
-            rules.HUM.finding(path, measured=f"{hertz:.0f} Hz and multiples, {decibels:.0f} dB")
-            for hertz, decibels, path in seen
-            if decibels >= PLAIN_HUM_DB
-        ]
-    return findings
+        for hertz, decibels, path in floors:
+            if decibels >= PLAIN_HUM_DB:
+                says = f"{hertz:.0f} Hz and multiples, {decibels:.0f} dB"
+                limit = "third-highest harmonic {bound} over its surroundings, in a single file"
+                yield hum.finding(path, value=decibels, bound=PLAIN_HUM_DB, says=says, limit=limit)
 
 
 def noise_of(floor_dbfs: float, voices: int) -> float:
@@ -101,69 +154,100 @@ def noise_of(floor_dbfs: float, voices: int) -> float:
     return floor_dbfs + 10 * math.log10(voices)
 
 
-def noise_builds_up(model: SoundModel) -> list[Finding]:
+@rule(
+    "noise-builds-up",
+    WARNS,
+    step="sound",
+    rests_on=(*with_inputs(NOISE), ZONES),
+    means="With many voices at once the noise of the recordings adds up to more than the limit.",
+    why="Chords hiss.",
+    mend="Take recordings with less noise, denoise the tails, or fade them earlier.",
+    limit="{bound} for the voices set in the facts",
+    unit="dBFS",
+    bound=NOISE_DBFS,
+    source="incoherent sources add by power: 10·log10 N dB (Kuttruff, Room Acoustics)",
+)
+def noise_builds_up(model: SoundModel) -> Iterator[Finding]:
     """Layers whose noise floor, at the polyphony the maker states, adds up to over the limit (default −60 dBFS).
 
     Judged by the median of the floors that are steady; those that are only an upper bound are left out.
     """
-    voices = model.facts.limits.voices
+    voices, stated = model.facts.limits.voices, model.facts.limits.noise_dbfs
     if not voices:
-        return []
-    limit = model.facts.limits.noise_dbfs
-    limit = NOISE_DBFS if limit is None else limit
-    floors: dict[str, list[float]] = defaultdict(list)
-    for path, zone in model.zones.items():
-        one = model.measured[path]
-        if one.noise_floor_dbfs is not None and one.noise_is_bound is False:
-            floors[zone.layer].append(one.noise_floor_dbfs)
-    findings = []
-    for layer, levels in sorted(floors.items()):
-        floor = statistics.median(levels)
-        total = noise_of(floor, voices)
-        if total > limit:
-            findings.append(
-                rules.NOISE_BUILDS_UP.finding(
-                    measured=f"“{visible(layer)}”: {level(floor)} each, {level(total)} with {plural(voices, 'voice')}",
-                    limit=level(limit),
-                )
-            )
-    return findings
+        return
+    limit = NOISE_DBFS if stated is None else stated
+    for layer, zones in sorted(model.layers.items()):
+        layered = [model.measured[zone.path] for zone in zones]
+        steady = [one.noise_floor_dbfs for one in layered if one.noise_is_bound is False]
+        floors = [floor for floor in steady if floor is not None]
+        if floors and (total := noise_of(statistics.median(floors), voices)) > limit:
+            each = level(statistics.median(floors))
+            says = f"“{visible(layer)}”: {each} each, {level(total)} with {plural(voices, 'voice')}"
+            yield noise_builds_up.finding(value=round(total, 2), bound=limit, says=says)
 
 
-def impulse_late(model: SoundModel) -> list[Finding]:
+@rule(
+    "impulse-late",
+    WARNS,
+    step="sound",
+    rests_on=with_inputs(EDGES),
+    means="An impulse response begins with silence.",
+    why="The reverb comes late, and the dry sound does not line up with it.",
+    mend="Trim its start; if the delay is meant, leave it to the patch.",
+    limit="{bound}",
+    unit="ms",
+    bound=1000 * IMPULSE_ONSET_S,
+)
+def impulse_late(model: SoundModel) -> Iterator[Finding]:
     """Impulse responses whose sound begins after 20 ms."""
-    return [
-        rules.IMPULSE_LATE.finding(path, measured=f"{one.onset_s * 1000:.0f} ms")
-        for path, one in model.impulses()
-        if one.onset_s is not None and one.onset_s > IMPULSE_ONSET_S
-    ]
-
-
-def impulse_clipped(model: SoundModel) -> list[Finding]:
-    """Impulse responses with a flat top of 3 samples or more; a direct sound that is one sample high is not flat."""
-    return [
-        rules.IMPULSE_CLIPPED.finding(
-            path,
-            where=place(one.clipped_runs[0].frame, one.rate),
-            measured=plural(len(one.clipped_runs), "flat top"),
-        )
-        for path, one in model.impulses()
-        if one.clipped_runs
-    ]
-
-
-def impulse_cut(model: SoundModel) -> list[Finding]:
-    """Impulse responses that end within 60 dB of their loudest 5 ms."""
-    findings = []
     for path, one in model.impulses():
-        if one.decay is not None and one.decay.end_db is not None and one.decay.end_db > IMPULSE_END_DB:
-            time = one.decay.t30_s or one.decay.t20_s or one.decay.edt_s
-            tells = f"; it decays in {duration(time)}" if time else ""
-            findings.append(rules.IMPULSE_CUT.finding(path, measured=f"ends at {level(one.decay.end_db, 'dB')}{tells}"))
-    return findings
+        if one.onset_s is not None and one.onset_s > IMPULSE_ONSET_S:
+            yield impulse_late.finding(path, at=before_onset(one), value=round(1000 * one.onset_s))
 
 
-FORMAT_CHECKS: Final[tuple[Callable[[SoundModel], list[Finding]], ...]] = (
+@rule(
+    "impulse-clipped",
+    BLOCKS,
+    step="sound",
+    rests_on=with_inputs(LEVELS),
+    means="An impulse response is cut off at the top.",
+    why="The reverb itself is distorted, on every sound that goes through it.",
+    mend="Record or deconvolve it again with more headroom.",
+    limit="no flat top",
+    unit="flat top",
+)
+def impulse_clipped(model: SoundModel) -> Iterator[Finding]:
+    """Impulse responses with a flat top of 3 samples or more; a direct sound that is one sample high is not flat."""
+    for path, one in model.impulses():
+        if one.clipped_runs:
+            yield impulse_clipped.finding(path, at=place_of(one.clipped_runs[0], one), value=len(one.clipped_runs))
+
+
+@rule(
+    "impulse-cut",
+    WARNS,
+    step="sound",
+    rests_on=with_inputs(DECAY),
+    means="An impulse response ends before it has died away.",
+    why="The reverb stops audibly after each sound.",
+    mend="Use a longer version, or fade the end.",
+    limit="ends under {bound} of its loudest",
+    unit="dB",
+    bound=IMPULSE_END_DB,
+    source="ISO 3382-1: reverberation time is for 60 dB",
+)
+def impulse_cut(model: SoundModel) -> Iterator[Finding]:
+    """Impulse responses that end within 60 dB of their loudest 5 ms."""
+    for path, one in model.impulses():
+        decay = one.decay
+        if decay is not None and decay.end_db is not None and decay.end_db > IMPULSE_END_DB:
+            time = decay.t30_s or decay.t20_s or decay.edt_s
+            says = f"ends at {{value}}{f'; it decays in {duration(time)}' if time else ''}"
+            at = At(frames=(max(0, one.frames - one.rate // 100), one.frames), rate=one.rate)
+            yield impulse_cut.finding(path, at=at, value=decay.end_db, says=says)
+
+
+FORMAT_RULES: Final[tuple[Rule[SoundModel], ...]] = (
     mono_as_stereo,
     polarity_inverted,
     depth_padded,

@@ -1,20 +1,22 @@
-"""Checks of the levels of samples against one another: neighbours, dynamics, layers."""
+"""Rules about the levels of samples against one another: neighbours, dynamics, layers."""
 
 from __future__ import annotations
 
 import math
 import statistics
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
 from typing import Final
 
-from companion.core.findings import Finding
+from companion.core.at import At
+from companion.core.findings import WARNS, Finding
+from companion.core.rules import Rule, rule
 from companion.core.text import visible
 from companion.core.units import level
-from companion.sound.checks import texts as rules
 from companion.sound.checks.model import SoundModel
-from companion.sound.zones.zones import Zone, by_layer
+from companion.sound.measures.versions import LOUDNESS, with_inputs
+from companion.sound.zones.zones import ZONES, Zone
 
 LEVEL_STEP_DB: Final = 9.0
 SCATTERS: Final = 4.0
@@ -50,17 +52,37 @@ def polished(table: Table) -> tuple[dict[int, float], dict[int, float]]:
     return notes, dynamics
 
 
-def _levels(model: SoundModel, zones: Iterable[Zone]) -> dict[tuple[int, int], list[tuple[float, str]]]:
-    """Return momentary loudness and path of every take by (note, velocity), velocity −1 where there is none."""
-    levels: dict[tuple[int, int], list[tuple[float, str]]] = defaultdict(list)
+def _levels(model: SoundModel, zones: Iterable[Zone]) -> dict[tuple[int, int], list[tuple[float, Zone]]]:
+    """Return momentary loudness and zone of every take by (note, velocity), velocity −1 where there is none."""
+    levels: dict[tuple[int, int], list[tuple[float, Zone]]] = defaultdict(list)
     for zone in zones:
         key, loudness = zone.key, model.measured[zone.path].momentary_max_lufs
         if key is not None and loudness is not None:
-            levels[key, -1 if zone.velocity is None else zone.velocity].append((loudness, zone.path))
+            levels[key, -1 if zone.velocity is None else zone.velocity].append((loudness, zone))
     return levels
 
 
-def level_step(model: SoundModel) -> list[Finding]:
+def _medians(levels: Mapping[tuple[int, int], list[tuple[float, Zone]]]) -> dict[tuple[int, int], float]:
+    return {place: statistics.median(value for value, _ in takes) for place, takes in levels.items()}
+
+
+def _at(zone: Zone, *others: Zone) -> At:
+    return At(key=zone.note, velocity=zone.velocity, others=tuple(other.path for other in others))
+
+
+@rule(
+    "level-step",
+    WARNS,
+    step="sound",
+    rests_on=(*with_inputs(LOUDNESS), ZONES),
+    means="A sample is much louder or softer than its neighbours on the keyboard.",
+    why="One key jumps out, or falls into a hole.",
+    mend="Match its level in the patch, or exchange it.",
+    limit="within {bound} of its neighbours",
+    unit="dB",
+    bound=LEVEL_STEP_DB,
+)
+def level_step(model: SoundModel) -> Iterator[Finding]:
     """Samples over 9 dB from what the two neighbours on either side lead to expect at their dynamic.
 
     A neighbour without that dynamic stands in with its level at the others, so a loud dynamic is no step and a missing
@@ -68,23 +90,16 @@ def level_step(model: SoundModel) -> list[Finding]:
     by nature (a kit, effects), four times their own median distance is allowed: 2.7 normal deviations.
     """
     limit = model.facts.limits.level_step_db or LEVEL_STEP_DB
-    findings = []
-    for zones in by_layer(model.zones.values()).values():
+    for zones in model.layers.values():
         levels = _levels(model, zones)
-        usual = _expected({place: statistics.median(value for value, _ in takes) for place, takes in levels.items()})
-        apart = [(value - usual[place], value, path) for place in usual for value, path in levels[place]]
+        usual = _expected(_medians(levels))
+        apart = [(value - usual[place], value, zone) for place in usual for value, zone in levels[place]]
         most = max(limit, SCATTERS * statistics.median(abs(step) for step, _, _ in apart)) if apart else limit
-        findings += [
-            rules.LEVEL_STEP.finding(
-                path,
-                measured=f"{level(abs(step), 'dB')} {'louder' if step > 0 else 'softer'}, "
-                f"{level(value, 'LUFS')} at its loudest 400 ms",
-                limit=f"within {level(most, 'dB')} of its neighbours",
-            )
-            for step, value, path in apart
-            if abs(step) > most
-        ]
-    return findings
+        for step, value, zone in apart:
+            if abs(step) > most:
+                how = "louder" if step > 0 else "softer"
+                says = f"{level(abs(step), 'dB')} {how}, {level(value, 'LUFS')} at its loudest 400 ms"
+                yield level_step.finding(zone.path, at=_at(zone), value=round(step, 2), bound=most, says=says)
 
 
 def _expected(table: Table) -> dict[tuple[int, int], float]:
@@ -102,40 +117,46 @@ def _expected(table: Table) -> dict[tuple[int, int], float]:
     return expected
 
 
-def dynamics_inverted(model: SoundModel) -> list[Finding]:
+@rule(
+    "dynamics-inverted",
+    WARNS,
+    step="sound",
+    rests_on=(*with_inputs(LOUDNESS), ZONES),
+    means="A softer dynamic is louder than the next one up.",
+    why="Playing harder gets quieter.",
+    mend="Exchange the two samples, or correct their names; see whether one was normalised alone.",
+    limit="not over {bound} louder than the next dynamic",
+    unit="dB",
+    bound=INVERTED_DB,
+)
+def dynamics_inverted(model: SoundModel) -> Iterator[Finding]:
     """Notes at which a softer dynamic is over 1 dB louder than the next, in layers that are otherwise in order.
 
     Where most notes are not in order the samples were normalised, and the patch sets their levels.
     """
-    findings = []
-    for zones in by_layer(model.zones.values()).values():
+    for zones in model.layers.values():
         levels = _levels(model, zones)
+        usual = _medians(levels)
+        notes = sorted({note for note, _ in levels})
         velocities = sorted({velocity for _, velocity in levels if velocity >= 0})
         for softer, louder in pairwise(velocities):
-            steps = {}
-            for note in {note for note, _ in levels}:
-                if (note, softer) in levels and (note, louder) in levels:
-                    low = statistics.median(loudness for loudness, _ in levels[note, softer])
-                    steps[note] = statistics.median(loudness for loudness, _ in levels[note, louder]) - low
+            both = [note for note in notes if (note, softer) in usual and (note, louder) in usual]
+            steps = {note: usual[note, louder] - usual[note, softer] for note in both}
             in_order = sum(step > INVERTED_DB for step in steps.values())
             if len(steps) < 3 or in_order < IN_ORDER * len(steps):
                 continue
-            findings += [
-                rules.DYNAMICS_INVERTED.finding(
-                    levels[note, softer][0][1],
-                    measured=f"{level(-step, 'dB')} louder than the next dynamic on the same note",
-                )
-                for note, step in sorted(steps.items())
-                if step < -INVERTED_DB
-            ]
-    return findings
+            for note, step in steps.items():
+                if step < -INVERTED_DB:
+                    low, high = levels[note, softer][0][1], levels[note, louder][0][1]
+                    says = "{value} louder than the next dynamic on the same note"
+                    yield dynamics_inverted.finding(low.path, at=_at(low, high), value=round(-step, 2), says=says)
 
 
 def layer_levels(model: SoundModel) -> dict[str, tuple[float, float]]:
     """Return (median loudness in LUFS, what is lost in dB when it plays alone) of each of the maker's layers."""
     names = {layer.name for layer in model.facts.layers}
     loudness: dict[str, float] = {}
-    for layer, zones in by_layer(model.zones.values()).items():
+    for layer, zones in model.layers.items():
         values = [value for zone in zones if (value := model.measured[zone.path].momentary_max_lufs) is not None]
         if layer in names and values:
             loudness[layer] = statistics.median(values)
@@ -145,18 +166,25 @@ def layer_levels(model: SoundModel) -> dict[str, tuple[float, float]]:
     return {layer: (value, together - value) for layer, value in loudness.items()}
 
 
-def layer_uneven(model: SoundModel) -> list[Finding]:
+@rule(
+    "layer-uneven",
+    WARNS,
+    step="sound",
+    rests_on=(*with_inputs(LOUDNESS), ZONES),
+    means="One layer alone is far softer than all together.",
+    why="A player who turns the other layers down hears almost nothing left.",
+    mend="Raise that layer, or say in the readme that it only colours the others.",
+    limit="a layer alone drops by {bound} at most",
+    unit="dB",
+    bound=LAYER_DROP_DB,
+)
+def layer_uneven(model: SoundModel) -> Iterator[Finding]:
     """Layers that drop by more than the limit (default 15 dB) when they play alone."""
     limit = model.facts.limits.layer_drop_db or LAYER_DROP_DB
-    levels = layer_levels(model)
-    return [
-        rules.LAYER_UNEVEN.finding(
-            measured=f"“{visible(layer)}” alone is {level(drop, 'dB')} down, {level(loudness, 'LUFS')}",
-            limit=f"{level(limit, 'dB')} at most",
-        )
-        for layer, (loudness, drop) in sorted(levels.items())
-        if len(levels) > 1 and drop > limit
-    ]
+    for layer, (loudness, drop) in sorted(layer_levels(model).items()):
+        if drop > limit:
+            says = f"“{visible(layer)}” alone is {{value}} down, {level(loudness, 'LUFS')}"
+            yield layer_uneven.finding(value=round(drop, 2), bound=limit, says=says)
 
 
-LEVEL_CHECKS: Final[tuple[Callable[[SoundModel], list[Finding]], ...]] = (level_step, dynamics_inverted, layer_uneven)
+LEVEL_RULES: Final[tuple[Rule[SoundModel], ...]] = (level_step, dynamics_inverted, layer_uneven)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 import msgspec
 
@@ -16,14 +16,15 @@ from companion.sound.zones.zones import Zone, by_layer, read_table, zones_of
 class SoundModel(msgspec.Struct, frozen=True, kw_only=True):
     """The measures of every audio file that ships, what each file is, and what the facts say of them all.
 
-    measured, kinds: by relative path, in order. zones: where each sample plays, by path. tunings: of each instrument
-    whose pitch can be judged. Built by :func:`sound_model`.
+    measured, kinds: by relative path, in order. zones: where each sample plays, by path; layers: the same by layer.
+    tunings: of each instrument whose pitch can be judged. Built by :func:`sound_model`.
     """
 
     measured: Mapping[str, Measured]
     kinds: Mapping[str, Kind] = {}
     facts: Facts = Facts()
     zones: Mapping[str, Zone] = {}
+    layers: Mapping[str, Sequence[Zone]] = {}
     tunings: tuple[Tuning, ...] = ()
 
     def kind(self, path: str) -> Kind:
@@ -55,5 +56,6 @@ def sound_model(
     measured = dict(sorted(measured.items()))
     samples = {path: one for path, one in measured.items() if kinds.get(path, Kind.SAMPLE) is not Kind.IMPULSE}
     zones = zones_of(samples, facts, read_table(table) if table else None)
-    found = tuple(tunings(by_layer(zones.values()), samples))
-    return SoundModel(measured=measured, kinds=kinds, facts=facts, zones=zones, tunings=found)
+    layers = by_layer(zones.values())
+    found = tuple(tunings(layers, samples))
+    return SoundModel(measured=measured, kinds=kinds, facts=facts, zones=zones, layers=layers, tunings=found)

@@ -1,16 +1,19 @@
-"""Checks of pitch: wrong root notes and samples out of tune, judged against the rest of their instrument."""
+"""Rules about pitch: wrong root notes and samples out of tune, judged against the rest of their instrument."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterator
 from typing import Final
 
-from companion.core.findings import Finding, Severity
-from companion.core.text import visible
+from companion.core.at import At
+from companion.core.findings import BLOCKS, WARNS, Finding, Severity
+from companion.core.rules import Rule, rule
+from companion.core.text import plural, visible
 from companion.core.units import note_name
-from companion.sound.checks import texts as rules
 from companion.sound.checks.model import SoundModel
-from companion.sound.zones.tuning import Tuned, Tuning
+from companion.sound.measures.versions import PITCH, with_inputs
+from companion.sound.zones.tuning import TUNING, Tuned, Tuning
+from companion.sound.zones.zones import ZONES
 
 PITCH_CENTS: Final = 20.0
 SCATTERS: Final = 2.5
@@ -32,6 +35,11 @@ def _is_wrong_root(one: Tuned) -> bool:
     return semitones % 12 != 0 or one.octave_sure
 
 
+def _at(one: Tuned) -> At:
+    key = round(one.declared / 100)
+    return At(key=key if 0 <= key <= 127 else None)
+
+
 def _note(model: SoundModel, cents: float) -> str:
     number = round(cents / 100)
     convention = model.facts.naming.middle_c or "C4"
@@ -39,28 +47,36 @@ def _note(model: SoundModel, cents: float) -> str:
     return f"{name} (MIDI {number}, middle C = {convention})"
 
 
-def wrong_root(model: SoundModel) -> list[Finding]:
+@rule(
+    "wrong-root",
+    BLOCKS,
+    step="sound",
+    rests_on=(*with_inputs(PITCH), ZONES, TUNING),
+    means="A sample sounds a semitone or more away from the note it is declared to have.",
+    why="One key, or a stretch of keys, plays the wrong note.",
+    mend="Correct the root note in the patch and in the file's name or chunk, or exchange the recording.",
+    limit="under a semitone from the declared note, as its instrument's others have it",
+    unit="semitone",
+    source="ISO 16: A4 = 440 Hz; MIDI 1.0: note 69",
+)
+def wrong_root(model: SoundModel) -> Iterator[Finding]:
     """Samples whose pitch lies a semitone or more from their declared note while their instrument's others agree.
 
     A whole instrument that lies octaves off is read as another octave convention, or as meant, and is not reported.
     Where more than two samples, and more than 5 %, disagree the layer may be a mixture, and the finding only warns.
     """
-    findings = []
     for tuning in model.tunings:
-        for one in tuning.members:
-            if _is_wrong_root(one):
-                semitones = round(one.cents / 100)
-                findings.append(
-                    rules.WRONG_ROOT.finding(
-                        one.path,
-                        severity=None if tuning.pure else Severity.WARNS,
-                        measured=f"sounds {abs(semitones)} semitone{'s' * (abs(semitones) > 1)} "
-                        f"{'above' if semitones > 0 else 'below'} its declared note: "
-                        f"{_note(model, one.measured - 1200 * tuning.octaves * tuning.from_names)}, "
-                        f"declared {_note(model, one.declared)}",
-                    )
-                )
-    return findings
+        for one in filter(_is_wrong_root, tuning.members):
+            semitones = round(one.cents / 100)
+            off = f"{plural(abs(semitones), 'semitone')} {'above' if semitones > 0 else 'below'}"
+            heard = _note(model, one.measured - 1200 * tuning.octaves * tuning.from_names)
+            yield wrong_root.finding(
+                one.path,
+                at=_at(one),
+                value=semitones,
+                severity=None if tuning.pure else Severity.WARNS,
+                says=f"sounds {off} its declared note: {heard}, declared {_note(model, one.declared)}",
+            )
 
 
 def limit_of(tuning: Tuning, limit: float) -> float:
@@ -68,38 +84,46 @@ def limit_of(tuning: Tuning, limit: float) -> float:
     return max(limit, SCATTERS * tuning.scatter)
 
 
-def off_pitch(model: SoundModel) -> list[Finding]:
+@rule(
+    "off-pitch",
+    WARNS,
+    step="sound",
+    rests_on=(*with_inputs(PITCH), ZONES, TUNING),
+    means="A sample is out of tune with its declared note, measured against the rest of its instrument.",
+    why="The key beats against its neighbours, and chords sound sour.",
+    mend="Tune the sample in the patch by the cents measured here; if the detuning is meant, waive it.",
+    limit="within {bound}",
+    unit="cents",
+    bound=PITCH_CENTS,
+    source="Moore, An Introduction to the Psychology of Hearing: 5 to 10 cents are noticed; the limit is twice that",
+)
+def off_pitch(model: SoundModel) -> Iterator[Finding]:
     """Samples further from their note than the limit (default 20 cents), when steady and clear enough to tell.
 
     Five to ten cents are what trained listeners notice between successive tones (Moore, "An Introduction to the
     Psychology of Hearing", chapter 6); twice that leaves room for players and instruments that breathe. Instruments
     whose samples scatter by nature are given two and a half times their own median distance. An instrument that is
-    tuned away from A = 440 Hz as a whole is told once.
+    tuned away from A = 440 Hz as a whole is reported once.
     """
     limit = model.facts.limits.pitch_cents or PITCH_CENTS
-    findings = []
     for tuning in model.tunings:
         if abs(tuning.cents) > limit:
-            findings.append(_whole(model, tuning, limit))
+            yield off_pitch.finding(
+                at=At(others=tuple(one.path for one in tuning.members)),
+                value=round(tuning.cents, 1),
+                bound=limit,
+                says=f"all of “{visible(tuning.layer)}” lies {_signed(tuning.cents)} cents from its notes",
+                mend="If the tuning is meant, say so in the readme and waive this; else tune the patch as a whole.",
+            )
         most = limit_of(tuning, limit)
-        findings += [
-            rules.OFF_PITCH.finding(one.path, measured=f"{_signed(one.cents)} cents", limit=f"within {most:.0f} cents")
-            for one in tuning.members
-            if one.firm and most < abs(one.cents) and not _is_wrong_root(one) and abs(one.cents) < 100
-        ]
-    return findings
-
-
-def _whole(model: SoundModel, tuning: Tuning, limit: float) -> Finding:
-    return rules.OFF_PITCH.finding(
-        measured=f"all of “{visible(tuning.layer)}” lies {_signed(tuning.cents)} cents from its notes",
-        limit=f"within {limit:g} cents",
-        mend="If the tuning is meant, say so in the readme and waive this; else tune the patch as a whole.",
-    )
+        for one in tuning.members:
+            if one.firm and most < abs(one.cents) < 100 and not _is_wrong_root(one):
+                says = f"{_signed(one.cents)} cents"
+                yield off_pitch.finding(one.path, at=_at(one), value=round(one.cents, 1), bound=most, says=says)
 
 
 def _signed(cents: float) -> str:
     return f"{cents:+.0f}".replace("-", "−")
 
 
-PITCH_CHECKS: Final[tuple[Callable[[SoundModel], list[Finding]], ...]] = (wrong_root, off_pitch)
+PITCH_RULES: Final[tuple[Rule[SoundModel], ...]] = (wrong_root, off_pitch)

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 OUTLINE: Final = 2048
-SAME: Final = 0.99
 _EMPHASIS: Final = 0.95
 
 

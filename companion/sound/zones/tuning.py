@@ -8,8 +8,12 @@ from typing import Final
 
 import msgspec
 
+from companion.core.rules import Measure
 from companion.sound.measures.measured import Measured
 from companion.sound.zones.zones import Zone
+
+TUNING: Final = Measure("tuning", 1)
+"""Raised whenever the same pitches and zones may give another tuning."""
 
 TRUST: Final = 0.9
 FIRM_TRUST: Final = 0.95

@@ -13,10 +13,13 @@ import msgspec
 
 from companion.core.facts import Facts, MiddleC
 from companion.core.globs import globs
+from companion.core.rules import Measure
 from companion.sound.measures.measured import Measured
 from companion.sound.zones.naming import Placed, guess_note, place_all, read_note, read_velocity
 
 MOST_ROWS: Final = 200_000
+ZONES: Final = Measure("zones", 1)
+"""Raised whenever the same names, chunks and facts may place a sample otherwise."""
 
 
 class Zone(msgspec.Struct, frozen=True, kw_only=True):
