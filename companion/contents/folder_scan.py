@@ -16,7 +16,7 @@ from companion.contents.reading.scan import PATH_SCAN, Scan, scan_file
 from companion.contents.reading.scripts import ScriptText, read_scripts
 from companion.contents.reading.shapes import SUFFIXES
 from companion.contents.references import References, resolve
-from companion.contents.selection import Selection, shipping
+from companion.contents.selection import Selection, select
 from companion.core.cache import Cache, Table
 from companion.core.entries import Entry, Kind
 from companion.core.facts import Contents
@@ -72,10 +72,10 @@ def _scan_paths(folder: Path, entries: Iterable[Entry], cache: Cache, watch: Wat
 
 def scan_folder(folder: Path, inventory: Inventory, facts: Contents, cache: Cache, watch: Watch) -> FolderScan:
     """Return all that Contents and Paths judge of a folder, but what the audio files hold."""
-    selection = shipping(inventory, facts)
+    selection = select(inventory, facts)
     scans = _scan_paths(folder, selection.ships, cache, watch)
     references = resolve(scans, inventory.entries, selection.paths)
-    final = shipping(inventory, facts, referenced=references.used)
+    final = select(inventory, facts, referenced=references.used)
     if final.paths != selection.paths:  # what is referred to ships after all, and may itself refer to more
         scans = _scan_paths(folder, final.ships, cache, watch)
         references = resolve(scans, inventory.entries, final.paths)

@@ -131,7 +131,7 @@ _COPY: Final = re.compile(
 )
 _BOUNCE: Final = re.compile(r"\b(?:bounce|mixdown)\b")
 _IMPULSE_FOLDER: Final = re.compile(r"irs?|impulses?(?:[ _-]responses?)?|convolutions?")
-_SHOWN_FOLDER: Final = re.compile(r"demos?|previews?|audio[ _-]demos?")
+_DEMO_FOLDER: Final = re.compile(r"demos?|previews?|audio[ _-]demos?")
 _DOCUMENT_NAMES: Final = frozenset(
     ["readme", "licence", "license", "changelog", "credits", "copying", "authors", "install"]
 )
@@ -163,7 +163,7 @@ def _is_working(key: str, suffix: str) -> bool:
         return True
     name = key.rpartition("/")[2]
     stem = name[: -len(suffix) - 1] if suffix else name
-    if suffix in AUDIO:  # takes are numbered and named in so many ways that only a bounce at the top is told by name
+    if suffix in AUDIO:  # takes are numbered and named in so many ways that by its name only a bounce at the top counts
         return "/" not in key and _BOUNCE.search(stem) is not None
     return _COPY.fullmatch(stem) is not None
 
@@ -176,8 +176,8 @@ def natural_kind(path: str) -> Kind:
     if suffix in AUDIO:
         if any(_IMPULSE_FOLDER.fullmatch(folder) for folder in folders):
             return Kind.IMPULSE
-        shown = any(_SHOWN_FOLDER.fullmatch(folder) for folder in folders)
-        return Kind.OTHER if shown else Kind.SAMPLE
+        demo = any(_DEMO_FOLDER.fullmatch(folder) for folder in folders)
+        return Kind.OTHER if demo else Kind.SAMPLE
     if suffix in PICTURES:
         return Kind.PICTURE
     if suffix in DOCUMENTS or (not suffix and name in _DOCUMENT_NAMES):
@@ -211,7 +211,7 @@ _SOUND: Final = frozenset([Kind.SAMPLE, Kind.IMPULSE, Kind.OTHER])
 
 @lru_cache(maxsize=16)
 def kinds_by(contents: Contents) -> Callable[[str], Kind]:
-    """Return the function that tells a relative path's kind under these facts."""
+    """Return the function that maps a relative path to its kind under these facts."""
     lists = [
         item
         for patterns, kind, may in (

@@ -8,7 +8,7 @@ import msgspec
 
 from companion.contents.inventory import Inventory
 from companion.contents.kinds import natural_kind
-from companion.core.entries import Entry, Kind, Stray
+from companion.core.entries import Entry, Kind, LeftOut
 from companion.core.facts import Contents
 from companion.core.folder import never_ships
 from companion.core.globs import folded, globs, is_plain
@@ -25,7 +25,7 @@ class Selection(msgspec.Struct, frozen=True, kw_only=True):
     """The files that ship and those that stay, each with its reason; both sorted by path."""
 
     ships: tuple[Entry, ...]
-    left_out: tuple[Stray, ...]
+    left_out: tuple[LeftOut, ...]
 
     @property
     def paths(self) -> frozenset[str]:
@@ -33,7 +33,7 @@ class Selection(msgspec.Struct, frozen=True, kw_only=True):
         return frozenset(entry.path for entry in self.ships)
 
 
-def shipping(inventory: Inventory, facts: Contents, *, referenced: frozenset[str] = frozenset()) -> Selection:
+def select(inventory: Inventory, facts: Contents, *, referenced: frozenset[str] = frozenset()) -> Selection:
     """Return what ships under these facts.
 
     ``include`` empty means everything; ``documents`` ship besides what is included; ``exclude`` wins over all.
@@ -44,7 +44,7 @@ def shipping(inventory: Inventory, facts: Contents, *, referenced: frozenset[str
     include, exclude, documents = globs(facts.include), globs(facts.exclude), globs(facts.documents)
     named = {folded(pattern.replace("\\", "/")) for pattern in facts.include if is_plain(pattern)}
     ships: list[Entry] = []
-    left: list[Stray] = []
+    left: list[LeftOut] = []
     plain = not (include or exclude)  # then no path need be prepared for comparing, which is most of the work
     for entry in inventory.entries:
         key = "" if plain else folded(entry.path)
@@ -62,7 +62,7 @@ def shipping(inventory: Inventory, facts: Contents, *, referenced: frozenset[str
         elif entry.kind is Kind.WORKING and key not in named and entry.path not in referenced:
             reason = WORKING
         if reason:
-            left.append(Stray(entry=entry, reason=reason))
+            left.append(LeftOut(entry=entry, reason=reason))
         elif entry.kind is Kind.WORKING:
             ships.append(msgspec.structs.replace(entry, kind=natural_kind(entry.path)))
         else:

@@ -63,7 +63,7 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
         return f".{extension.lower()}" if dot and stem else ""
 
 
-class Stray(msgspec.Struct, frozen=True, kw_only=True):
+class LeftOut(msgspec.Struct, frozen=True, kw_only=True):
     """A file that stays at home, and why."""
 
     entry: Entry

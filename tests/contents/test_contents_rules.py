@@ -138,7 +138,7 @@ def test_samples_that_are_found_by_folder_are_told_once(desk: Desk) -> None:
     for number in range(40):
         desk.put(f"Samples/{number}.wav", f"{number}")
     (found,) = desk.contents()
-    assert (found.path, found.measured) == ("", "40 of 42 samples are named by nothing")
+    assert (found.path, found.measured) == ("", "nothing refers to 40 of 42 samples")
 
 
 def test_a_path_of_this_computer_counts_as_use(desk: Desk, rules_of: Ids) -> None:
@@ -175,7 +175,7 @@ def test_stray_working_files(desk: Desk) -> None:
         "Slate Choir.slab.bak": "left out of the archive",
         "Slate Choir old.slab": "would ship beside “Slate Choir.slab”",
         "Slate Choir v1.slab": "would ship beside “Slate Choir.slab”",
-        "Session.slabsong": "would ship: of no known kind, and nothing refers to it",
+        "Session.slabsong": "would ship, though its kind is unknown and nothing refers to it",
         "bounces": "3 files (3 B), left out of the archive",
     }
 
@@ -277,6 +277,16 @@ def test_file_unreadable_and_truncated(desk: Desk) -> None:
 def test_what_the_disk_does_not_give_is_unreadable(desk: Desk, rules_of: Ids) -> None:
     os.mkfifo(desk.folder / "pipe.txt")
     assert rules_of(desk.contents()) == ["file-unreadable"]
+
+
+def test_what_may_name_files_is_scanned(desk: Desk) -> None:
+    desk.put("list.data")
+    desk.put("empty.data", b"")
+    desk.put("readme.txt")
+    with desk.put("big.data", b"x").open("r+b") as stream:
+        stream.truncate((64 << 20) + 1)  # what is that large is no list of files
+    desk.put("Scripts/a.lua")
+    assert sorted(desk.scan().scans) == ["Scripts/a.lua", "Slate Choir.slab", "list.data"]
 
 
 def test_nested_archive(desk: Desk, rules_of: Ids) -> None:

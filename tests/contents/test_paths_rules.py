@@ -146,7 +146,7 @@ def test_a_patch_that_can_be_read_is_not_opaque(desk: Desk, rules_of: Ids) -> No
         ("name = 'Größe'".encode("latin-1"), "not UTF-8"),
         ("\ufeffname = 'x'".encode(), "UTF-8 with a byte order mark"),
         ("name = 'x'".encode("utf-16"), "UTF-16"),
-        ("a = 'é'\r\nb = 2\nc = 3".encode(), "line ends of CR LF and LF mixed"),
+        ("a = 'é'\r\nb = 2\nc = 3".encode(), "mixed line endings: CR LF and LF"),
     ],
 )
 def test_script_encoding(desk: Desk, data: bytes, measured: str) -> None:
@@ -179,6 +179,14 @@ def test_metadata_private(desk: Desk, field: str, text: str) -> None:
     metadata = {"Samples/Slate C3.wav": (("LIST INAM", "Slate C3"), (field, text)), "elsewhere.wav": ((field, text),)}
     (found,) = desk.paths(metadata=metadata, user="quarry", home="/srv/people/quarry")
     assert (found.rule, found.path, found.where) == ("metadata-private", "Samples/Slate C3.wav", field)
+
+
+def test_what_is_private_is_described_and_the_rest_is_counted(desk: Desk) -> None:
+    one = ("bext", "exported to /Users/ann/Slate/out.wav")
+    (found,) = desk.paths(metadata={"Samples/Slate C3.wav": (one,)})
+    assert found.measured == "a home folder: /Users/ann"
+    (found,) = desk.paths(metadata={"Samples/Slate C3.wav": (one, ("iXML", "x"), ("iXML", "by quarry"))}, user="quarry")
+    assert found.measured == "a home folder: /Users/ann, and 1 more"
 
 
 @pytest.mark.parametrize(

@@ -46,6 +46,8 @@ def one(text: str, source: str = "Slate.slab", *, quoted: bool = False) -> Refer
         ("Samples/a b.wav", "Patches/Deep.slab", Fate.FOUND, "Samples/a b.wav"),
         ("../Samples/a b.wav", "Patches/Deep.slab", Fate.FOUND, "Samples/a b.wav"),
         ("./Samples/../ui/panel.png", "Slate.slab", Fate.FOUND, "ui/panel.png"),
+        ("Samples/./a b.wav", "Slate.slab", Fate.FOUND, "Samples/a b.wav"),
+        ("Samples//a b.wav", "Slate.slab", Fate.FOUND, "Samples/a b.wav"),
         ("Samples\\close\\c.wav", "Slate.slab", Fate.FOUND, "Samples/close/c.wav"),
         ("Samples/Tom &amp; Co.wav", "Slate.slab", Fate.FOUND, "Samples/Tom & Co.wav"),
         ("Samples/a%20b.wav", "Slate.slab", Fate.FOUND, "Samples/a b.wav"),

@@ -70,7 +70,7 @@ def file_truncated(model: ContentsModel) -> Iterator[Finding]:
     "patch-missing",
     BLOCKS,
     step="contents",
-    means="No patch ships, or one that the facts list is not there.",
+    means="No patch ships, or one that the facts list is missing.",
     why="Players get samples and nothing that plays them.",
     mend="List the patch under “contents.patches” in release.toml, put it into the folder, and do not exclude it.",
     limit="every listed patch, and at least one",

@@ -39,9 +39,9 @@ def name_forbidden(model: NamesModel) -> Iterator[Finding]:
     for path, name in model.names:
         if SURROGATE.search(name):
             yield name_forbidden.finding(path, says="bytes that are not UTF-8", mend=offered(name) or None)
-        elif held := "".join(dict.fromkeys(FORBIDDEN.findall(name))):
-            shown = " ".join(map(visible, held))
-            yield name_forbidden.finding(path, value=shown, says="holds {value}", mend=offered(name) or None)
+        elif found := "".join(dict.fromkeys(FORBIDDEN.findall(name))):
+            characters = " ".join(map(visible, found))
+            yield name_forbidden.finding(path, value=characters, says="holds {value}", mend=offered(name) or None)
 
 
 @rule(
@@ -99,7 +99,7 @@ def name_twins(model: NamesModel) -> Iterator[Finding]:
         if len({path.rpartition("/")[2] for path in twins}) > 1:
             first, *rest = sorted(twins)
             others = listed([f"“{visible(path)}”" for path in rest])
-            yield name_twins.finding(first, at=At(others=tuple(rest)), value=others, says="is one name with {value}")
+            yield name_twins.finding(first, at=At(others=tuple(rest)), value=others, says="is the same name as {value}")
 
 
 @rule(

@@ -18,7 +18,7 @@ from companion.core.rules import Rule, rule
 from companion.core.text import shorten, visible
 
 _MOVE_SAMPLES: Final = (
-    "Move the samples into the release folder, load them from there in the engine, and save the patch anew."
+    "Move the samples into the release folder, load them from there in the engine, and save the patch again."
 )
 _RELATIVE: Final = (Style.RELATIVE, Style.CLIMBING)
 
@@ -92,7 +92,7 @@ def path_home(model: PathsModel) -> Iterator[Finding]:
     rests_on=(PATH_SCAN, REFERENCES),
     means="A patch or script climbs out of the release folder with “..”.",
     why="What lies beside your folder does not lie beside the player's.",
-    mend="Move the files it names into the release folder and save the patch anew.",
+    mend="Move the files it names into the release folder and save the patch again.",
     limit="no path that leaves the release folder",
 )
 def path_climbs(model: PathsModel) -> Iterator[Finding]:
@@ -106,9 +106,9 @@ def path_climbs(model: PathsModel) -> Iterator[Finding]:
     NOTES,
     step="paths",
     rests_on=(PATH_SCAN, REFERENCES),
-    means="A patch or script separates folders by backslashes.",
+    means="A patch or script separates folders with backslashes.",
     why="macOS and Linux take a backslash for a part of the name; engines mostly translate it, which is worth a test.",
-    mend="Have the patch opened on macOS or Linux once, or write the paths with slashes.",
+    mend="Open the patch on macOS or Linux once, or write the paths with slashes.",
 )
 def path_backslash(model: PathsModel) -> Iterator[Finding]:
     """Only relative paths: the others have graver faults. ``\\\\n`` and other escapes in scripts are no paths."""
@@ -146,10 +146,10 @@ def patch_opaque(model: PathsModel) -> Iterator[Finding]:
         if scan.problem:
             yield patch_opaque.finding(entry.path, value=scan.problem)
         elif not scan.complete:
-            part = "only a part of it could be read: it unpacks to more than is safe, or names too many files"
+            part = "only part of it could be read: it unpacks to more than is safe, or names too many files"
             yield patch_opaque.finding(entry.path, says=part)
         else:
-            kind = "compressed or encrypted" if scan.dense else "not compressed, and yet no path in it"
+            kind = "compressed or encrypted" if scan.dense else "not compressed, yet no path in it"
             says = f"{scan.entropy:.2f} bits a byte: {kind}"
             yield patch_opaque.finding(entry.path, value=scan.entropy, unit="bits a byte", says=says)
 
@@ -161,17 +161,17 @@ def patch_opaque(model: PathsModel) -> Iterator[Finding]:
     rests_on=(SCRIPT_TEXT,),
     means="A script is not plain UTF-8.",
     why="Names with accents are read differently from system to system, and the files they name are not found.",
-    mend="Save the script as UTF-8 without a byte order mark, with one kind of line ends.",
+    mend="Save the script as UTF-8 without a byte order mark, with one kind of line ending.",
     limit="UTF-8 without a byte order mark",
     source="Unicode Standard, section 23.8",
 )
 def script_encoding(model: PathsModel) -> Iterator[Finding]:
-    """ASCII with any line ends is fine; so is UTF-8 without a mark and with one kind of line ends."""
+    """ASCII with any line ends is fine; so is UTF-8 without a mark and with one kind of line ending."""
     for path, script in sorted(model.scripts.items()):
         if script.encoding == "ascii" or (script.encoding == "utf-8" and len(script.line_ends) < 2):
             continue
         measured = script.encoding.replace("utf", "UTF")
         if script.encoding == "utf-8":
-            measured = f"line ends of {' and '.join(script.line_ends)} mixed"
+            measured = f"mixed line endings: {' and '.join(script.line_ends)}"
         at = At(byte=script.offset) if script.encoding == "not utf-8" else NOWHERE
         yield script_encoding.finding(path, at=at, value=measured)

@@ -59,9 +59,9 @@ def reference_missing(model: ContentsModel) -> Iterator[Finding]:
     WARNS,
     step="contents",
     rests_on=(PATH_SCAN, REFERENCES),
-    means="A patch or script writes a file's name in another case than it has on disk.",
-    why="It is found on Windows and most Macs, and missing on Linux and on disks that tell the cases apart.",
-    mend="Rename the file as the patch writes it.",
+    means="A patch or script spells a file's name in a different case than the disk does.",
+    why="It is found on Windows and most Macs, and missing on Linux and on disks that keep upper and lower case apart.",
+    mend="Rename the file the way the patch spells it.",
 )
 def reference_case(model: ContentsModel) -> Iterator[Finding]:
     """Blocks where two files differ by case only, since then it cannot be told which one is meant."""
@@ -83,7 +83,7 @@ def reference_case(model: ContentsModel) -> Iterator[Finding]:
     WARNS,
     step="contents",
     rests_on=(PATH_SCAN, REFERENCES),
-    means="A patch or script writes an accented name in another normalisation than it has on disk.",
+    means="A patch or script spells an accented name in a different Unicode form than the disk does.",
     why="The names look the same and are not: the file is missing wherever names are compared byte for byte.",
     mend="Use a name without accents, or rename the file to the composed form (NFC) and save the patch again.",
     source="Unicode Standard Annex #15",
@@ -105,7 +105,7 @@ def reference_normalisation(model: ContentsModel) -> Iterator[Finding]:
 def _form(text: str) -> str:
     if unicodedata.is_normalized("NFC", text):
         return "accents composed (NFC)"
-    return "accents apart (NFD)" if unicodedata.is_normalized("NFD", text) else "accents partly composed"
+    return "accents separate (NFD)" if unicodedata.is_normalized("NFD", text) else "accents partly composed"
 
 
 @rule(
@@ -136,9 +136,9 @@ def reference_excluded(model: ContentsModel) -> Iterator[Finding]:
     WARNS,
     step="contents",
     rests_on=(PATH_SCAN, REFERENCES),
-    means="Nothing that ships refers to a sample.",
+    means="A sample ships that nothing else in the release refers to.",
     why="Players download it for nothing, or a zone of the instrument was forgotten.",
-    mend="Take it out of the folder, or into the patch; exclude it if it is kept for later.",
+    mend="Remove it from the folder, or use it in the patch; exclude it if you keep it for later.",
     unit="bytes",
 )
 def sample_unused(model: ContentsModel) -> Iterator[Finding]:
@@ -156,8 +156,8 @@ def sample_unused(model: ContentsModel) -> Iterator[Finding]:
         yield sample_unused.finding(
             value=len(unused),
             unit="sample",
-            says=f"{len(unused):,} of {len(sounds):,} samples are named by nothing",
-            mend="If the patch loads whole folders, let this pass with that reason; otherwise look what was forgotten.",
+            says=f"nothing refers to {len(unused):,} of {len(sounds):,} samples",
+            mend="If the patch loads whole folders, waive this and say so; otherwise see what was forgotten.",
         )
         return
     for entry in unused:

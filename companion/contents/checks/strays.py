@@ -37,7 +37,7 @@ _VERSION: Final = re.compile(
     rests_on=(KINDS,),
     means="An operating system or a program left files of its own in the folder.",
     why="They would tell players about your computer and be of no use to them; they are left out of the archive.",
-    mend="Nothing need be done. Delete them if they bother you.",
+    mend="There is nothing to do. Delete them if they bother you.",
     unit="file",
 )
 def stray_system_file(model: ContentsModel) -> Iterator[Finding]:
@@ -90,7 +90,7 @@ def stray_working_file(model: ContentsModel) -> Iterator[Finding]:
         for entry in loose:
             if entry.kind is Kind.OTHER and entry.suffix[1:] not in AUDIO | PLAIN_DATA - SCRIPTS:
                 yield stray_working_file.finding(
-                    entry.path, says="would ship: of no known kind, and nothing refers to it"
+                    entry.path, says="would ship, though its kind is unknown and nothing refers to it"
                 )
 
 

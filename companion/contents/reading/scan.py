@@ -50,7 +50,8 @@ class Scan(msgspec.Struct, frozen=True, kw_only=True):
     def dense(self) -> bool:
         """Whether the bytes look compressed or encrypted: within half a bit of what random bytes would measure.
 
-        N random bytes measure about 255 / (2 N ln 2) bits below 8 (Miller 1955); under 256 bytes nothing can be told.
+        N random bytes measure about 255 / (2 N ln 2) bits below 8 (Miller 1955); fewer than 256 are too few to
+        judge.
         """
         sampled = min(self.size, _SAMPLE)
         return sampled >= 256 and self.entropy >= 8 - 255 / (2 * sampled * math.log(2)) - 0.5
