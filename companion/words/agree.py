@@ -42,10 +42,10 @@ _BACK: Final = 200
 
 
 class Disagreement(msgspec.Struct, frozen=True, kw_only=True):
-    """A statement that differs from the facts: what it says and what the facts say, at a line of the source."""
+    """A statement that differs from the facts: its text and what the facts say, at a line of the source."""
 
     line: int
-    says: str
+    text: str
     facts: str
 
 
@@ -55,7 +55,7 @@ class _Stated(msgspec.Struct, frozen=True):
     form: str
     right: bool
     line: int
-    says: str
+    text: str
 
 
 def disagreements(found: list[Passage], story: Story, *, history: bool = False) -> Iterator[Disagreement]:
@@ -76,9 +76,9 @@ def _judged(stated: Iterable[_Stated], facts: str) -> Iterator[Disagreement]:
     everything = list(stated)
     for one in everything:
         alike = [other for other in everything if other.form == one.form]
-        parts = one.form == "item" and len({other.says for other in alike}) > 1
+        parts = one.form == "item" and len({other.text for other in alike}) > 1
         if not any(other.right for other in alike) and not parts:
-            yield Disagreement(line=one.line, says=one.says, facts=facts)
+            yield Disagreement(line=one.line, text=one.text, facts=facts)
 
 
 def _words(text: str, between: str) -> str:

@@ -7,15 +7,17 @@ groups beneath. Other makers' habits of writing a version's heading are read as 
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from typing import Final
 
 import msgspec
 
 from companion.core.versions import instrument_version
 from companion.words.changes import changes_from
+from companion.words.markdown import blocks
 from companion.words.merge import Merged, merge
 
-__all__ = ["Entry", "changes_from", "entries", "insert_entry", "merge_entry", "parse_entry"]
+__all__ = ["ChangelogEntry", "changes_from", "entries", "insert_entry", "merge_entry", "parse_entry"]
 
 HEADER: Final = "# Changelog\n\nWhat changed from release to release, the newest first.\n"
 HEADER_TXT: Final = "Changelog\n=========\n\nWhat changed from release to release, the newest first.\n"
@@ -26,17 +28,14 @@ _REST: Final = (
 )
 _BARE: Final = re.compile(rf"\[?(?:version |v)?(?P<version>{_DOTTED}|\d+){_REST}", re.IGNORECASE)
 _TITLED: Final = re.compile(rf"[^\d\n]{{1,80}}\s\[?v?(?P<version>{_DOTTED}){_REST}", re.IGNORECASE)
-_ATX: Final = re.compile(r"(?P<level>#{1,6})[ \t]+(?P<text>.*?)[ \t]*#*")
-_UNDER: Final = re.compile(r"(?:={3,}|-{3,})\s*")
-_UNRELEASED: Final = re.compile(r"\[?unreleased\]?(?:\([^)\s]*\))?", re.IGNORECASE)
-_FENCE: Final = re.compile(r"\s{0,3}(```|~~~)")
 _REFERENCE: Final = re.compile(r"\s{0,3}\[[^\]]+\]:\s*\S")
 
 
-class Entry(msgspec.Struct, frozen=True, kw_only=True):
+class ChangelogEntry(msgspec.Struct, frozen=True, kw_only=True):
     """One version's part of a changelog: lines ``start`` up to ``end`` (from 0), heading included in ``text``.
 
-    body: the text under the heading. date: ISO 8601, or empty where the heading has none.
+    body: the text under the heading, from the line ``body_line`` (from 1). date: ISO 8601, or empty where the heading
+    has none.
     """
 
     version: str
@@ -45,6 +44,7 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
     end: int
     text: str
     body: str
+    body_line: int
 
 
 class _Heading(msgspec.Struct, frozen=True):
@@ -55,38 +55,31 @@ class _Heading(msgspec.Struct, frozen=True):
     date: str
 
 
-def _headings(lines: list[str]) -> list[_Heading]:
-    """Return every heading, those that name no version with an empty one; fenced code holds none."""
+def _headings(text: str) -> list[_Heading]:
+    """Return every heading, those that name no version with an empty one."""
     found: list[_Heading] = []
-    fenced = False
-    for number, line in enumerate(lines):
-        if _FENCE.match(line):
-            fenced = not fenced
-        if fenced:
+    tokens, _, _ = blocks(text)
+    for opened, token in pairwise(tokens):
+        if token.type != "inline" or opened.level or not opened.map:
             continue
-        below = lines[number + 1] if number + 1 < len(lines) else ""
-        above = lines[number - 1] if number else ""
-        atx = _ATX.fullmatch(line.strip()) if line.startswith("#") else None
-        if atx:
-            level, size, text = len(atx["level"]), 1, atx["text"]
-        elif line.strip() and not above.strip() and _UNDER.fullmatch(below):
-            level, size, text = (1 if below[0] == "=" else 2), 2, line.strip()
-        elif not above.strip() and (bare := _BARE.fullmatch(line.strip())) and bare["date"]:
-            level, size, text = 2, 1, line.strip()
-        else:
-            continue
-        text = text.replace("\\", "").replace("*", "").strip()
-        match = _BARE.fullmatch(text) or (_TITLED.fullmatch(text) if level < 3 else None)
-        found.append(
-            _Heading(number, level, size, match["version"] if match else "", (match["date"] or "") if match else "")
-        )
+        content = token.content.replace("\\", "").replace("*", "").strip()
+        if opened.type == "heading_open":
+            level, size = int(opened.tag[1]), opened.map[1] - opened.map[0]
+            match = _BARE.fullmatch(content) or (_TITLED.fullmatch(content) if level < 3 else None)
+        else:  # a line with a version and its date heads an entry in a plain text
+            level, size = 2, 1
+            match = _BARE.fullmatch(content.split("\n", 1)[0])
+            if not match or not match["date"]:
+                continue
+        version, date = (match["version"], match["date"] or "") if match else ("", "")
+        found.append(_Heading(opened.map[0], level, size, version, date))
     return found
 
 
-def entries(text: str) -> tuple[Entry, ...]:
+def entries(text: str) -> tuple[ChangelogEntry, ...]:
     """Return the entries of a changelog in Markdown or plain text, in the order they stand."""
-    lines = text.replace("\r\n", "\n").split("\n")
-    headings = _headings(lines)
+    text = text.replace("\r\n", "\n")
+    lines, headings = text.split("\n"), _headings(text)
     levels = [heading.level for heading in headings if heading.version]
     if not levels:
         return ()
@@ -103,14 +96,16 @@ def entries(text: str) -> tuple[Entry, ...]:
             (h.line for h in headings if h.line > heading.line and h.level <= level),
             default=max(last, heading.line + 1),
         )
+        body = "\n".join(lines[heading.line + heading.size : end])
         found.append(
-            Entry(
+            ChangelogEntry(
                 version=heading.version,
                 date=heading.date,
                 start=heading.line,
                 end=end,
                 text="\n".join(lines[heading.line : end]),
-                body="\n".join(lines[heading.line + heading.size : end]).strip("\n"),
+                body=body.strip("\n"),
+                body_line=heading.line + heading.size + len(body) - len(body.lstrip("\n")) + 1,
             )
         )
     return tuple(found)
@@ -121,7 +116,7 @@ def _same(one: str, other: str) -> bool:
     return first == second if first and second else one.strip() == other.strip()
 
 
-def parse_entry(text: str, version: str) -> Entry | None:
+def parse_entry(text: str, version: str) -> ChangelogEntry | None:
     """Return the entry of ``version`` (``1.0`` and ``1.0.0`` are one), or None."""
     return next((entry for entry in entries(text) if _same(entry.version, version)), None)
 

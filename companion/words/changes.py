@@ -109,8 +109,8 @@ def _line(group: Group, verb: str, kind: Kind, paths: list[str], place: Callable
     return Change(group=group, text=text, paths=tuple(paths), about=about, noun=one)
 
 
-def says(text: str, group: Group) -> bool:
-    """Tell whether ``text`` holds a verb of ``group``, such as “removed”."""
+def has_verb(text: str, group: Group) -> bool:
+    """Return whether ``text`` holds a verb of ``group``, such as “removed”."""
     return bool(_ANYWHERE[group].search(text))
 
 

@@ -5,26 +5,21 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from html.parser import HTMLParser
-from typing import Final
+from typing import Any, Final
 
 import msgspec
+
+from companion.words.markdown import blocks, spans
 
 _HTML: Final = re.compile(r"\s*(?:<!doctype\b|<(?:html|head|body|main|article|section|div|header|h[1-6]|p|ul)\b)", re.I)  # noqa: FURB167
 _BLOCK: Final = re.compile(
     r"address|article|aside|blockquote|body|br|d[dlt]|div|footer|form|h[1-6]|head(?:er)?|hr|html|li|main|nav|[ou]l|p|pre"
     r"|section|table|tbody|t[dhr]|tfoot|thead|title"
 )
-_UNSEEN: Final = frozenset({"script", "style", "template"})
-_BULLET: Final = re.compile(r"\s*(?:[-*+•]|\d{1,9}[.)])\s+(?:\[[ xX]\]\s+)?")
-_HEADING: Final = re.compile(r"\s{0,3}#{1,6}\s+")
-_QUOTE: Final = re.compile(r"^\s{0,3}>\s?")
-_UNDER: Final = re.compile(r"\s{0,3}(?:=+|-{2,}|\|?[\s:|-]*-[\s:|-]*)\s*")
-_LINK: Final = re.compile(r"!?\[([^\[\]]*)\](?:\([^()\s]*(?:\s\"[^\"]*\")?\)|\[[^\[\]]*\])")
-_AUTOLINK: Final = re.compile(r"<([a-z]+:[^<>\s]+|[^<>\s@]+@[^<>\s@]+)>", re.IGNORECASE)
-_TAG: Final = re.compile(r"</?[a-zA-Z][\w-]*(?:\s[^<>]*)?/?>|<!--[^<>]*-->")
+_HIDDEN: Final = frozenset({"script", "style", "template"})
+_CHECKBOX: Final = re.compile(r"^\s*\[[ xX]\]\s+")
+_RULED: Final = re.compile(r"[\s|:-]+")
 _UNCLOSED: Final = re.compile(r"<(?=[^<>]*(?:<|\Z))")
-_MARKS: Final = re.compile(r"[*`]+|(?<!\w)_+(?=\w)|(?<=\w)_+(?!\w)")
-_ESCAPE: Final = re.compile(r"\\([!-/:-@\[-`{-~])")
 
 
 class Passage(msgspec.Struct, frozen=True, kw_only=True):
@@ -55,6 +50,10 @@ class _Builder:
         if piece:
             self._pieces.append((piece, line))
 
+    def begin(self, *, item: bool = False, heading: bool = False) -> None:
+        self.close()
+        self.item, self.heading = item, heading
+
     def close(self) -> None:
         if self._pieces:
             starts, at = [], 0
@@ -77,30 +76,30 @@ class _Builder:
 class _Reader(HTMLParser):
     """Collects what a browser would show; pieces of inline markup are one passage."""
 
-    def __init__(self) -> None:
+    def __init__(self, builder: _Builder, first_line: int) -> None:
         super().__init__(convert_charrefs=True)
-        self.builder = _Builder()
-        self._unseen = 0
+        self._builder = builder
+        self._before = first_line - 1
+        self._hidden = 0
         self._open: list[tuple[str, int]] = []
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self._unseen += tag in _UNSEEN
+        self._hidden += tag in _HIDDEN
         if _BLOCK.fullmatch(tag):
-            self._flush()
-            self.builder.item = tag == "li"
-            self.builder.heading = tag in ("h1", "h2", "h3", "h4", "h5", "h6", "title")
+            self.flush()
+            self._builder.begin(item=tag == "li", heading=tag in ("h1", "h2", "h3", "h4", "h5", "h6", "title"))
 
     def handle_endtag(self, tag: str) -> None:
-        self._unseen = max(0, self._unseen - (tag in _UNSEEN))
+        self._hidden = max(0, self._hidden - (tag in _HIDDEN))
         if _BLOCK.fullmatch(tag):
-            self._flush()
+            self.flush()
 
     def handle_data(self, data: str) -> None:
-        if not self._unseen:
-            line = self.getpos()[0]
+        if not self._hidden:
+            line = self._before + self.getpos()[0]
             self._open += [(part, line + number) for number, part in enumerate(data.split("\n"))]
 
-    def _flush(self) -> None:
+    def flush(self) -> None:
         joined: list[tuple[str, int]] = []
         for text, line in self._open:
             if joined and joined[-1][1] == line:  # inline tags part no words
@@ -108,13 +107,13 @@ class _Reader(HTMLParser):
             else:
                 joined.append((text, line))
         for text, line in joined:
-            self.builder.add(text, line)
+            self._builder.add(text, line)
         self._open = []
-        self.builder.close()
+        self._builder.close()
 
 
 def is_html(text: str, path: str = "") -> bool:
-    """Tell whether a text is HTML, by its name or its first tag."""
+    """Return whether a text is HTML, by its name or its first tag."""
     return path.lower().endswith((".html", ".htm")) or bool(_HTML.match(text))
 
 
@@ -127,48 +126,79 @@ def _closed(html: str) -> str:
     return _UNCLOSED.sub("&lt;", "".join([*kept, html[at:]]))
 
 
-def unmarked(line: str) -> str:
-    """Return a line of Markdown without its inline marks and escapes."""
-    kept: list[str] = []
-
-    def keep(match: re.Match[str]) -> str:
-        kept.append(match[1])
-        return "\0"
-
-    text = _ESCAPE.sub(keep, line.replace("\0", ""))
-    text = _MARKS.sub("", _TAG.sub("", _AUTOLINK.sub(r"\1", _LINK.sub(r"\1", text))))
-    inside = iter(kept)
-    return re.sub("\0", lambda _: next(inside, ""), text)
-
-
 def passages(text: str, path: str = "", first_line: int = 1) -> list[Passage]:
     """Return what a reader sees of ``text``, passage by passage; ``first_line``: the number of its first line."""
-    if is_html(text, path):
-        reader = _Reader()
-        reader.feed(_closed(text))
-        reader.close()
-        reader._flush()
-        return reader.builder.passages
     builder = _Builder()
-    for number, raw in enumerate(text.replace("\r\n", "\n").split("\n"), first_line):
-        line = _QUOTE.sub("", raw, count=1)
+    if is_html(text, path):
+        _read_html(builder, text, first_line)
+    else:
+        _read_markdown(builder, text.replace("\r\n", "\n"), first_line)
+    return builder.passages
+
+
+def _read_html(builder: _Builder, text: str, first_line: int) -> None:
+    reader = _Reader(builder, first_line)
+    reader.feed(_closed(text))
+    reader.close()
+    reader.flush()
+
+
+def _read_markdown(builder: _Builder, text: str, first_line: int) -> None:
+    tokens, references, rest = blocks(text)
+    cells: list[str] | None = None
+    row = 0
+    for token in tokens:
+        line = first_line + (token.map[0] if token.map else 0)
+        if token.type in ("heading_open", "list_item_open"):
+            builder.begin(item=token.type == "list_item_open", heading=token.type == "heading_open")
+        elif token.type == "tr_open":
+            cells, row = [], line
+        elif token.type == "tr_close":
+            builder.add(": ".join(cells or ()), row)
+            cells = None
+        elif token.type == "inline" and cells is not None:
+            cells += _shown_lines(token.content, references)
+        elif token.type == "inline":
+            _add_lines(builder, _shown_lines(token.content, references), line)
+        elif token.type == "html_block":
+            _read_html(builder, token.content, line)
+        elif token.type == "fence":
+            _add_lines(builder, token.content.split("\n"), line + 1)
+        if token.type.endswith(("_close", "fence")) and cells is None:
+            builder.close()
+    if rest:
+        _add_lines(builder, rest.split("\n"), first_line + text.count("\n", 0, len(text) - len(rest)))
+        builder.close()
+
+
+def _add_lines(builder: _Builder, lines: list[str], first: int) -> None:
+    """Add a paragraph line by line; rows of a table that has no rule under its head are passages of their own."""
+    for number, line in enumerate(lines, first):
         if not line.strip():
             builder.close()
-            continue
-        if _UNDER.fullmatch(line):
-            builder.heading = True
+        elif line.lstrip().startswith("|"):
             builder.close()
-            continue
-        bullet, heading = _BULLET.match(line), _HEADING.match(line)
-        row = line.strip().startswith("|")
-        if bullet or heading or row:
-            builder.close()
-            builder.item, builder.heading = bool(bullet), bool(heading)
-        if row:
-            line = ": ".join(cell.strip() for cell in line.strip().strip("|").split("|"))
-        start = (bullet or heading).end() if bullet or heading else 0  # type: ignore[union-attr]
-        builder.add(unmarked(line[start:]), number)
-        if heading or row:
-            builder.close()
-    builder.close()
-    return builder.passages
+            if not _RULED.fullmatch(line):
+                builder.add(": ".join(cell.strip() for cell in line.strip().strip("|").split("|")), number)
+                builder.close()
+        else:
+            builder.add(_CHECKBOX.sub("", line) if builder.item and number == first else line, number)
+
+
+def _shown_lines(source: str, references: dict[str, Any]) -> list[str]:
+    """Return the lines of a paragraph's Markdown as a reader sees them."""
+    pieces = spans(source, references)
+    if pieces is None:
+        return source.split("\n")
+    lines = [""] * (source.count("\n") + 1)
+    at = 0
+    for piece in pieces:
+        raw = piece.markup if piece.type == "text_special" else piece.content
+        found = source.find(raw, at)
+        line = source.count("\n", 0, max(found, at))
+        at = max(at, found + len(raw))
+        if piece.type != "html_inline":
+            lines[line] += piece.content
+        elif raw.lower().startswith("<br"):
+            lines[line] += " "
+    return lines

@@ -1,84 +1,249 @@
-"""The rules of the Words step."""
+"""What changelog, readme and page say, against the facts and the evidence."""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator, Mapping
+from html import unescape
+from itertools import islice
 from typing import Final
 
-from companion.core.findings import Rule, Severity
+from companion.core.at import At
+from companion.core.findings import BLOCKS, WARNS, Finding
+from companion.core.rules import Rule, rule
+from companion.core.text import shorten, visible
+from companion.words.agree import disagreements
+from companion.words.changes import has_verb
+from companion.words.claims import claims
+from companion.words.model import Text, WordsModel
+from companion.words.plain import Passage, is_html, passages
+from companion.words.story import Change
 
-_STEP: Final = "words"
-_CHANGELOG: Final = "Keep a Changelog 1.1.0, https://keepachangelog.com/en/1.1.0/"
+_KEEP_A_CHANGELOG: Final = "Keep a Changelog 1.1.0, https://keepachangelog.com/en/1.1.0/"
+_QUOTE: Final = 90
+_MOST: Final = 50
+"""Findings of one rule in one text: whoever has more begins with these."""
 
-CHANGELOG_ENTRY_MISSING: Final = Rule(
-    id="changelog-entry-missing",
-    step=_STEP,
-    severity=Severity.BLOCKS,
+
+def check_words(model: WordsModel) -> list[Finding]:
+    """Return what every rule of the step finds in ``model``."""
+    return [finding for rule in RULES for finding in rule(model)]
+
+
+def _at_line(
+    rule: Rule[WordsModel], text: Text, line: int, value: str, says: str = "“{value}”", limit: str | None = None
+) -> Finding:
+    where = f"{text.place}line {line:,}" if text.place else None
+    return rule.finding(text.path, at=At(line=line), where=where, value=shorten(value, _QUOTE), says=says, limit=limit)
+
+
+@rule(
+    "changelog-entry-missing",
+    BLOCKS,
+    step="words",
     means="The changelog has no entry for the version that would ship, or an empty one.",
     why="Someone who has the version before cannot tell whether this one is worth the download, or what to expect.",
     mend="Draft the changelog, read the entry through and keep it: companion draft . changelog --write",
     limit="one entry with at least one line",
-    source=_CHANGELOG,
+    unit="line",
+    bound=1,
+    source=_KEEP_A_CHANGELOG,
 )
-CHANGELOG_MISSES_CHANGE: Final = Rule(
-    id="changelog-misses-change",
-    step=_STEP,
-    severity=Severity.WARNS,
+def changelog_entry_missing(model: WordsModel) -> Iterator[Finding]:
+    """This version has no entry with at least one line."""
+    path, entry = model.changelog
+    version = visible(model.story.version) or "this version"
+    if entry is None:
+        yield changelog_entry_missing.finding(path, value=0, says=f"no entry for {version}" if path else "no changelog")
+    elif all(passage.heading for passage in passages(entry.body)):
+        at = At(line=entry.start + 1)
+        yield changelog_entry_missing.finding(path, at=at, value=0, says=f"the entry for {version} is empty")
+
+
+@rule(
+    "changelog-misses-change",
+    WARNS,
+    step="words",
     means="Something that differs from the last release is not mentioned in this version's entry.",
     why="A player meets the change in the middle of a piece of music, and takes it for a fault.",
     mend="Add a line on it in your own words, or draft the changelog again; your own lines stay.",
-    source=_CHANGELOG,
+    source=_KEEP_A_CHANGELOG,
 )
-README_MISSING_PART: Final = Rule(
-    id="readme-missing-part",
-    step=_STEP,
-    severity=Severity.WARNS,
+def changelog_misses_change(model: WordsModel) -> Iterator[Finding]:
+    """A difference from the last release is mentioned neither by a name it bears, nor by what it is beside its verb.
+
+    Honest wording varies, so one mention of either kind is enough.
+    """
+    path, entry = model.changelog
+    if entry:
+        found = passages(entry.body)
+        for change in model.story.changes:
+            if not _mentioned(change, found):
+                at = At(line=entry.start + 1, others=change.paths)
+                yield changelog_misses_change.finding(path, at=at, value=change.text, says="not mentioned: {value}")
+
+
+def _mentioned(change: Change, found: list[Passage]) -> bool:
+    if not change.about and not change.noun:
+        return True
+    group = ""
+    noun = re.compile(rf"\b{re.escape(change.noun)}", re.IGNORECASE) if change.noun else None
+    names = [re.compile(rf"(?<!\w){re.escape(name)}(?!\w)", re.IGNORECASE) for name in change.about]
+    for passage in found:
+        if passage.heading:
+            group = passage.text.strip(" :").lower()
+        if any(name.search(passage.text) for name in names):
+            return True
+        if (
+            noun
+            and noun.search(passage.text)
+            and (group == change.group.lower() or has_verb(passage.text, change.group))
+        ):
+            return True
+    return False
+
+
+_PARTS: Final[Mapping[str, re.Pattern[str]]] = {
+    "unzip first": re.compile(r"\b(?:un-?zip|unpack|extract|decompress)\w*", re.IGNORECASE),
+    "keep the folder whole": re.compile(
+        r"\b(?:keep|leave|move|store|put)\b[^.!?]{0,80}\b(?:whole|together|intact|as (?:it is|they are|is|one)|"
+        r"in one place|same folder|structure|beside|next to)\b"
+        r"|\b(?:do not|don[’']t|never)\s+(?:move|rename|separate|split|reorgani[sz]e)\b",
+        re.IGNORECASE,
+    ),
+    "needs": re.compile(r"\b(?:needs?|requires?|requirements?|or (?:newer|later)|at least)\b", re.IGNORECASE),
+    "install": re.compile(r"\b(?:install\w*|open|load|import|drag|copy)\b", re.IGNORECASE),
+    "licence": re.compile(r"\blicen[cs]e\w*|\bpublic domain\b|\bcopyright\b|\bCC0\b", re.IGNORECASE),
+    "contact": re.compile(r"\w@[\w-]+\.\w|\bhttps?://|\b(?:contact|write to|e-?mail|reach (?:us|me))\b", re.IGNORECASE),
+}
+_FEW_WORDS: Final = 5
+
+
+@rule(
+    "readme-missing-part",
+    WARNS,
+    step="words",
     means="The readme leaves out something that everyone who opens the archive needs to read.",
     why="Without it a player opens the patch inside the archive, loses its samples, or cannot find whom to ask.",
     mend="Add that part, or draft the readme again; your own paragraphs stay.",
     limit="what it is, unzip first and keep the folder whole, needs, install, licence, contact",
 )
-WORDS_DISAGREE: Final = Rule(
-    id="words-disagree",
-    step=_STEP,
-    severity=Severity.BLOCKS,
+def readme_missing_part(model: WordsModel) -> Iterator[Finding]:
+    """A part is there when a word that nobody can leave out of it is."""
+    path = model.readme
+    if not path:
+        yield readme_missing_part.finding(value="no readme")
+        return
+    found = passages(model.texts[path], path)
+    text = "\n".join(passage.text for passage in found)
+    contact = model.story.contact.strip()
+    missing = [] if any(_describes(passage) for passage in found) else ["what it is"]
+    for part, pattern in _PARTS.items():
+        if not pattern.search(text) and not (part == "contact" and contact and contact in model.texts[path]):
+            missing.append(part)
+    if missing:
+        yield readme_missing_part.finding(path, value=", ".join(missing), says="missing: {value}")
+
+
+def _describes(passage: Passage) -> bool:
+    """Whether a passage could say what the instrument is: a sentence that is neither heading nor list item."""
+    enough = len(passage.text.split()) >= _FEW_WORDS
+    return enough and not passage.heading and not passage.item and not _PARTS["unzip first"].search(passage.text)
+
+
+@rule(
+    "words-disagree",
+    BLOCKS,
+    step="words",
     means="A version, a need or a count in the words differs from the facts.",
     why="Players trust the page when they decide: a wrong need costs them a download that will not open.",
     mend="Correct the sentence, or the fact where the sentence is right.",
 )
-CLAIM_UNPROVEN: Final = Rule(
-    id="claim-unproven",
-    step=_STEP,
-    severity=Severity.BLOCKS,
+def words_disagree(model: WordsModel) -> Iterator[Finding]:
+    """Version, need or a count is stated otherwise than in the facts; see :mod:`companion.words.agree`."""
+    for one in model.statements:
+        for found in islice(disagreements(one.passages, model.story, history=one.history), _MOST):
+            limit = f"the facts say {visible(found.facts)}"
+            yield _at_line(words_disagree, one.source, found.line, found.text, limit=limit)
+
+
+@rule(
+    "claim-unproven",
+    BLOCKS,
+    step="words",
     means="The words say that it was tested on, or works with, something no passed away test stands for.",
     why="Someone with just that system relies on the sentence and is the first to find out.",
     mend="Record an away test there, or say that it is not tested there yet.",
     limit="a passed away test on that system or engine version",
 )
-PLACEHOLDER_LEFT: Final = Rule(
-    id="placeholder-left",
-    step=_STEP,
-    severity=Severity.BLOCKS,
+def claim_unproven(model: WordsModel) -> Iterator[Finding]:
+    """Something is claimed to be tested or to work without a passed away test; see :mod:`companion.words.claims`."""
+    for one in model.statements:
+        unproven = (claim for claim in claims(one.passages, model.story) if not claim.proven)
+        for claim in islice(unproven, _MOST):
+            says = f"{{value}} in “{shorten(visible(claim.sentence), _QUOTE)}”"
+            yield _at_line(claim_unproven, one.source, claim.line, claim.subject, says=says)
+
+
+_PLACEHOLDER: Final = re.compile(
+    r"\b(?:TODO|FIXME|TBD|TBA|XXX)\b|(?i:\blorem ipsum\b)|⟨missing[^⟩\n]*⟩?|\{\{|\{%"
+    r"|<(?i:your|insert|enter|put|fill in|add your|placeholder)\b[^<>\n]*>"
+    r"|\[(?i:your|insert|enter|put|fill in|add your|placeholder|name here|to do)\b[^\[\]\n]*\](?![(\[:])"
+)
+
+
+@rule(
+    "placeholder-left",
+    BLOCKS,
+    step="words",
     means="A placeholder was left in the words, or a fact is marked as missing.",
     why="Players read an unfinished sentence, and wonder what else is unfinished.",
     mend="Put the real words in its place, or fill in the fact and draft again.",
     limit="none",
 )
-PAGE_TOO_LONG: Final = Rule(
-    id="page-too-long",
-    step=_STEP,
-    severity=Severity.WARNS,
+def placeholder_left(model: WordsModel) -> Iterator[Finding]:
+    """A TODO or its kin, filling text, template braces, ``<your name>`` or the mark of a missing fact.
+
+    Footnotes ``[1]``, links and check boxes are none of these, nor is the title.
+    """
+    for one in model.own:
+        for line, text in islice(_placeholders(one, model.story.title.strip()), _MOST):
+            yield _at_line(placeholder_left, one, line, text)
+
+
+def _placeholders(one: Text, title: str) -> Iterator[tuple[int, str]]:
+    html = is_html(one.text, one.path)
+    for number, raw in enumerate(one.text.split("\n"), 1):
+        line = unescape(raw) if html or "&" in raw else raw
+        line = re.sub(r"\\([^\w\s])", r"\1", line)
+        for match in _PLACEHOLDER.finditer(line.replace(title, "") if title else line):
+            yield number, match.group()
+
+
+@rule(
+    "page-too-long",
+    WARNS,
+    step="words",
     means="The download page is longer than the length you set.",
     why="A site that takes no more cuts the end off, and that is where licence and contact stand.",
     mend="Shorten the description, or raise limits.page_characters where the site allows more.",
     limit="limits.page_characters; none by default",
+    unit="character",
 )
+def page_too_long(model: WordsModel) -> Iterator[Finding]:
+    """The page as it would be pasted has more characters (Unicode code points) than the maker set."""
+    limit, length = model.page_characters, len(model.page)
+    if limit is not None and length > limit:
+        yield page_too_long.finding(model.page_path, value=length, bound=limit, limit="{bound}")
 
-RULES: Final[tuple[Rule, ...]] = (
-    CHANGELOG_ENTRY_MISSING,
-    CHANGELOG_MISSES_CHANGE,
-    README_MISSING_PART,
-    WORDS_DISAGREE,
-    CLAIM_UNPROVEN,
-    PLACEHOLDER_LEFT,
-    PAGE_TOO_LONG,
+
+# A rule's version rises whenever it may say something else of the same texts.
+RULES: Final[tuple[Rule[WordsModel], ...]] = (
+    changelog_entry_missing,
+    changelog_misses_change,
+    readme_missing_part,
+    words_disagree,
+    claim_unproven,
+    placeholder_left,
+    page_too_long,
 )

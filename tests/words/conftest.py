@@ -7,8 +7,9 @@ import pytest
 
 from companion.core.findings import Finding
 from companion.words.changelog import insert_entry
-from companion.words.checks import WordsModel, check_words
 from companion.words.drafts import draft
+from companion.words.model import WordsModel
+from companion.words.rules import check_words
 from companion.words.story import Change, ControlLine, LayerLine, Story, Tested
 
 WHOLE = Story(

@@ -73,6 +73,18 @@ def test_what_is_no_heading_of_a_version(heading: str) -> None:
     assert entries(f"# Changelog\n\n{heading}\n\ntext\n") == ()
 
 
+def test_a_body_leads_back_to_its_line() -> None:
+    for heading in ("## 1.2", "1.2\n---", "1.2 - 2026-02-03"):
+        text = f"# Changelog\n\n{heading}\n\n\n- A loop.\n"
+        entry = parse_entry(text, "1.2")
+        assert entry is not None
+        assert text.split("\n")[entry.body_line - 1] == "- A loop."
+
+
+def test_a_heading_inside_something_else_is_none() -> None:
+    assert entries("> ## 1.2\n\n- ## 1.3\n\n<!--\n## 1.4\n-->\n") == ()
+
+
 def test_a_new_entry_goes_above_the_newest_and_below_what_is_unreleased() -> None:
     text = insert_entry(STANDING, ENTRY, "1.2.0")
     at = STANDING.index("## [1.1.0]")

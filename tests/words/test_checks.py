@@ -9,10 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from companion.core.at import At
 from companion.core.findings import Finding
 from companion.words.changelog import insert_entry
 from companion.words.drafts import draft
-from companion.words.rules import RULES
+from companion.words.model import WordsModel
+from companion.words.rules import RULES, check_words
 from companion.words.safe import Fmt
 from companion.words.story import Change, ControlLine, Story, Tested
 
@@ -49,8 +51,6 @@ def test_what_the_companion_drafts_passes_its_own_checks(story: Story, found: Lo
 @settings(max_examples=40, deadline=None)
 @given(data=st.data())
 def test_any_story_of_plain_words_passes_the_checks_on_its_own_drafts(data: st.DataObject) -> None:
-    from companion.words.checks import WordsModel, check_words
-
     words = st.lists(
         st.sampled_from("slate brush hum stone low air cold bow shed tide".split()),  # noqa: SIM905
         min_size=1,
@@ -233,6 +233,20 @@ def test_words_agree(story: Story, found: Look, line: str) -> None:
     assert of("words-disagree", found(story, readme=f"A choir of slate.\n\n{line}\n")) == []
 
 
+def test_a_page_that_lies_somewhere_is_named_by_its_path(story: Story) -> None:
+    model = WordsModel(texts={}, story=story, page="A choir.\n\nTODO", page_path="releases/Slate Choir 1.2 page.md")
+    (finding,) = of("placeholder-left", check_words(model))
+    assert (finding.path, finding.where) == ("releases/Slate Choir 1.2 page.md", "line 3")
+    (finding,) = of("placeholder-left", check_words(msgspec.structs.replace(model, page_path="")))
+    assert (finding.path, finding.where) == ("", "download page, line 3")
+
+
+@pytest.mark.parametrize("version", ["", "the second"])
+def test_versions_are_not_judged_against_one_that_cannot_be_read(story: Story, found: Look, version: str) -> None:
+    unread = msgspec.structs.replace(story, version=version)
+    assert of("words-disagree", found(unread, readme="A choir of slate.\n\nVersion 1.1\n", page="")) == []
+
+
 def test_old_entries_of_the_changelog_may_say_what_was_true_then(story: Story, found: Look) -> None:
     old = "\n## [1.1] - 2026-01-01\n\n- Needs Example Engine 6.0 or newer. It contains 9 samples. Works on Linux.\n"
     text = insert_entry("", draft("changelog", "md", story), "1.2") + old
@@ -293,6 +307,14 @@ def test_claim_unproven(story: Story, found: Look, line: str, subject: str) -> N
 )
 def test_claim_proven_or_no_claim(story: Story, found: Look, line: str) -> None:
     assert of("claim-unproven", found(story, readme=readme(story, line))) == []
+
+
+def test_a_minimum_that_nothing_stands_behind_proves_no_claim(story: Story, found: Look) -> None:
+    bare = msgspec.structs.replace(story, systems_tested=(), minimum_because="")
+    line = "It works with Example Engine 7.0."
+    assert of("claim-unproven", found(bare, page="", readme=f"A choir.\n\n{line}\n"))
+    backed = msgspec.structs.replace(bare, minimum_because=story.minimum_because)
+    assert of("claim-unproven", found(backed, page="", readme=f"A choir.\n\n{line}\n")) == []
 
 
 def test_a_claim_loses_its_proof_with_the_away_test(story: Story, found: Look) -> None:
@@ -379,6 +401,36 @@ def test_page_too_long(story: Story, found: Look) -> None:
     assert finding.measured == f"{len(page):,} characters"
     assert of("page-too-long", found(story, page=page, limit=len(page))) == []
     assert of("page-too-long", found(story, page=page, limit=None)) == []
+
+
+# findings as data
+
+
+def test_findings_carry_their_data_beside_their_sentences(story: Story, found: Look) -> None:
+    page = draft("page", "txt", story)
+    findings = found(
+        story,
+        changelog="## [1.2]\n\n- Brush noise is quieter.\n",
+        readme="# Slate Choir\n\nIt contains 214 samples. Works on Linux.\n\nTODO\n",
+        page=page,
+        limit=10,
+    )
+    data = {one.rule: (one.at, one.value, one.unit, one.bound) for one in findings}
+    assert data == {
+        "changelog-misses-change": (At(line=1, others=("a.wav",)), "48 samples added: Slate low", "", None),
+        "readme-missing-part": (
+            At(),
+            "unzip first, keep the folder whole, needs, install, licence, contact",
+            "",
+            None,
+        ),
+        "words-disagree": (At(line=3), "It contains 214 samples", "", None),
+        "claim-unproven": (At(line=3), "Linux", "", None),
+        "placeholder-left": (At(line=5), "TODO", "", None),
+        "page-too-long": (At(), len(page), "character", 10),
+    }
+    (missing,) = of("changelog-entry-missing", found(story, changelog=None))
+    assert (missing.value, missing.unit, missing.bound) == (0, "line", 1)
 
 
 def test_escape_sequences_in_the_words_are_shown_inert_in_findings(story: Story, found: Look) -> None:

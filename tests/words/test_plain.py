@@ -1,8 +1,10 @@
 from __future__ import annotations
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from companion.words.markdown import MOST_INLINE, MOST_PARSED
 from companion.words.plain import is_html, passages
 
 
@@ -20,6 +22,49 @@ def test_markdown_is_read_as_it_is_shown() -> None:
         ("Head", (11,), False, True),
         ("said he", (13,), False, False),
     ]
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("a &amp; b &lt;c&gt;", [("a & b <c>", 1)]),
+        ("say `x <b> y` and \\*this\\*", [("say x <b> y and *this*", 1)]),
+        ("one  \ntwo\\\nthree", [("one two three", 1)]),
+        ("see [the\nshed][s] and ![a slab](x.png)\n\n[s]: https://x.example", [("see the shed and a slab", 1)]),
+        ("first<br>second", [("first second", 1)]),
+        ("V | N\n-- | --\n`1.2` | *two*", [("V: N", 1), ("1.2: two", 3)]),
+        ("```\ncode *x*\n\n# more\n```", [("code *x*", 2), ("# more", 4)]),
+        ("    indented\n\n\tby a tab", [("indented", 1), ("by a tab", 3)]),
+        ("• one\n• two", [("one", 1), ("two", 2)]),
+        ("<div>\n<p>one</p>\n\n*two*\n</div>", [("one", 2), ("*two*", 4)]),
+        ("text\n\n<!-- a\nnote -->\n\nmore", [("text", 1), ("more", 6)]),
+        ("text\n\n<div>\n<p>one</p>\n</div>\n\nmore", [("text", 1), ("one", 4), ("more", 7)]),
+        ("- \n\nnot an item", [("not an item", 3)]),
+    ],
+)
+def test_markdown_in_its_corners(text: str, shown: list[tuple[str, int]]) -> None:
+    assert [(p.text, p.lines[0]) for p in passages(text)] == shown
+
+
+def test_only_the_first_paragraph_of_an_item_stands_for_it() -> None:
+    found = passages("- [x] one\n  goes on\n\n  two [ ] x\n\nthree")
+    assert [(p.text, p.item) for p in found] == [("one goes on", True), ("two [ ] x", False), ("three", False)]
+
+
+def test_a_place_behind_markup_that_spans_lines_is_on_its_own_line() -> None:
+    (passage,) = passages("a `b\nc` d\n[e](x\n'f') g\nh")
+    assert [passage.line_at(passage.text.index(word)) for word in ("a", "d", "e", "g", "h")] == [1, 2, 3, 4, 5]
+
+
+def test_what_is_too_long_to_be_parsed_is_read_as_it_stands() -> None:
+    line = "*word* " * 10 + "\n"
+    (long,) = passages(line * (MOST_INLINE // len(line) + 1))
+    assert long.text.startswith("*word* *word*")
+    text = "*a*\n\n" * (MOST_PARSED // 5 + 2)
+    found = passages(text)
+    assert {p.text for p in found[:100]} == {"a"}
+    assert found[-1].text == "*a*"
+    assert [p.lines for p in found] == [(number,) for number in range(1, text.count("\n") + 1, 2)]
 
 
 def test_html_is_read_as_it_is_shown() -> None:

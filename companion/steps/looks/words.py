@@ -104,7 +104,8 @@ def _text(path: Path) -> str | None:
 
 def look_words(desk: Desk) -> Look:
     """Judge the texts that ship, and the page, against facts and evidence."""
-    from companion.words.checks import WordsModel, check_words
+    from companion.words.model import WordsModel
+    from companion.words.rules import check_words
 
     texts, odd = {}, []
     for entry in desk.of_kind(Kind.DOCUMENT):
