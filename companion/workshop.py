@@ -29,7 +29,8 @@ from companion.steps.deeds import facts_file
 from companion.steps.deeds.snapshots import Snapshots
 from companion.steps.deeds.waiving import Waiving
 from companion.steps.desk import Desk
-from companion.steps.model import BY_ID, STEP_IDS, Look, Status
+from companion.steps.model import Look, State, Status
+from companion.steps.table import BY_ID, STEP_IDS
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
@@ -113,9 +114,18 @@ class Workshop(Waiving, Snapshots):
 
     # -- looking --------------------------------------------------------------------------------------------------
 
-    def desk(self, watch: Watch = QUIET, *, rehash: bool = False) -> Desk:
-        """Return a new look at the folder."""
-        return Desk(self.places, self.facts, self.cache, watch, rehash=rehash, memory=self._memory)
+    def desk(self, watch: Watch = QUIET, *, rehash: bool = False, changing: frozenset[str] = frozenset()) -> Desk:
+        """Return a new look at the folder; ``rehash`` and ``changing`` as for :class:`Desk`."""
+        return Desk(
+            self.places,
+            self.facts,
+            self.cache,
+            watch,
+            steps=BY_ID,
+            rehash=rehash,
+            changing=changing,
+            memory=self._memory,
+        )
 
     def status(self, watch: Watch = QUIET) -> Standing:
         """Return the state of the ten steps as they stand, and whether a snapshot is due. Runs no check."""
@@ -142,7 +152,7 @@ class Workshop(Waiving, Snapshots):
         changing: frozenset[str] = frozenset()
         done: list[str] = []
         for _ in range(_ROUNDS):
-            desk = Desk(self.places, self.facts, self.cache, watch, changing=changing, memory=self._memory)
+            desk = self.desk(watch, changing=changing)
             try:
                 moved = self._check(desk, [step for step in STEP_IDS if step in (steps or STEP_IDS)], done)
             except Cancelled:
@@ -164,21 +174,19 @@ class Workshop(Waiving, Snapshots):
 
         Evidence is for exactly the content that was hashed, so nothing is kept of a look at anything else.
         """
-        from companion.steps.registry import LOOKS
-        from companion.steps.status import look_out, status_of
+        from companion.steps.status import status_of
 
-        for step in steps:
-            desk.watch.stage(BY_ID[step].title)
-            if step == "out":
-                before = status_of(desk).steps[:-1]
-                look = look_out(desk, {status.id: status.state for status in before})
-            else:
-                look = LOOKS[step](desk)
-            if not BY_ID[step].live and (moved := desk.moved()):
+        def before() -> Mapping[str, State]:
+            return {status.id: status.state for status in status_of(desk).steps[:-1]}
+
+        for step in (BY_ID[name] for name in steps):
+            desk.watch.stage(step.title)
+            look = step.look(desk, before)
+            if not step.live and (moved := desk.moved()):
                 return moved
-            if step != "archive" or look.details:
-                self._keep_or_hold(desk, step, look)
-                done.append(step)
+            if look:
+                self._keep_or_hold(desk, step.id, look)
+                done.append(step.id)
             desk.forget_marks()
         return frozenset()
 
@@ -255,14 +263,14 @@ class Workshop(Waiving, Snapshots):
 
     def answer(self, trial: str, result: Literal["pass", "fail", "note"], note: str = "") -> None:
         """Keep an answer to a trial, for exactly the content there is now."""
-        from companion.steps.looks.controls import look_controls, planned
+        from companion.steps.looks.controls import planned
 
         known = [item.id for item in planned(self.facts)]
         if trial not in known:
             raise CompanionError(f"There is no trial “{trial}”", "", "see: companion trials FOLDER")
         if result != "pass" and not note.strip():
             raise CompanionError("A failed trial or a note needs words", trial, "say what was heard")
-        self._judged("controls", look_controls, answers=(Answer(subject=trial, result=result, note=note, at=now()),))
+        self._judged("controls", answers=(Answer(subject=trial, result=result, note=note, at=now()),))
 
     def away(self) -> AwayView:
         """Return how to run away tests, and those recorded."""
@@ -272,43 +280,30 @@ class Workshop(Waiving, Snapshots):
 
     def record_away(self, test: AwayTest) -> None:
         """Keep an away test of exactly the content there is now. Raises when it must be refused, with the reason."""
-        from companion.steps.looks.controls import look_away
         from companion.trials.away import refuse
 
         if refusal := refuse(test, self.facts):
             raise refusal
-        self._judged("away", look_away, away=(msgspec.structs.replace(test, at=test.at or now()),))
+        self._judged("away", away=(msgspec.structs.replace(test, at=test.at or now()),))
 
-    def _judged(
-        self,
-        step: str,
-        look: Callable[[Desk], Look],
-        answers: tuple[Answer, ...] = (),
-        away: tuple[AwayTest, ...] = (),
-    ) -> None:
+    def _judged(self, step: str, *, answers: tuple[Answer, ...] = (), away: tuple[AwayTest, ...] = ()) -> None:
         with self._writing("keep what was judged"):
             desk = self.desk()
-            # Kept first, then read back: the findings rest on all that was ever said of this content.
-            given = Evidence(
-                step=step,
-                fingerprint=desk.step_marks[step],
-                taken=now(),
-                companion=__version__,
-                answers=answers,
-                away=away,
-            )
+            # Kept first, then read back: the findings rest on all that was ever answered of this content.
+            given = msgspec.structs.replace(_evidence(desk, step, Look()), answers=answers, away=away)
             desk.evidence.keep(given)
             desk.forget_marks()
-            self._keep(desk, step, look(desk))
+            if look := BY_ID[step].look(desk, dict):
+                self._keep(desk, step, look)
 
     # -- needs and words ------------------------------------------------------------------------------------------
 
     def needs(self, watch: Watch = QUIET) -> tuple[Line, ...]:
         """Return the requirement line by line, with the evidence behind each."""
-        from companion.steps.looks.needs import requirement
+        from companion.steps.looks.needs import requirement, weight_of
 
         desk = self.desk(watch)
-        return requirement(self.facts, desk.away_here, desk.weight)
+        return requirement(self.facts, desk.away_here, weight_of(desk))
 
     def draft(self, what: What, fmt: Format = "md", watch: Watch = QUIET) -> Draft:
         """Draft a text from facts and evidence, merged with what the maker has written; nothing is written."""
@@ -383,10 +378,10 @@ def explain(rule: str | None = None) -> tuple[AnyRule, ...]:
     """Return a rule by its id, or all of them in the order of the steps. Raises where there is no such rule."""
     from companion.steps.catalogue import RULES
 
-    chosen = tuple(known for known in RULES if rule in (None, known.id))
+    chosen = [known for known in RULES if rule in (None, known.id)]
     if not chosen:
         raise CompanionError(f"There is no rule “{rule}”", "", "companion explain lists them all")
-    return chosen
+    return tuple(sorted(chosen, key=lambda one: (STEP_IDS.index(one.step), one.severity.weight, one.id)))
 
 
 def measure(paths: Sequence[Path], watch: Watch = QUIET) -> list[Measured]:
@@ -416,10 +411,10 @@ def now() -> str:
 
 
 def _evidence(desk: Desk, step: str, look: Look) -> Evidence:
-    mark = desk.step_marks[step]
     return Evidence(
         step=step,
-        fingerprint=mark,
+        fingerprint=desk.mark(step),
+        judge=desk.judge(step),
         taken=now(),
         companion=__version__,
         findings=look.findings,

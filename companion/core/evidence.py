@@ -1,24 +1,28 @@
-"""Evidence: what was found, or answered, for exactly this content.
+"""Evidence: what was found, or answered, for exactly this content, and by which judge.
 
-A step's evidence lies under the fingerprint of everything it judged. When the content changes the fingerprint
-changes, and the evidence is not found any more: the step is stale by itself. When the content comes back, so does
-the proof. Evidence is only ever added to.
+A step's evidence lies under the fingerprint of everything it judged and a digest of who judged: the versions of its
+rules and of the measures they rest on. When either changes, the evidence is not found any more: the step is stale by
+itself. When they come back, so does the proof. What a person answered belongs to the content alone. Evidence is only
+ever added to.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, TypeVar
 
 import msgspec
 
 from companion.core.errors import CompanionError
 from companion.core.files import explain_os_error, read_capped, write_safely
 from companion.core.findings import Finding
+
+T = TypeVar("T")
 
 SCHEMA: Final = 1
 MOST_BYTES: Final = 64 << 20
@@ -52,9 +56,10 @@ class AwayTest(msgspec.Struct, frozen=True, kw_only=True):
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     """What is known of one step for one content.
 
-    fingerprint: SHA-256 hex over the inputs judged. taken: UTC, ISO 8601. order: rises by one with each evidence
-    written for the step, so that a clock set back cannot reorder them. findings: none are waived here; waivers apply
-    when a state is worked out. details: what the step wants to show again, as plain JSON values.
+    fingerprint: SHA-256 hex over the inputs judged. judge: versions of the rules and measures that judged, by id; empty
+    where that was not written down yet. taken: UTC, ISO 8601. order: rises by one with each evidence written for the
+    step, so that a clock set back cannot reorder them. findings: none are waived here; waivers apply when a state is
+    worked out. details: what the step wants to show again, as plain JSON values.
     """
 
     step: str
@@ -62,6 +67,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     order: int = 0
     taken: str
     companion: str
+    judge: dict[str, int] = {}
     findings: tuple[Finding, ...] = ()
     details: dict[str, Any] = {}
     answers: tuple[Answer, ...] = ()
@@ -84,54 +90,48 @@ def fingerprint(parts: Iterable[tuple[str, str]], facts: Mapping[str, Any] | Non
 
 
 class EvidenceStore:
-    """The evidence of one working folder: ``FOLDER/STEP/FINGERPRINT.json``.
+    """The evidence of one working folder: ``FOLDER/STEP/FINGERPRINT-JUDGE.json``; without ``-JUDGE`` where it is empty.
 
-    memory: what no disk would take, by step and fingerprint; it lasts as long as whoever owns it.
+    Every file is read once at most, so a store lasts as long as one look. memory: what no disk would take, by step and
+    file name; it lasts as long as whoever owns it.
     """
 
     def __init__(self, folder: Path, memory: dict[tuple[str, str], Evidence] | None = None) -> None:
         self.folder = folder
         self._memory = {} if memory is None else memory
+        self._seen: dict[Path, Evidence | None] = {}
 
-    def _path(self, step: str, mark: str) -> Path:
-        return self.folder / step / f"{mark}.json"
-
-    def find(self, step: str, mark: str) -> Evidence | None:
-        """Return the evidence of ``step`` for the content with this fingerprint, or None.
+    def find(self, step: str, mark: str, judge: Mapping[str, int]) -> Evidence | None:
+        """Return the evidence of ``step`` for the content with this fingerprint by this judge, or None.
 
         One damaged file costs one look: it counts as none, and is put aside when the step is run again.
         """
-        path = self._path(step, mark)
-        if held := self._memory.get((step, mark)):
-            return held
-        try:
-            return self._read(path) if path.is_file() else None
-        except CompanionError:
-            return None
+        name = _name(mark, judge)
+        return self._memory.get((step, name)) or self._read_once(self.folder / step / name)
 
-    def latest(self, step: str) -> Evidence | None:
-        """Return the evidence of ``step`` written last, whatever content it is for, or None."""
-        for _, path in sorted(self._orders(step), reverse=True):
-            try:
-                return self._read(path)
-            except CompanionError:
-                continue  # one damaged file costs one look, not the folder
-        return None
+    def of_content(self, step: str, mark: str) -> list[Evidence]:
+        """Return every evidence of ``step`` for this content, whoever judged, in the order it was written."""
+        found = [self._read_once(path) for path in (self.folder / step).glob(f"{mark}*.json")]
+        held = [one for (of, _), one in self._memory.items() if of == step and one.fingerprint == mark]
+        return [*sorted((one for one in found if one), key=lambda one: one.order), *held]
 
-    def has_any(self, step: str) -> bool:
-        """Tell whether ``step`` was ever looked at."""
-        folder = self.folder / step
-        return any(one == step for one, _ in self._memory) or (folder.is_dir() and any(folder.glob("*.json")))
+    def answers(self, step: str, mark: str) -> tuple[Answer, ...]:
+        """Return the answers given for this content, whatever the rules were then, in the order they were given."""
+        return _joined(one.answers for one in self.of_content(step, mark))
+
+    def away(self, step: str, mark: str) -> tuple[AwayTest, ...]:
+        """Return the away tests recorded for this content, in the order they were."""
+        return _joined(one.away for one in self.of_content(step, mark))
+
+    def has_any(self, step: str, mark: str = "") -> bool:
+        """Tell whether ``step`` was ever looked at, or ever for the content with this fingerprint."""
+        held = any(of == step and name.startswith(mark) for of, name in self._memory)
+        return held or any((self.folder / step).glob(f"{mark}*.json"))
 
     def all(self, step: str) -> list[Evidence]:
         """Return every evidence of ``step`` in the order it was written; damaged files are passed over."""
-        found = []
-        for _, path in sorted(self._orders(step)):
-            try:
-                found.append(self._read(path))
-            except CompanionError:
-                continue
-        return found
+        found = (self._read_once(path) for _, path in sorted(self._orders(step)))
+        return [one for one in found if one]
 
     def keep(self, evidence: Evidence) -> Evidence:
         """Write ``evidence`` safely and return it with its place in the order.
@@ -139,32 +139,28 @@ class EvidenceStore:
         Answers and away tests already given for the same content are kept in front of the new ones. A file that
         cannot be read is put aside, not written over: a person may still save what was answered in it.
         """
-        path = self._path(evidence.step, evidence.fingerprint)
-        try:
-            before = self._read(path) if path.is_file() else None
-        except CompanionError:
-            before = None
+        path = self.folder / evidence.step / _name(evidence.fingerprint, evidence.judge)
+        self._seen.clear()  # another process may have answered since
+        if path.is_file() and self._read_once(path) is None:
             _put_aside(path)
-        if before:
-            evidence = msgspec.structs.replace(
-                evidence,
-                answers=_joined(before.answers, evidence.answers),
-                away=_joined(before.away, evidence.away),
-            )
+        before = self.of_content(evidence.step, evidence.fingerprint)
         last = max((order for order, _ in self._orders(evidence.step)), default=0)
-        evidence = msgspec.structs.replace(evidence, order=last + 1)
+        evidence = msgspec.structs.replace(
+            evidence,
+            order=last + 1,
+            answers=_joined([*(one.answers for one in before), evidence.answers]),
+            away=_joined([*(one.away for one in before), evidence.away]),
+        )
         # The standard encoder writes a lone surrogate (a name that is not UTF-8) as an escape and reads it back.
         text = json.dumps(msgspec.to_builtins(evidence), ensure_ascii=True, indent=1)
         write_safely(path, text.encode("ascii") + b"\n")
-        self._memory.pop((evidence.step, evidence.fingerprint), None)
+        self._memory.pop((evidence.step, path.name), None)
+        self._seen.clear()
         return evidence
 
     def hold(self, evidence: Evidence) -> None:
-        """Remember ``evidence`` without writing it, beside the answers given for the same content before."""
-        key = evidence.step, evidence.fingerprint
-        if before := self.find(*key):
-            evidence = msgspec.structs.replace(evidence, answers=before.answers, away=before.away)
-        self._memory[key] = evidence
+        """Remember ``evidence`` without writing it; the answers on disk stand beside it."""
+        self._memory[evidence.step, _name(evidence.fingerprint, evidence.judge)] = evidence
 
     def _orders(self, step: str) -> list[tuple[int, Path]]:
         found = []
@@ -177,13 +173,18 @@ class EvidenceStore:
             found.append((int(match[1]) if match else 0, path))
         return found
 
-    def _read(self, path: Path) -> Evidence:
-        try:
-            return msgspec.convert(json.loads(read_capped(path, MOST_BYTES, "evidence")), Evidence)
-        except (ValueError, RecursionError, msgspec.ValidationError) as error:
-            raise CompanionError(
-                f"The evidence cannot be read: {error}", str(path), "remove that file and run the step again"
-            ) from error
+    def _read_once(self, path: Path) -> Evidence | None:
+        if path not in self._seen:
+            self._seen[path] = None
+            if path.is_file():
+                with contextlib.suppress(CompanionError, ValueError, RecursionError, msgspec.ValidationError):
+                    plain = json.loads(read_capped(path, MOST_BYTES, "evidence"))
+                    self._seen[path] = msgspec.convert(plain, Evidence)
+        return self._seen[path]
+
+
+def _name(mark: str, judge: Mapping[str, int]) -> str:
+    return f"{mark}-{fingerprint([], judge)[:16]}.json" if judge else f"{mark}.json"
 
 
 def _put_aside(path: Path) -> None:
@@ -196,5 +197,5 @@ def _put_aside(path: Path) -> None:
         raise explain_os_error(error, "put the damaged evidence aside", path) from error
 
 
-def _joined(before: tuple[Any, ...], after: tuple[Any, ...]) -> tuple[Any, ...]:
-    return before + tuple(item for item in after if item not in before)
+def _joined(parts: Iterable[tuple[T, ...]]) -> tuple[T, ...]:
+    return tuple(dict.fromkeys(item for part in parts for item in part))

@@ -9,17 +9,26 @@ from companion.contents.rules import RULES as CONTENTS_RULES
 from companion.core import findings, rules
 from companion.sound.rules import RULES as SOUND_RULES
 from companion.steps.looks.own_rules import OWN_RULES
-from companion.steps.model import STEP_IDS
 from companion.trials.away_rules import RULES as AWAY_RULES
 from companion.trials.control_rules import RULES as CONTROL_RULES
 from companion.words.rules import RULES as WORDS_RULES
 
 AnyRule = findings.Rule | rules.Rule[Any]
 
-RULES: Final[tuple[AnyRule, ...]] = tuple(
-    sorted(
-        (*OWN_RULES, *CONTENTS_RULES, *SOUND_RULES, *CONTROL_RULES, *AWAY_RULES, *WORDS_RULES, *ARCHIVE_RULES),
-        key=lambda rule: (STEP_IDS.index(rule.step), rule.severity.weight, rule.id),
-    )
+RULES: Final[tuple[AnyRule, ...]] = (
+    *OWN_RULES,
+    *CONTENTS_RULES,
+    *SOUND_RULES,
+    *CONTROL_RULES,
+    *AWAY_RULES,
+    *WORDS_RULES,
+    *ARCHIVE_RULES,
 )
-"""Every rule, in the order of the steps, the blocking ones first."""
+RULE_BY_ID: Final = {rule.id: rule for rule in RULES}
+
+
+def judge_of(*ids: str) -> dict[str, int]:
+    """Return who judges by the rules of these steps, or by these rules: versions of rules and measures, by id."""
+    chosen = [rule for rule in RULES if rule.step in ids or rule.id in ids]
+    plain = {rule.id: 1 for rule in chosen if isinstance(rule, findings.Rule)}
+    return plain | rules.judge_of(rule for rule in chosen if isinstance(rule, rules.Rule))

@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 from collections.abc import Mapping
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
-from companion.core.cache import Cache
+from companion.core.cache import Cache, Table
 from companion.core.entries import Entry, Kind
 from companion.core.evidence import Answer, AwayTest, Evidence, EvidenceStore
 from companion.core.facts import Facts
 from companion.core.files import read_capped, unchanged
 from companion.core.folder import RELEASES, Places
 from companion.core.progress import QUIET, Watch
-from companion.steps.looks.needs import Weight
-from companion.steps.marks import Marks, mark_of, marks, step_marks, words_mark
+from companion.steps.marks import Marks, mark_of, marks
+from companion.steps.model import Step
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
@@ -28,7 +27,6 @@ if TYPE_CHECKING:
     from companion.sound.files.chunks import Chunks
 
 
-_TABLE: Final = "ships-1"
 CHANGES: Final = "it changes while it is being read"
 
 
@@ -45,8 +43,9 @@ class _Known(msgspec.Struct, frozen=True):
 class Desk:
     """One look at a folder. Make a new one when the folder may have changed.
 
-    rehash: read every file again instead of trusting size and times, as is done before a release. changing: paths of
-    files that did not hold still while they were looked at; they count as unreadable.
+    steps: the checklist, by id and in order. rehash: read every file again instead of trusting size and times, as is
+    done before a release. changing: paths of files that did not hold still while they were looked at; they count as
+    unreadable. memory: evidence that no disk would take.
     """
 
     def __init__(
@@ -56,6 +55,7 @@ class Desk:
         cache: Cache,
         watch: Watch = QUIET,
         *,
+        steps: Mapping[str, Step[Desk]],
         rehash: bool = False,
         changing: frozenset[str] = frozenset(),
         memory: dict[tuple[str, str], Evidence] | None = None,
@@ -64,9 +64,12 @@ class Desk:
         self.facts = facts
         self.cache = cache
         self.watch = watch
+        self.steps = steps
         self.rehash = rehash
         self.changing = changing
         self.evidence = EvidenceStore(places.evidence, memory)
+        self._marks: dict[str, str] = {}
+        self._judges: dict[str, dict[str, int]] = {}
 
     @property
     def folder(self) -> Path:
@@ -109,10 +112,9 @@ class Desk:
         stated = msgspec.json.encode(self.facts.contents)
         everything = mark_of(self.inventory.entries)
         key = hashlib.sha256(everything.encode() + stated).digest()
-        kept = self.cache.get(_TABLE, key)
-        if kept is not None:
-            with contextlib.suppress(msgspec.MsgspecError):
-                return msgspec.msgpack.decode(kept, type=_Known)
+        table = Table(self.cache, "ships", 1, _Known)
+        if kept := table.get(key):
+            return kept
         stays = {stray.entry.path for stray in self.look.selection.left_out}
         known = _Known(
             marks=marks(everything, self.look.selection.ships),
@@ -123,8 +125,7 @@ class Desk:
                 if entry.kind is not self.by_path[entry.path].kind
             },
         )
-        with contextlib.suppress(UnicodeEncodeError):  # names that are not UTF-8 are worked out each time
-            self.cache.put(_TABLE, [(key, msgspec.msgpack.encode(known))])
+        table.put([(key, known)])
         return known
 
     @cached_property
@@ -154,29 +155,49 @@ class Desk:
         """SHA-256 by path, of every file of the folder."""
         return {path: entry.sha256 for path, entry in self.by_path.items()}
 
-    @cached_property
-    def _own_marks(self) -> dict[str, str]:
-        """The fingerprints that rest on content and facts alone, so that what was judged can be looked up by them."""
-        return step_marks(self.marks, self.facts)
+    def stated(self, table: str = "") -> Any:
+        """Return one table of the facts, or all but the waivers, as plain values: what fingerprints take in."""
+        if table:
+            return msgspec.to_builtins(getattr(self.facts, table))
+        return {key: value for key, value in msgspec.to_builtins(self.facts).items() if key != "waivers"}
 
-    @cached_property
-    def step_marks(self) -> dict[str, str]:
-        """The fingerprint of each step for the content as it is."""
-        own = self._own_marks
-        looked = [step for step in ("contents", "paths", "sound") if self.evidence.find(step, own[step])]
-        released = self.release_before and self.release_before.version
-        told = repr((looked, self.answers, self.away_here, released, self.page))
-        digest = hashlib.sha256(told.encode("utf-8", "surrogatepass")).hexdigest()
-        return {**own, "words": words_mark(self.marks, self.facts, digest)}
+    def mark(self, step: str) -> str:
+        """Return the fingerprint of what a step judges, for the content as it is."""
+        if step not in self._marks:
+            self._marks[step] = self.steps[step].mark(self)
+        return self._marks[step]
+
+    def own_judge(self, step: str) -> dict[str, int]:
+        """Return by what a step judges: versions of its rules, and of the measures they rest on, by id."""
+        from companion.steps.catalogue import judge_of
+
+        return judge_of(step, *self.steps[step].judges)
+
+    def judge(self, step: str) -> dict[str, int]:
+        """Return who judges a step: its own judge, and those of the evidence it rests on."""
+        if step not in self._judges:
+            judge = self.own_judge(step)
+            for other in self.steps[step].rests_on:
+                judge |= self.judge(other) if self.found(other) else {}
+            self._judges[step] = judge
+        return self._judges[step]
+
+    def found(self, step: str) -> Evidence | None:
+        """Return the evidence of a step for the content as it is, by the rules as they are.
+
+        One that names a rule there is none of, renamed or of another version, proves nothing.
+        """
+        if not self.evidence.has_any(step, self.mark(step)):
+            return None
+        found = self.evidence.find(step, self.mark(step), judge := self.judge(step))
+        return found if found and all(finding.rule in judge for finding in found.findings) else None
 
     def forget_marks(self) -> None:
         """Work the fingerprints out again: evidence has been added since."""
-        for name in ("step_marks", "answers", "away_here", "away_elsewhere", "records", "last_release", "weight"):
+        self._marks.clear()
+        self._judges.clear()
+        for name in ("answers", "away_here", "away_elsewhere", "records", "last_release"):
             self.__dict__.pop(name, None)
-
-    def found(self, step: str) -> Evidence | None:
-        """Return the evidence of a step for the content as it is."""
-        return self.evidence.find(step, self.step_marks[step])
 
     def of_kind(self, *kinds: Kind) -> tuple[Entry, ...]:
         """Return the files of these kinds that would ship and can be read; a pipe is never opened."""
@@ -185,20 +206,19 @@ class Desk:
     @cached_property
     def answers(self) -> tuple[Answer, ...]:
         """Answers to trials, given for the content as it is."""
-        evidence = self.evidence.find("controls", self._own_marks["controls"])
-        return evidence.answers if evidence else ()
+        return self.evidence.answers("controls", self.mark("controls"))
 
     @cached_property
     def away_here(self) -> tuple[AwayTest, ...]:
         """Away tests of the content as it is."""
-        evidence = self.evidence.find("away", self._own_marks["away"])
-        return evidence.away if evidence else ()
+        return self.evidence.away("away", self.mark("away"))
 
     @cached_property
     def away_elsewhere(self) -> tuple[AwayTest, ...]:
         """Away tests of other content."""
-        here = self._own_marks["away"]
-        return tuple(test for e in self.evidence.all("away") if e.fingerprint != here for test in e.away)
+        here = self.mark("away")
+        others = (test for e in self.evidence.all("away") if e.fingerprint != here for test in e.away)
+        return tuple(dict.fromkeys(others))
 
     @cached_property
     def records(self) -> list[ReleaseRecord]:
@@ -223,7 +243,7 @@ class Desk:
     @property
     def release_of_this(self) -> ReleaseRecord | None:
         """The recorded release of exactly what would ship now, or None."""
-        mark = self.step_marks["out"]
+        mark = self.mark("out")
         return next((record for record in reversed(self.records) if record.fingerprint == mark), None)
 
     @cached_property
@@ -233,12 +253,18 @@ class Desk:
         return read_capped(path, 4 << 20, "changelog").decode("utf-8", "replace") if path.is_file() else ""
 
     @property
+    def stem(self) -> str:
+        """The archive's name without its ending; ``release`` while title and version are missing."""
+        from companion.archive.plan import archive_name
+
+        instrument = self.facts.instrument
+        return archive_name(instrument.title or "release", instrument.version or "0").rpartition(".")[0]
+
+    @property
     def page(self) -> tuple[str, str]:
         """The download page that stands: its path in the folder and its text; both empty when there is none."""
-        from companion.steps.looks.words import stem_of
-
         for ending in ("md", "html", "txt"):
-            path = self.places.releases / f"{stem_of(self)} page.{ending}"
+            path = self.places.releases / f"{self.stem} page.{ending}"
             if path.is_file():
                 text = read_capped(path, 4 << 20, "page").decode("utf-8", "replace")
                 return f"{RELEASES}/{path.name}", text
@@ -268,16 +294,3 @@ class Desk:
         wanted = self.of_kind(Kind.SAMPLE, Kind.IMPULSE)
         files = [(e.path, self.folder / e.path, e.sha256) for e in wanted]
         return probe_files(files, self.cache, self.watch, still=self.still)
-
-    @cached_property
-    def weight(self) -> Weight:
-        """What the content weighs, as far as the Sound step and the archive have told."""
-        sound, archive = self.found("sound"), self.found("archive")
-        details = sound.details if sound else {}
-        return Weight(
-            samples=len(self.of_kind(Kind.SAMPLE)),
-            seconds=details.get("seconds"),
-            memory=details.get("memory"),
-            unpacked=sum(entry.size for entry in self.ships),
-            download=archive.details.get("size") if archive else None,
-        )

@@ -1,14 +1,20 @@
-"""The ten steps, the states they can be in, and what a look at one brings back."""
+"""What a step of the checklist is, the states it can be in, and what a look at one brings back. The steps themselves
+stand in :mod:`companion.steps.table`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from enum import StrEnum
-from typing import Any, Final
+from typing import Any, Generic, TypeVar
 
 import msgspec
 
+from companion.core.evidence import Evidence
 from companion.core.findings import Finding
+
+D = TypeVar("D")
+"""What a step looks from: :class:`companion.steps.desk.Desk`."""
 
 
 class State(StrEnum):
@@ -32,104 +38,42 @@ class State(StrEnum):
         return self in (State.PROVEN, State.WAIVED)
 
 
-class Step(msgspec.Struct, frozen=True, kw_only=True):
-    """One step of the checklist. ``live``: judged anew at every look, since that costs nothing."""
+class Look(msgspec.Struct, frozen=True, kw_only=True):
+    """What running a step brings back: findings, and details worth showing again (plain JSON values)."""
+
+    findings: tuple[Finding, ...] = ()
+    details: dict[str, Any] = {}
+
+
+Before = Callable[[], Mapping[str, State]]
+"""Gives the states of the steps before one, by id; asked only by a step that rests on them."""
+
+
+class Step(msgspec.Struct, Generic[D], frozen=True, kw_only=True):
+    """One step of the checklist, whole.
+
+    next: the one next thing to do; again: the same once its content has changed. live: judged anew at every look, since
+    that costs nothing; the others are read from their evidence. body: the name of its body in the app. mark: gives the
+    fingerprint of what it judges. look: judges it; None where there is nothing to look at yet. judges: ids of further
+    steps or rules by which it judges, beside the rules of its own. rests_on: steps whose evidence it takes in.
+    away_settles: whether a passed away test settles what it could not tell. gone: why evidence that is found no longer
+    counts, such as an archive that was taken away; empty when it does.
+    """
 
     id: str
     title: str
     question: str
     proven_by: str
     next: str
+    again: str = "Look again"
     live: bool = False
-
-
-STEPS: Final = (
-    Step(
-        id="facts",
-        title="Facts",
-        question="Who made what, for which engine, under which licence?",
-        proven_by="a complete and consistent release.toml",
-        next="Fill in what is missing.",
-        live=True,
-    ),
-    Step(
-        id="contents",
-        title="Contents",
-        question="Does everything the patch needs ship, and nothing else?",
-        proven_by="the inventory, the references, the strays, and names that every system accepts",
-        next="Look through the folder.",
-    ),
-    Step(
-        id="paths",
-        title="Paths",
-        question="Would it find its samples on another computer?",
-        proven_by="a path scan of every patch and script",
-        next="Scan the patches for paths.",
-    ),
-    Step(
-        id="sound",
-        title="Sound",
-        question="Is every sample fit to ship?",
-        proven_by="measurements of every sample, layer and impulse response",
-        next="Measure the samples.",
-    ),
-    Step(
-        id="controls",
-        title="Controls",
-        question="Does every control do what it says, alone and together?",
-        proven_by="a trial of each control, in several orders",
-        next="Try the controls and answer each trial.",
-        live=True,
-    ),
-    Step(
-        id="away",
-        title="Away",
-        question="Does it open and play where the maker is not?",
-        proven_by="away tests: originals hidden, another computer, another player, a piece of music",
-        next="Run an away test and record how it went.",
-        live=True,
-    ),
-    Step(
-        id="needs",
-        title="Needs",
-        question="What must a player have?",
-        proven_by="a minimum engine version backed by evidence, with systems, memory and disk",
-        next="State the minimum and test on it.",
-        live=True,
-    ),
-    Step(
-        id="words",
-        title="Words",
-        question="Do changelog, readme and page say what is true?",
-        proven_by="drafts that agree with the facts, the evidence and each other",
-        next="Draft the changelog, the readme and the page, then check them.",
-    ),
-    Step(
-        id="archive",
-        title="Archive",
-        question="Is the archive whole and portable?",
-        proven_by="an archive built, then opened as a stranger would, byte for byte",
-        next="Build the archive and prove it.",
-    ),
-    Step(
-        id="out",
-        title="Out",
-        question="Is it released, and what came back?",
-        proven_by="the release record, its snapshot and a verified upload",
-        next="Record the release once the nine steps before it are proven.",
-        live=True,
-    ),
-)
-
-STEP_IDS: Final = tuple(step.id for step in STEPS)
-BY_ID: Final = {step.id: step for step in STEPS}
-
-
-class Look(msgspec.Struct, frozen=True, kw_only=True):
-    """What running a step brings back: findings, and details worth showing again (plain JSON values)."""
-
-    findings: tuple[Finding, ...] = ()
-    details: dict[str, Any] = {}
+    body: str
+    mark: Callable[[D], str]
+    look: Callable[[D, Before], Look | None]
+    judges: tuple[str, ...] = ()
+    rests_on: tuple[str, ...] = ()
+    away_settles: bool = False
+    gone: Callable[[D, Evidence], str] | None = None
 
 
 class StepStatus(msgspec.Struct, frozen=True, kw_only=True):

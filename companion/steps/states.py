@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Final
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Final
 
 import msgspec
 
@@ -11,8 +11,8 @@ from companion.core.evidence import Evidence
 from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, ordered, tally
 from companion.core.globs import globs
-from companion.core.text import plural
-from companion.steps.model import State, Step, StepStatus
+from companion.core.text import plural, visible
+from companion.steps.model import Look, State, Step, StepStatus
 
 NEVER_WAIVED: Final = frozenset(
     {
@@ -31,6 +31,8 @@ NEVER_WAIVED: Final = frozenset(
 """A waiver lets a flaw pass, never an untruth: no reason makes a false sentence or a broken archive fit to publish."""
 
 NOTHING: Final = "nothing found"
+CHANGED: Final = "the content has changed since it was looked at"
+JUDGE_AGAIN: Final = "Look again: only what is judged otherwise now is measured anew."
 
 UNTRIED: Final = frozenset({"control-untried", "away-untried", "release-unrecorded"})
 """Findings that say nobody has looked yet. A step with no other blocking finding is open, not failing."""
@@ -103,22 +105,43 @@ def settle_opaque(findings: Iterable[Finding], settled_by: str) -> tuple[Finding
     )
 
 
-def judge(
-    step: Step, fingerprint: str, evidence: Evidence | None, findings: tuple[Finding, ...], seen: bool
-) -> StepStatus:
-    """Return the status of a step.
-
-    evidence: what exists for this fingerprint. findings: its findings, waivers applied. seen: whether evidence for any
-    other content exists.
-    """
-    if evidence is None:
-        state = State.STALE if seen else State.OPEN
-        because = "the content has changed since it was looked at" if seen else "not looked at yet"
-        return _status(step, fingerprint, state, because, (), None)
+def status_from(step: Step[Any], fingerprint: str, look: Look | None, findings: tuple[Finding, ...]) -> StepStatus:
+    """Return the status of a step from a look at this content (None: nobody has looked), with waivers applied."""
+    if look is None:
+        return _status(step, fingerprint, State.OPEN, "not looked at yet", _next(step, State.OPEN))
     state, because = read(findings)
-    if state is State.PROVEN and "because" in evidence.details:
-        because = str(evidence.details["because"]) + (f"; {because}" if because != NOTHING else "")
-    return _status(step, fingerprint, state, because, findings, evidence)
+    if state is State.PROVEN and "because" in look.details:
+        because = str(look.details["because"]) + (f"; {because}" if because != NOTHING else "")
+    return _status(step, fingerprint, state, because, _next(step, state), findings, look.details)
+
+
+def stale(step: Step[Any], fingerprint: str, because: str, then: str = JUDGE_AGAIN) -> StepStatus:
+    """Return the status of a step whose evidence does not count any more; ``then``: the next thing to do."""
+    return _status(step, fingerprint, State.STALE, because, then)
+
+
+def judged_otherwise(evidence: Evidence, own: Mapping[str, int], rested_on: Mapping[str, int]) -> str:
+    """Return why evidence of the same content does not count: who judged it is not who judges now.
+
+    own: the step's judge. rested_on: the judges of the steps whose evidence it takes in, where there is any.
+    """
+    was = evidence.judge
+    now = {**rested_on, **own}
+    risen = [name for name, version in now.items() if was.get(name, 0 if name in own else version) < version]
+    other = [name for name, version in was.items() if now.get(name) != version]
+    unknown = sorted({finding.rule for finding in evidence.findings} - set(own))
+    if not (risen or other or unknown):
+        return "what it rests on has changed since"
+    who = " by an older companion" if risen else " by another companion" if other else ""
+    named = _named_few(risen or other) if was else ""
+    return f"judged{who}{named}" + (f" with rules this companion does not know{_named_few(unknown)}" if unknown else "")
+
+
+def _named_few(names: Sequence[str]) -> str:
+    if not names:
+        return ""
+    more = f" and {len(names) - 3:,} more" if len(names) > 3 else ""
+    return f" ({', '.join(map(visible, names[:3]))}{more})"
 
 
 def read(findings: tuple[Finding, ...]) -> tuple[State, str]:
@@ -148,12 +171,13 @@ def _named(finding: Finding) -> str:
 
 
 def _status(
-    step: Step,
+    step: Step[Any],
     fingerprint: str,
     state: State,
     because: str,
-    findings: tuple[Finding, ...],
-    evidence: Evidence | None,
+    then: str,
+    findings: tuple[Finding, ...] = (),
+    details: dict[str, Any] | None = None,
 ) -> StepStatus:
     return StepStatus(
         id=step.id,
@@ -161,18 +185,16 @@ def _status(
         question=step.question,
         state=state,
         because=because,
-        next=_next(step, state),
+        next=then,
         fingerprint=fingerprint,
         findings=findings,
-        details=evidence.details if evidence else {},
+        details=details or {},
     )
 
 
-def _next(step: Step, state: State) -> str:
+def _next(step: Step[Any], state: State) -> str:
     if state is State.FAILING:
         return "Mend what blocks, or waive it with a reason."
     if state is State.UNKNOWN:
         return "Run an away test with the originals hidden: it tells what no scan can."
-    if state is State.STALE:
-        return "Look again: the content is not what was judged."
     return "" if state.settled else step.next

@@ -16,7 +16,8 @@ from textual.signal import Signal
 
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
-from companion.steps.model import BY_ID, STEP_IDS, Status
+from companion.steps.model import Status
+from companion.steps.table import BY_ID, STEP_IDS
 from companion.tui.checklist import Rail
 from companion.tui.foot import DueLine, Foot, is_typed_into
 from companion.tui.looks import BASE, SLATE

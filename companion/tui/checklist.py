@@ -13,7 +13,8 @@ from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from companion.core.text import shorten, visible
-from companion.steps.model import STEP_IDS, STEPS, State, Status
+from companion.steps.model import State, Status
+from companion.steps.table import STEP_IDS, STEPS
 from companion.tui.messages import StepOpened
 from companion.tui.shown import STATE_STYLE, said
 

@@ -13,7 +13,8 @@ from textual.widgets.option_list import Option
 
 from companion.core.findings import Finding
 from companion.core.text import visible
-from companion.steps.model import BY_ID, State, StepStatus
+from companion.steps.model import State, StepStatus
+from companion.steps.table import BY_ID
 from companion.tui.grouping import Group, Row, grouped, name, rows
 from companion.tui.shown import finding_detail, finding_line, finding_mark, labelled, said
 

@@ -9,7 +9,8 @@ from textual.containers import Vertical
 from textual.widgets import Static
 
 from companion.core.text import visible
-from companion.steps.model import BY_ID, STEP_IDS, State, Status, StepStatus
+from companion.steps.model import State, Status, StepStatus
+from companion.steps.table import BY_ID, STEP_IDS
 from companion.tui.checklist import step_key
 from companion.tui.shown import said, state_words
 

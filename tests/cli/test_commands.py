@@ -12,7 +12,8 @@ from typing import Any
 import pytest
 
 from companion.steps.catalogue import RULES
-from companion.steps.model import STEP_IDS, State
+from companion.steps.model import State
+from companion.steps.table import STEP_IDS
 
 Companion = Callable[..., Any]
 

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
 
 import msgspec
 import pytest
 
+from companion.core.cache import Cache
 from companion.core.entries import Entry, Kind
+from companion.core.evidence import Answer
 from companion.core.facts import Control, Facts, Layer, Waiver
-from companion.steps.marks import Marks, mark_of, marks, step_marks, words_mark
+from companion.core.folder import Places
+from companion.steps.desk import Desk
+from companion.steps.marks import Marks, mark_of, marks
+from companion.steps.table import BY_ID
 
 Entries = Callable[..., tuple[Entry, ...]]
 Spoil = Callable[..., Facts]
@@ -24,8 +31,6 @@ FOLDER = {
     "Slate Choir.patch": "patch",
     "release.toml": "facts",
 }
-LOOKED = ("facts", "contents", "paths", "sound", "controls", "away", "needs", "archive", "out")
-EVERYTHING = {*LOOKED, "words"}
 STAYS = ("release.toml", "Old/notes.txt")
 
 
@@ -33,15 +38,22 @@ def found(entries: tuple[Entry, ...]) -> Marks:
     return marks(mark_of(entries), [entry for entry in entries if entry.path not in STAYS])
 
 
+def desk_of(folder: Path, marks_now: Marks, facts: Facts) -> Desk:
+    """A desk over an empty folder, with these fingerprints of its files."""
+    desk = Desk(Places(folder), facts, Cache(None), steps=BY_ID)
+    desk.__dict__["_known"] = SimpleNamespace(marks=marks_now)
+    return desk
+
+
+def every_mark(folder: Path, marks_now: Marks, facts: Facts) -> dict[str, str]:
+    desk = desk_of(folder, marks_now, facts)
+    return {step: desk.mark(step) for step in BY_ID}
+
+
 @pytest.fixture
-def every(entries: Entries) -> Callable[[dict[str, str], Facts], dict[str, str]]:
+def every(entries: Entries, tmp_path: Path) -> Callable[[dict[str, str], Facts], dict[str, str]]:
     """The fingerprints of all ten steps for a folder of files and facts."""
-
-    def marked(files: dict[str, str], facts: Facts) -> dict[str, str]:
-        marks_now = found(entries(files))
-        return {**step_marks(marks_now, facts), "words": words_mark(marks_now, facts, "told")}
-
-    return marked
+    return lambda files, facts: every_mark(tmp_path, found(entries(files)), facts)
 
 
 Every = Callable[[dict[str, str], Facts], dict[str, str]]
@@ -117,18 +129,30 @@ def test_a_fact_makes_stale_what_rests_on_it(
     assert stale(every(FOLDER, facts), every(FOLDER, spoil(**change))) == steps
 
 
-def test_what_words_rest_on_besides_files_and_facts(entries: Entries, facts: Facts) -> None:
-    here = found(entries(FOLDER))
-    assert words_mark(here, facts, "one answer") != words_mark(here, facts, "two answers")
+def test_what_words_rest_on_besides_files_and_facts(entries: Entries, facts: Facts, tmp_path: Path) -> None:
+    def words(**more: object) -> str:
+        desk = desk_of(tmp_path, found(entries(FOLDER)), facts)
+        desk.__dict__.update(more)
+        return desk.mark("words")
+
+    answers = (Answer(subject="Air alone", result="pass"), Answer(subject="Body alone", result="fail", note="a click"))
+    assert len({words(), words(answers=answers[:1]), words(answers=answers)}) == 3
+    page = tmp_path / "releases" / "Slate Choir 1.2 page.md"
+    page.parent.mkdir()
+    bare = words()
+    page.write_text("# Slate Choir\n", encoding="utf-8")
+    assert words() != bare
 
 
-def test_a_sample_declared_an_impulse_response_is_judged_anew_by_its_own_rules(entries: Entries, facts: Facts) -> None:
+def test_a_sample_declared_an_impulse_response_is_judged_anew_by_its_own_rules(
+    entries: Entries, facts: Facts, tmp_path: Path
+) -> None:
     as_sample = entries(FOLDER)
     as_impulse = tuple(
         msgspec.structs.replace(entry, kind=Kind.IMPULSE) if entry.path.startswith("Samples/") else entry
         for entry in as_sample
     )
-    before, after = (step_marks(found(kinds), facts) for kinds in (as_sample, as_impulse))
+    before, after = (every_mark(tmp_path, found(kinds), facts) for kinds in (as_sample, as_impulse))
     assert stale(before, after) == {"sound", "controls"}
     neighbour = entries({path: content for path, content in FOLDER.items() if not path.startswith("IR/")})
     moved = tuple(msgspec.structs.replace(e, kind=Kind.IMPULSE) if e.kind is Kind.SAMPLE else e for e in neighbour)

@@ -9,7 +9,8 @@ import pytest
 from companion.archive.record import ReleaseRecord, Upload
 from companion.core.findings import Finding, Severity
 from companion.steps.looks.out import check_out, out_look
-from companion.steps.model import STEP_IDS, State
+from companion.steps.model import State
+from companion.steps.table import STEP_IDS
 
 UPLOAD = Upload(where="our own page", at="2024-05-02T10:00:00Z", sha256="a" * 64, size=9)
 READY = dict.fromkeys(STEP_IDS[:-1], State.PROVEN)

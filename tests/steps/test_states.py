@@ -11,8 +11,20 @@ from companion.core.evidence import Evidence
 from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, Severity
 from companion.steps.catalogue import RULES
-from companion.steps.model import BY_ID, STEPS, State, Status, StepStatus
-from companion.steps.states import NEVER_WAIVED, UNTRIED, judge, read, settle_opaque, waive
+from companion.steps.model import Look, State, Status, StepStatus
+from companion.steps.states import (
+    CHANGED,
+    JUDGE_AGAIN,
+    NEVER_WAIVED,
+    UNTRIED,
+    judged_otherwise,
+    read,
+    settle_opaque,
+    stale,
+    status_from,
+    waive,
+)
+from companion.steps.table import BY_ID, STEPS
 
 SOUND = BY_ID["sound"]
 WAV = "Samples/C3.wav"
@@ -29,16 +41,16 @@ UNTRIED_CONTROL = finding("control-untried", path="", measured="12 trials not do
 WAIVED = finding("silent", waived="meant so")
 
 
-def evidence(**details: object) -> Evidence:
-    return Evidence(step="sound", fingerprint="f", taken="", companion="", details=details)
+def status(found: tuple[Finding, ...] = (), **details: object) -> StepStatus:
+    return status_from(SOUND, "f", Look(findings=found, details=details), found)
 
 
 # -- the six states ---------------------------------------------------------------------------------------------------
 
 
 def test_open_while_nobody_has_ever_looked() -> None:
-    status = judge(SOUND, "f", None, (), seen=False)
-    assert (status.state, status.because, status.next) == (State.OPEN, "not looked at yet", SOUND.next)
+    fresh = status_from(SOUND, "f", None, ())
+    assert (fresh.state, fresh.because, fresh.next) == (State.OPEN, "not looked at yet", SOUND.next)
 
 
 def test_open_while_the_only_thing_in_the_way_is_that_nobody_has_tried() -> None:
@@ -56,15 +68,63 @@ def test_failing_where_one_finding_blocks() -> None:
 def test_unknown_where_a_look_could_not_tell() -> None:
     assert read((OPAQUE,)) == (State.UNKNOWN, "patch-opaque: Slate Choir.patch")
     assert read((OPAQUE, OPAQUE, WARNING))[1].endswith("and 1 more")
-    status = judge(SOUND, "f", evidence(), (OPAQUE,), seen=True)
-    assert "away test" in status.next
+    assert "away test" in status((OPAQUE,)).next
 
 
 def test_stale_where_only_other_content_was_looked_at() -> None:
-    status = judge(SOUND, "f", None, (finding(),), seen=True)
-    assert status.state is State.STALE
-    assert status.findings == (), "what was found in other content is not held against this"
-    assert "changed" in status.because
+    old = stale(SOUND, "f", CHANGED)
+    assert old.state is State.STALE
+    assert old.findings == (), "what was found in other content is not held against this"
+    assert "changed" in old.because
+    assert not old.state.settled
+
+
+def judged(judge: dict[str, int], *found: Finding) -> Evidence:
+    return Evidence(step="sound", fingerprint="f", taken="", companion="", judge=judge, findings=found)
+
+
+NOW = {"edges": 3, "clipped": 2, "hum": 1}
+
+
+@pytest.mark.parametrize(
+    ("evidence", "because"),
+    [
+        (judged({}), "judged by an older companion"),
+        (judged({"edges": 3, "clipped": 1, "hum": 1}), "judged by an older companion (clipped)"),
+        (judged({"edges": 2, "hum": 1}), "judged by an older companion (edges, clipped)"),
+        (judged({"edges": 3, "clipped": 2, "hum": 2}), "judged by another companion (hum)"),
+        (judged({**NOW, "click-inside": 1}), "judged by another companion (click-inside)"),
+        (judged({"other": 1}), "judged by an older companion (edges, clipped, hum)"),
+        (
+            judged({**NOW, "a": 1, "b": 1, "c": 1, "d": 1}),
+            "judged by another companion (a, b, c and 1 more)",
+        ),
+        (judged(NOW, finding("click-inside")), "judged with rules this companion does not know (click-inside)"),
+        (
+            judged({}, finding("click-inside")),
+            "judged by an older companion with rules this companion does not know (click-inside)",
+        ),
+        (judged({**NOW, "\x1b[0m": 1}), "judged by another companion (\\x1b[0m)"),
+    ],
+)
+def test_stale_where_the_judge_is_another(evidence: Evidence, because: str) -> None:
+    assert judged_otherwise(evidence, NOW, {}) == because
+    assert stale(SOUND, "f", because).next == JUDGE_AGAIN
+
+
+@pytest.mark.parametrize(
+    ("judge", "because"),
+    [
+        ({"claim": 1, "clipped": 1}, "judged by an older companion (clipped)"),
+        ({"claim": 1}, "what it rests on has changed since"),
+        ({"claim": 1, "clipped": 2}, "what it rests on has changed since"),
+        ({"claim": 1, "clipped": 3}, "judged by another companion (clipped)"),
+        ({"clipped": 2}, "judged by an older companion (claim)"),
+    ],
+    ids=["a rule of Sound rose", "Sound was stale then", "Sound is stale now", "newer", "a rule of its own rose"],
+)
+def test_stale_where_what_it_rests_on_is_judged_otherwise(judge: dict[str, int], because: str) -> None:
+    assert judged_otherwise(judged(judge), {"claim": 1}, {"clipped": 2}) == because
 
 
 def test_waived_where_each_blocking_finding_has_a_reason() -> None:
@@ -77,17 +137,15 @@ def test_proven_where_nothing_blocks() -> None:
     assert read(()) == (State.PROVEN, "nothing found")
     assert read((WARNING, WARNING, NOTE)) == (State.PROVEN, "2 warnings, 1 note")
     assert read((finding("hum", Severity.WARNS, waived="the room has it"),))[0] is State.PROVEN
-    status = judge(SOUND, "f", evidence(because="12 samples measured"), (), seen=True)
-    assert (status.state, status.because, status.next) == (State.PROVEN, "12 samples measured", "")
+    proof = status(because="12 samples measured")
+    assert (proof.state, proof.because, proof.next) == (State.PROVEN, "12 samples measured", "")
 
 
 def test_a_proof_with_warnings_says_both_what_was_done_and_what_was_found() -> None:
-    because = judge(SOUND, "f", evidence(because="12 samples measured"), (WARNING,), seen=True).because
+    because = status((WARNING,), because="12 samples measured").because
     assert "12 samples measured" in because
     assert "1 warning" in because
-    assert judge(SOUND, "f", evidence(because="12 samples measured"), (finding(),), seen=True).because.startswith(
-        "clip"
-    )
+    assert status((finding(),), because="12 samples measured").because.startswith("clip")
 
 
 MIXES = list(itertools.product([finding(), UNTRIED_CONTROL, OPAQUE, WAIVED, WARNING], repeat=3))
@@ -249,7 +307,7 @@ def test_every_state_has_a_mark_of_its_own_and_two_are_settled() -> None:
 
 
 def test_the_checklist_names_the_next_step_and_whether_anything_blocks() -> None:
-    def status(*states: State, findings: tuple[Finding, ...] = ()) -> Status:
+    def checklist(*states: State, findings: tuple[Finding, ...] = ()) -> Status:
         steps = tuple(
             StepStatus(
                 id=step.id,
@@ -266,13 +324,15 @@ def test_the_checklist_names_the_next_step_and_whether_anything_blocks() -> None
         return Status(title="Slate Choir", version="1.2", steps=steps)
 
     proven = [State.PROVEN] * 10
-    assert status(*proven).next_step is None
-    assert (status(*proven).proven, status(*proven).blocked) == (10, False)
-    mixed = status(State.PROVEN, State.WAIVED, State.UNKNOWN, State.FAILING, *proven[4:], findings=(WARNING, finding()))
-    assert mixed.next_step is mixed.step("paths")
-    assert (mixed.proven, mixed.blocked) == (8, True)
+    assert checklist(*proven).next_step is None
+    assert (checklist(*proven).proven, checklist(*proven).blocked) == (10, False)
+    left = checklist(
+        *(State.PROVEN, State.WAIVED, State.UNKNOWN, State.FAILING, *proven[4:]), findings=(WARNING, finding())
+    )
+    assert left.next_step is left.step("paths")
+    assert (left.proven, left.blocked) == (8, True)
     with pytest.raises(KeyError):
-        mixed.step("none")
+        left.step("none")
 
 
 @pytest.mark.parametrize(
@@ -287,5 +347,4 @@ def test_the_checklist_names_the_next_step_and_whether_anything_blocks() -> None
     ],
 )
 def test_what_stands_in_the_way_of_a_release(found: Finding, blocks: bool) -> None:
-    status = judge(SOUND, "f", evidence(), (found,), seen=True)
-    assert Status(title="", version="", steps=(status,)).blocked is blocks
+    assert Status(title="", version="", steps=(status((found,)),)).blocked is blocks

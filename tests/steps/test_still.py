@@ -14,7 +14,8 @@ import companion.sound.measures.batch as measuring
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Watch
 from companion.steps.desk import CHANGES
-from companion.steps.model import BY_ID, State
+from companion.steps.model import State
+from companion.steps.table import BY_ID
 from companion.workshop import Workshop
 
 SAMPLE = "Samples/Struck/struck_C4_v40_rr1.wav"

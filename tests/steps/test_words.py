@@ -10,6 +10,7 @@ from companion.core.errors import CompanionError
 from companion.core.files import write_safely
 from companion.core.folder import Places
 from companion.steps.looks.words import Draft, write
+from companion.steps.model import State
 from companion.workshop import Workshop
 
 OURS = b"# Slate Choir\r\n\r\nWritten by hand, caf\xe9.\n"
@@ -53,13 +54,19 @@ def test_a_draft_that_stands_already_replaces_nothing_and_keeps_no_copy(tmp_path
     assert not (places.drafts / "README.md.before").exists()
 
 
-def test_a_finding_of_a_rule_that_this_version_does_not_know_is_told_in_its_own_words(demo_folder: Path) -> None:
-    workshop = Workshop.open(demo_folder)
-    status = workshop.check(["paths"])
-    known = next(f for step in status.steps for f in step.findings if step.id == "paths" and f.severity == "warns")
+def test_evidence_that_names_a_rule_there_is_none_of_is_shown_as_such_and_tells_players_nothing(
+    demo_folder: Path,
+) -> None:
+    paths = Workshop.open(demo_folder).check(["paths"]).step("paths")
+    known = next(f for f in paths.findings if f.severity == "warns")
     for file in (demo_folder / ".companion" / "evidence" / "paths").iterdir():
         text = file.read_text(encoding="utf-8")
-        file.write_text(text.replace(f'"{known.rule}"', '"rule-of-another-version"'), encoding="utf-8")
-    text = Workshop.open(demo_folder).draft("readme").text.replace("\\", "")
-    assert known.why.rstrip(".") in text
+        file.write_text(text.replace(f'"rule": "{known.rule}"', '"rule": "rule-of-another-version"'), encoding="utf-8")
+    shop = Workshop.open(demo_folder)
+    paths = shop.status().step("paths")
+    assert (paths.state, paths.findings) == (State.STALE, ())
+    assert paths.because == "judged with rules this companion does not know (rule-of-another-version)"
+    text = shop.draft("readme").text.replace("\\", "")
+    assert known.why.rstrip(".") not in text
     assert "rule-of-another-version" not in text
+    assert shop.check(["paths"]).step("paths").findings

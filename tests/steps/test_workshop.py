@@ -11,6 +11,7 @@ import companion.workshop as workshop
 from companion.core.errors import CompanionError
 from companion.steps.catalogue import RULES
 from companion.steps.model import State
+from companion.steps.table import STEP_IDS
 from companion.workshop import Workshop
 
 needs_git = pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
@@ -58,7 +59,10 @@ def test_the_history_is_verified_mirrored_forgotten_and_adopted(folder: Path, tm
 
 
 def test_what_needs_no_folder(demo_folder: Path, tmp_path: Path) -> None:
-    assert workshop.explain() == RULES
+    explained = workshop.explain()
+    assert {rule.id for rule in explained} == {rule.id for rule in RULES}
+    order = [(STEP_IDS.index(rule.step), rule.severity.weight) for rule in explained]
+    assert order == sorted(order), "in the order of the work, what blocks first"
     assert [rule.id for rule in workshop.explain("clipped")] == ["clipped"]
     with pytest.raises(CompanionError, match="There is no rule “none”"):
         workshop.explain("none")

@@ -28,7 +28,8 @@ from companion.steps.deeds.start import Proposal
 from companion.steps.looks.controls import AwayView, TrialView, planned
 from companion.steps.looks.needs import Line
 from companion.steps.looks.words import Draft
-from companion.steps.model import STEPS, State, Status, StepStatus
+from companion.steps.model import State, Status, StepStatus
+from companion.steps.table import STEPS
 from companion.trials.away import KINDS, refuse
 from companion.tui.app import CompanionApp
 from companion.workshop import Workshop

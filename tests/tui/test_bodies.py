@@ -13,7 +13,8 @@ from companion.core.findings import Finding
 from companion.steps.account.due import Unkept
 from companion.steps.account.moved import Moved
 from companion.steps.looks.controls import planned
-from companion.steps.model import STEPS, State
+from companion.steps.model import State
+from companion.steps.table import STEPS
 from companion.tui.bodies.archive import archive_shown
 from companion.tui.bodies.controls import next_unanswered
 from companion.tui.bodies.out import before_release

@@ -10,7 +10,8 @@ from textual.widgets import Input
 
 from companion.steps.account.due import Due, Unkept
 from companion.steps.account.moved import Counts, Moved
-from companion.steps.model import STEP_IDS, State
+from companion.steps.model import State
+from companion.steps.table import STEP_IDS
 from companion.tui.bodies.out import before_release
 from companion.tui.foot import DueLine
 from companion.tui.modals import Ask

@@ -14,7 +14,8 @@ from typing import Any
 
 import pytest
 
-from companion.steps.model import STEP_IDS, State
+from companion.steps.model import State
+from companion.steps.table import STEP_IDS
 from companion.tui.form import FieldBox
 from companion.workshop import Workshop
 from tests.tui.conftest import Hand, Opened

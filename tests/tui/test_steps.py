@@ -6,7 +6,8 @@ import pytest
 from textual.widgets import Input
 
 from companion.core.text import has_invisible
-from companion.steps.model import STEPS, State
+from companion.steps.model import State
+from companion.steps.table import STEPS
 from companion.tui.checklist import Rail, Steps
 from companion.tui.foot import KeysLine
 from companion.tui.workspace import Workspace, next_thing

@@ -13,7 +13,7 @@ from companion.core.findings import Finding
 from companion.core.text import listed
 from companion.steps.deeds.facts_file import read_text
 from companion.steps.desk import Desk
-from companion.steps.looks.needs import requirement
+from companion.steps.looks.needs import requirement, weight_of
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
@@ -55,6 +55,7 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
         held = history.release_snapshot(version)
         if held and held.id != snapshot.id:
             raise CompanionError(f"Version {version} is released already, from another snapshot", "", "raise it")
+    lines = requirement(desk.facts, desk.away_here, weight_of(desk))
     record = ReleaseRecord(
         title=desk.facts.instrument.title,
         version=version,
@@ -63,11 +64,11 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
         sha256=details["sha256"],
         top=top_folder(desk.facts.instrument.title),
         files=tuple((entry.path, entry.size, entry.sha256) for entry in desk.ships),
-        needs={"lines": [msgspec.to_builtins(line) for line in requirement(desk.facts, desk.away_here, desk.weight)]},
+        needs={"lines": msgspec.to_builtins(lines)},
         facts=read_text(desk.places.facts),
         snapshot=snapshot.number if snapshot else 0,
         snapshot_id=snapshot.id if snapshot else "",
-        fingerprint=desk.step_marks["out"],
+        fingerprint=desk.mark("out"),
         at=at,
         order=next_order(desk.places.releases),
         playable=desk.marks.playable,

@@ -44,7 +44,7 @@ class Waiving:
             desk = self.desk()
             if path not in desk.contents and not any(found.path == path for found in _found(desk, step)):
                 raise CompanionError("There is no such file in the folder", path, "name it as the finding does")
-            content = desk.contents.get(path, desk.step_marks[step])
+            content = desk.contents.get(path, desk.mark(step))
         waiver = Waiver(rule=rule, path=path, where=where, reason=reason.strip(), content=content)
         self._edit(lambda text: facts_file.with_waiver(text, waiver))
 
@@ -56,7 +56,7 @@ class Waiving:
         """
         step = _step_of(rule, reason)
         desk = self.desk()
-        contents = {**desk.contents, "": desk.step_marks[step]}
+        contents = {**desk.contents, "": desk.mark(step)}
         found = [one for one in _found(desk, step) if one.rule == rule and severity in (None, one.severity)]
         waiver = group_waiver(rule, found, contents, reason.strip(), self.facts.waivers)
         self._edit(lambda text: facts_file.with_waiver(text, waiver))
@@ -81,7 +81,7 @@ class Waiving:
 
         desk = self.desk()
         step = next((known.step for known in RULES if known.id == rule), None)
-        content = desk.contents.get(path, desk.step_marks[step] if step else "")
+        content = desk.contents.get(path, desk.mark(step) if step else "")
         return without_one(groups, rule, content)
 
 

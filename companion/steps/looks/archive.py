@@ -8,8 +8,9 @@ import shutil
 import socket
 import tempfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
@@ -176,7 +177,7 @@ def _refuse_over_released(desk: Desk, target: Path) -> None:
     Whoever waived that the version was not raised has said that nobody has it.
     """
     from companion.steps.looks.facts import version_not_raised
-    from companion.steps.status import applied
+    from companion.steps.looks.settled import applied
 
     record = next((record for record in reversed(desk.records) if record.archive == target.name), None)
     if record is None or desk.release_of_this or not target.is_file():
@@ -198,9 +199,9 @@ def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
     The copy lies under another path, so whatever only resolved because of where the maker works shows here.
     """
     from companion.steps.looks.contents import look_contents, look_paths
-    from companion.steps.status import applied
+    from companion.steps.looks.settled import applied
 
-    there = Desk(Places(opened), desk.facts, Cache(None), desk.watch)
+    there = Desk(Places(opened), desk.facts, Cache(None), desk.watch, steps=desk.steps)
     found = []
     for step, look in (("contents", look_contents), ("paths", look_paths)):
         evidence = desk.found(step)
@@ -213,42 +214,55 @@ def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
     return found
 
 
-def stands(desk: Desk, evidence: Evidence) -> bool:
-    """Tell, by size and the checksum beside it, whether the archive that was proven is still the one at its place.
+def archive_gone(desk: Desk, evidence: Evidence) -> str:
+    """Return why a proof counts no longer, though it was found: the archive that was proven is not at its place.
 
     Packed, changed, packed again and restored, the evidence of the first content is found again, but not its archive.
+    One that blocks was not kept to begin with.
     """
+    from companion.steps.looks.settled import applied
+
+    if "archive" not in evidence.details or any(one.blocks for one in applied(desk, "archive", evidence.findings)):
+        return ""
+    return "" if _stands(desk, evidence.details) else "the archive that was proven is not in its place"
+
+
+def _stands(desk: Desk, details: Mapping[str, Any]) -> bool:
+    """Tell, by size and the checksum beside it, whether the archive that was proven is the one at its place."""
     from companion.archive.build import checksum_path
 
-    path, details = desk.places.releases / str(evidence.details["archive"]), evidence.details
+    path = desk.places.releases / str(details["archive"])
     try:
         if not path.is_file() or not checksum_path(path).is_file():  # a pipe would keep the status waiting
             return False
-        said = read_capped(checksum_path(path), 4096)[:64].decode("ascii", "replace")
-        return bool(path.stat().st_size == details.get("size") and said == details.get("sha256"))
+        noted = read_capped(checksum_path(path), 4096)[:64].decode("ascii", "replace")
+        return path.stat().st_size == details.get("size") and noted == details.get("sha256")
     except (OSError, ValueError, CompanionError):
         return False
 
 
-def look_archive(desk: Desk) -> Look:
-    """Prove the archive that was built of this content again. No details: none was built yet."""
+def look_archive(desk: Desk) -> Look | None:
+    """Prove the archive that was built of this content again, whoever judged it then; None while there is none."""
     from companion.archive.plan import top_folder
     from companion.archive.prove import prove
     from companion.archive.rules import ARCHIVE_DIFFERS
 
-    evidence = desk.found("archive")
-    if evidence is None or "archive" not in evidence.details:
-        return Look()
-    path = desk.places.releases / evidence.details["archive"]
+    built = [
+        one.details for one in desk.evidence.of_content("archive", desk.mark("archive")) if "archive" in one.details
+    ]
+    if not built:
+        return None
+    details = built[-1]
+    path = desk.places.releases / details["archive"]
     if not path.is_file():
         gone = ARCHIVE_DIFFERS.finding(f"{RELEASES}/{path.name}", measured="it is not there any more")
-        return Look(findings=(gone,), details=evidence.details)
+        return Look(findings=(gone,), details=details)
     top = top_folder(desk.facts.instrument.title)
     manifest = {f"{top}/{entry.path}": (entry.size, entry.sha256) for entry in desk.ships}
     with proof_place(desk.folder, sum(entry.size for entry in desk.ships)) as place:
         proof = prove(
             path,
-            checksum=evidence.details["sha256"],
+            checksum=details["sha256"],
             manifest=manifest,
             into=place,
             limit_bytes=desk.facts.limits.upload_bytes,
@@ -257,7 +271,7 @@ def look_archive(desk: Desk) -> Look:
         findings = list(proof.findings)
         if proof.extracted is not None:
             findings += judge_opened(desk, proof.extracted / top)
-    return Look(findings=ordered(with_savings(desk, findings, path)), details=evidence.details)
+    return Look(findings=ordered(with_savings(desk, findings, path)), details=details)
 
 
 def prove_stranger(archive: Path, checksum: str, watch: Watch) -> StrangerProof:

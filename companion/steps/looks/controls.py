@@ -42,8 +42,10 @@ def trial_views(desk: Desk) -> tuple[TrialView, ...]:
     return tuple(TrialView(trial=trial, answer=latest.get(trial.id)) for trial in plan)
 
 
-def look_controls(desk: Desk) -> Look:
-    """Judge the answers given to the trials."""
+def look_controls(desk: Desk) -> Look | None:
+    """Judge the answers given to the trials; None without facts: nobody has said then that there are no controls."""
+    if not desk.places.facts.is_file():
+        return None
     plan = planned(desk.facts)
     done = len(verdicts(plan, desk.answers))
     because = f"{done} of {plural(len(plan), 'trial')} answered" if plan else "no control is declared"
@@ -64,11 +66,3 @@ def look_away(desk: Desk) -> Look:
     passed = [test for test in model.opened if test.result == "pass"]
     because = f"{plural(len(passed), 'away test')} of this content passed" if passed else "no away test of this content"
     return Look(findings=check_away(model), details={"because": because, "tests": len(desk.away_here)})
-
-
-def settled_by(desk: Desk) -> str:
-    """Return the sentence that settles an unreadable patch: an away test that showed it opens; empty without one."""
-    for test in AwayModel(facts=desk.facts, tests=desk.away_here).opened:
-        who = f" by {test.who}" if test.who else ""
-        return f"settled by an away test{who} ({test.kind}), {test.at[:10]}"
-    return ""

@@ -11,6 +11,7 @@ from companion.core.facts import Facts
 from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.core.versions import engine_version, instrument_version
+from companion.steps.desk import Desk
 from companion.steps.looks.own_rules import (
     FACT_INVALID,
     FACT_MISSING,
@@ -18,6 +19,7 @@ from companion.steps.looks.own_rules import (
     RIGHTS_UNSTATED,
     VERSION_NOT_RAISED,
 )
+from companion.steps.model import Look
 
 REQUIRED: Final = (
     ("instrument.title", "what the instrument is called"),
@@ -179,3 +181,11 @@ def check_facts(
         *licence_text_missing(facts, files),
         *rights_unstated(facts),
     )
+
+
+def look_facts(desk: Desk) -> Look:
+    """Judge the facts, and their version against the last release."""
+    last = desk.last_release
+    same = last is not None and {(path, sha) for path, _, sha in last.files} == {(e.path, e.sha256) for e in desk.ships}
+    findings = check_facts(desk.facts, {entry.path for entry in desk.ships}, last.version if last else "", same)
+    return Look(findings=findings, details={"because": "complete and consistent"})

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import msgspec
 
+from companion.core.entries import Kind
 from companion.core.evidence import AwayTest
 from companion.core.facts import Facts
 from companion.core.findings import Finding
@@ -13,6 +14,7 @@ from companion.core.systems import SYSTEM_NAMES, system_of
 from companion.core.text import listed, plural, visible
 from companion.core.units import both_bytes, duration
 from companion.core.versions import engine_version
+from companion.steps.desk import Desk
 from companion.steps.looks.own_rules import (
     EDITION_UNSTATED,
     MINIMUM_BELOW_SAVED,
@@ -20,6 +22,7 @@ from companion.steps.looks.own_rules import (
     MINIMUM_UNSET,
     SYSTEM_UNPROVEN,
 )
+from companion.steps.model import Look
 
 
 class Weight(msgspec.Struct, frozen=True, kw_only=True):
@@ -34,6 +37,19 @@ class Weight(msgspec.Struct, frozen=True, kw_only=True):
     memory: int | None = None
     unpacked: int = 0
     download: int | None = None
+
+
+def weight_of(desk: Desk) -> Weight:
+    """Return what the content weighs, as far as the Sound step and the archive have measured."""
+    sound, archive = desk.found("sound"), desk.found("archive")
+    details = sound.details if sound else {}
+    return Weight(
+        samples=len(desk.of_kind(Kind.SAMPLE)),
+        seconds=details.get("seconds"),
+        memory=details.get("memory"),
+        unpacked=sum(entry.size for entry in desk.ships),
+        download=archive.details.get("size") if archive else None,
+    )
 
 
 class Line(msgspec.Struct, frozen=True, kw_only=True):
@@ -91,6 +107,12 @@ def check_needs(facts: Facts, tests: Sequence[AwayTest]) -> tuple[Finding, ...]:
     if not engine.edition.strip():
         found.append(EDITION_UNSTATED.finding("release.toml", where="engine.edition", measured="not stated"))
     return tuple(found)
+
+
+def look_needs(desk: Desk) -> Look:
+    """Judge the requirement as it is stated against the away tests of this content."""
+    line = engine_line(desk.facts, desk.away_here)
+    return Look(findings=check_needs(desk.facts, desk.away_here), details={"because": f"{line.value}: {line.because}"})
 
 
 def requirement(facts: Facts, tests: Sequence[AwayTest], weight: Weight) -> tuple[Line, ...]:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 from companion.core.findings import Finding
 from companion.core.text import plural, visible
+from companion.steps.desk import Desk
 from companion.steps.looks.own_rules import RELEASE_UNRECORDED, REPORT_OPEN, UPLOAD_UNVERIFIED
-from companion.steps.model import Look, State
+from companion.steps.model import Before, Look, State
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
@@ -48,6 +49,13 @@ def _mentions(text: str, name: str) -> bool:
     stem, dot, extension = name.rpartition(".")
     word = rf"{re.escape(stem)}(?:{re.escape(dot + extension)})?" if stem else re.escape(name)
     return re.search(rf"(?<![\w.-]){word}(?![\w-]|\.\d)", text, re.IGNORECASE) is not None
+
+
+def look_out(desk: Desk, before: Before) -> Look:
+    """Judge whether this content is released, and what came back."""
+    record = desk.release_of_this
+    answered = desk.changelog if record and desk.reports else ""
+    return out_look(record, check_out(record, {} if record else before(), desk.reports, answered))
 
 
 def out_look(record: ReleaseRecord | None, findings: tuple[Finding, ...]) -> Look:

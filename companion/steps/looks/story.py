@@ -10,7 +10,7 @@ from companion.core.facts import FACTS_FILE, Facts, facts_from_toml
 from companion.core.findings import Finding
 from companion.core.text import plural
 from companion.steps.desk import Desk
-from companion.steps.looks.needs import opened_at_or_below
+from companion.steps.looks.needs import opened_at_or_below, weight_of
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
@@ -31,7 +31,7 @@ def build_story(desk: Desk, *, download: bool) -> Story:
     from companion.steps.looks.facts import licence_file_in
     from companion.words.story import story_from_facts
 
-    facts, weight, before = desk.facts, desk.weight, desk.release_before
+    facts, weight, before = desk.facts, weight_of(desk), desk.release_before
     shown = opened_at_or_below(desk.away_here, facts.engine.minimum)
     sound = desk.found("sound")
     ships = {entry.path for entry in desk.ships}
@@ -79,9 +79,9 @@ def _samples_of_layers(desk: Desk) -> dict[str, int]:
 
 def known_problems(desk: Desk) -> tuple[str, ...]:
     """Return what a player should know: open findings, a line a rule, and what failed trials sounded like."""
-    from companion.steps.catalogue import RULES
+    from companion.steps.catalogue import RULE_BY_ID
     from companion.steps.looks.controls import planned
-    from companion.steps.status import applied
+    from companion.steps.looks.settled import applied
     from companion.trials.control_rules import verdicts
 
     lines = []
@@ -92,12 +92,10 @@ def known_problems(desk: Desk) -> tuple[str, ...]:
             told = finding.severity == "warns" or (finding.severity == "blocks" and finding.waived)
             if told and not finding.unknown:
                 by_rule.setdefault(finding.rule, []).append(finding)
-        means = {rule.id: rule.means for rule in RULES}
         for rule, findings in by_rule.items():
             files = len({finding.path for finding in findings if finding.path})
             where = f" ({plural(files, 'file')})" if files else ""
-            meaning = means.get(rule) or findings[0].why or rule  # a rule of another version is known by its findings
-            lines.append(f"{meaning.rstrip('.')}{where}.")
+            lines.append(f"{RULE_BY_ID[rule].means.rstrip('.')}{where}.")
     titles = {trial.id: trial.title for trial in planned(desk.facts)}
     failed = {
         key: answer for key, answer in verdicts(planned(desk.facts), desk.answers).items() if answer.result == "fail"

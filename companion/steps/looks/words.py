@@ -46,14 +46,6 @@ def target_of(desk_or_places: Places, what: What, fmt: Format, stem: str) -> Pat
     return desk_or_places.folder / f"{what.upper()}.{fmt}"
 
 
-def stem_of(desk: Desk) -> str:
-    """Return the archive's name without its ending; ``release`` while title and version are missing."""
-    from companion.archive.plan import archive_name
-
-    instrument = desk.facts.instrument
-    return archive_name(instrument.title or "release", instrument.version or "0").rpartition(".")[0]
-
-
 def draft(desk: Desk, what: What, fmt: Format) -> Draft:
     """Return a draft of ``what`` in ``fmt``. Reads, never writes."""
     from companion.words.changelog import merge_entry
@@ -64,7 +56,7 @@ def draft(desk: Desk, what: What, fmt: Format) -> Draft:
     story = build_story(desk, download=what == "page")
     templates = desk.places.templates
     base = fresh(what, fmt, story, templates if templates.is_dir() else None)
-    target = target_of(desk.places, what, fmt, stem_of(desk))
+    target = target_of(desk.places, what, fmt, desk.stem)
     standing = _text(target)
     last = _text(desk.places.drafts / target.name)
     if what == "changelog" and fmt != "html":

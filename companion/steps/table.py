@@ -1,0 +1,231 @@
+"""The ten steps, one object each, in the order of the work. A plain tuple; nothing is discovered."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING, Final
+
+from companion.core.evidence import fingerprint
+from companion.steps.model import Before, Look, Step
+
+if TYPE_CHECKING:
+    from companion.core.evidence import Evidence
+    from companion.steps.desk import Desk
+
+# Each look is imported when it is taken: the app shows titles before anything else, and a status runs five of ten.
+
+
+def _facts(desk: Desk, _: Before) -> Look:
+    from companion.steps.looks.facts import look_facts
+
+    return look_facts(desk)
+
+
+def _contents(desk: Desk, _: Before) -> Look:
+    from companion.steps.looks.contents import look_contents
+
+    return look_contents(desk)
+
+
+def _paths(desk: Desk, _: Before) -> Look:
+    from companion.steps.looks.contents import look_paths
+
+    return look_paths(desk)
+
+
+def _sound(desk: Desk, _: Before) -> Look:
+    from companion.steps.looks.sound import look_sound
+
+    return look_sound(desk)
+
+
+def _controls(desk: Desk, _: Before) -> Look | None:
+    from companion.steps.looks.controls import look_controls
+
+    return look_controls(desk)
+
+
+def _away(desk: Desk, _: Before) -> Look:
+    from companion.steps.looks.controls import look_away
+
+    return look_away(desk)
+
+
+def _needs(desk: Desk, _: Before) -> Look:
+    from companion.steps.looks.needs import look_needs
+
+    return look_needs(desk)
+
+
+def _words(desk: Desk, _: Before) -> Look:
+    from companion.steps.looks.words import look_words
+
+    return look_words(desk)
+
+
+def _archive(desk: Desk, _: Before) -> Look | None:
+    from companion.steps.looks.archive import look_archive
+
+    return look_archive(desk)
+
+
+def _archive_gone(desk: Desk, evidence: Evidence) -> str:
+    from companion.steps.looks.archive import archive_gone
+
+    return archive_gone(desk, evidence)
+
+
+def _out(desk: Desk, before: Before) -> Look:
+    from companion.steps.looks.out import look_out
+
+    return look_out(desk, before)
+
+
+def _sound_mark(desk: Desk) -> str:
+    stated = {name: desk.stated(name) for name in ("naming", "layers", "limits")}
+    return fingerprint([("audible", desk.marks.audible)], stated)
+
+
+def _words_mark(desk: Desk) -> str:
+    """Take in, beside files and facts, what the words rest on: answers, away tests, releases, other looks."""
+    looked = [step for step in WORDS_REST_ON if desk.evidence.has_any(step, desk.mark(step))]
+    released = desk.release_before and desk.release_before.version
+    rests_on = repr((looked, desk.answers, desk.away_here, released, desk.page))
+    digest = hashlib.sha256(rests_on.encode("utf-8", "surrogatepass")).hexdigest()
+    parts = [("documents", desk.marks.documents), ("playable", desk.marks.playable), ("told", digest)]
+    return fingerprint(parts, desk.stated())
+
+
+def _archive_mark(desk: Desk) -> str:
+    """Take in what ships, and what the archive and its folder are called."""
+    instrument = desk.facts.instrument
+    return fingerprint(
+        [("ships", desk.marks.ships), ("title", instrument.title), ("version", instrument.version)],
+        {"upload": desk.facts.limits.upload_bytes},
+    )
+
+
+WORDS_REST_ON: Final = ("contents", "paths", "sound")
+
+# What a person judged by hand is bound to what they judged and no more: trials to patches, scripts, impulse responses
+# and the controls as stated (samples are the Sound step's), away tests to everything that plays. A new readme makes
+# neither stale.
+STEPS: Final[tuple[Step[Desk], ...]] = (
+    Step(
+        id="facts",
+        title="Facts",
+        question="Who made what, for which engine, under which licence?",
+        proven_by="a complete and consistent release.toml",
+        next="Fill in what is missing.",
+        live=True,
+        body="facts",
+        mark=lambda desk: fingerprint([("ships", desk.marks.ships)], desk.stated()),
+        look=_facts,
+    ),
+    Step(
+        id="contents",
+        title="Contents",
+        question="Does everything the patch needs ship, and nothing else?",
+        proven_by="the inventory, the references, the strays, and names that every system accepts",
+        next="Look through the folder.",
+        body="run",
+        mark=lambda desk: fingerprint(
+            [("everything", desk.marks.everything)],
+            {"contents": desk.stated("contents"), "title": desk.facts.instrument.title},
+        ),
+        look=_contents,
+    ),
+    Step(
+        id="paths",
+        title="Paths",
+        question="Would it find its samples on another computer?",
+        proven_by="a path scan of every patch and script",
+        next="Scan the patches for paths.",
+        body="run",
+        mark=lambda desk: fingerprint([("ships", desk.marks.ships)], desk.stated("contents")),
+        look=_paths,
+        away_settles=True,
+    ),
+    Step(
+        id="sound",
+        title="Sound",
+        question="Is every sample fit to ship?",
+        proven_by="measurements of every sample, layer and impulse response",
+        next="Measure the samples.",
+        body="run",
+        mark=_sound_mark,
+        look=_sound,
+        judges=("file-unreadable",),
+    ),
+    Step(
+        id="controls",
+        title="Controls",
+        question="Does every control do what it says, alone and together?",
+        proven_by="a trial of each control, in several orders",
+        next="Try the controls and answer each trial.",
+        live=True,
+        body="controls",
+        mark=lambda desk: fingerprint([("behaviour", desk.marks.behaviour)], {"controls": desk.stated("controls")}),
+        look=_controls,
+    ),
+    Step(
+        id="away",
+        title="Away",
+        question="Does it open and play where the maker is not?",
+        proven_by="away tests: originals hidden, another computer, another player, a piece of music",
+        next="Run an away test and record how it went.",
+        live=True,
+        body="away",
+        mark=lambda desk: fingerprint([("playable", desk.marks.playable)]),
+        look=_away,
+    ),
+    Step(
+        id="needs",
+        title="Needs",
+        question="What must a player have?",
+        proven_by="a minimum engine version backed by evidence, with systems, memory and disk",
+        next="State the minimum and test on it.",
+        live=True,
+        body="needs",
+        mark=lambda desk: fingerprint([("playable", desk.marks.playable)], {"engine": desk.stated("engine")}),
+        look=_needs,
+    ),
+    Step(
+        id="words",
+        title="Words",
+        question="Do changelog, readme and page say what is true?",
+        proven_by="drafts that agree with the facts, the evidence and each other",
+        next="Draft the changelog, the readme and the page, then check them.",
+        body="words",
+        mark=_words_mark,
+        look=_words,
+        rests_on=WORDS_REST_ON,
+    ),
+    Step(
+        id="archive",
+        title="Archive",
+        question="Is the archive whole and portable?",
+        proven_by="an archive built, then opened as a stranger would, byte for byte",
+        next="Build the archive and prove it.",
+        again="Build it again",
+        body="archive",
+        mark=_archive_mark,
+        look=_archive,
+        judges=("contents", "paths"),
+        gone=_archive_gone,
+    ),
+    Step(
+        id="out",
+        title="Out",
+        question="Is it released, and what came back?",
+        proven_by="the release record, its snapshot and a verified upload",
+        next="Record the release once the nine steps before it are proven.",
+        live=True,
+        body="out",
+        mark=_archive_mark,
+        look=_out,
+    ),
+)
+
+STEP_IDS: Final = tuple(step.id for step in STEPS)
+BY_ID: Final = {step.id: step for step in STEPS}
