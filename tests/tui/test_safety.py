@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from companion.core.progress import QUIET, Watch
-from companion.steps.model import STEP_IDS, State
+from companion.steps.model import State
+from companion.steps.table import STEP_IDS
 from companion.tui.modals import Confirm
 from companion.workshop import Workshop
 from tests.tui.conftest import Bench, Opened, finding
