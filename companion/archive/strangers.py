@@ -47,13 +47,14 @@ def ask(path: Path, watch: Watch) -> list[Opinion]:
 
 
 def _as_pattern(place: str) -> str:
-    """Return the pattern that means ``place`` and nothing else: unzip takes a pattern where it is given an archive.
+    """Return the pattern that means ``place`` and nothing else: unzip takes the name of an archive for one.
 
-    7z does so too, unless it is told not to (``-spd``).
+    The folders before the name it takes as they are written. 7z does so too, unless it is told not to (``-spd``).
     """
     if sys.platform == "win32" or not re.search(r"[*?\[]", place):
         return place
-    return re.sub(r"[*?\[]", lambda found: f"[{found[0]}]", place.replace("\\", "\\\\"))
+    folder, slash, name = place.rpartition("/")
+    return folder + slash + re.sub(r"[*?\[]", lambda found: f"[{found[0]}]", name.replace("\\", "\\\\"))
 
 
 def disagreements(opinions: list[Opinion]) -> list[Finding]:
