@@ -17,6 +17,17 @@ from hypothesis import settings
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.load_profile("steady")
 
+LONGEST = 120
+"""Seconds a test may take before it counts as hung; only benchmarks, campaigns and slow tests may take longer."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Give each test its limit of time, which no assertion on a clock could give: a busy computer is no failure."""
+    for item in items:
+        if not {"benchmark", "campaign", "slow", "timeout"} & {mark.name for mark in item.iter_markers()}:
+            item.add_marker(pytest.mark.timeout(LONGEST))
+
+
 DEMO = Path(__file__).resolve().parent.parent / "demo_project"
 
 

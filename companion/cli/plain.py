@@ -218,9 +218,15 @@ def measures_csv(measured: Sequence[Measured]) -> str:
     writer = csv.writer(out)
     writer.writerow(FIELDS)
     for one in measured:
-        cells = map(visible, to_row(one))
-        writer.writerow([f"'{cell}" if cell[:1] in ("=", "+", "@") else cell for cell in cells])
+        path, *values = map(visible, to_row(one))
+        writer.writerow(
+            [_inert(path, "=+@-"), *(_inert(value, "=+@") for value in values)]
+        )  # a level may be below zero
     return out.getvalue()
+
+
+def _inert(cell: str, signs: str) -> str:
+    return f"'{cell}" if cell and cell[0] in signs else cell
 
 
 def measure_lines(measured: Sequence[Measured]) -> list[str]:

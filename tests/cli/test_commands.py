@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import subprocess
 import sys
 from collections import Counter
@@ -159,3 +161,26 @@ def test_demo_copies_to_a_new_folder_only(companion: Companion, tmp_path: Path) 
     assert companion("demo", tmp_path / "slate").code == 0
     assert (tmp_path / "slate" / "release.toml").is_file()
     one_line(companion("demo", tmp_path / "slate"))
+
+
+def test_status_says_what_each_step_asks_for_next(companion: Companion, demo_folder: Path) -> None:
+    steps = companion("status", demo_folder, "--json").json["steps"]
+    assert {tuple(step) for step in steps} == {("id", "title", "state", "because", "next", "findings")}
+    asked = {step["id"]: step["next"] for step in steps}
+    assert asked["sound"] == "Measure the samples."
+    assert asked["facts"] == "Mend what blocks, or waive it with a reason."
+    assert all(asked.values())
+
+
+def test_csv_gives_a_spreadsheet_nothing_to_run(
+    companion: Companion, demo_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file's name may begin like a formula; a level of −9 dB may not become a text."""
+    sound = next((demo_folder / "Samples" / "Hummed").glob("*.wav")).read_bytes()
+    names = ["=1+1.wav", "+1.wav", "@SUM(A1).wav", "-1+cmd.wav", "plain.wav"]
+    for name in names:
+        (tmp_path / name).write_bytes(sound)
+    monkeypatch.chdir(tmp_path)
+    rows = list(csv.DictReader(io.StringIO(companion("measure", "--csv", "--", *names).out)))
+    assert [row["path"] for row in rows] == [f"'{name}" for name in names[:-1]] + ["plain.wav"]
+    assert all(float(row["peak_dbfs"]) < 0 for row in rows)

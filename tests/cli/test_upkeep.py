@@ -2,49 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 Companion = Callable[..., Any]
-
-FACTS = """
-[instrument]
-title = "Slate Choir"
-version = "1.0"
-maker = "Quay Room"
-summary = "Slabs of slate, struck."
-contact = "https://quay-room.example"
-licence = "CC0-1.0"
-rights = "Everything was recorded by Quay Room."
-
-[engine]
-name = "Example Engine"
-edition = "any"
-saved_with = "7.1"
-minimum = "7.1"
-
-[contents]
-patches = ["Slate.eeng"]
-"""
-
-
-@pytest.fixture
-def instrument(tmp_path: Path, demo_folder: Path) -> Path:
-    folder = tmp_path / "small"
-    (folder / "Samples").mkdir(parents=True)
-    for name in ("struck_A2_v40_rr1", "struck_C4_v40_rr1"):
-        shutil.copy(demo_folder / "Samples" / "Struck" / f"{name}.wav", folder / "Samples")
-    names = sorted(path.name for path in (folder / "Samples").iterdir())
-    (folder / "Slate.eeng").write_bytes(b"\0".join(f"Samples/{name}".encode() for name in names) + b"\0\1\2")
-    (folder / "LICENCE.txt").write_text("CC0 1.0\n", encoding="utf-8")
-    (folder / "release.toml").write_text(FACTS, encoding="utf-8")
-    return folder
 
 
 def released(companion: Companion, folder: Path) -> Path:

@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import time
 import unicodedata
 
 import pytest
@@ -89,12 +88,11 @@ def test_agrees_with_trying_everything(pattern: list[str], parts: list[str]) -> 
     assert Globs(["/".join(pattern)]).matches("/".join(parts)) == _plainly(pattern, parts)
 
 
+@pytest.mark.timeout(20)  # trying everything would take longer than anybody lives
 def test_no_pattern_is_slow() -> None:
     hard = Globs(["**/".join(["*a*a*a*a*a*a*b/"] * 8) + "*c", "*a" * 40 + "b"])
-    began = time.perf_counter()
     assert not hard.matches("/".join(["a" * 60] * 8))
     assert not hard.matches("a" * 250)
-    assert time.perf_counter() - began < 1.0
 
 
 def test_an_empty_list_matches_nothing() -> None:
