@@ -68,7 +68,7 @@ class Workshop(Waiving, Snapshots):
         if self.recovered:
             from companion.steps.account.unkept import note_restored
 
-            note_restored(self.folder, self.cache, self.recovered)
+            note_restored(self.cache, self.recovered)
         self.reload()
 
     @classmethod

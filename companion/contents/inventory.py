@@ -1,30 +1,32 @@
 """The inventory: every file of a working folder in one walk, with its content's hash.
 
-Hashes are remembered under path, size, times and inode. The second look at an unchanged folder costs one stat a file.
+What a file holds is remembered (:mod:`companion.core.census`), and the list of the whole folder beside it: the second
+look at an unchanged folder costs one stat a file.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable
+import sys
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Final
 
 import msgspec
 
-from companion.contents.hashing import Job, hash_all
 from companion.contents.kinds import KINDS, kind_of, kinds_by
 from companion.core.cache import Cache
+from companion.core.census import Census, Reading
 from companion.core.entries import Entry, Kind
 from companion.core.facts import Contents
-from companion.core.files import explain_os_error
 from companion.core.folder import OURS, RELEASES
 from companion.core.progress import Watch
+from companion.core.walk import Found, Walk
 
 __all__ = ["Inventory", "kind_of", "take"]
 
-TABLE: Final = "inventory-1"
+TABLE: Final = "inventory-2"
 KEY: Final = b"folder"
 
 
@@ -84,100 +86,6 @@ def _remember(cache: Cache, facts: str, pairs: list[tuple[Entry, int]]) -> None:
     cache.put(TABLE, [(KEY, msgspec.msgpack.encode(known))])
 
 
-class _Walk:
-    """One walk: files that are known to be as before, files to read, and everything that is no file."""
-
-    def __init__(self, folder: str, known: _Known | None) -> None:
-        self.folder = folder
-        self.same: list[tuple[Entry, int]] = []
-        self.jobs: list[Job] = []
-        self.other: list[Entry] = []
-        self.empty: list[str] = []
-        self.repositories: list[str] = []
-        self._known = (
-            {entry.path: (entry, changed) for entry, changed in zip(known.entries, known.changed, strict=True)}
-            if known
-            else {}
-        )
-
-    def run(self, watch: Watch) -> None:
-        stack = [""]
-        while stack:
-            prefix = stack.pop()
-            place = self.folder + prefix
-            try:
-                with os.scandir(place) as items:
-                    empty = not self._one_folder(items, prefix, stack)
-            except OSError as error:
-                if not prefix:
-                    raise explain_os_error(error, "look through the folder", Path(self.folder)) from error
-                self.other.append(_problem(prefix.rstrip("/"), _told(error)))
-                continue
-            if empty and prefix:
-                self.empty.append(prefix[:-1])
-            watch.check()
-
-    def _one_folder(self, items: Iterable[os.DirEntry[str]], prefix: str, stack: list[str]) -> bool:
-        known, same = self._known.get, self.same.append
-        seen = False
-        for item in items:
-            seen = True
-            path = prefix + item.name
-            try:
-                if item.is_file(follow_symlinks=False):
-                    stat = item.stat(follow_symlinks=False)
-                    pair = known(path)
-                    if pair is not None:
-                        entry = pair[0]
-                        if (
-                            entry.size == stat.st_size
-                            and entry.mtime_ns == stat.st_mtime_ns
-                            # On Windows a folder's listing tells no inode; there the other three have to do.
-                            and stat.st_ino in (0, entry.inode)
-                            and pair[1] == stat.st_ctime_ns
-                        ):
-                            same(pair)
-                            continue
-                    if item.name == ".git":  # a submodule's: a file that tells where its repository lies
-                        self.repositories.append(prefix[:-1] or ".")
-                    else:
-                        self.jobs.append(Job(path, stat.st_size))
-                else:
-                    self._no_file(item, path, prefix, stack)
-            except OSError as error:
-                self.other.append(_problem(path, _told(error)))
-        return seen
-
-    def _no_file(self, item: os.DirEntry[str], path: str, prefix: str, stack: list[str]) -> None:
-        if item.is_symlink() or (hasattr(item, "is_junction") and item.is_junction()):
-            stat = item.stat(follow_symlinks=False)
-            self.other.append(
-                Entry(
-                    path=path,
-                    size=0,
-                    mtime_ns=stat.st_mtime_ns,
-                    inode=stat.st_ino,
-                    kind=Kind.OTHER,
-                    link=os.readlink(self.folder + path),  # noqa: PTH115
-                )
-            )
-        elif item.is_dir(follow_symlinks=False):
-            if item.name == ".git":
-                self.repositories.append(prefix[:-1] or ".")
-            elif prefix or item.name not in (OURS, RELEASES):
-                stack.append(path + "/")
-        else:
-            self.other.append(_problem(path, "it is no ordinary file (a pipe, socket or device)"))
-
-
-def _told(error: OSError) -> str:
-    return (error.strerror or error.__class__.__name__).lower()
-
-
-def _problem(path: str, problem: str) -> Entry:
-    return Entry(path=path, size=0, mtime_ns=0, inode=0, kind=Kind.OTHER, problem=problem)
-
-
 def take(folder: Path, facts: Contents, cache: Cache, watch: Watch, *, rehash: bool = False) -> Inventory:
     """Walk ``folder`` once and return what is in it, hashing what is not known to be unchanged.
 
@@ -188,36 +96,92 @@ def take(folder: Path, facts: Contents, cache: Cache, watch: Watch, *, rehash: b
     """
     mark = hashlib.sha256(msgspec.json.encode((KINDS.version, facts))).hexdigest()
     known = _remembered(cache)
-    walk = _Walk(os.path.join(folder, ""), None if rehash else known)  # noqa: PTH118
-    watch.stage("Looking through the folder")
-    walk.run(watch)
-
-    if known and not walk.jobs and not walk.other and known.facts == mark and len(walk.same) == len(known.entries):
-        return _inventory(known.entries, walk, 0)
+    walked = Walk(folder, watch, lambda parent: None if parent else {OURS, RELEASES}.__contains__)
+    same, others = _compared(walked, None if rehash else known)
+    if known and not (others or walked.links or walked.problems) and _is_all(known, mark, same):
+        return _inventory(known.entries, walked, 0)
 
     kinds = kinds_by(facts)
-    pairs = walk.same
     if not known or known.facts != mark:
-        pairs = [(msgspec.structs.replace(entry, kind=kinds(entry.path)), changed) for entry, changed in pairs]
-    fresh: list[Entry] = []
+        same = [(msgspec.structs.replace(entry, kind=kinds(entry.path)), changed) for entry, changed in same]
+    census = Census(cache)
+    ids = {} if rehash else census.known(others)
+    to_read = [one for one in others if one[0] not in ids]
+    read = census.read(folder, to_read, watch) if to_read else {}
+    entries = []
+    for path, status in others:
+        one = read.get(path) or Reading(status, ids[path], when=sys.maxsize, still=True)
+        entry = _entry(path, one, kinds)
+        if one.status and one.certain:
+            same.append((entry, one.status.st_ctime_ns))
+        else:
+            entries.append(entry)
+    if others or not known or not _is_all(known, mark, same):
+        _remember(cache, mark, sorted(same, key=lambda pair: pair[0].path))
+    entries += [entry for entry, _ in same]
+    entries += [_link(folder, path, status, kinds) for path, status in walked.links]
+    entries += [_problem(path, reason, kinds) for path, reason in walked.problems]
+    return _inventory(sorted(entries, key=lambda entry: entry.path), walked, len(read))
 
-    def keep(done: list[tuple[Entry, int, bool]]) -> None:
-        trusted = pairs + [(entry, changed) for entry, changed, racy in done if not (racy or entry.problem)]
-        _remember(cache, mark, sorted(trusted, key=lambda pair: pair[0].path))
 
-    if walk.jobs:
-        fresh = hash_all(walk.folder, walk.jobs, kinds, watch, keep)
-    elif not known or known.facts != mark or len(pairs) != len(known.entries):
-        keep([])
-    others = [msgspec.structs.replace(entry, kind=kinds(entry.path)) for entry in walk.other]
-    entries = sorted([entry for entry, _ in pairs] + fresh + others, key=lambda entry: entry.path)
-    return _inventory(entries, walk, len(fresh))
+def _compared(files: Iterable[Found], known: _Known | None) -> tuple[list[tuple[Entry, int]], list[Found]]:
+    """Return what is remembered of the files that look as they did then, and the other files."""
+    pairs = {pair[0].path: pair for pair in zip(known.entries, known.changed, strict=True)} if known else {}
+    same, others = [], []
+    known_of = pairs.get
+    for path, status in files:
+        pair = known_of(path)
+        if (
+            pair is not None
+            and pair[0].size == status.st_size
+            and pair[0].mtime_ns == status.st_mtime_ns
+            # On Windows a folder's listing tells no inode; there the other three have to do.
+            and status.st_ino in (0, pair[0].inode)
+            and pair[1] == status.st_ctime_ns
+        ):
+            same.append(pair)
+        else:
+            others.append((path, status))
+    return same, others
 
 
-def _inventory(entries: list[Entry], walk: _Walk, hashed: int) -> Inventory:
+def _is_all(known: _Known, mark: str, same: list[tuple[Entry, int]]) -> bool:
+    """Tell whether this is the whole of what is remembered, under the same facts."""
+    return known.facts == mark and len(same) == len(known.entries)
+
+
+def _entry(path: str, read: Reading, kinds: Callable[[str], Kind]) -> Entry:
+    if read.status is None or read.ids is None:
+        return _problem(path, read.problem, kinds, read.status)
+    status = read.status
+    return Entry(
+        path=path,
+        size=status.st_size,
+        mtime_ns=status.st_mtime_ns,
+        inode=status.st_ino,
+        kind=kinds(path),
+        sha256=read.ids.sha256.hex(),
+    )
+
+
+def _link(folder: Path, path: str, status: os.stat_result, kinds: Callable[[str], Kind]) -> Entry:
+    try:
+        target = os.readlink(os.path.join(folder, path))  # noqa: PTH115, PTH118 -- as written, not as a path
+    except OSError as error:
+        return _problem(path, (error.strerror or error.__class__.__name__).lower(), kinds)
+    return Entry(path=path, size=0, mtime_ns=status.st_mtime_ns, inode=status.st_ino, kind=kinds(path), link=target)
+
+
+def _problem(path: str, problem: str, kinds: Callable[[str], Kind], status: os.stat_result | None = None) -> Entry:
+    size, mtime_ns, inode = (status.st_size, status.st_mtime_ns, status.st_ino) if status else (0, 0, 0)
+    return Entry(path=path, size=size, mtime_ns=mtime_ns, inode=inode, kind=kinds(path), problem=problem)
+
+
+def _inventory(entries: list[Entry], walked: Walk, hashed: int) -> Inventory:
+    repositories = set(walked.repositories)
     return Inventory(
         entries=tuple(entries),
-        folders_empty=tuple(sorted(walk.empty)),
-        repositories=tuple(sorted(walk.repositories)),
+        folders_empty=tuple(sorted(path for path in walked.empty if path not in repositories)),
+        repositories=tuple(sorted(repositories)),
         hashed=hashed,
     )

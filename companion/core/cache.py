@@ -90,6 +90,13 @@ class Cache:
             return dict(self._connection.execute(f"SELECT key, value FROM {name}"))  # noqa: S608
         return {}
 
+    def keys(self, table: str) -> set[bytes]:
+        """Return the keys of a table."""
+        with self._lock, contextlib.suppress(sqlite3.Error):
+            name = self._ensure(table)
+            return {key for (key,) in self._connection.execute(f"SELECT key FROM {name}")}  # noqa: S608
+        return set()
+
     def put(self, table: str, pairs: Iterable[tuple[bytes, bytes]]) -> None:
         """Keep values; all of them or, when the disk refuses, none."""
         with self._lock, contextlib.suppress(sqlite3.Error):
@@ -152,6 +159,10 @@ class Table(Generic[V]):
         else:
             found = ((key, self.get(key)) for key in keys)
         return {key: value for key, value in found if value is not None}
+
+    def keys(self) -> set[bytes]:
+        """Return the keys under which values are kept."""
+        return self._cache.keys(self.name)
 
     def put(self, pairs: Iterable[tuple[bytes, V]]) -> None:
         """Keep values; those that cannot be written (names that are not UTF-8) are left out."""

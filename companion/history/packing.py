@@ -20,20 +20,17 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
 
+from companion.core.census import NotStill, blob_hasher
 from companion.core.files import BLOCK, sync_folder
 from companion.history.durable import sync_file
 from companion.history.inflating import LEVEL, deflated, stored
-from companion.history.objects import BLOB, hasher
+from companion.history.objects import BLOB
 
 _HARDLY: Final = 0.94
 _ALLOWED: Final = 0.012
 """Of all bytes taken in, the part that may be given away on disk for files stored though they would shrink a little."""
 
 _NUDGE: Final = 64 << 20
-
-
-class NotStill(Exception):
-    """The file changed, or ended early, while it was being read."""
 
 
 class HistoryDisk(OSError):
@@ -122,7 +119,7 @@ class PackWriter:
         from isal import isal_zlib
 
         start, crc = self.offset, 0
-        digest, packer, left = hasher(BLOB, size), isal_zlib.compressobj(LEVEL), size
+        digest, packer, left = blob_hasher(size), isal_zlib.compressobj(LEVEL), size
         self._flush()
 
         def put(piece: bytes) -> None:

@@ -8,12 +8,12 @@ import itertools
 import os
 import stat
 import threading
-from collections import deque
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from companion.core import crew
 from companion.core.errors import CompanionError
 from companion.core.files import sync_folder
 from companion.core.progress import Watch
@@ -67,7 +67,7 @@ class Placer:
         for folder in plan.drop:
             self._drop(folder)
         for path, wanted in plan.mark.items():
-            self._each(path, lambda one, mode=wanted.mode: self._mark(one, mode))  # type: ignore[misc]
+            self._each(path, partial(self._mark, mode=wanted.mode))
         self._write_all(plan.write)
         for folder in plan.make:
             self._each(folder, self._parent)
@@ -151,29 +151,13 @@ class Placer:
         self._folders.add(folder)
 
     def _write_all(self, files: dict[str, Kept]) -> None:
-        queue = deque(sorted(files.items(), key=lambda item: self.packs.position(item[1].blob)))
-        failures: list[BaseException] = []
+        def work(given: Iterator[tuple[str, Kept]]) -> None:
+            for path, wanted in given:
+                self._each(path, partial(self._write, wanted=wanted))
+                self.watch.step(wanted.size)
 
-        def work() -> None:
-            try:
-                while not failures:
-                    path, wanted = queue.popleft()
-                    self._each(path, lambda one, kept=wanted: self._write(one, kept))  # type: ignore[misc]
-                    self.watch.step(wanted.size)
-            except IndexError:
-                return
-            except BaseException as error:
-                failures.append(error)
-
-        crew = min(os.cpu_count() or 1, 4) if len(files) > 1 else 1
-        threads = [threading.Thread(target=work, name=f"restore-{i}") for i in range(crew - 1)]
-        for thread in threads:
-            thread.start()
-        work()
-        for thread in threads:
-            thread.join()
-        if failures:
-            raise failures[0]
+        in_pack_order = sorted(files.items(), key=lambda item: self.packs.position(item[1].blob))
+        crew.share(in_pack_order, work, min(crew.processors(), len(files)), "restore")
 
     def _write(self, path: str, wanted: Kept) -> None:
         if wanted.mode == FOLDER or wanted.mode >> 12 not in (0o10, 0o12):

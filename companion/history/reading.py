@@ -1,4 +1,4 @@
-"""Read the maker's files as they are now into blobs, in threads, and tell of every file that did not hold still."""
+"""Read the maker's files as they are now into blobs, in threads, and note every file that did not hold still."""
 
 from __future__ import annotations
 
@@ -6,34 +6,19 @@ import os
 import stat
 import threading
 import time
-from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from companion.core.files import BLOCK
+from companion.core import crew
+from companion.core.census import Ids, NotStill, Reading, ids_of, read_ids, steadily
 from companion.core.progress import Watch
-from companion.history.known import now_ns
-from companion.history.objects import BLOB, hasher, object_id
-from companion.history.packing import HistoryDisk, NotStill, PackWriter
+from companion.core.walk import Found
+from companion.history.objects import BLOB
+from companion.history.packing import HistoryDisk, PackWriter
 from companion.history.packs import SMALL
-from companion.history.walk import Seen, seen_of
 
-ATTEMPTS: Final = 3
 _FEW: Final = 4 << 20
-_FRESH_NS: Final = 250_000_000
-_PAUSE_NS: Final = 30_000_000
-"""A system notes the time of a write when it begins. Of a file written so shortly before it was opened, one long write
-may go on unseen, so that it is read once more, the pause after that time at the earliest."""
-
-
-class Read(NamedTuple):
-    """A file as it was read. when: nanoseconds, before the first byte. still: it did not change meanwhile."""
-
-    seen: Seen
-    blob: bytes
-    when: int
-    still: bool
 
 
 class Sink:
@@ -78,18 +63,72 @@ class Sink:
             writer.abandon()
 
 
-def _open(path: Path) -> tuple[int, os.stat_result]:
-    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-    handle = os.open(path, flags | getattr(os, "O_NOCTTY", 0))
-    status = os.fstat(handle)
-    if not stat.S_ISREG(status.st_mode):
-        os.close(handle)
-        raise OSError(0, "it is no longer a file")
-    return handle, status
+class _Reader:
+    """Reads files into one thread's writer (None: they are hashed only)."""
 
+    def __init__(self, folder: Path, sink: Sink, watch: Watch) -> None:
+        self._folder, self._sink, self._watch = folder, sink, watch
+        self._writer = sink.open()
 
-def _same(one: os.stat_result, two: os.stat_result) -> bool:
-    return (one.st_size, one.st_mtime_ns, one.st_ctime_ns) == (two.st_size, two.st_mtime_ns, two.st_ctime_ns)
+    def read(self, path: str, status: os.stat_result, expected: Ids | None) -> Reading:
+        """Read one file or link; try again while it changes, and keep what the last try read.
+
+        expected: what it held when it was last read; it is then read once, and held against that while it is written.
+        Raises OSError where it cannot be read, :class:`NotStill` for a large file that kept getting shorter.
+        """
+        if stat.S_ISLNK(status.st_mode):
+            return self._read_link(path, status)
+
+        def read(handle: int, before: os.stat_result, last: bool) -> tuple[Ids, bool]:
+            if before.st_size <= SMALL:
+                return self._read_small(handle, before.st_size)
+            return self._read_large(handle, before.st_size, expected, last)
+
+        return steadily(self._folder / path, read, settle=True)
+
+    def _read_link(self, path: str, status: os.stat_result) -> Reading:
+        target = os.fsencode(os.readlink(self._folder / path))  # noqa: PTH115 -- as written, not as a path
+        ids = ids_of(target)
+        self._keep(target, ids)
+        return Reading(status, ids, time.time_ns(), still=True)
+
+    def _keep(self, data: bytes, ids: Ids) -> None:
+        if self._writer and self._sink.claim(ids.blob):
+            self._writer.add(BLOB, data, ids.blob)
+
+    def _read_small(self, handle: int, size: int) -> tuple[Ids, bool]:
+        data = _exactly(handle, size)
+        ids = ids_of(data)
+        self._keep(data, ids)
+        return ids, len(data) == size
+
+    def _read_large(self, handle: int, size: int, expected: Ids | None, last: bool) -> tuple[Ids, bool]:
+        if self._writer and expected and expected.size == size and self._sink.claim(expected.blob):
+            try:
+                self._write(handle, size, expected.blob)
+            except NotStill:  # it is not what it was, though it looks so
+                os.lseek(handle, 0, os.SEEK_SET)
+            else:
+                return expected, True
+        ids = read_ids(handle, size, lambda _count: self._watch.check())
+        if self._writer is None or not self._sink.claim(ids.blob):
+            return ids, True
+        try:
+            self._write(handle, size, ids.blob)
+        except NotStill:
+            if not last:
+                raise
+            return Ids(b"", self._write(handle, size, None), size), False
+        return ids, True
+
+    def _write(self, handle: int, size: int, expected: bytes | None) -> bytes:
+        def read(count: int) -> bytes:
+            self._watch.check()
+            return os.read(handle, count)
+
+        assert self._writer is not None
+        os.lseek(handle, 0, os.SEEK_SET)
+        return self._writer.add_stream(read, size, expected)
 
 
 def _exactly(handle: int, count: int) -> bytes:
@@ -100,101 +139,10 @@ def _exactly(handle: int, count: int) -> bytes:
     return parts[0] if len(parts) == 1 else b"".join(parts)
 
 
-def _hash(handle: int, size: int, watch: Watch) -> bytes:
-    digest, left = hasher(BLOB, size), size
-    while left:
-        block = os.read(handle, min(left, BLOCK))
-        if not block:
-            raise NotStill
-        left -= len(block)
-        digest.update(block)
-        watch.check()
-    return digest.digest()
-
-
-def _settled(handle: int, before: os.stat_result, when: int, size: int, blob: bytes, watch: Watch) -> bool:
-    """Tell whether a file that had just been written when it was opened reads the same again; true for any other."""
-    age = when - (before.st_mtime_ns if os.name == "nt" else before.st_ctime_ns)
-    if not size or abs(age) >= _FRESH_NS:
-        return True
-    time.sleep(max(0, _PAUSE_NS - abs(age)) / 1e9)
-    os.lseek(handle, 0, os.SEEK_SET)
-    return _hash(handle, size, watch) == blob and _same(before, os.fstat(handle))
-
-
-def _read_link(path: Path, seen: Seen, sink: Sink, writer: PackWriter | None) -> Read:
-    when = now_ns()
-    target = os.fsencode(os.readlink(path))  # noqa: PTH115 -- as written, not as a path
-    blob = object_id(BLOB, target)
-    if writer and sink.claim(blob):
-        writer.add(BLOB, target, blob)
-    return Read(seen, blob, when, True)
-
-
-def _read_small(handle: int, size: int, sink: Sink, writer: PackWriter | None) -> tuple[bytes, int]:
-    data = _exactly(handle, size)
-    blob = object_id(BLOB, data)
-    if writer and sink.claim(blob):
-        writer.add(BLOB, data, blob)
-    return blob, len(data)
-
-
-def _read_large(
-    handle: int, size: int, sink: Sink, writer: PackWriter | None, last: bool, watch: Watch
-) -> tuple[bytes, bool]:
-    def read(count: int) -> bytes:
-        watch.check()
-        return os.read(handle, count)
-
-    blob = _hash(handle, size, watch)
-    if writer is None or not sink.claim(blob):
-        return blob, True
-    os.lseek(handle, 0, os.SEEK_SET)
-    try:
-        return writer.add_stream(read, size, blob), True
-    except NotStill:
-        if not last:
-            raise
-    os.lseek(handle, 0, os.SEEK_SET)
-    return writer.add_stream(read, size, None), False
-
-
-def read_file(folder: Path, seen: Seen, sink: Sink, writer: PackWriter | None, watch: Watch) -> Read:
-    """Read one file or link; try again while it changes, and keep what the last attempt read.
-
-    Raises OSError where it cannot be read, :class:`NotStill` for a large file that kept getting shorter.
-    """
-    path = folder / seen.path
-    if seen.link:
-        return _read_link(path, seen, sink, writer)
-    for attempt in range(ATTEMPTS):
-        last = attempt == ATTEMPTS - 1
-        when = now_ns()
-        handle, before = _open(path)
-        try:
-            if before.st_size <= SMALL:
-                blob, size = _read_small(handle, before.st_size, sink, writer)
-                whole = size == before.st_size
-            else:
-                size = before.st_size
-                blob, whole = _read_large(handle, size, sink, writer, last, watch)
-            still = whole and _same(before, os.fstat(handle)) and _settled(handle, before, when, size, blob, watch)
-        except NotStill:
-            if last:
-                raise
-            still = False
-        finally:
-            os.close(handle)
-        if still or last:
-            return Read(seen_of(seen.path, before)._replace(size=size), blob, when, still)
-        time.sleep(0.02 * (attempt + 1))
-    raise NotStill
-
-
 class Outcome(NamedTuple):
-    """What a pass over many files found."""
+    """What a pass over many files found, by path."""
 
-    read: list[Read]
+    read: dict[str, Reading]
     left_out: list[tuple[str, str]]
 
 
@@ -206,51 +154,23 @@ def _reason(error: OSError | NotStill) -> str:
     return f"it could not be read: {error.strerror or error.__class__.__name__}"
 
 
-def read_files(folder: Path, files: list[Seen], sink: Sink, watch: Watch) -> Outcome:
+def read_files(folder: Path, files: list[Found], expected: Mapping[str, Ids], sink: Sink, watch: Watch) -> Outcome:
     """Read many files in threads, each into a pack of its own. An error of the history's disk ends it all (OSError)."""
-    outcome = Outcome([], [])
-    # The largest first: two threads then end at about the same time.
-    queue = deque(sorted(files, key=lambda seen: seen.size, reverse=True))
-    total = sum(seen.size for seen in files)
-    failures: list[BaseException] = []
+    outcome = Outcome({}, [])
 
-    def work() -> None:
-        writer = sink.open()
-        while not failures:
+    def work(given: Iterator[Found]) -> None:
+        reader = _Reader(folder, sink, watch)
+        for path, status in given:
             try:
-                seen = queue.popleft()
-            except IndexError:
-                return
-            outcome.read.append(_guarded(folder, seen, sink, writer, watch, outcome.left_out))
-            watch.step(seen.size)
+                outcome.read[path] = reader.read(path, status, expected.get(path))
+            except HistoryDisk:
+                raise
+            except (OSError, NotStill) as error:
+                outcome.left_out.append((path, _reason(error)))
+            watch.step(status.st_size)
 
-    def guarded_work() -> None:
-        try:
-            work()
-        except BaseException as error:
-            failures.append(error)
-
-    crew = min(os.cpu_count() or 1, 4) if total > _FEW or len(files) > 256 else 1
-    threads = [threading.Thread(target=guarded_work, name=f"history-{i}") for i in range(crew - 1)]
-    for thread in threads:
-        thread.start()
-    guarded_work()
-    for thread in threads:
-        thread.join()
-    if failures:
-        raise failures[0]
-    found = [read for read in outcome.read if read.blob]
-    return Outcome(found, outcome.left_out)
-
-
-def _guarded(
-    folder: Path, seen: Seen, sink: Sink, writer: PackWriter | None, watch: Watch, left_out: list[tuple[str, str]]
-) -> Read:
-    """Read one file; what is wrong with that file is noted, what is wrong with the history's own disk is raised."""
-    try:
-        return read_file(folder, seen, sink, writer, watch)
-    except HistoryDisk:
-        raise
-    except (OSError, NotStill) as error:
-        left_out.append((seen.path, _reason(error)))
-        return Read(seen, b"", 0, False)
+    # The largest first: two threads then end at about the same time.
+    queue = sorted(files, key=lambda found: (-found[1].st_size, found[0]))
+    many = sum(status.st_size for _, status in files) > _FEW or len(files) > 256
+    crew.share(queue, work, crew.processors() if many else 1, "history")
+    return outcome

@@ -10,24 +10,24 @@ import contextlib
 import json
 import os
 import shutil
+import stat
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
 from companion.core.cache import Cache
+from companion.core.census import read_file
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import explain_os_error, read_capped, write_safely
 from companion.core.progress import QUIET, Watch
-from companion.history.model import Restored
+from companion.history.model import LINK, Restored
 from companion.history.names import is_within
-from companion.history.objects import BLOB, hasher
 from companion.history.placing import Done, Placer, Stays, refuse_when_too_full
 from companion.history.planning import Plan, plan
 from companion.history.reading import Sink
 from companion.history.shelf import Shelf, told
 from companion.history.snapshot import Snapshot
-from companion.history.taking import Look, look, take_held
-from companion.history.walk import seen_of
+from companion.history.taking import FolderState, look, take_held
 
 
 class Journal(NamedTuple):
@@ -136,7 +136,7 @@ def _restore_held(
     )
 
 
-def _carry_out_or_undo(shelf: Shelf, cache: Cache, todo: Plan, before: Look, watch: Watch) -> Done:
+def _carry_out_or_undo(shelf: Shelf, cache: Cache, todo: Plan, before: FolderState, watch: Watch) -> Done:
     try:
         done = _carry_out(shelf, todo, before, watch)
     except (Cancelled, OSError) as error:
@@ -150,14 +150,14 @@ def _carry_out_or_undo(shelf: Shelf, cache: Cache, todo: Plan, before: Look, wat
     return done
 
 
-def _carry_out(shelf: Shelf, todo: Plan, before: Look, watch: Watch) -> Done:
+def _carry_out(shelf: Shelf, todo: Plan, before: FolderState, watch: Watch) -> Done:
     aside = _aside(shelf)
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir(exist_ok=True)
     return Placer(shelf.packs, shelf.folder, aside, _guard(shelf, before, watch), watch).carry_out(todo)
 
 
-def _undo(shelf: Shelf, cache: Cache, before: Look) -> None:
+def _undo(shelf: Shelf, cache: Cache, before: FolderState) -> None:
     """Put back what was there; where that fails too, the journal stays and the next start finishes the restore."""
     now = look(shelf, cache, Sink(shelf.packs.__contains__, None), QUIET, thorough=False, writes=False)
     # What is in no snapshot was not written by the restore: somebody worked on meanwhile, and it stays.
@@ -173,7 +173,7 @@ def _undo(shelf: Shelf, cache: Cache, before: Look) -> None:
             _end_journal(shelf)
 
 
-def _guard(shelf: Shelf, before: Look, watch: Watch) -> Callable[[str, os.stat_result], None]:
+def _guard(shelf: Shelf, before: FolderState, watch: Watch) -> Callable[[str, os.stat_result], None]:
     """Return the check that what is about to be replaced or removed is what was kept, and that it reads back.
 
     A history may have held that content for years without anybody reading it; this is the last moment to find out.
@@ -186,21 +186,22 @@ def _guard(shelf: Shelf, before: Look, watch: Watch) -> Callable[[str, os.stat_r
             raise Stays("the history's own copy of it is damaged, so it was left; try again, and it is kept anew first")
 
     def unchanged(path: str, status: os.stat_result) -> None:
-        kept, seen = before.files.get(path), before.seen.get(path)
-        if kept is None or seen is None:
+        kept, looked = before.files.get(path), before.looked.get(path)
+        if kept is None or looked is None:
             raise Stays("a file lies there that could not be kept first")
-        if seen == seen_of(path, status):
+        if _look_of(looked) == _look_of(status):
             return
-        if seen.link or not os.path.isfile(os.path.join(folder, path)):  # noqa: PTH113, PTH118
-            raise Stays("it changed while the restore ran")
-        digest = hasher(BLOB, status.st_size)
-        with (folder / path).open("rb", buffering=0) as stream:
-            while block := stream.read(1 << 20):
-                digest.update(block)
-        if digest.hexdigest() != kept.blob:
-            raise Stays("it changed while the restore ran")
+        if stat.S_ISREG(status.st_mode) and kept.mode != LINK:
+            now = read_file(folder, path, lambda _count: watch.check()).ids
+            if now and now.blob.hex() == kept.blob:
+                return
+        raise Stays("it changed while the restore ran")
 
     return check
+
+
+def _look_of(status: os.stat_result) -> tuple[int, ...]:
+    return status.st_mode, status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino
 
 
 def restore_into(shelf: Shelf, number: int, only: Sequence[str], into: Path, watch: Watch) -> Restored:

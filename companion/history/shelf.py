@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import os
+import stat
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -229,6 +231,8 @@ class Shelf:
             return 0
 
 
-def mode_of(executable: bool, link: bool) -> int:
-    """Return git's mode of a file."""
-    return LINK if link else PROGRAM if executable else FILE
+def mode_of(status: os.stat_result) -> int:
+    """Return git's mode of a file or link; Windows has no executable bit to tell."""
+    if stat.S_ISLNK(status.st_mode):
+        return LINK
+    return PROGRAM if status.st_mode & 0o100 and os.name != "nt" else FILE

@@ -4,88 +4,91 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from typing import Final, NamedTuple
 
 from companion.core.cache import Cache
+from companion.core.census import Census, Ids, Reading
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.history import commits, refs
-from companion.history.known import Known
 from companion.history.model import FILE, PROGRAM, Kept
 from companion.history.objects import COMMIT, TREE, build_trees, commit_data, object_id
 from companion.history.packing import PackWriter
-from companion.history.reading import Read, Sink, read_files
+from companion.history.reading import Sink, read_files
 from companion.history.shelf import Shelf, mode_of, told
 from companion.history.snapshot import Snapshot
 from companion.history.upkeep import merge_small
-from companion.history.walk import Seen, Walked, walk
+from companion.history.walk import Walked, walk
 
 _OWN_PACK: Final = 4 << 20
 
 
-class Look(NamedTuple):
-    """The folder as it is: blob, size and mode by path, and what is to be told about it."""
+class FolderState(NamedTuple):
+    """The folder as it is: blob, size and mode by path, how each looked when it was read, and what to tell about it."""
 
     files: dict[str, Kept]
-    seen: dict[str, Seen]
+    looked: dict[str, os.stat_result]
     changing: tuple[str, ...]
     left_out: tuple[tuple[str, str], ...]
     empty: tuple[str, ...]
 
 
-def look(shelf: Shelf, cache: Cache, sink: Sink, watch: Watch, *, thorough: bool, writes: bool) -> Look:
+def look(shelf: Shelf, cache: Cache, sink: Sink, watch: Watch, *, thorough: bool, writes: bool) -> FolderState:
     """Read what changed since the last look and return the whole folder. Blobs go into ``sink``.
 
     thorough: hash every byte again, whatever the file system says. writes: blobs known by id but not in the history
     are read again, to be written.
     """
     walked = walk(shelf.folder, watch)
-    known = Known(cache)
-    found: dict[str, tuple[Seen, bytes]] = {}
-    to_read = []
-    for seen in walked.files:
-        blob = None if thorough or seen.link else known.blob(seen)
-        if blob is None or (writes and blob not in shelf.packs):
-            to_read.append(seen)
-        else:
-            found[seen.path] = (seen, blob)
-    watch.stage("Keeping what is new" if writes else "Reading what changed", sum(one.size for one in to_read), "bytes")
-    outcome = read_files(shelf.folder, to_read, sink, watch)
-    again = [read for read in outcome.read if writes and not sink.holds(read.blob)]
+    census = Census(cache)
+    known = {} if thorough else census.known(walked.files)
+    packs = shelf.packs
+    to_read = [(p, one) for p, one in walked.files if p not in known or (writes and known[p].blob not in packs)]
+    watch.stage(
+        "Keeping what is new" if writes else "Reading what changed", sum(s.st_size for _, s in to_read), "bytes"
+    )
+    read, left_out = read_files(shelf.folder, to_read, known, sink, watch)
+    again = [p for p, one in read.items() if writes and one.ids and not sink.holds(one.ids.blob)]
     if again:  # another thread had claimed the same content and its file then changed under it
         sink.claim_anew()
-        second = read_files(shelf.folder, [read.seen for read in again], sink, watch)
-        lost = {read.seen.path for read in again}
-        outcome.read[:] = [read for read in outcome.read if read.seen.path not in lost] + second.read
-        outcome.left_out.extend(second.left_out)
-    known.remember([(read.seen, read.blob, read.when) for read in outcome.read if read.still and not read.seen.link])
-    known.forget_absent(seen.path for seen in walked.files)
-    found.update({read.seen.path: (read.seen, read.blob) for read in outcome.read})
-    _count(walked, found, outcome.left_out, shelf)
-    return _look(walked, found, outcome.read, outcome.left_out)
+        looked = dict(to_read)
+        second = read_files(shelf.folder, [(p, looked[p]) for p in again], {}, sink, watch)
+        read = {p: one for p, one in read.items() if p not in again} | second.read
+        left_out += second.left_out
+    census.remember((p, one) for p, one in read.items() if one.status and not stat.S_ISLNK(one.status.st_mode))
+    census.forget_absent(p for p, _ in walked.files)
+    return _state(shelf, walked, known, read, left_out)
 
 
-def _count(walked: Walked, found: dict[str, tuple[Seen, bytes]], left_out: list[tuple[str, str]], shelf: Shelf) -> None:
-    """Hold the number of files kept against the number seen: nothing may be lost on the way without a word."""
-    if len(found) + len(left_out) != len(walked.files):
+def _state(
+    shelf: Shelf,
+    walked: Walked,
+    known: Mapping[str, Ids],
+    read: Mapping[str, Reading],
+    left_out: list[tuple[str, str]],
+) -> FolderState:
+    """Put the folder together. The files kept are counted against those seen: none may be lost unnoticed."""
+    files: dict[str, Kept] = {}
+    looked: dict[str, os.stat_result] = {}
+    lost = {path for path, _ in left_out}
+    for path, walked_status in walked.files:
+        one = read.get(path)
+        ids, status = (one.ids, one.status) if one else (known.get(path), walked_status)
+        if ids and status and path not in lost:
+            files[path] = Kept(ids.blob.hex(), ids.size, mode_of(status))
+            looked[path] = status
+    if len(files) + len(left_out) != len(walked.files):
         raise CompanionError(
-            f"{len(walked.files)} files were seen, but {len(found)} kept and {len(left_out)} left out",
+            f"{len(walked.files)} files were seen, but {len(files)} kept and {len(left_out)} left out",
             str(shelf.folder),
             "no snapshot was taken; try again, and report this if it stays so",
         )
-
-
-def _look(
-    walked: Walked, found: dict[str, tuple[Seen, bytes]], read: list[Read], left_out: list[tuple[str, str]]
-) -> Look:
-    files = {
-        path: Kept(blob.hex(), seen.size, mode_of(seen.executable, seen.link)) for path, (seen, blob) in found.items()
-    }
-    changing = tuple(sorted(one.seen.path for one in read if not one.still))
-    out = tuple(sorted([*walked.left_out, *left_out]))
-    return Look(files, {path: seen for path, (seen, _) in found.items()}, changing, out, walked.empty)
+    changing = tuple(sorted(path for path, one in read.items() if not one.still))
+    return FolderState(files, looked, changing, tuple(sorted([*walked.left_out, *left_out])), walked.empty)
 
 
 def take(shelf: Shelf, cache: Cache, label: str, kind: str, watch: Watch, thorough: bool) -> Snapshot:
@@ -96,7 +99,7 @@ def take(shelf: Shelf, cache: Cache, label: str, kind: str, watch: Watch, thorou
 
 def take_held(
     shelf: Shelf, cache: Cache, label: str, kind: str, watch: Watch, thorough: bool = False
-) -> tuple[Snapshot, Look]:
+) -> tuple[Snapshot, FolderState]:
     """Take a snapshot while the history is held already; return it with what was seen."""
     label = commits.clean_label(label)
     sink = Sink(shelf.packs.__contains__, shelf.pack_folder)
@@ -125,7 +128,7 @@ def take_held(
         raise
 
 
-def _with_old_modes(shelf: Shelf, seen: Look) -> Look:
+def _with_old_modes(shelf: Shelf, seen: FolderState) -> FolderState:
     """Windows has no executable bit: there a file keeps the one that the newest snapshot knows."""
     listed = shelf.snapshots() if os.name == "nt" else []
     if not listed or not listed[0].tree:
@@ -140,7 +143,7 @@ def _with_old_modes(shelf: Shelf, seen: Look) -> Look:
     return seen._replace(files=files)
 
 
-def _already(shelf: Shelf, tree: str, seen: Look, label: str, kind: str) -> Snapshot | None:
+def _already(shelf: Shelf, tree: str, seen: FolderState, label: str, kind: str) -> Snapshot | None:
     """Return the snapshot that holds all this already, told with what is left out now.
 
     That is the newest one, or any for the safety of a restore. A label the maker asked for is never dropped in favour
@@ -160,7 +163,7 @@ def _whole(shelf: Shelf, oid: bytes) -> bool:
     return oid in shelf.packs and shelf.packs.reads_back(oid)
 
 
-def _described(shelf: Shelf, tree: str, seen: Look, label: str, kind: str) -> Snapshot:
+def _described(shelf: Shelf, tree: str, seen: FolderState, label: str, kind: str) -> Snapshot:
     return Snapshot(
         number=refs.next_number(shelf.path, shelf.named().snapshots),
         id="",

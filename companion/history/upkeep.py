@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import shutil
 import threading
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
+from companion.core import crew
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import sync_folder
 from companion.core.progress import Watch
@@ -116,34 +116,18 @@ def _verified(shelf: Shelf, watch: Watch) -> Verified:
     wanted = sorted(found.owner, key=lambda oid: shelf.packs.position(oid.hex()))
     watch.stage("Reading everything back", sum(shelf.packs.packed_size(oid) for oid in wanted), "bytes")
     damaged, total, lock = dict(found.damaged), [0], threading.Lock()
-    queue = iter(wanted)
-    failures: list[BaseException] = []
 
-    def work() -> None:
-        try:
-            while not failures:
+    def work(given: Iterator[bytes]) -> None:
+        for oid in given:
+            try:
+                count = shelf.packs.whole(oid, lambda blocks: sum(map(len, blocks)))
                 with lock:
-                    oid = next(queue, None)
-                if oid is None:
-                    return
-                try:
-                    count = shelf.packs.whole(oid, lambda blocks: sum(map(len, blocks)))
-                    with lock:
-                        total[0] += count
-                except Damaged as error:
-                    damaged[oid] = error.reason
-                watch.step(shelf.packs.packed_size(oid))
-        except BaseException as error:
-            failures.append(error)
+                    total[0] += count
+            except Damaged as error:
+                damaged[oid] = error.reason
+            watch.step(shelf.packs.packed_size(oid))
 
-    threads = [threading.Thread(target=work) for _ in range(min(os.cpu_count() or 1, 4) - 1)]
-    for thread in threads:
-        thread.start()
-    work()
-    for thread in threads:
-        thread.join()
-    if failures:
-        raise failures[0]
+    crew.share(wanted, work, crew.processors(), "verify")
     if damaged:  # what lay below a damaged folder was not reached; it is not known to be needed, but it is doubted
         for oid in shelf.packs.places.keys() - found.owner.keys():
             shelf.packs.reads_back(oid, watch)

@@ -12,7 +12,8 @@ from typing import Any
 
 import pytest
 
-from companion.history import commits, durable, known, reading
+from companion.core import census
+from companion.history import commits, durable
 from companion.history.store import History
 
 PLAIN_GIT = {
@@ -104,5 +105,5 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(os, "fsync", lambda _handle: None)
     monkeypatch.setattr(durable, "sync_disk", lambda _root: None)
     monkeypatch.setattr(commits, "now", lambda: datetime(2026, 11, 26, tzinfo=UTC))  # the same ids in every run
-    monkeypatch.setattr(reading, "_FRESH_NS", 0)
-    monkeypatch.setattr(known, "_GRAIN_NS", 20_000_000)
+    monkeypatch.setattr(census, "FRESH_NS", 0)
+    monkeypatch.setattr(census, "GRAIN_NS", 20_000_000)

@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from companion.core import census
 from companion.core.errors import Busy, Cancelled, CompanionError
 from companion.core.lock import held
 from companion.core.progress import Watch
@@ -131,13 +132,13 @@ def test_a_second_look_reads_only_what_changed(folder: Path, history: History, m
     time.sleep(2.1)
     history.take("first")
     opened: list[str] = []
-    real = reading.read_file
+    real = reading._Reader.read
 
-    def noting(where: Path, seen: Any, *rest: Any) -> Any:
-        opened.append(seen.path)
-        return real(where, seen, *rest)
+    def noting(reader: Any, path: str, *rest: Any) -> Any:
+        opened.append(path)
+        return real(reader, path, *rest)
 
-    monkeypatch.setattr(reading, "read_file", noting)
+    monkeypatch.setattr(reading._Reader, "read", noting)
     (folder / "CHANGELOG.md").write_text("# Changelog\n\n## 1.0\n", "utf-8")
     history.take("second")
     assert sorted(opened) == ["CHANGELOG.md", "latest.wav"]
@@ -297,7 +298,7 @@ def test_a_file_that_changes_while_it_is_read_is_tried_again_then_marked(
     monkeypatch.setattr(reading, "_exactly", rewriting)
     taken = history.take("first")
     assert taken.changed_while_read == ("Samples/struck/slate_0.wav",)
-    assert left[restless] == 99 - reading.ATTEMPTS
+    assert left[restless] == 99 - census.ATTEMPTS
     assert history.snapshots()[0].changed_while_read == taken.changed_while_read
     assert history.read(1, "Samples/struck/slate_1.wav") == once.read_bytes()
 
@@ -309,15 +310,15 @@ def test_a_large_file_that_grows_or_shrinks_while_it_is_read(
     monkeypatch.setattr(reading, "SMALL", 1000)
     bounce = folder / "bounce.wav"
     bounce.write_bytes(bytes(range(256)) * 20_000)
-    real = reading._hash
+    real = census.read_ids
 
-    def moving(handle: int, size: int, watch: Watch) -> bytes:
-        blob = real(handle, size, watch)
+    def moving(handle: int, size: int, *rest: Any) -> census.Ids:
+        ids = real(handle, size, *rest)
         if size > 4_000_000:
             os.truncate(bounce, size + 1000 if grows else size - 1000)
-        return blob
+        return ids
 
-    monkeypatch.setattr(reading, "_hash", moving)
+    monkeypatch.setattr(reading, "read_ids", moving)
     taken = history.take("first")
     fsck(folder)
     if grows:
@@ -336,7 +337,7 @@ def test_a_long_write_that_began_before_the_file_was_opened_is_seen(
     content = b"new" * (size // 3)
     (folder / "busy.wav").write_bytes(content)
     torn, real, handles = [0], os.read, set[int]()
-    opened = reading._open
+    opened = census._opened
 
     def opening(path: Path) -> tuple[int, os.stat_result]:
         handle, status = opened(path)
@@ -350,7 +351,7 @@ def test_a_long_write_that_began_before_the_file_was_opened_is_seen(
             return b"old" + data[3:]
         return data
 
-    monkeypatch.setattr(reading, "_open", opening)
+    monkeypatch.setattr(census, "_opened", opening)
     monkeypatch.setattr(os, "read", half_old)
     taken = history.take("first")
     assert torn[0]
@@ -360,8 +361,9 @@ def test_a_long_write_that_began_before_the_file_was_opened_is_seen(
 
 
 def test_a_file_at_rest_is_not_read_twice(folder: Path, history: History, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(reading, "now_ns", lambda: time.time_ns() + 1_000_000_000)
-    monkeypatch.setattr(reading, "_hash", lambda *_: pytest.fail("read again"))
+    now = time.time_ns
+    monkeypatch.setattr(time, "time_ns", lambda: now() + 1_000_000_000)
+    monkeypatch.setattr(census, "read_ids", lambda *_: pytest.fail("read again"))
     assert history.take("first").new
 
 

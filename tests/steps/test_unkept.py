@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from companion.core.entries import Entry
+from companion.core import census
 from companion.steps.account.due import Standing
 from companion.steps.account.moved import Counts, Moved
 from companion.workshop import Workshop
@@ -80,8 +80,7 @@ def test_what_changed_since_is_counted(folder: Path, looked: bool) -> None:
     (folder / "Slate.eeng").write_bytes(b"PATCH")
     (folder / "release.toml").write_text(FACTS + "# more\n", encoding="utf-8")
     (folder / "Readme.txt").write_text("Play it.\n", encoding="utf-8")
-    # A file that went before any look is known by its blob id alone, and so not as the one that came elsewhere.
-    samples = Counts(added=1, removed=1, changed=1, renamed=1) if looked else Counts(added=2, removed=2, changed=1)
+    samples = Counts(added=1, removed=1, changed=1, renamed=1)
     assert moved(folder) == Moved(samples=samples, patches=Counts(changed=1), facts=True, others=1)
     keep(folder, "again")
     assert not moved(folder).any
@@ -321,19 +320,71 @@ def test_what_each_snapshot_costs_is_weighed_once(folder: Path, monkeypatch: pyt
     shop.close()
 
 
-def test_what_a_snapshot_has_just_read_is_not_read_again_for_the_line(
+def _read_counts(monkeypatch: pytest.MonkeyPatch, folder: Path) -> dict[str, int]:
+    """Count how many times the bytes of each of the maker's files are read from their beginning to their end."""
+    counts: dict[str, int] = {}
+    places: dict[int, str] = {}
+    real_open, real_read = os.open, os.read
+
+    def opening(path: Any, *more: Any, **named: Any) -> int:
+        handle = real_open(path, *more, **named)
+        text = os.fsdecode(path)
+        places[handle] = os.path.relpath(text, folder) if text.startswith(str(folder)) else ""
+        return handle
+
+    def reading(handle: int, count: int) -> bytes:
+        path = places.get(handle, "")
+        if path and ".companion" not in path and os.lseek(handle, 0, os.SEEK_CUR) == 0:
+            counts[path] = counts.get(path, 0) + 1
+        return real_read(handle, count)
+
+    monkeypatch.setattr(os, "open", opening)
+    monkeypatch.setattr(os, "read", reading)
+    return counts
+
+
+@pytest.fixture
+def at_rest(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody writes meanwhile: what was read is trusted at once, as after two seconds."""
+    monkeypatch.setattr(census, "GRAIN_NS", -10_000_000_000)
+    monkeypatch.setattr(census, "FRESH_NS", 0)
+
+
+@pytest.mark.usefixtures("at_rest")
+def test_the_first_snapshot_after_a_status_reads_each_file_once_more_and_a_status_after_it_none(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    shop = Workshop.open(folder)
-    shop.snapshot("first")
-    shop.close()
-    read: list[str] = []
+    (folder / "Samples" / "long.wav").write_bytes(os.urandom(9 << 20))
+    (folder / "Samples" / "the same.wav").write_bytes(sample(folder, 0).read_bytes())
+    files = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+    counts = _read_counts(monkeypatch, folder)
+    standing(folder)
+    assert counts == {**dict.fromkeys(files, 1), "release.toml": 1}
+    keep(folder)
+    assert counts == dict.fromkeys(files, 2)
+    standing(folder)
+    keep(folder, "again")
+    assert counts == dict.fromkeys(files, 2)
 
-    def reading(_desk: object, entry: Entry, *_rest: object) -> bool:
-        read.append(entry.path)
-        return False
 
-    monkeypatch.setattr("companion.steps.account.unkept._reads_the_same", reading)
-    found = standing(folder).unkept
-    assert found is not None
-    assert (found.told, read) == ("", [])
+@pytest.mark.usefixtures("at_rest")
+def test_what_a_snapshot_has_read_no_status_reads_again(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (folder / "Samples" / "long.wav").write_bytes(os.urandom(9 << 20))
+    keep(folder)
+    counts = _read_counts(monkeypatch, folder)
+    assert standing(folder).unkept
+    assert counts == {}
+
+
+@pytest.mark.usefixtures("at_rest")
+def test_a_large_file_that_is_not_what_it_looks_is_kept_as_it_is(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk that keeps no change time: other content under the old size and times, between status and snapshot."""
+    long = folder / "Samples" / "long.wav"
+    long.write_bytes(b"a" * (9 << 20))
+    standing(folder)
+    monkeypatch.setattr(census._Row, "is_of", lambda row, status: row.size == status.st_size)
+    long.write_bytes(b"b" * (9 << 20))
+    keep(folder)
+    with Workshop.open(folder).history as history:
+        assert history.read(1, "Samples/long.wav") == b"b" * (9 << 20)
+        assert history.verify().damaged == ()

@@ -1,10 +1,8 @@
-"""What of a folder no snapshot holds, told from hashes that are known already: as good as no file is read for it.
+"""What of a folder no snapshot holds, by hashes that are known already: no file is read for it.
 
-The desk knows each file's SHA-256, a snapshot its blob ids. The two meet in a list that is kept of the snapshot looked
-at: beside each blob id the SHA-256, once the file was seen to be still what the snapshot took. A new snapshot changes
-that list by what changed, and a look at a folder and a history that have not moved costs one look-up. Only where the
-cache is lost, cannot be written or is of another disk are files read that are as old and as long as what was kept:
-they would be called changed otherwise, all of them.
+The desk knows each file's SHA-256, a snapshot its blob ids; the census has read both at once. They meet in a list that
+is kept of the snapshot looked at: beside each blob id the SHA-256. A new snapshot changes that list by what changed,
+and a look at a folder and a history that have not moved costs one look-up.
 """
 
 from __future__ import annotations
@@ -15,18 +13,18 @@ import os
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeVar
 
 import msgspec
 
 from companion.core.cache import Cache
+from companion.core.census import Census, ids_of
 from companion.core.entries import Entry, Kind
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.facts import FACTS_FILE
 from companion.core.folder import OURS
 from companion.core.progress import Watch
-from companion.steps.account.due import Standing, Unkept, age_of, due_of
+from companion.steps.account.due import Standing, Unkept, due_of
 from companion.steps.account.moved import Change, moved_by
 from companion.steps.desk import Desk
 from companion.steps.model import Status
@@ -39,10 +37,7 @@ if TYPE_CHECKING:
 Told = TypeVar("Told")
 
 _TABLE: Final = "unkept-1"
-_GRAIN: Final = 60
-"""Seconds by which the two clocks may differ: a snapshot tells whole seconds, a shared disk its own time."""
-
-_FOUND, _RESTORED, _PLACED = b"found", b"restored", b"placed"
+_FOUND, _RESTORED = b"found", b"restored"
 
 
 class _Found(msgspec.Struct, array_like=True):
@@ -85,24 +80,12 @@ def _git_there() -> bool:
     return bool(hermetic.git_program())
 
 
-def note_restored(folder: Path, cache: Cache, restored: Restored) -> None:
-    """Remember which snapshot the folder was brought back to, and the files that were written for it.
+def note_restored(cache: Cache, restored: Restored) -> None:
+    """Remember which snapshot the folder was brought back to: what that one holds is kept, though it is not the newest.
 
-    What that one holds is kept, though it is not the newest. Forgotten with the cache; the worst of that is a snapshot
-    offered that adds nothing.
+    Forgotten with the cache; the worst of that is a snapshot offered that adds nothing.
     """
-    from companion.history.shelf import Shelf
-    from companion.history.trees import differing
-
-    with contextlib.suppress(CompanionError, OSError, ValueError), contextlib.closing(Shelf(folder)) as shelf:
-        before = restored.safety.tree if restored.safety else ""
-        blobs = differing(shelf.packs, before, shelf.snapshot(restored.number).tree)
-        placed = {}
-        for path in restored.written:
-            if blob := blobs.get(path, ("", ""))[1]:
-                status = os.lstat(os.path.join(folder, path))  # noqa: PTH118 -- 20,000 Paths are slow
-                placed[os.fsencode(path)] = (status.st_size, status.st_mtime_ns, status.st_ctime_ns, blob)
-        cache.put(_TABLE, [(_RESTORED, b"%d" % restored.number), (_PLACED, msgspec.msgpack.encode(placed))])
+    cache.put(_TABLE, [(_RESTORED, b"%d" % restored.number)])
 
 
 def unkept_of(desk: Desk) -> Unkept | None:
@@ -161,10 +144,9 @@ def _compared(desk: Desk, restored: bytes) -> Unkept | None:
         newest = listed[0]
         if not newest.tree:
             return None
-        looks = _Looks(desk)
-        bases = [_base(desk, shelf, looks, b"newest", newest)]
+        bases = [_base(desk, shelf, b"newest", newest)]
         if older := next((one for one in listed[1:] if b"%d" % one.number == restored and one.tree), None):
-            bases.append(_base(desk, shelf, looks, b"older", older))
+            bases.append(_base(desk, shelf, b"older", older))
     moved = moved_by(_changes(now, unread, bases), kinds_by(desk.facts.contents))
     samples = sum(entry.kind.audible for entry in desk.inventory.entries)
     return Unkept(
@@ -186,16 +168,10 @@ def _now(entries: Sequence[Entry]) -> tuple[dict[str, str], set[str]]:
         if entry.sha256:
             now[path] = entry.sha256
         elif entry.link is not None:
-            now[path] = _link(entry.link)
+            now[path] = ids_of(os.fsencode(entry.link)).blob.hex()
         else:
             unread.add(path)
     return now, unread
-
-
-def _link(target: str) -> str:
-    from companion.history.objects import BLOB, object_id
-
-    return object_id(BLOB, os.fsencode(target)).hex()
 
 
 def _changes(now: Mapping[str, str], unread: set[str], bases: Sequence[Mapping[str, str]]) -> Iterator[Change]:
@@ -209,12 +185,12 @@ def _changes(now: Mapping[str, str], unread: set[str], bases: Sequence[Mapping[s
             yield path, content, None
 
 
-def _base(desk: Desk, shelf: Shelf, looks: _Looks, slot: bytes, shot: Snapshot) -> dict[str, str]:
+def _base(desk: Desk, shelf: Shelf, slot: bytes, shot: Snapshot) -> dict[str, str]:
     """Return what a snapshot holds: by path the SHA-256 where it is known, else the blob id."""
     kept, held = _remembered(desk, slot)
     if fresh := kept.tree != shot.tree:
         held = _brought_to(held, kept.tree, shelf, shot, desk.watch)
-    learnt = _learnt(desk, held, looks, shelf, shot)
+    learnt = _learnt(desk, held)
     if fresh or learnt:
         held.update(learnt)
         desk.cache.put(_TABLE, [(slot, msgspec.msgpack.encode(_Base.of(shot.tree, held)))])
@@ -249,70 +225,11 @@ def _brought_to(
     return held
 
 
-def _learnt(
-    desk: Desk, held: Mapping[str, tuple[str, str]], looks: _Looks, shelf: Shelf, shot: Snapshot
-) -> dict[str, tuple[str, str]]:
-    """Return the SHA-256 of files of which only the blob id is known, where they are still what the snapshot took."""
-    found = {}
-    for path in [path for path, (_, sha) in held.items() if not sha]:
-        entry = desk.by_path.get(path)
-        if (
-            entry
-            and entry.sha256
-            and (looks.still(entry, held[path][0]) or _reads_the_same(desk, entry, held[path][0], shelf, shot))
-        ):
-            found[path] = (held[path][0], entry.sha256)
-    return found
-
-
-def _reads_the_same(desk: Desk, entry: Entry, blob: str, shelf: Shelf, shot: Snapshot) -> bool:
-    """Read a file not written since the snapshot and as long as what that took, and tell whether it is that.
-
-    The age only spares reading what is worked on; the content decides.
-    """
-    from companion.history.objects import BLOB, hasher
-    from companion.history.packs import Damaged
-
-    age = age_of(shot.at, datetime.fromtimestamp(entry.mtime_ns / 1e9, UTC))
-    with contextlib.suppress(OSError, ValueError, Damaged):
-        if (age or 0) > _GRAIN or shelf.packs.size(bytes.fromhex(blob)) != entry.size:
-            return False  # written since, or longer or shorter
-        digest = hasher(BLOB, entry.size)
-        with (desk.folder / entry.path).open("rb") as file:
-            before = os.fstat(file.fileno())
-            while block := file.read(1 << 20):
-                digest.update(block)
-                desk.watch.check()
-            after = os.fstat(file.fileno())
-        looks = [(status.st_size, status.st_mtime_ns) for status in (before, after)]
-        return digest.hexdigest() == blob and looks == [(entry.size, entry.mtime_ns)] * 2
-    return False
-
-
-class _Looks:
-    """What files looked like when a snapshot read them, or a restore wrote them."""
-
-    def __init__(self, desk: Desk) -> None:
-        from companion.history.known import Known
-
-        self._folder = desk.folder
-        self._read = Known(desk.cache)
-        self._placed = _decoded(desk.cache.get(_TABLE, _PLACED), dict[bytes, tuple[int, int, int, str]]) or {}
-
-    def still(self, entry: Entry, blob: str) -> bool:
-        """Tell whether a file looks as it did when it held this blob, and as it did when its SHA-256 was taken."""
-        from companion.history.walk import seen_of
-
-        try:
-            status = os.lstat(os.path.join(self._folder, entry.path))  # noqa: PTH118 -- 20,000 Paths are slow
-        except (OSError, ValueError):
-            return False
-        look = (status.st_size, status.st_mtime_ns, status.st_ctime_ns)
-        if look[:2] != (entry.size, entry.mtime_ns):
-            return False
-        if self._placed.get(os.fsencode(entry.path)) == (*look, blob):
-            return True
-        return self._read.hint(seen_of(entry.path, status)) == bytes.fromhex(blob)
+def _learnt(desk: Desk, held: Mapping[str, tuple[str, str]]) -> dict[str, tuple[str, str]]:
+    """Return the SHA-256 of contents of which only the blob id is known, where both were read at that path."""
+    unknown = [path for path, (_, sha) in held.items() if not sha]
+    read = Census(desk.cache).last_read(unknown)
+    return {path: (held[path][0], ids.sha256.hex()) for path, ids in read.items() if ids.blob.hex() == held[path][0]}
 
 
 def _decoded(value: bytes | None, kind: type[Told]) -> Told | None:

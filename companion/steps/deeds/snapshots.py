@@ -91,7 +91,7 @@ class Snapshots:
         with self.history as history:
             restored = history.restore(number, only=only, into=into, watch=watch)
         if into is None:
-            note_restored(self.places.folder, self.cache, restored)
+            note_restored(self.cache, restored)
             self.reload()
         return restored
 
