@@ -3,57 +3,48 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import os
 import threading
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 from typing import BinaryIO, Final
 
-import msgspec
-
 from companion.archive import coders
 from companion.archive.layout import DEFLATED, STORED
-from companion.archive.packing import Piece, Whole, packing, stored_pieces
-from companion.archive.plan import Plan
-from companion.archive.writer import STAMP, Stamp, Writer
+from companion.archive.packing import PackedPart, packing, stored_parts
+from companion.archive.plan import ArchivePlan
+from companion.archive.writer import Writer
 from companion.core.files import beside, clear_leftovers, explain_os_error, sync_folder
 from companion.core.progress import Watch
 
 _SYNC_SECONDS: Final = 0.25
 
 
-class Built(msgspec.Struct, frozen=True, kw_only=True):
-    """A finished archive: size in bytes, SHA-256 in lower-case hex, how many members were stored and deflated."""
+class PendingArchive:
+    """A finished, synced archive that nobody sees yet: it lies beside its place until it is accepted.
 
-    path: Path
-    size: int
-    sha256: str
-    members: int
-    stored: int
-    deflated: int
-    unpacked: int
-    zip64: bool
+    path: where it lies now. target: its place. size in bytes; sha256 in lower-case hex.
+    """
 
-
-class Draft:
-    """A finished, synced archive that nobody sees yet: it lies beside its place until it is accepted."""
-
-    def __init__(self, path: Path, built: Built) -> None:
+    def __init__(self, path: Path, target: Path, size: int, sha256: str) -> None:
         self.path = path
-        self.built = built
+        self.target = target
+        self.size = size
+        self.sha256 = sha256
 
-    def accept(self) -> Built:
-        """Put the draft in its place and its checksum beside it, and return what stands there now.
+    def accept(self) -> None:
+        """Put it in its place, and its checksum beside it.
 
         Raises :class:`CompanionError`; then the old archive and its checksum stand, unless the disk failed after the
         new one had taken their place: that one is whole, and lies there without a checksum.
         """
-        target = self.built.path
+        target = self.target
         fresh, aside = beside(target), beside(target)
         try:
             # Whatever takes room is written before the old archive goes: what is left to do then is renaming.
             with fresh.open("xb") as stream:
-                stream.write(f"{self.built.sha256}  {target.name}\n".encode())
+                stream.write(f"{self.sha256}  {target.name}\n".encode())
                 stream.flush()
                 os.fsync(stream.fileno())
             self._take_the_place(target, fresh, aside)
@@ -63,7 +54,6 @@ class Draft:
             for path in (fresh, aside):
                 with contextlib.suppress(OSError):
                     path.unlink(missing_ok=True)
-        return self.built
 
     def _take_the_place(self, target: Path, fresh: Path, aside: Path) -> None:
         # The checksum of one archive must never lie beside the other, whenever the power fails.
@@ -88,32 +78,15 @@ def checksum_path(archive: Path) -> Path:
     return archive.with_name(f"{archive.name}.sha256")
 
 
-def build(
-    plan: Plan,
-    target: Path,
-    watch: Watch,
-    *,
-    threads: int = 2,
-    prove: Callable[[Path], None] | None = None,
-    stamp: Stamp = STAMP,
-) -> Built:
-    """Build ``plan`` at ``target``, with its checksum beside it.
-
-    prove: called with the finished archive before it takes the old one's place; whatever it raises leaves the old
-    one standing and nothing of the new. Raises :class:`CompanionError` for a file that is not what was planned, and
-    for what the system refuses; :class:`Cancelled` from ``watch``.
-    """
-    with drafted(plan, target, watch, threads=threads, stamp=stamp) as draft:
-        if prove is not None:
-            prove(draft.path)
-        return draft.accept()
-
-
 @contextlib.contextmanager
-def drafted(
-    plan: Plan, target: Path, watch: Watch, *, threads: int = 2, stamp: Stamp = STAMP
-) -> Generator[Draft, None, None]:
-    """Build ``plan`` beside ``target`` and hand it over; what is not accepted within the block is removed."""
+def pending_archive(
+    plan: ArchivePlan, target: Path, watch: Watch, *, threads: int = 2
+) -> Generator[PendingArchive, None, None]:
+    """Build ``plan`` beside ``target`` and hand it over; what is not accepted within the block is removed.
+
+    Raises :class:`CompanionError` for a file that is not what was planned, and for what the system refuses;
+    :class:`Cancelled` from ``watch``.
+    """
     temporary = beside(target)
     try:
         try:
@@ -122,23 +95,23 @@ def drafted(
                 sync_folder(target.parent.parent)
             clear_leftovers(target.parent)
             with temporary.open("xb+") as stream:
-                built = _written(plan, target, stream, watch, threads, stamp)
+                size, sha256 = _write(plan, stream, watch, threads)
                 os.fsync(stream.fileno())
         except OSError as error:
             raise explain_os_error(error, "write the archive", target) from error
-        yield Draft(temporary, built)
+        yield PendingArchive(temporary, target, size, sha256)
     finally:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
 
 
-def _written(plan: Plan, target: Path, stream: BinaryIO, watch: Watch, threads: int, stamp: Stamp) -> Built:
+def _write(plan: ArchivePlan, stream: BinaryIO, watch: Watch, threads: int) -> tuple[int, str]:
+    """Write the archive and return its size and SHA-256."""
     watch.stage("Packing", plan.size, "bytes")
-    writer = Writer(stream, stamp)
-    stored = 0
-    with packing(plan.members, watch, threads) as results, _written_out_meanwhile(stream):
+    writer = Writer(stream)
+    with packing(plan.members, watch, threads) as results, _synced_meanwhile(stream):
         for part in results:
-            if isinstance(part, Whole):
+            if part.whole:
                 writer.member(
                     part.member.name,
                     method=part.method,
@@ -147,25 +120,14 @@ def _written(plan: Plan, target: Path, stream: BinaryIO, watch: Watch, threads: 
                     parts=part.parts,
                     executable=part.program,
                 )
-                stored += part.method == STORED
                 watch.step(part.member.size)
             else:
-                stored += _stream(writer, part, results, watch) == STORED
-    size, sha256, zip64 = writer.finish()
-    return Built(
-        path=target,
-        size=size,
-        sha256=sha256,
-        members=len(plan.members),
-        stored=stored,
-        deflated=len(plan.members) - stored,
-        unpacked=plan.size,
-        zip64=zip64,
-    )
+                _stream(writer, part, results, watch)
+    return writer.finish()
 
 
 @contextlib.contextmanager
-def _written_out_meanwhile(stream: BinaryIO) -> Generator[None, None, None]:
+def _synced_meanwhile(stream: BinaryIO) -> Generator[None, None, None]:
     """Let the disk write while the processor packs, so that the sync at the end has little left to wait for."""
     done = threading.Event()
     failed: list[OSError] = []
@@ -174,7 +136,7 @@ def _written_out_meanwhile(stream: BinaryIO) -> Generator[None, None, None]:
         while not done.wait(_SYNC_SECONDS):
             try:
                 os.fsync(stream.fileno())
-            except OSError as error:  # a system tells of a lost write once, and it may have been this time
+            except OSError as error:  # a system reports a lost write once, and it may have been this time
                 failed.append(error)
                 return
 
@@ -189,25 +151,21 @@ def _written_out_meanwhile(stream: BinaryIO) -> Generator[None, None, None]:
         raise failed[0]
 
 
-def _stream(writer: Writer, first: Piece, rest: Iterator[Whole | Piece], watch: Watch) -> int:
-    """Write the large member whose first piece is here, and return the method it got."""
+def _stream(writer: Writer, first: PackedPart, rest: Iterator[PackedPart], watch: Watch) -> None:
+    """Write the large member whose first piece is here; stored, where packing did not pay."""
     member = first.member
 
     def pieces() -> Iterator[tuple[list[coders.Bytes], int]]:
-        part: Whole | Piece = first
+        part = first
         while True:
-            assert isinstance(part, Piece)
             yield part.parts, part.crc
             watch.step(part.size)
             if part.last:
                 return
             part = next(rest)
 
-    method = first.method
-    packed = writer.streamed(member.name, method=method, size=member.size, pieces=pieces(), executable=first.program)
-    if method == DEFLATED and packed > coders.NOT_WORTH_IT * member.size:
+    write = functools.partial(writer.streamed, member.name, size=member.size, executable=first.program)
+    packed = write(method=first.method, pieces=pieces())
+    if first.method == DEFLATED and packed > coders.NOT_WORTH_IT * member.size:
         writer.withdraw()
-        method = STORED
-        again = ((piece.parts, piece.crc) for piece in stored_pieces(member, watch))
-        writer.streamed(member.name, method=STORED, size=member.size, pieces=again, executable=first.program)
-    return method
+        write(method=STORED, pieces=((part.parts, part.crc) for part in stored_parts(member, watch)))

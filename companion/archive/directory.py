@@ -32,7 +32,7 @@ from companion.archive.layout import (
     ZIP64_EXTRA,
     extras,
 )
-from companion.archive.seen import Defects, Kind, Seen
+from companion.archive.model import DefectKind, Defects, ZipMember
 from companion.core.text import plural, visible
 
 MOST_MEMBERS: Final = 1_000_000
@@ -68,20 +68,22 @@ def find_ending(stream: BinaryIO, length: int, defects: Defects) -> Ending | Non
         behind, (count64, size64, start64) = zip64
         for small, large, most in ((count, count64, MOST16), (size, size64, MOST32), (start, start64, MOST32)):
             if small not in (large, most):
-                defects.add(Kind.DISAGREES, "its two end records tell different things", at=end_at)
+                defects.add(DefectKind.DISAGREES, "its two end records differ", byte=end_at)
                 break
         if disk not in (0, MOST16) or first_disk not in (0, MOST16) or here != count:
-            defects.add(Kind.DISAGREES, "it is one part of several, or its count of members is wrong", at=end_at)
+            defects.add(
+                DefectKind.DISAGREES, "it is one part of several, or its count of members is wrong", byte=end_at
+            )
         count, size, start = count64, size64, start64
     elif count == MOST16 or MOST32 in (size, start):
-        defects.add(Kind.TRUNCATED, "the Zip64 end record is missing", at=end_at)
+        defects.add(DefectKind.TRUNCATED, "the Zip64 end record is missing", byte=end_at)
     elif disk or first_disk or here != count:
-        defects.add(Kind.DISAGREES, "it is one part of several, or its count of members is wrong", at=end_at)
+        defects.add(DefectKind.DISAGREES, "it is one part of several, or its count of members is wrong", byte=end_at)
     shift = behind - size - start
     if shift > 0:
-        defects.add(Kind.UNCLAIMED, f"{shift:,} bytes in front of it, or inside that it does not count", at=0)
+        defects.add(DefectKind.UNCLAIMED, f"{shift:,} bytes in front of it, or inside that it does not count", byte=0)
     elif shift < 0:
-        defects.add(Kind.TRUNCATED, f"{-shift:,} bytes are missing in front of its directory", at=end_at)
+        defects.add(DefectKind.TRUNCATED, f"{-shift:,} bytes are missing in front of its directory", byte=end_at)
     return Ending(count=count, start=max(0, behind - size), size=size, shift=shift, zip64=zip64 is not None)
 
 
@@ -89,13 +91,15 @@ def _judge_comment(behind: bytes, size: int, length: int, defects: Defects) -> N
     """Judge what stands ``behind`` the end record, which announces a comment of ``size`` bytes."""
     excess = len(behind) - size
     if excess > 0:
-        defects.add(Kind.UNCLAIMED, f"{excess:,} bytes behind its end", at=length - excess)
+        defects.add(DefectKind.UNCLAIMED, f"{excess:,} bytes behind its end", byte=length - excess)
     elif excess < 0:
-        defects.add(Kind.TRUNCATED, f"{-excess:,} bytes of its closing comment are missing", at=length)
+        defects.add(DefectKind.TRUNCATED, f"{-excess:,} bytes of its closing comment are missing", byte=length)
     if END_MARK in behind[:size]:
         # Who looks for the end from behind meets that one first, and may find quite another archive.
         defects.add(
-            Kind.DISAGREES, "its closing comment holds a second end, which others may take", at=length - len(behind)
+            DefectKind.DISAGREES,
+            "its closing comment holds a second end, which others may take",
+            byte=length - len(behind),
         )
 
 
@@ -118,82 +122,82 @@ def _zip64_record(stream: BinaryIO, end_at: int, defects: Defects) -> tuple[int,
     if end_at < LOCATOR64.size + END64.size:
         return None
     stream.seek(end_at - LOCATOR64.size)
-    mark, disk, told, disks = LOCATOR64.unpack(stream.read(LOCATOR64.size))
+    mark, disk, pointed, disks = LOCATOR64.unpack(stream.read(LOCATOR64.size))
     if mark != LOCATOR64_MARK:
         return None
     # Where the locator points first; where bytes were put in front of the archive, the record lies just before it.
-    for at in (told, end_at - LOCATOR64.size - END64.size):
+    for at in (pointed, end_at - LOCATOR64.size - END64.size):
         if 0 <= at <= end_at - LOCATOR64.size - END64.size:
             stream.seek(at)
             record = END64.unpack(stream.read(END64.size))
             if record[0] == END64_MARK:
                 if disk or disks != 1 or record[4] or record[5] or record[6] != record[7]:
-                    defects.add(Kind.DISAGREES, "it is one part of several, or its count is wrong", at=at)
-                if at != told:
-                    defects.add(Kind.DISAGREES, "it does not tell where its Zip64 end record is", at=end_at)
+                    defects.add(DefectKind.DISAGREES, "it is one part of several, or its count is wrong", byte=at)
+                if at != pointed:
+                    defects.add(DefectKind.DISAGREES, "it does not say where its Zip64 end record is", byte=end_at)
                 # What else such a record may hold (4.3.14.2) nobody writes, and another directory hides well in it.
                 if at + END64.size != end_at - LOCATOR64.size or record[1] != END64.size - 12:
-                    defects.add(Kind.UNCLAIMED, "bytes lie between its end records", at=at)
+                    defects.add(DefectKind.UNCLAIMED, "bytes lie between its end records", byte=at)
                 return at, (record[7], record[8], record[9])
-    defects.add(Kind.TRUNCATED, "the Zip64 end record is not where it should be", at=end_at)
+    defects.add(DefectKind.TRUNCATED, "the Zip64 end record is not where it should be", byte=end_at)
     return None
 
 
-def read_directory(stream: BinaryIO, ending: Ending, defects: Defects) -> list[Seen]:
+def read_directory(stream: BinaryIO, ending: Ending, defects: Defects) -> list[ZipMember]:
     """Return the members the directory lists, as far as it reads."""
     if ending.count > MOST_MEMBERS or ending.size > MOST_BYTES:
-        defects.add(Kind.TOO_MUCH, f"{ending.count:,} members in a directory of {ending.size:,} bytes")
+        defects.add(DefectKind.TOO_MUCH, f"{ending.count:,} members in a directory of {ending.size:,} bytes")
         return []
     stream.seek(ending.start)
     data = stream.read(ending.size)
-    members: list[Seen] = []
+    members: list[ZipMember] = []
     at = 0
     while at < len(data) and len(members) < MOST_MEMBERS:
         if at + CENTRAL.size > len(data) or not data.startswith(CENTRAL_MARK, at):
-            defects.add(Kind.DISAGREES, "its directory does not read on from here", at=ending.start + at)
+            defects.add(DefectKind.DISAGREES, "its directory does not read on from here", byte=ending.start + at)
             break
         fields = CENTRAL.unpack_from(data, at)
         name_end = at + CENTRAL.size + fields[10]
         extra_end = name_end + fields[11]
         after = extra_end + fields[12]
         if after > len(data):
-            defects.add(Kind.TRUNCATED, "its directory is cut short", at=ending.start + at)
+            defects.add(DefectKind.TRUNCATED, "its directory is cut short", byte=ending.start + at)
             break
         members.append(
             _member(fields, data[at + CENTRAL.size : name_end], extras(data[name_end:extra_end]), ending.shift, defects)
         )
         at = after
     if len(members) != ending.count:
-        told = plural(ending.count, "member")
-        defects.add(Kind.DISAGREES, f"its end tells {told}, its directory lists {len(members):,}")
+        count = plural(ending.count, "member")
+        defects.add(DefectKind.DISAGREES, f"its end says {count}, its directory lists {len(members):,}")
     return members
 
 
-def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift: int, defects: Defects) -> Seen:
+def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift: int, defects: Defects) -> ZipMember:
     _, made_by, version, flags, method, _, _, crc, packed, size, _, _, _, disk, _, external, offset = fields
     name, readable = decoded(raw, flags)
     large = [value == MOST32 for value in (size, packed, offset)]
     if any(large):
         wide = extra.get(ZIP64_EXTRA, b"")
         if len(wide) < 8 * sum(large):
-            defects.add(Kind.DISAGREES, "its size or place does not fit and no Zip64 field tells it", name)
+            defects.add(DefectKind.DISAGREES, "its size or place does not fit, and no Zip64 field gives it", name)
         else:
             values = iter(struct.unpack_from(f"<{sum(large)}Q", wide))
             size, packed, offset = (
                 next(values) if wanted else value for wanted, value in zip(large, (size, packed, offset), strict=True)
             )
     if disk not in (0, MOST16):
-        defects.add(Kind.DISAGREES, "it lies on another disk of a set", name)
+        defects.add(DefectKind.DISAGREES, "it lies on another disk of a set", name)
     mode = external >> 16
     unix = made_by >> 8 in (UNIX, MACOS)
     if name.endswith("/") and size:
-        defects.add(Kind.DISAGREES, f"a folder with {size:,} bytes of its own, which nobody unpacks", name)
+        defects.add(DefectKind.DISAGREES, f"a folder with {size:,} bytes of its own, which nobody unpacks", name)
     elif not name.endswith("/") and (external & DOS_FOLDER or (unix and stat.S_ISDIR(mode))):
-        defects.add(Kind.DISAGREES, "it has a file's name and is marked as a folder", name)
+        defects.add(DefectKind.DISAGREES, "it has a file's name and is marked as a folder", name)
     alias = other_name(raw, extra)
     if readable and alias not in ("", name):
-        defects.add(Kind.DISAGREES, f"many unpackers would call it “{visible(alias)}”", name)
-    return Seen(
+        defects.add(DefectKind.DISAGREES, f"many unpackers would call it “{visible(alias)}”", name)
+    return ZipMember(
         name=name,
         raw=raw,
         flags=flags,

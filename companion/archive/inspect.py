@@ -29,7 +29,7 @@ from companion.archive.layout import (
     ZIP64_EXTRA,
     extras,
 )
-from companion.archive.seen import Defects, Inspection, Kind, Seen
+from companion.archive.model import DefectKind, Defects, Inspection, ZipMember
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK, explain_os_error
 
@@ -57,13 +57,12 @@ def _inspected(path: Path, stream: BinaryIO, length: int) -> Inspection:
             raise CompanionError(
                 "This is not a zip archive", str(path), "check that it is the file you meant and came down whole"
             )
-        defects.add(Kind.TRUNCATED, "it begins as a zip archive and has no directory at its end", at=length)
-        return Inspection(path=path, size=length, members=(), defects=tuple(defects.found), zip64=False)
+        defects.add(DefectKind.TRUNCATED, "it begins as a zip archive and has no directory at its end", byte=length)
+        return Inspection(size=length, members=(), defects=tuple(defects.found), zip64=False)
     listed = read_directory(stream, ending, defects)
     members, spans = _with_locals(stream, listed, length, defects)
     _judge_spans(spans, ending.start, max(0, ending.shift), defects)
     return Inspection(
-        path=path,
         size=length,
         members=tuple(members),
         defects=tuple(defects.found),
@@ -79,20 +78,22 @@ def _starts_like_one(stream: BinaryIO) -> bool:
 
 _SECRET: Final = ENCRYPTED | STRONG | MASKED
 _SPEED: Final = 0b110
-"""How hard the coder tried (4.4.4 bits 1 and 2), which some writers tell in one of the two places."""
+"""How hard the coder tried (4.4.4 bits 1 and 2), which some writers say in one of the two places."""
 _OTHERS: Final = MOST16 & ~(_SECRET | UTF8 | DESCRIPTOR)
 Span = tuple[int, int, str]
 """(first byte, byte behind the last, name) of a member with its header."""
 
 
-def _with_locals(stream: BinaryIO, listed: list[Seen], length: int, defects: Defects) -> tuple[list[Seen], list[Span]]:
+def _with_locals(
+    stream: BinaryIO, listed: list[ZipMember], length: int, defects: Defects
+) -> tuple[list[ZipMember], list[Span]]:
     """Return the members with the place of their bytes, and their spans; compare each with its local header."""
     members, spans = [], []
     read = 0
     for number, member in enumerate(listed):
         # Headers that share no bytes cannot be longer together than the file: a hostile one would be read for ever.
         if read > length:
-            defects.add(Kind.OVERLAPS, "the headers of its members are longer than the archive", member.name)
+            defects.add(DefectKind.OVERLAPS, "the headers of its members are longer than the archive", member.name)
             members += listed[number:]
             break
         found = _local(stream, member, length, defects)
@@ -109,12 +110,12 @@ def _with_locals(stream: BinaryIO, listed: list[Seen], length: int, defects: Def
     return members, spans
 
 
-def _local(stream: BinaryIO, member: Seen, length: int, defects: Defects) -> tuple[int, bool] | None:
+def _local(stream: BinaryIO, member: ZipMember, length: int, defects: Defects) -> tuple[int, bool] | None:
     """Return (where the packed bytes begin, whether the header has Zip64 sizes), or None when it does not read."""
-    stream.seek(min(member.offset, length))  # what a hostile one tells may be farther than any file goes
+    stream.seek(min(member.offset, length))  # what a hostile one says may be farther than any file goes
     head = stream.read(LOCAL.size)
     if len(head) < LOCAL.size or not head.startswith(LOCAL_MARK):
-        kind = Kind.TRUNCATED if len(head) < LOCAL.size else Kind.DISAGREES
+        kind = DefectKind.TRUNCATED if len(head) < LOCAL.size else DefectKind.DISAGREES
         defects.add(kind, "the directory points to where no member begins", member.name, member.offset)
         return None
     _, _, flags, method, _, _, crc, packed, size, name_size, extra_size = LOCAL.unpack(head)
@@ -126,7 +127,7 @@ def _local(stream: BinaryIO, member: Seen, length: int, defects: Defects) -> tup
     if zip64:
         size, packed = struct.unpack_from("<2Q", wide)
     others = _OTHERS & ~_SPEED if method == DEFLATED else _OTHERS
-    told: list[tuple[str, object, object]] = [
+    compared: list[tuple[str, object, object]] = [
         ("name", raw, member.raw),
         ("method", method, member.method),
         ("encryption", flags & _SECRET, member.flags & _SECRET),
@@ -139,25 +140,25 @@ def _local(stream: BinaryIO, member: Seen, length: int, defects: Defects) -> tup
     unknown = ((0, "CRC-32"), *((none, what) for none in (0, MOST32) for what in ("packed size", "size")))
     alias = other_name(raw, fields)
     if alias and (member.readable or member.alias):
-        told.append(("further name", alias, member.alias or member.name))
-    differing = [what for what, here, there in told if here != there]
+        compared.append(("further name", alias, member.alias or member.name))
+    differing = [what for what, here, there in compared if here != there]
     differing += [
         what for what, here, there in sums if here != there and not (flags & DESCRIPTOR and (here, what) in unknown)
     ]
     if differing:
         defects.add(
-            Kind.DISAGREES,
+            DefectKind.DISAGREES,
             f"its own header and the directory differ in {', '.join(differing)}",
             member.name,
             member.offset,
         )
     if len(extra) < extra_size:
-        defects.add(Kind.TRUNCATED, "its header is cut short", member.name, member.offset)
+        defects.add(DefectKind.TRUNCATED, "its header is cut short", member.name, member.offset)
         return None
     return member.offset + LOCAL.size + name_size + extra_size, zip64
 
 
-def _descriptor(stream: BinaryIO, member: Seen, at: int, length: int, defects: Defects) -> int:
+def _descriptor(stream: BinaryIO, member: ZipMember, at: int, length: int, defects: Defects) -> int:
     """Return the length of the data descriptor at byte ``at`` (4.3.9), which must repeat what the directory says."""
     stream.seek(min(at, length))
     data = stream.read(24)
@@ -169,7 +170,7 @@ def _descriptor(stream: BinaryIO, member: Seen, at: int, length: int, defects: D
                 continue
             if data.startswith(wanted):
                 return len(wanted)
-    defects.add(Kind.DISAGREES, "what stands behind it and the directory differ", member.name, at)
+    defects.add(DefectKind.DISAGREES, "what stands behind it and the directory differ", member.name, at)
     return 0
 
 
@@ -178,11 +179,11 @@ def _judge_spans(spans: list[Span], directory: int, first: int, defects: Defects
     reached = first
     for start, end, name in sorted(spans):
         if start < reached:
-            defects.add(Kind.OVERLAPS, f"{reached - start:,} bytes belong to another member too", name, start)
+            defects.add(DefectKind.OVERLAPS, f"{reached - start:,} bytes belong to another member too", name, start)
         elif start > reached:
-            defects.add(Kind.UNCLAIMED, f"{start - reached:,} bytes in front of this member", name, reached)
+            defects.add(DefectKind.UNCLAIMED, f"{start - reached:,} bytes in front of this member", name, reached)
         if end > directory:
-            defects.add(Kind.TRUNCATED, f"{end - directory:,} of its bytes are missing", name, start)
+            defects.add(DefectKind.TRUNCATED, f"{end - directory:,} of its bytes are missing", name, start)
         reached = max(reached, end)
     if reached < directory and spans:
-        defects.add(Kind.UNCLAIMED, f"{directory - reached:,} bytes behind the last member", at=reached)
+        defects.add(DefectKind.UNCLAIMED, f"{directory - reached:,} bytes behind the last member", byte=reached)

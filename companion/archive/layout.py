@@ -61,14 +61,9 @@ UNIX: Final = 3  # 4.4.2: the upper byte of "version made by"
 MACOS: Final = 19
 PLAIN_VERSION: Final = 20  # 4.4.3.2
 ZIP64_VERSION: Final = 45
-
-
-def dos_time(stamp: tuple[int, int, int, int, int, int]) -> tuple[int, int]:
-    """Return (time, date) of (year, month, day, hour, minute, second): years 1980–2107, even seconds (4.4.6)."""
-    year, month, day, hour, minute, second = stamp
-    if not 1980 <= year <= 2107:
-        raise ValueError(f"a zip archive tells years from 1980 to 2107, not {year}")
-    return hour << 11 | minute << 5 | second // 2, (year - 1980) << 9 | month << 5 | day
+WHEN: Final = (0, 1 << 5 | 1)
+"""Time and date of every member we write: 1980-01-01, the earliest there is (4.4.6), so that equal content gives equal
+archives whenever they are made."""
 
 
 def extras(data: bytes) -> dict[int, bytes]:
@@ -84,9 +79,7 @@ def extras(data: bytes) -> dict[int, bytes]:
     return found
 
 
-def local_header(
-    name: bytes, *, flags: int, method: int, when: tuple[int, int], crc: int, packed: int, size: int, zip64: bool
-) -> bytes:
+def local_header(name: bytes, *, flags: int, method: int, crc: int, packed: int, size: int, zip64: bool) -> bytes:
     """Return a local header with its name; with ``zip64`` both sizes go into the extra, as 4.5.3 demands of it."""
     extra = struct.pack("<2H2Q", ZIP64_EXTRA, 16, size, packed) if zip64 else b""
     return (
@@ -95,7 +88,7 @@ def local_header(
             ZIP64_VERSION if zip64 else PLAIN_VERSION,
             flags,
             method,
-            *when,
+            *WHEN,
             crc,
             MOST32 if zip64 else packed,
             MOST32 if zip64 else size,
@@ -112,7 +105,6 @@ def central_header(
     *,
     flags: int,
     method: int,
-    when: tuple[int, int],
     crc: int,
     packed: int,
     size: int,
@@ -131,7 +123,7 @@ def central_header(
             version,
             flags,
             method,
-            *when,
+            *WHEN,
             crc,
             min(packed, MOST32),
             min(size, MOST32),

@@ -29,7 +29,7 @@ def portable_name(text: str, otherwise: str = "Instrument") -> str:
     return f"{name} files" if reserved_device(name) else name
 
 
-def trouble_with(name: str) -> str:
+def name_problem(name: str) -> str:
     """Return why a member of this name could land outside its folder, or an empty string.
 
     APPNOTE 4.4.17.1: relative, forward slashes, no drive letter. A trailing slash marks a folder.

@@ -12,6 +12,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from functools import partial
 from io import BytesIO, FileIO
 from pathlib import Path
 from typing import Final
@@ -32,10 +33,10 @@ from companion.archive.coders import (
     shares,
 )
 from companion.archive.layout import DEFLATED, STORED
-from companion.archive.plan import Member
+from companion.archive.plan import PlannedMember
 from companion.archive.programs import is_program
 from companion.core.errors import CompanionError
-from companion.core.files import explain_os_error
+from companion.core.files import explain_os_error, read_into
 from companion.core.progress import Watch
 
 _GROUP: Final = 1 << 20
@@ -45,24 +46,14 @@ _HELD: Final = 16 << 20
 """Bytes of content that may be under way for each thread; with what they pack to, all stays well under 150 MB."""
 
 
-class Whole(msgspec.Struct, frozen=True):
-    """A member with all its packed bytes, in parts. program: whether it may be run."""
+class PackedPart(msgspec.Struct, frozen=True):
+    """A whole member or, of a large one, a part of it.
 
-    member: Member
-    method: int
-    crc: int
-    parts: list[Bytes]
-    program: bool
-
-
-class Piece(msgspec.Struct, frozen=True):
-    """A part of a large member.
-
-    crc: of the content up to its end. size: of this part's content, in bytes. program: of the first part, whether the
-    member may be run.
+    parts: the packed bytes. crc: of the member's content up to the end of this part. size: of this part's content, in
+    bytes. last: nothing of the member comes after it. program: of the first part, whether the member may be run.
     """
 
-    member: Member
+    member: PlannedMember
     method: int
     crc: int
     parts: list[Bytes]
@@ -70,15 +61,21 @@ class Piece(msgspec.Struct, frozen=True):
     last: bool
     program: bool
 
+    @property
+    def whole(self) -> bool:
+        """Whether this is all of its member."""
+        return self.size == self.member.size
 
-Part = Whole | Piece
+
 _mine = threading.local()
-Job = tuple[int, Callable[[], list[Part]]]
+PackJob = tuple[int, Callable[[], list[PackedPart]]]
 """The bytes of content it holds, and what gives its parts."""
 
 
 @contextlib.contextmanager
-def packing(members: Iterable[Member], watch: Watch, threads: int) -> Generator[Iterator[Part], None, None]:
+def packing(
+    members: Iterable[PlannedMember], watch: Watch, threads: int
+) -> Generator[Iterator[PackedPart], None, None]:
     """Hand over the parts of ``members`` in order while ``threads`` threads pack what comes next.
 
     Raises :class:`CompanionError` naming a file that cannot be read or is not what was planned.
@@ -90,15 +87,15 @@ def packing(members: Iterable[Member], watch: Watch, threads: int) -> Generator[
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def stored_pieces(member: Member, watch: Watch) -> Iterator[Piece]:
+def stored_parts(member: PlannedMember, watch: Watch) -> Iterator[PackedPart]:
     """Return the parts of a large member as they are."""
     for data, crc, last in _blocks(member, watch):
-        yield Piece(member, STORED, crc, [data], len(data), last, is_program(data))
+        yield PackedPart(member, STORED, crc, [data], len(data), last, is_program(data))
 
 
-def _results(pool: ThreadPoolExecutor, jobs: Iterator[Job], threads: int) -> Iterator[Part]:
+def _results(pool: ThreadPoolExecutor, jobs: Iterator[PackJob], threads: int) -> Iterator[PackedPart]:
     """Yield parts in order while two jobs more than there are threads, if not too heavy, are under way."""
-    waiting: deque[tuple[int, Future[list[Part]]]] = deque()
+    waiting: deque[tuple[int, Future[list[PackedPart]]]] = deque()
     for held, job in jobs:
         while len(waiting) >= threads + 2 or (waiting and held + sum(one for one, _ in waiting) > threads * _HELD):
             yield from waiting.popleft()[1].result()
@@ -107,8 +104,8 @@ def _results(pool: ThreadPoolExecutor, jobs: Iterator[Job], threads: int) -> Ite
         yield from waiting.popleft()[1].result()
 
 
-def _jobs(members: Iterable[Member], watch: Watch) -> Iterator[Job]:
-    group: list[Member] = []
+def _jobs(members: Iterable[PlannedMember], watch: Watch) -> Iterator[PackJob]:
+    group: list[PlannedMember] = []
     for member in members:
         if member.size <= CHUNK:
             group.append(member)
@@ -118,55 +115,47 @@ def _jobs(members: Iterable[Member], watch: Watch) -> Iterator[Job]:
             yield _group_job(group, watch)
             group = []
         if member.size > CHUNK:
-            yield from _piece_jobs(member, watch)
+            yield from _part_jobs(member, watch)
     if group:
         yield _group_job(group, watch)
 
 
-def _group_job(group: list[Member], watch: Watch) -> Job:
-    def job() -> list[Part]:
-        done: list[Part] = []
+def _group_job(group: list[PlannedMember], watch: Watch) -> PackJob:
+    def job() -> list[PackedPart]:
+        done = []
         for member in group:
             watch.check()
             content = _content(member)
-            method, data = packed(content)
-            done.append(Whole(member, method, crc32(content), data, is_program(content)))
+            done.append(_whole(member, content, *packed(content)))
         return done
 
     return sum(member.size for member in group), job
 
 
-def _piece_jobs(member: Member, watch: Watch) -> Iterator[Job]:
+def _whole(member: PlannedMember, content: Bytes, method: int, parts: list[Bytes]) -> PackedPart:
+    return PackedPart(member, method, crc32(content), parts, len(content), True, is_program(content))
+
+
+def _part_jobs(member: PlannedMember, watch: Watch) -> Iterator[PackJob]:
     with _opened(member) as stream:
         samples = shares([_read_at(stream, *place, member) for place in probes(member.size)])
     if member.size <= WHOLE and packs_well(samples):
-        yield _whole_job(member)
-        return
-    if not seems_packable(samples):
-        for piece in stored_pieces(member, watch):
-            yield _given(piece)
-        return
-    for data, crc, last in _blocks(member, watch):
-        yield _piece_job(member, data, crc, last)
+        yield member.size, partial(_packed_whole, member)
+    elif seems_packable(samples):
+        for data, crc, last in _blocks(member, watch):
+            yield len(data), partial(_packed_part, member, data, crc, last)
+    else:
+        for part in stored_parts(member, watch):
+            yield part.size, partial(list, (part,))
 
 
-def _whole_job(member: Member) -> Job:
-    def job() -> list[Part]:
-        content = _content(member, bytearray(member.size + 1))
-        method, data = packed_better(content)
-        return [Whole(member, method, crc32(content), data, is_program(content))]
-
-    return member.size, job
+def _packed_whole(member: PlannedMember) -> list[PackedPart]:
+    content = _content(member, bytearray(member.size + 1))
+    return [_whole(member, content, *packed_better(content))]
 
 
-def _given(piece: Piece) -> Job:
-    return piece.size, lambda: [piece]
-
-
-def _piece_job(member: Member, data: Bytes, crc: int, last: bool) -> Job:
-    return len(data), lambda: [
-        Piece(member, DEFLATED, crc, packed_piece(data, last), len(data), last, is_program(data))
-    ]
+def _packed_part(member: PlannedMember, data: Bytes, crc: int, last: bool) -> list[PackedPart]:
+    return [PackedPart(member, DEFLATED, crc, packed_piece(data, last), len(data), last, is_program(data))]
 
 
 def _room(size: int) -> bytearray:
@@ -177,7 +166,7 @@ def _room(size: int) -> bytearray:
     return room
 
 
-def _content(member: Member, room: bytearray | None = None) -> Bytes:
+def _content(member: PlannedMember, room: bytearray | None = None) -> Bytes:
     """Return the whole content of a member, held to its size and SHA-256; good until ``room`` is used again."""
     if member.data is not None:
         content: Bytes = member.data
@@ -190,7 +179,7 @@ def _content(member: Member, room: bytearray | None = None) -> Bytes:
     return content
 
 
-def _blocks(member: Member, watch: Watch) -> Iterator[tuple[Bytes, int, bool]]:
+def _blocks(member: PlannedMember, watch: Watch) -> Iterator[tuple[Bytes, int, bool]]:
     """Return (content, CRC-32 so far, whether it is the last) of a large member, held to its size and SHA-256."""
     digest = hashlib.sha256()
     crc = done = 0
@@ -209,7 +198,7 @@ def _blocks(member: Member, watch: Watch) -> Iterator[tuple[Bytes, int, bool]]:
             yield data, crc, last
 
 
-def changed(member: Member) -> CompanionError:
+def changed(member: PlannedMember) -> CompanionError:
     """Return the error for a file that is not what was planned."""
     return CompanionError(
         "This file changed while the archive was being made",
@@ -218,7 +207,7 @@ def changed(member: Member) -> CompanionError:
     )
 
 
-def _opened(member: Member) -> FileIO | BytesIO:
+def _opened(member: PlannedMember) -> FileIO | BytesIO:
     if member.source is None:
         return BytesIO(member.data or b"")
     try:
@@ -227,18 +216,15 @@ def _opened(member: Member) -> FileIO | BytesIO:
         raise explain_os_error(error, "read a file to pack", member.source) from error
 
 
-def _read_at(stream: FileIO | BytesIO, offset: int, size: int, member: Member) -> Bytes:
+def _read_at(stream: FileIO | BytesIO, offset: int, size: int, member: PlannedMember) -> Bytes:
     """Return ``size`` bytes from ``offset``, or fewer at the end of the file."""
     stream.seek(offset)
     return _filled(memoryview(bytearray(size)), stream, member)
 
 
-def _filled(view: memoryview, stream: FileIO | BytesIO, member: Member) -> memoryview:
+def _filled(view: memoryview, stream: FileIO | BytesIO, member: PlannedMember) -> memoryview:
     """Fill ``view`` from ``stream`` and return the part of it that was filled before the file ended."""
-    done = 0
     try:
-        while done < len(view) and (count := stream.readinto(view[done:])):
-            done += count
+        return view[: read_into(stream, view)]
     except OSError as error:
         raise explain_os_error(error, "read a file to pack", Path(member.source or member.name)) from error
-    return view[:done]

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import msgspec
 
-from companion.archive.names import portable_name, trouble_with
+from companion.archive.names import name_problem, portable_name
 from companion.core.errors import CompanionError
 from companion.core.text import same_name_key
 
 
-class Member(msgspec.Struct, frozen=True, kw_only=True):
+class PlannedMember(msgspec.Struct, frozen=True, kw_only=True):
     """One file of the archive.
 
     name: inside the archive, top folder first, forward slashes. source: the file on disk, or None for ``data`` made
@@ -27,11 +27,11 @@ class Member(msgspec.Struct, frozen=True, kw_only=True):
     sha256: str
 
 
-class Plan(msgspec.Struct, frozen=True, kw_only=True):
+class ArchivePlan(msgspec.Struct, frozen=True, kw_only=True):
     """The members in the order of their names, all under the folder ``top``."""
 
     top: str
-    members: tuple[Member, ...]
+    members: tuple[PlannedMember, ...]
 
     @property
     def size(self) -> int:
@@ -68,7 +68,7 @@ def plan(
     top: str,
     files: Iterable[tuple[str, Path, int, str]],
     made: Mapping[str, bytes] | None = None,
-) -> Plan:
+) -> ArchivePlan:
     """Return the plan for ``files`` (path under ``top``, source, size, SHA-256) and texts made for it.
 
     ``made`` (content by path under ``top``) takes the place of a file of the same path. Raises
@@ -76,19 +76,19 @@ def plan(
     """
     made = made or {}
     members = [
-        Member(name=f"{top}/{path}", source=source, size=size, sha256=sha256)
+        PlannedMember(name=f"{top}/{path}", source=source, size=size, sha256=sha256)
         for path, source, size, sha256 in files
         if path not in made
     ]
     members += [
-        Member(name=f"{top}/{path}", data=data, size=len(data), sha256=hashlib.sha256(data).hexdigest())
+        PlannedMember(name=f"{top}/{path}", data=data, size=len(data), sha256=hashlib.sha256(data).hexdigest())
         for path, data in made.items()
     ]
     _refuse_bad_names(top, members)
-    return Plan(top=top, members=tuple(sorted(members, key=lambda member: member.name)))
+    return ArchivePlan(top=top, members=tuple(sorted(members, key=lambda member: member.name)))
 
 
-def _refuse_bad_names(top: str, members: list[Member]) -> None:
+def _refuse_bad_names(top: str, members: list[PlannedMember]) -> None:
     if not members:
         raise CompanionError("There is nothing to pack", top, "check what the release includes")
     if top != portable_name(top):
@@ -96,9 +96,9 @@ def _refuse_bad_names(top: str, members: list[Member]) -> None:
     seen: dict[str, str] = {}
     folders: set[str] = set()
     for member in members:
-        trouble = trouble_with(member.name) or (member.name.endswith("/") and "it has no name") or _unwritable(member)
-        if trouble:
-            raise CompanionError(f"This file cannot be packed: {trouble}", member.name, "rename it and pack again")
+        problem = name_problem(member.name) or (member.name.endswith("/") and "it has no name") or _unwritable(member)
+        if problem:
+            raise CompanionError(f"This file cannot be packed: {problem}", member.name, "rename it and pack again")
         other = seen.setdefault(same_name_key(member.name), member.name)
         if other is not member.name:
             raise CompanionError(
@@ -110,7 +110,7 @@ def _refuse_bad_names(top: str, members: list[Member]) -> None:
         raise CompanionError("A file and a folder bear one name", seen[key], "rename one of them")
 
 
-def _unwritable(member: Member) -> str:
+def _unwritable(member: PlannedMember) -> str:
     try:
         return "its name is too long" if len(member.name.encode()) > 0xFFFF else ""
     except UnicodeEncodeError:

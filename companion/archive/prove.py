@@ -4,30 +4,31 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+from itertools import chain
 from pathlib import Path
 
 import msgspec
 
-from companion.archive import checks, strangers
+from companion.archive import external
 from companion.archive.inspect import inspect
-from companion.archive.rules import ARCHIVE_DIFFERS
-from companion.archive.seen import Inspection
-from companion.archive.unpacking import Opened, unpack
+from companion.archive.model import ArchiveModel, Inspection
+from companion.archive.rules import DANGERS, RULES, findings_of
+from companion.archive.unpacking import unpack
+from companion.archive.whole_rules import archive_differs
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK, explain_os_error
 from companion.core.findings import Finding, ordered
 from companion.core.progress import Watch
-from companion.core.text import visible
 from companion.core.units import decimal_bytes
 
 
 class Proof(msgspec.Struct, frozen=True, kw_only=True):
     """What the proof found.
 
-    members: files in the archive. bytes: unpacked. size, sha256: of the archive. files: (name, size, SHA-256) of each
-    file that came out whole. extracted: the folder everything was unpacked into; None where the archive was refused
-    before anything was written, or not everything came out. checked_with: whose reading agreed.
+    members: files in the archive. bytes: unpacked. size, sha256: of the archive. extracted: the folder everything was
+    unpacked into; None where the archive was refused before anything was written, or not everything came out.
+    checked_with: whose reading agreed.
     """
 
     findings: tuple[Finding, ...]
@@ -35,14 +36,8 @@ class Proof(msgspec.Struct, frozen=True, kw_only=True):
     bytes: int
     size: int
     sha256: str
-    files: tuple[tuple[str, int, str], ...] = ()
-    extracted: Path | None = None
-    checked_with: tuple[str, ...] = ()
-
-    @property
-    def whole(self) -> bool:
-        """Whether everything came out and nothing blocks."""
-        return self.extracted is not None and not any(finding.blocks for finding in self.findings)
+    extracted: Path | None
+    checked_with: tuple[str, ...]
 
 
 def prove(
@@ -54,72 +49,43 @@ def prove(
     limit_bytes: int | None = None,
     watch: Watch,
     threads: int = 2,
-    ask_others: bool = True,
 ) -> Proof:
     """Prove any zip archive and unpack it under ``into``, which must be empty or absent.
 
     checksum: the SHA-256 it was published with, hex. manifest: (size, SHA-256) of every file by its name inside the
-    archive, taken from the files it was made of. limit_bytes: the maker's upload limit. ask_others: also run the
-    unpackers installed here. A dangerous archive is refused before anything is written. Raises
-    :class:`CompanionError` for what is no zip archive, a folder that is not empty and a disk that refuses.
+    archive, taken from the files it was made of. limit_bytes: the maker's upload limit. A dangerous archive is refused
+    before anything is written. Raises :class:`CompanionError` for what is no zip archive, a folder that is not empty
+    and a disk that refuses.
     """
     if into.exists() and (not into.is_dir() or any(into.iterdir())):
         raise CompanionError("The place to unpack into is not empty", str(into), "name a new folder")
-    seen = inspect(path)
-    sha256 = checksum_of(path, watch)
-    findings = checks.checksum_wrong(sha256, checksum) + checks.size_over_limit(seen, limit_bytes)
-    dangers = [finding for check in checks.DANGERS for finding in check(seen)]
-    findings += dangers + [finding for check in checks.BLEMISHES for finding in check(seen)]
-    proof = Proof(findings=(), members=len(seen.files), bytes=seen.unpacked, size=seen.size, sha256=sha256)
-    if dangers:
-        if manifest is not None:
-            findings += _names_against(manifest, seen)
-        return msgspec.structs.replace(proof, findings=ordered(findings))
-
-    _refuse_without_room(seen, into)
-    watch.stage("Opening and comparing", seen.unpacked, "bytes")
-    expected = {name: sha256 for name, (_, sha256) in (manifest or {}).items()}
-    opened = unpack(path, seen.members, into, watch, threads, expected)
-    findings += _damages(opened)
-    if manifest is not None:
-        findings += _names_against(manifest, seen) + against(manifest, opened)
-    agreeing = ["the companion"] if not any(one.trouble for one in opened) else []
-    if ask_others:
-        opinions = strangers.ask(path, watch)
-        findings += strangers.disagreements(opinions)
-        agreeing += [opinion.tool for opinion in opinions if opinion.agrees]
-    return msgspec.structs.replace(
-        proof,
-        findings=ordered(findings),
-        files=tuple((one.name, one.size, one.sha256) for one in opened if not one.trouble),
-        extracted=None if any(one.trouble for one in opened) else into,
-        checked_with=tuple(agreeing),
+    inspection = inspect(path)
+    archive = ArchiveModel(
+        inspection=inspection, sha256=checksum_of(path, watch), published=checksum, limit_bytes=limit_bytes
     )
-
-
-def against(manifest: Mapping[str, tuple[int, str]], opened: Sequence[Opened]) -> list[Finding]:
-    """archive-differs: a file that came out whole but is not the one that went in."""
-    return [
-        ARCHIVE_DIFFERS.finding(one.name, measured=f"SHA-256 {one.sha256}", limit=f"SHA-256 {manifest[one.name][1]}")
-        for one in opened
-        if not one.trouble and one.name in manifest and manifest[one.name] != (one.size, one.sha256)
-    ]
-
-
-def _names_against(manifest: Mapping[str, tuple[int, str]], seen: Inspection) -> list[Finding]:
-    inside = {member.name for member in seen.files}
-    missing = [
-        ARCHIVE_DIFFERS.finding(name, measured="not in the archive") for name in sorted(manifest.keys() - inside)
-    ]
-    extra = [
-        ARCHIVE_DIFFERS.finding(name, measured="in the archive, and not among the files it was made of")
-        for name in sorted(inside - manifest.keys())
-    ]
-    return (missing + extra)[: checks.MOST_FINDINGS]
-
-
-def _damages(opened: Sequence[Opened]) -> list[Finding]:
-    return [ARCHIVE_DIFFERS.finding(one.name, measured=visible(one.trouble)) for one in opened if one.trouble]
+    findings = {rule.id: findings_of(rule, archive) for rule in RULES}
+    extracted, checked_with = None, []
+    archive = msgspec.structs.replace(archive, manifest=manifest)
+    if not any(findings[rule.id] for rule in DANGERS):
+        _refuse_without_room(inspection, into)
+        watch.stage("Opening and comparing", inspection.unpacked, "bytes")
+        expected = {name: sha256 for name, (_, sha256) in (manifest or {}).items()}
+        opened = unpack(path, inspection.members, into, watch, threads, expected)
+        opinions = external.ask(path, watch)
+        archive = msgspec.structs.replace(archive, opened=tuple(opened), opinions=tuple(opinions))
+        if not any(one.problem for one in opened):
+            extracted, checked_with = into, ["the companion"]
+        checked_with += [opinion.tool for opinion in opinions if not opinion.complaint]
+    findings[archive_differs.id] = findings_of(archive_differs, archive)  # now with what came out of it
+    return Proof(
+        findings=ordered(chain.from_iterable(findings.values())),
+        members=len(inspection.files),
+        bytes=inspection.unpacked,
+        size=inspection.size,
+        sha256=archive.sha256,
+        extracted=extracted,
+        checked_with=tuple(checked_with),
+    )
 
 
 def checksum_of(path: Path, watch: Watch) -> str:
@@ -136,7 +102,7 @@ def checksum_of(path: Path, watch: Watch) -> str:
     return digest.hexdigest()
 
 
-def _refuse_without_room(seen: Inspection, into: Path) -> None:
+def _refuse_without_room(inspection: Inspection, into: Path) -> None:
     place = into
     while not place.exists() and place != place.parent:
         place = place.parent
@@ -144,9 +110,9 @@ def _refuse_without_room(seen: Inspection, into: Path) -> None:
         free = shutil.disk_usage(place).free
     except OSError as error:
         raise explain_os_error(error, "look for room", place) from error
-    if seen.unpacked > free:
+    if inspection.unpacked > free:
         raise CompanionError(
-            f"It unpacks to {decimal_bytes(seen.unpacked)}, and {decimal_bytes(free)} are free",
+            f"It unpacks to {decimal_bytes(inspection.unpacked)}, and {decimal_bytes(free)} are free",
             str(place),
             "free some space, or name a folder on another disk",
         )

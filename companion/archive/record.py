@@ -8,7 +8,6 @@ from typing import Any, Final
 
 import msgspec
 
-from companion.archive.plan import Plan
 from companion.core.errors import CompanionError
 from companion.core.files import read_capped, write_safely
 from companion.core.text import visible
@@ -60,12 +59,6 @@ class ReleaseRecord(msgspec.Struct, frozen=True, kw_only=True):
     def manifest(self) -> dict[str, tuple[int, str]]:
         """(size, SHA-256) by name inside the archive: what a proof holds it to."""
         return {f"{self.top}/{path}": (size, sha256) for path, size, sha256 in self.files}
-
-
-def listed_files(plan: Plan) -> tuple[tuple[str, int, str], ...]:
-    """Return a plan's files as a record keeps them: (path under the top folder, size, SHA-256)."""
-    skip = len(plan.top) + 1
-    return tuple((member.name[skip:], member.size, member.sha256) for member in plan.members)
 
 
 def write_record(folder: Path, record: ReleaseRecord) -> Path:

@@ -1,6 +1,6 @@
 """Unpacks members, in several threads, and holds every byte to what was promised of it.
 
-Only what :data:`companion.archive.checks.DANGERS` found harmless comes here: names stay inside the folder, no two are
+Only what :data:`companion.archive.rules.DANGERS` found harmless comes here: names stay inside the folder, no two are
 one, no member is a link. The folder is new and empty, so no link of anyone else's lies in it either.
 """
 
@@ -17,12 +17,10 @@ from io import FileIO
 from pathlib import Path
 from typing import Final, NoReturn
 
-import msgspec
-
 from companion.archive.coders import STREAM, Bytes, crc32, unpacked, wrapped
 from companion.archive.layout import DEFLATED
-from companion.archive.seen import Seen
-from companion.core.files import BLOCK, explain_os_error
+from companion.archive.model import Opened, ZipMember
+from companion.core.files import BLOCK, explain_os_error, read_into
 from companion.core.progress import Watch
 
 WHOLE: Final = 8 << 20
@@ -34,28 +32,19 @@ _OF_THE_DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno
 _mine = threading.local()
 
 
-class Opened(msgspec.Struct, frozen=True, kw_only=True):
-    """What came out of one member. trouble: why it is not whole; empty when it is. sha256: of the bytes read back."""
-
-    name: str
-    size: int
-    sha256: str = ""
-    trouble: str = ""
-
-
-class Damaged(Exception):
+class DamagedMember(Exception):
     """A member's bytes are not what its header promises."""
 
 
 def unpack(
     archive: Path,
-    members: Sequence[Seen],
+    members: Sequence[ZipMember],
     into: Path | None,
     watch: Watch,
     threads: int = 2,
     expected: Mapping[str, str] | None = None,
 ) -> list[Opened]:
-    """Unpack ``members`` under ``into``, read every file back, and tell what came out, in the order of ``members``.
+    """Unpack ``members`` under ``into``, read every file back, and return what came out, in the order of ``members``.
 
     into: an empty folder; None: nothing is written, the bytes are only judged. expected: SHA-256 by name, where it is
     known; a file that reads back with it needs no further sum. Raises :class:`CompanionError` when the disk refuses,
@@ -84,8 +73,8 @@ def _make_folder(folder: Path) -> None:
         raise explain_os_error(error, "make a folder to unpack into", folder) from error
 
 
-def _groups(files: Sequence[Seen]) -> Iterator[list[Seen]]:
-    group: list[Seen] = []
+def _groups(files: Sequence[ZipMember]) -> Iterator[list[ZipMember]]:
+    group: list[ZipMember] = []
     weight = 0
     for member in files:
         group.append(member)
@@ -98,7 +87,7 @@ def _groups(files: Sequence[Seen]) -> Iterator[list[Seen]]:
 
 
 def _opened_group(
-    archive: Path, group: list[Seen], into: Path | None, watch: Watch, expected: Mapping[str, str]
+    archive: Path, group: list[ZipMember], into: Path | None, watch: Watch, expected: Mapping[str, str]
 ) -> list[Opened]:
     try:
         with archive.open("rb", buffering=0) as stream:
@@ -107,7 +96,7 @@ def _opened_group(
         raise explain_os_error(error, "read the archive", archive) from error
 
 
-def _opened(stream: FileIO, member: Seen, into: Path | None, watch: Watch, expected: str) -> Opened:
+def _opened(stream: FileIO, member: ZipMember, into: Path | None, watch: Watch, expected: str) -> Opened:
     watch.check()
     path = into / member.name if into is not None else None
     try:
@@ -117,17 +106,17 @@ def _opened(stream: FileIO, member: Seen, into: Path | None, watch: Watch, expec
             watch.step(member.size)
         else:
             sha256 = _streamed(stream, member, path, watch)
-    except Damaged as damage:
-        return Opened(name=member.name, size=member.size, trouble=str(damage))
+    except DamagedMember as damage:
+        return Opened(name=member.name, size=member.size, problem=str(damage))
     except OSError as error:
         if path is None or error.errno in _OF_THE_DISK:
             raise explain_os_error(error, "unpack", path or Path(member.name)) from error
         reason = error.strerror or type(error).__name__
-        return Opened(name=member.name, size=member.size, trouble=f"it cannot be written here: {reason}")
+        return Opened(name=member.name, size=member.size, problem=f"it cannot be written here: {reason}")
     return Opened(name=member.name, size=member.size, sha256=sha256)
 
 
-def _content(stream: FileIO, member: Seen, *, ours: bool) -> Bytes:
+def _content(stream: FileIO, member: ZipMember, *, ours: bool) -> Bytes:
     """Return the content of a small member; good until this thread's next.
 
     ours: our own coders packed it. A stranger's goes through the strict coder: the quick one also reads length symbols
@@ -139,8 +128,8 @@ def _content(stream: FileIO, member: Seen, *, ours: bool) -> Bytes:
         room = _mine.room = wrapped(max(member.packed, _GROUP))
     data: Bytes = memoryview(room)[STREAM : STREAM + member.packed]
     stream.seek(member.data)
-    if _filled(data, stream) < member.packed:
-        raise Damaged("its bytes end too early")
+    if read_into(stream, memoryview(data)) < member.packed:
+        raise DamagedMember("its bytes end too early")
     if member.method == DEFLATED:
         if ours and (whole := unpacked(room, member.packed, member.size, member.crc)) is not None:
             return whole
@@ -152,42 +141,35 @@ def _content(stream: FileIO, member: Seen, *, ours: bool) -> Bytes:
             # One byte of room more than promised: a member that unpacks to more is caught, and goes no further.
             data = coder.decompress(data, member.size + 1)
         except isal_zlib.IsalError:  # type: ignore[misc]  # its stub has an instance for the class
-            raise Damaged("its packed bytes are damaged") from None
+            raise DamagedMember("its packed bytes are damaged") from None
         if not coder.eof or coder.unused_data:
             _refuse_length(member, len(data), coder.eof)
     if len(data) != member.size:
         _refuse_length(member, len(data), True)
     if crc32(data) != member.crc:
-        raise Damaged("its CRC-32 is wrong: its bytes are damaged")
+        raise DamagedMember("its CRC-32 is wrong: its bytes are damaged")
     return data
 
 
-def _refuse_length(member: Seen, got: int, ended: bool) -> NoReturn:
+def _refuse_length(member: ZipMember, got: int, ended: bool) -> NoReturn:
     if got > member.size:
-        raise Damaged(f"it unpacks to more than the {member.size:,} bytes it promises")
+        raise DamagedMember(f"it unpacks to more than the {member.size:,} bytes it promises")
     if ended and got == member.size:
-        raise Damaged("bytes lie behind its end")
-    raise Damaged(f"it unpacks to {got:,} of the {member.size:,} bytes it promises")
-
-
-def _filled(view: Bytes, stream: FileIO) -> int:
-    done = 0
-    while done < len(view) and (count := stream.readinto(memoryview(view)[done:])):
-        done += count
-    return done
+        raise DamagedMember("bytes lie behind its end")
+    raise DamagedMember(f"it unpacks to {got:,} of the {member.size:,} bytes it promises")
 
 
 def _sum(content: Bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
-def _written(path: Path, content: Bytes, member: Seen, expected: str) -> str:
+def _written(path: Path, content: Bytes, member: ZipMember, expected: str) -> str:
     """Write a file and return the SHA-256 of what reads back, which must be that of the content."""
     with _new_file(path, member) as target:
         _put(target, content)
     back = _sum_of(path)
     if back not in (expected, "") and back != _sum(content):
-        raise Damaged("what was written reads back differently")
+        raise DamagedMember("what was written reads back differently")
     return back
 
 
@@ -208,7 +190,7 @@ def _put(target: FileIO, data: Bytes) -> None:
         view = view[target.write(view) :]
 
 
-def _new_file(path: Path, member: Seen) -> FileIO:
+def _new_file(path: Path, member: ZipMember) -> FileIO:
     mode = 0o777 if member.mode & 0o100 else 0o666
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0)
     try:
@@ -219,7 +201,7 @@ def _new_file(path: Path, member: Seen) -> FileIO:
     return FileIO(handle, "wb")
 
 
-def _streamed(stream: FileIO, member: Seen, path: Path | None, watch: Watch) -> str:
+def _streamed(stream: FileIO, member: ZipMember, path: Path | None, watch: Watch) -> str:
     """Unpack a large member block by block and return the SHA-256 of the file as it reads back."""
     digest = hashlib.sha256()
     with contextlib.ExitStack() as stack:
@@ -230,11 +212,11 @@ def _streamed(stream: FileIO, member: Seen, path: Path | None, watch: Watch) -> 
                 _put(target, block)
             watch.step(len(block))
     if path is not None and _sum_of(path) != digest.hexdigest():
-        raise Damaged("what was written reads back differently")
+        raise DamagedMember("what was written reads back differently")
     return digest.hexdigest()
 
 
-def _blocks(stream: FileIO, member: Seen) -> Iterator[bytes]:
+def _blocks(stream: FileIO, member: ZipMember) -> Iterator[bytes]:
     """Return the content of a large member in blocks; nothing beyond the promised size is ever returned."""
     crc = done = 0
     for block in _unpacked(stream, member):
@@ -246,10 +228,10 @@ def _blocks(stream: FileIO, member: Seen) -> Iterator[bytes]:
     if done != member.size:
         _refuse_length(member, done, True)
     if crc != member.crc:
-        raise Damaged("its CRC-32 is wrong: its bytes are damaged")
+        raise DamagedMember("its CRC-32 is wrong: its bytes are damaged")
 
 
-def _unpacked(stream: FileIO, member: Seen) -> Iterator[bytes]:
+def _unpacked(stream: FileIO, member: ZipMember) -> Iterator[bytes]:
     from isal import isal_zlib
 
     stream.seek(member.data)
@@ -258,7 +240,7 @@ def _unpacked(stream: FileIO, member: Seen) -> Iterator[bytes]:
     while left:
         data = stream.read(min(BLOCK, left))
         if not data:
-            raise Damaged("its bytes end too early")
+            raise DamagedMember("its bytes end too early")
         left -= len(data)
         if coder is None:
             yield data
@@ -272,8 +254,8 @@ def _unpacked(stream: FileIO, member: Seen) -> Iterator[bytes]:
                 if coder.eof or (not data and len(block) < BLOCK):
                     break
         except isal_zlib.IsalError:  # type: ignore[misc]  # its stub has an instance for the class
-            raise Damaged("its packed bytes are damaged") from None
+            raise DamagedMember("its packed bytes are damaged") from None
         if coder.eof and (coder.unused_data or left):
-            raise Damaged("bytes lie behind its end")
+            raise DamagedMember("bytes lie behind its end")
     if coder is not None and not coder.eof:
-        raise Damaged("its packed bytes end too early")
+        raise DamagedMember("its packed bytes end too early")

@@ -9,15 +9,11 @@ from __future__ import annotations
 import hashlib
 import stat
 from collections.abc import Iterable, Sequence
-from typing import BinaryIO, Final
+from typing import BinaryIO
 
 from companion.archive.coders import Bytes
-from companion.archive.layout import MOST32, UTF8, central_header, dos_time, end_records, local_header
+from companion.archive.layout import MOST32, UTF8, central_header, end_records, local_header
 from companion.core.files import BLOCK
-
-Stamp = tuple[int, int, int, int, int, int]
-STAMP: Final[Stamp] = (1980, 1, 1, 0, 0, 0)
-"""The time every member bears: the earliest a zip archive can tell, so that time never tells archives apart."""
 
 
 class Writer:
@@ -27,14 +23,12 @@ class Writer:
     what lies behind that is read once more at the end.
     """
 
-    def __init__(self, stream: BinaryIO, stamp: Stamp = STAMP) -> None:
+    def __init__(self, stream: BinaryIO) -> None:
         self._stream = stream
-        self._when = dos_time(stamp)
         self._at = 0
         self._directory: list[tuple[int, bytes]] = []
         self._digest = hashlib.sha256()
         self._hashed: int | None = None
-        self._zip64 = False
 
     def member(self, name: str, *, method: int, crc: int, size: int, parts: Sequence[Bytes], executable: bool) -> None:
         """Write a member whose packed bytes are all here."""
@@ -74,34 +68,30 @@ class Writer:
         self._stream.seek(self._at)
         self._stream.truncate()
 
-    def finish(self) -> tuple[int, str, bool]:
-        """Write the directory and return (size, SHA-256, whether any part needed Zip64) of the archive."""
+    def finish(self) -> tuple[int, str]:
+        """Write the directory and return (size, SHA-256) of the archive."""
         start = self._at
         for _, entry in self._directory:
             self._put(entry)
-        closing = end_records(len(self._directory), self._at - start, start)
-        self._put(closing)
+        self._put(end_records(len(self._directory), self._at - start, start))
         self._stream.flush()
         if self._hashed is not None:
             self._stream.seek(self._hashed)
             while block := self._stream.read(BLOCK):
                 self._digest.update(block)
-        return self._at, self._digest.hexdigest(), self._zip64 or len(closing) > len(end_records(0, 0, 0))
+        return self._at, self._digest.hexdigest()
 
     def _header(self, name: str, method: int, crc: int, packed: int, size: int) -> bytes:
         raw, flags = _encoded(name)
         # Nothing is written larger than it is, so the content's size alone tells whether 32 bits hold both sizes.
         zip64 = size >= MOST32
-        self._zip64 = self._zip64 or zip64
-        return local_header(
-            raw, flags=flags, method=method, when=self._when, crc=crc, packed=packed, size=size, zip64=zip64
-        )
+        return local_header(raw, flags=flags, method=method, crc=crc, packed=packed, size=size, zip64=zip64)
 
     def _list(self, name: str, method: int, crc: int, packed: int, size: int, start: int, executable: bool) -> None:
         raw, flags = _encoded(name)
         mode = stat.S_IFREG | (0o755 if executable else 0o644)
         entry = central_header(
-            raw, flags=flags, method=method, when=self._when, crc=crc, packed=packed, size=size, offset=start, mode=mode
+            raw, flags=flags, method=method, crc=crc, packed=packed, size=size, offset=start, mode=mode
         )
         self._directory.append((start, entry))
 

@@ -10,6 +10,7 @@ import re
 import secrets
 import stat
 from collections.abc import Iterator
+from io import BytesIO, FileIO
 from pathlib import Path
 from typing import BinaryIO
 
@@ -119,6 +120,14 @@ def read_capped(path: Path, most: int, what: str = "file") -> bytes:
     if max(size, len(data)) > most:
         raise CompanionError(f"The {what} is over {most:,} bytes", str(path), "check that it is the file you meant")
     return data
+
+
+def read_into(stream: FileIO | BytesIO, view: memoryview) -> int:
+    """Fill ``view`` from ``stream`` and return how many bytes came before the end. Raises OSError."""
+    done = 0
+    while done < len(view) and (count := stream.readinto(view[done:])):
+        done += count
+    return done
 
 
 def unchanged(folder: Path, entry: Entry) -> bool:

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from companion.archive.plan import Plan, plan
+from companion.archive.plan import ArchivePlan, plan
 
 
 def deflated(data: bytes) -> bytes:
@@ -88,10 +88,10 @@ def raw_zip(tmp_path: Path) -> Callable[..., Path]:
 
 
 @pytest.fixture
-def planned() -> Callable[..., Plan]:
+def planned() -> Callable[..., ArchivePlan]:
     """Return a maker of plans: it lays content by path into a folder, and plans to pack that."""
 
-    def make(folder: Path, contents: Mapping[str, bytes], top: str = "Slate Choir", **made: bytes) -> Plan:
+    def make(folder: Path, contents: Mapping[str, bytes], top: str = "Slate Choir", **made: bytes) -> ArchivePlan:
         files = []
         for path, data in contents.items():
             place = folder / path

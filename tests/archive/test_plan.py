@@ -8,15 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.archive.names import portable_name, trouble_with
-from companion.archive.plan import Plan, archive_name, plan, top_folder
+from companion.archive.names import name_problem, portable_name
+from companion.archive.plan import ArchivePlan, archive_name, plan, top_folder
 from companion.core.errors import CompanionError
 
 FORBIDDEN = set('<>:"/\\|?*')
 DEVICES = {"CON", "PRN", "AUX", "NUL", *(f"{name}{n}" for name in ("COM", "LPT") for n in "123456789¹²³")}
 
 
-def test_members_are_sorted_under_one_folder(tmp_path: Path, planned: Callable[..., Plan]) -> None:
+def test_members_are_sorted_under_one_folder(tmp_path: Path, planned: Callable[..., ArchivePlan]) -> None:
     made = planned(tmp_path, {"b.wav": b"b", "a/z.wav": b"z", "run.sh": b"s"}, **{"README.txt": b"read me"})
     assert [member.name for member in made.members] == [
         "Slate Choir/README.txt",
@@ -28,7 +28,7 @@ def test_members_are_sorted_under_one_folder(tmp_path: Path, planned: Callable[.
     assert made.size == 10
 
 
-def test_made_text_replaces_the_file_of_that_path(tmp_path: Path, planned: Callable[..., Plan]) -> None:
+def test_made_text_replaces_the_file_of_that_path(tmp_path: Path, planned: Callable[..., ArchivePlan]) -> None:
     made = planned(tmp_path, {"README.txt": b"old"}, **{"README.txt": b"new"})
     assert [member.data for member in made.members] == [b"new"]
 
@@ -98,4 +98,4 @@ def test_any_title_gives_a_name_every_system_takes(title: str) -> None:
     assert name.partition(".")[0].rstrip().upper() not in DEVICES
     name.encode("utf-8")
     assert portable_name(name) == name
-    assert not trouble_with(f"{name}/file.wav")
+    assert not name_problem(f"{name}/file.wav")

@@ -122,7 +122,7 @@ def ready(request: pytest.FixtureRequest, companion: Any, verb: Verb) -> Path:
 @pytest.fixture
 def quiet(tmp_path: Path, begin: Any, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Ask no other unpacker, which takes longest and writes nothing; return where archives are opened."""
-    monkeypatch.setattr("companion.archive.strangers.ask", lambda path, watch: [])
+    monkeypatch.setattr("companion.archive.external.ask", lambda path, watch: [])
     place = tmp_path / "tmp"  # ``begin`` makes it, and lets programs of their own use it too
     monkeypatch.setattr("tempfile.tempdir", str(place))
     return place

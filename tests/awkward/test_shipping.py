@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from companion.archive.record import read_records
-from companion.archive.rules import ARCHIVE_DIFFERS, ZIP64_NEEDED
+from companion.archive.whole_rules import archive_differs, zip64_needed
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
 from companion.history import refs
@@ -276,7 +276,7 @@ def test_an_update_goes_up(update_due: Path, companion: Any, version: str, code:
 
 
 def test_an_update_that_is_not_kept_says_so(update_due: Path, companion: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    missing = ARCHIVE_DIFFERS.finding("Licence.txt", measured="in neither the old archive nor the update")
+    missing = archive_differs.finding("Licence.txt", value="in neither the old archive nor the update")
     monkeypatch.setattr("companion.archive.update.prove_update", lambda *_, **__: (missing,))
     done = companion("pack", update_due, "--since", "1.0")
     assert done.code == 1
@@ -288,7 +288,7 @@ def test_an_update_that_is_not_kept_says_so(update_due: Path, companion: Any, mo
 def test_what_is_only_noted_of_an_update_is_no_failure(
     update_due: Path, companion: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("companion.archive.update.prove_update", lambda *_, **__: (ZIP64_NEEDED.finding(),))
+    monkeypatch.setattr("companion.archive.update.prove_update", lambda *_, **__: (zip64_needed.finding(),))
     done = companion("pack", update_due, "--since", "1.0")
     assert done.code == 0, done
     assert done.out.startswith(f"Built: {update_due / 'releases' / 'Slate Choir 1.0 to 1.1.zip'}\n")

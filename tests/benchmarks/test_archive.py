@@ -32,21 +32,24 @@ ROUNDS = int(os.environ.get("COMPANION_BENCH_ROUNDS", "3"))
 BUILD = """
 import json, sys
 from pathlib import Path
-from companion.archive.build import build
+from companion.archive.build import pending_archive
 from companion.archive.plan import plan
 from companion.core.progress import Watch
 folder = Path(sys.argv[1])
 files = [(path, folder / path, size, sha256) for path, (size, sha256) in json.load(open(sys.argv[2])).items()]
-build(plan("library", files), Path(sys.argv[3]), Watch())
+with pending_archive(plan("library", files), Path(sys.argv[3]), Watch()) as new:
+    new.accept()
 """
 PROVE = """
 import json, sys
 from pathlib import Path
+from companion.archive import external
 from companion.archive.prove import prove
 from companion.core.progress import Watch
+external.ask = lambda path, watch: []
 manifest = {f"library/{path}": tuple(told) for path, told in json.load(open(sys.argv[2])).items()}
-proof = prove(Path(sys.argv[1]), manifest=manifest, into=Path(sys.argv[3]), watch=Watch(), ask_others=False)
-assert proof.whole, proof.findings
+proof = prove(Path(sys.argv[1]), manifest=manifest, into=Path(sys.argv[3]), watch=Watch())
+assert proof.extracted and not proof.findings, proof.findings
 """
 
 

@@ -13,7 +13,7 @@ import tomlkit
 
 import companion.sound.measures.lossless as lossless
 import companion.steps.looks.savings as savings
-from companion.archive.rules import ARCHIVE_DIFFERS
+from companion.archive.whole_rules import archive_differs
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
 from companion.sound.measures.batch import AudioFile
@@ -136,7 +136,7 @@ def test_nothing_is_told_where_nothing_would_be_saved(mended: Path) -> None:
 
 
 def test_other_findings_stay_what_they_are(mended: Path) -> None:
-    other = ARCHIVE_DIFFERS.finding("Samples/a.wav")
+    other = archive_differs.finding("Samples/a.wav")
     assert savings.with_savings(Workshop.open(mended).desk(), [other], mended / "nowhere.zip") == [other]
 
 

@@ -101,7 +101,7 @@ def verify_upload(desk: Desk, file: Path, at: str) -> tuple[Finding, ...]:
     """Hold a downloaded copy against the record of this content, or of the last release; keep that it was verified."""
     from companion.archive.prove import checksum_of
     from companion.archive.record import Upload, write_record
-    from companion.archive.rules import CHECKSUM_WRONG
+    from companion.archive.whole_rules import checksum_wrong
 
     record = desk.release_of_this or desk.last_release
     if record is None:
@@ -116,9 +116,8 @@ def verify_upload(desk: Desk, file: Path, at: str) -> tuple[Finding, ...]:
         )
     found = checksum_of(file, desk.watch)
     if found != record.sha256:
-        return (
-            CHECKSUM_WRONG.finding(str(file), measured=f"SHA-256 {found}", limit=f"{record.sha256} ({record.archive})"),
-        )
+        limit = f"{record.sha256} ({record.archive})"
+        return (checksum_wrong.finding(str(file), value=found, says="SHA-256 {value}", limit=limit),)
     upload = Upload(where=str(file), at=at, sha256=found, size=record.size)
     write_record(desk.places.releases, msgspec.structs.replace(record, uploads=(*record.uploads, upload)))
     return ()

@@ -42,7 +42,7 @@ def pack_update(desk: Desk, since: str) -> Updated:
     Raises :class:`CompanionError` for a version there is no record or no archive of, when nothing changed, and for
     what no archive can be made of.
     """
-    from companion.archive.build import drafted
+    from companion.archive.build import pending_archive
     from companion.archive.plan import archive_name, plan, top_folder
     from companion.archive.prove import checksum_of
     from companion.archive.update import plan_update, prove_update
@@ -66,15 +66,14 @@ def pack_update(desk: Desk, since: str) -> Updated:
     whole = plan(top_folder(instrument.title), files, {note_name(e.path for e in desk.ships): note.encode()})
     update, _ = plan_update(whole, old)
     target = desk.places.releases / archive_name(instrument.title, instrument.version, since)
-    with drafted(update, target, desk.watch) as new:
+    with pending_archive(update, target, desk.watch) as new:
         findings = prove_update(before, new.path, whole.manifest, removed=info.removed, watch=desk.watch)
-        built = new.built
         if not any(finding.blocks for finding in findings):
             new.accept()
     return Updated(
-        path=built.path,
-        size=built.size,
-        sha256=built.sha256,
+        path=target,
+        size=new.size,
+        sha256=new.sha256,
         since=since,
         changed=info.changed,
         added=info.added,

@@ -123,7 +123,7 @@ def refuse_unfit(desk: Desk) -> None:
 
 def pack(desk: Desk) -> tuple[Packed, Look]:
     """Build the archive of what ships and prove it; the archive that stood before is replaced only by a whole one."""
-    from companion.archive.build import drafted
+    from companion.archive.build import pending_archive
     from companion.archive.plan import archive_name, plan, top_folder
     from companion.archive.prove import prove
 
@@ -135,7 +135,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
     _refuse_over_released(desk, target)
     with (
         proof_place(desk.folder, planned.size) as place,
-        drafted(planned, target, desk.watch) as new,
+        pending_archive(planned, target, desk.watch) as new,
     ):
         proof = prove(
             new.path,
@@ -148,23 +148,23 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         if proof.extracted is not None:
             findings += judge_opened(desk, proof.extracted / top)
         findings = with_savings(desk, findings, new.path)
-        built, kept = new.built, not any(finding.blocks for finding in findings)
+        kept = not any(finding.blocks for finding in findings)
         if kept:
             new.accept()
     packed = Packed(
-        path=built.path,
-        size=built.size,
-        sha256=built.sha256,
+        path=target,
+        size=new.size,
+        sha256=new.sha256,
         members=len(planned.members),
         checked_with=proof.checked_with,
         findings=ordered(findings),
         kept=kept,
     )
     details = {
-        "because": f"{plural(packed.members, 'file')}, {both_bytes(built.size)}, opened again byte for byte",
-        "archive": built.path.name,
-        "size": built.size,
-        "sha256": built.sha256,
+        "because": f"{plural(packed.members, 'file')}, {both_bytes(new.size)}, opened again byte for byte",
+        "archive": target.name,
+        "size": new.size,
+        "sha256": new.sha256,
         "members": packed.members,
         "checked_with": list(proof.checked_with),
     }
@@ -245,7 +245,7 @@ def look_archive(desk: Desk) -> Look | None:
     """Prove the archive that was built of this content again, whoever judged it then; None while there is none."""
     from companion.archive.plan import top_folder
     from companion.archive.prove import prove
-    from companion.archive.rules import ARCHIVE_DIFFERS
+    from companion.archive.whole_rules import archive_differs
 
     built = [
         one.details for one in desk.evidence.of_content("archive", desk.mark("archive")) if "archive" in one.details
@@ -255,7 +255,7 @@ def look_archive(desk: Desk) -> Look | None:
     details = built[-1]
     path = desk.places.releases / details["archive"]
     if not path.is_file():
-        gone = ARCHIVE_DIFFERS.finding(f"{RELEASES}/{path.name}", measured="it is not there any more")
+        gone = archive_differs.finding(f"{RELEASES}/{path.name}", value="it is not there any more")
         return Look(findings=(gone,), details=details)
     top = top_folder(desk.facts.instrument.title)
     manifest = {f"{top}/{entry.path}": (entry.size, entry.sha256) for entry in desk.ships}

@@ -11,18 +11,19 @@ from typing import Any
 
 import pytest
 
-from companion.archive import checks
 from companion.archive.inspect import inspect
-from companion.archive.rules import RULES
-from companion.archive.seen import Inspection
+from companion.archive.member_rules import member_duplicate
+from companion.archive.model import ArchiveModel, Inspection, ZipMember
+from companion.archive.rules import MOST_FINDINGS, RULES, findings_of
+from companion.archive.whole_rules import archive_bomb, checksum_wrong, size_over_limit
 from companion.core.findings import Finding, Severity
 
 RawZip = Callable[..., Path]
 
 
 def _all(path: Path) -> list[Finding]:
-    seen = inspect(path)
-    return [finding for check in (*checks.DANGERS, *checks.BLEMISHES) for finding in check(seen)]
+    archive = ArchiveModel(inspection=inspect(path))
+    return [finding for rule in RULES for finding in findings_of(rule, archive)]
 
 
 def _rules(path: Path) -> list[str]:
@@ -273,10 +274,10 @@ def test_paths_without_end(raw_zip: RawZip) -> None:
 
 def test_a_path_of_a_thousand_folders_costs_what_its_bytes_cost(raw_zip: RawZip) -> None:
     many = [{"name": f"S{n}/" + "a/" * 30_000 + "x", "data": b"", "method": 0} for n in range(3)]
-    seen = inspect(raw_zip(*many))
+    archive = ArchiveModel(inspection=inspect(raw_zip(*many)))
     tracemalloc.start()
     try:
-        assert checks.member_duplicate(seen) == []
+        assert member_duplicate(archive) == []
         assert tracemalloc.get_traced_memory()[1] < 40_000_000  # as whole prefixes it would be 5 GB
     finally:
         tracemalloc.stop()
@@ -301,36 +302,48 @@ def test_an_hour_of_silence_is_no_bomb(raw_zip: RawZip) -> None:
     assert _rules(raw_zip({"data": bytes(40_000_000)})) == []
 
 
-def _claiming(size: int, unpacked: int) -> Inspection:
-    from companion.archive.seen import Seen
-
-    member = Seen(name="S/a", raw=b"S/a", flags=0, method=8, crc=0, packed=size, size=unpacked, offset=0)
-    return Inspection(path=Path("x.zip"), size=size, members=(member,), defects=(), zip64=False)
+def _claiming(size: int, unpacked: int) -> ArchiveModel:
+    member = ZipMember(name="S/a", raw=b"S/a", flags=0, method=8, crc=0, packed=size, size=unpacked, offset=0)
+    return ArchiveModel(inspection=Inspection(size=size, members=(member,), defects=(), zip64=False))
 
 
 def test_the_bomb_limits() -> None:
     # 1 GiB, or 200 times the archive where that is more.
-    assert checks.archive_bomb(_claiming(2 << 20, 1 << 30)) == []
-    assert [finding.rule for finding in checks.archive_bomb(_claiming(2 << 20, (1 << 30) + 1))] == ["archive-bomb"]
-    assert checks.archive_bomb(_claiming(1 << 30, 200 << 30)) == []
-    assert checks.archive_bomb(_claiming(1 << 30, (200 << 30) + 1)) != []
+    assert archive_bomb(_claiming(2 << 20, 1 << 30)) == []
+    (found,) = archive_bomb(_claiming(2 << 20, (1 << 30) + 1))
+    assert (found.value, found.unit, found.bound) == ((1 << 30) + 1, "bytes", 1 << 30)
+    assert found.measured == "2.10 MB that would unpack to 1.07 GB (1.00 GiB)"
+    assert archive_bomb(_claiming(1 << 30, 200 << 30)) == []
+    assert archive_bomb(_claiming(1 << 30, (200 << 30) + 1)) != []
 
 
 def test_the_upload_limit(raw_zip: RawZip) -> None:
-    seen = inspect(raw_zip({"data": bytes(range(250)) * 40, "method": 0}))
-    assert checks.size_over_limit(seen, None) == []
-    assert checks.size_over_limit(seen, seen.size) == []
-    (found,) = checks.size_over_limit(seen, seen.size - 1)
+    inspection = inspect(raw_zip({"data": bytes(range(250)) * 40, "method": 0}))
+
+    def over(limit: int | None) -> list[Finding]:
+        return size_over_limit(ArchiveModel(inspection=inspection, limit_bytes=limit))
+
+    assert over(None) == []
+    assert over(inspection.size) == []
+    (found,) = over(inspection.size - 1)
     assert found.severity is Severity.WARNS
-    assert "1 B too much" in found.measured
+    assert (found.value, found.unit, found.bound) == (inspection.size, "bytes", inspection.size - 1)
+    assert found.measured == "10.1 kB (9.90 KiB), 1 B too much"
+    assert found.limit == "10.1 kB (9.90 KiB)"
     assert "Slate Choir/one.wav (10.0 kB)" in found.mend
 
 
 def test_the_checksum() -> None:
-    assert checks.checksum_wrong("ab" * 32, "") == []
-    assert checks.checksum_wrong("ab" * 32, f" {'AB' * 32}\n") == []
-    (found,) = checks.checksum_wrong("ab" * 32, "\x1b" + "ac" * 32)
+    nothing = Inspection(size=0, members=(), defects=(), zip64=False)
+
+    def wrong(published: str) -> list[Finding]:
+        return checksum_wrong(ArchiveModel(inspection=nothing, sha256="ab" * 32, published=published))
+
+    assert wrong("") == []
+    assert wrong(f" {'AB' * 32}\n") == []
+    (found,) = wrong("\x1b" + "ac" * 32)
     assert found.blocks
+    assert found.measured == "ab" * 32
     assert "\x1b" not in found.limit
 
 
@@ -343,8 +356,15 @@ def test_zip64_is_only_noted(raw_zip: RawZip) -> None:
 
 def test_thousands_of_faults_are_told_in_a_hundred_lines(raw_zip: RawZip) -> None:
     found = _all(raw_zip(*_named(*(f"S/../{n}" for n in range(2500)), data=b"")))
-    assert len(found) == checks.MOST_FINDINGS + 1
+    assert len(found) == MOST_FINDINGS + 1
     assert found[-1].measured == "and 2,400 more like these"
+
+
+def test_a_finding_says_where_in_the_archive_it_is(raw_zip: RawZip) -> None:
+    (found,) = [finding for finding in _all(raw_zip({"local": {"crc": 5}})) if finding.rule == "archive-differs"]
+    assert (found.path, found.at.byte, found.where) == ("Slate Choir/one.wav", 0, "byte 0")
+    (found,) = _all(raw_zip(*_named("S/a.wav", "S/A.wav")))
+    assert found.at.others == ("S/a.wav",)
 
 
 def test_rules_are_those_of_the_catalogue() -> None:

@@ -9,13 +9,20 @@ from pathlib import Path
 
 import pytest
 
-from companion.archive import strangers
-from companion.archive.strangers import Opinion, ask, disagreements
+from companion.archive import external
+from companion.archive.external import ask
+from companion.archive.model import ArchiveModel, Defect, DefectKind, Inspection, Opinion
+from companion.archive.whole_rules import archive_differs
 from companion.core.errors import Cancelled
-from companion.core.findings import Severity
+from companion.core.findings import Finding, Severity
 from companion.core.progress import QUIET, Watch
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the stand-ins are shell scripts")
+
+
+def disagreements(opinions: list[Opinion]) -> list[Finding]:
+    nothing = Inspection(size=0, members=(), defects=(Defect(DefectKind.TOO_MUCH, ""),), zip64=False)
+    return archive_differs(ArchiveModel(inspection=nothing, opinions=tuple(opinions)))
 
 
 def _stand_in(folder: Path, monkeypatch: pytest.MonkeyPatch, script: str, only: str = "unzip") -> None:
@@ -50,7 +57,7 @@ def test_what_a_tool_says_becomes_a_finding(
 ) -> None:
     _stand_in(tmp_path / "bin", monkeypatch, script)
     opinions = ask(raw_zip(), QUIET)
-    assert [opinion.agrees for opinion in opinions] == [agrees]
+    assert [not opinion.complaint for opinion in opinions] == [agrees]
     assert [finding.severity for finding in disagreements(opinions)] == ([severity] if severity else [])
 
 
@@ -68,9 +75,9 @@ def test_a_tool_that_hangs_is_given_up(
 ) -> None:
     _stand_in(tmp_path / "bin", monkeypatch, "exec sleep 60")
     began = time.monotonic()
-    opinion = strangers._ask("unzip", [str(tmp_path / "bin" / "unzip")], 0.3, QUIET)
+    opinion = external._ask("unzip", [str(tmp_path / "bin" / "unzip")], 0.3, QUIET)
     assert time.monotonic() - began < 30
-    assert opinion.gave_up
+    assert opinion.doubtful
     assert [finding.severity for finding in disagreements([opinion])] == [Severity.WARNS]
 
 
@@ -85,9 +92,9 @@ def test_stopping_ends_the_tool(tmp_path: Path, raw_zip: Callable[..., Path], mo
 
 
 def test_a_tool_that_cannot_start_only_warns(tmp_path: Path, raw_zip: Callable[..., Path]) -> None:
-    opinion = strangers._ask("unzip", [str(tmp_path / "none")], 5, QUIET)
-    assert opinion == Opinion(tool="unzip", agrees=False, gave_up=True, said=opinion.said)
-    assert opinion.said.startswith("it could not be started")
+    opinion = external._ask("unzip", [str(tmp_path / "none")], 5, QUIET)
+    assert opinion == Opinion(tool="unzip", complaint=opinion.complaint, doubtful=True)
+    assert opinion.complaint.startswith("it could not be started")
 
 
 @pytest.mark.parametrize(

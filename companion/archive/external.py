@@ -1,4 +1,4 @@
-"""Other people's unpackers, asked for their opinion where they are installed."""
+"""Other programs that open archives, asked for their opinion where they are installed."""
 
 from __future__ import annotations
 
@@ -10,25 +10,12 @@ import time
 from pathlib import Path
 from typing import Final
 
-import msgspec
-
-from companion.archive.rules import ARCHIVE_DIFFERS
-from companion.core.findings import Finding, Severity
+from companion.archive.model import Opinion
 from companion.core.progress import Watch
 from companion.core.text import shorten, visible
 
 _SLOWEST: Final = 2_000_000
 """Bytes a second below which a tool is taken to hang."""
-
-
-class Opinion(msgspec.Struct, frozen=True, kw_only=True):
-    """What a tool said: ``agrees``, or what it found; ``gave_up`` when it did not come to an end."""
-
-    tool: str
-    agrees: bool
-    said: str = ""
-    warned: bool = False
-    gave_up: bool = False
 
 
 def ask(path: Path, watch: Watch) -> list[Opinion]:
@@ -57,19 +44,6 @@ def _as_pattern(place: str) -> str:
     return folder + slash + re.sub(r"[*?\[]", lambda found: f"[{found[0]}]", name.replace("\\", "\\\\"))
 
 
-def disagreements(opinions: list[Opinion]) -> list[Finding]:
-    """archive-differs: a tool refuses the archive; where it only warns, the finding warns too."""
-    return [
-        ARCHIVE_DIFFERS.finding(
-            measured=f"{opinion.tool}: {opinion.said}",
-            limit="other people's unpackers agree",
-            severity=Severity.WARNS if opinion.warned or opinion.gave_up else None,
-        )
-        for opinion in opinions
-        if not opinion.agrees
-    ]
-
-
 def _ask(tool: str, command: list[str], seconds: float, watch: Watch) -> Opinion:
     deadline = time.monotonic() + seconds
     try:
@@ -85,18 +59,17 @@ def _ask(tool: str, command: list[str], seconds: float, watch: Watch) -> Opinion
                         watch.step(0)
                         if time.monotonic() > deadline:
                             process.kill()
-                            return Opinion(tool=tool, agrees=False, gave_up=True, said="it did not come to an end")
+                            return Opinion(tool=tool, complaint="it did not come to an end", doubtful=True)
             except BaseException:
                 process.kill()
                 raise
     except OSError as error:
-        return Opinion(tool=tool, agrees=False, gave_up=True, said=f"it could not be started: {error.strerror}")
+        return Opinion(tool=tool, complaint=f"it could not be started: {error.strerror}", doubtful=True)
+    if process.returncode == 0:
+        return Opinion(tool=tool)
     lines = [line.strip() for line in output.decode("utf-8", "replace").splitlines() if line.strip()]
-    said = shorten(visible(" / ".join(lines[:2] if tool == "unzip" else lines[-4:])), 200)
+    complaint = shorten(visible(" / ".join(lines[:2] if tool == "unzip" else lines[-4:])), 200)
     # Both end with 1 for what they only warn of.
     return Opinion(
-        tool=tool,
-        agrees=process.returncode == 0,
-        said="" if process.returncode == 0 else said or f"exit code {process.returncode}",
-        warned=process.returncode == 1,
+        tool=tool, complaint=complaint or f"exit code {process.returncode}", doubtful=process.returncode == 1
     )

@@ -1,0 +1,165 @@
+"""Rules on the members of an archive: their names, how they are packed, what they are."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Iterator
+from typing import Final
+
+from companion.archive.layout import DEFLATED, METHODS, PATCHED, STORED, UTF8
+from companion.archive.model import HEADERS, ArchiveModel, ZipMember
+from companion.archive.names import name_problem
+from companion.core.at import At
+from companion.core.findings import BLOCKS, Finding
+from companion.core.rules import rule
+from companion.core.text import listed, same_name_key, visible
+
+APPNOTE: Final = "PKWARE APPNOTE 6.3.10"
+NEWEST: Final = 46
+"""Version of the format, times ten, that common unpackers go up to; methods 0 and 8 need no more than 45 (4.4.3.2)."""
+
+
+@rule(
+    "top-level-many",
+    BLOCKS,
+    step="archive",
+    rests_on=(HEADERS,),
+    means="The archive does not hold exactly one folder at its top.",
+    why="Unpacked into a full folder, its files scatter among the player's own, and the patch loses its samples.",
+    mend="Put everything into one folder named after the instrument and pack that folder.",
+    limit="one folder, and no file beside it",
+)
+def top_level_many(archive: ArchiveModel) -> Iterator[Finding]:
+    """Anything but one folder at the top."""
+    names = [member.name for member in archive.inspection.members]
+    tops = sorted({name.partition("/")[0] for name in names})
+    if len(tops) > 1 or any("/" not in name for name in names):
+        listing = listed([visible(name) for name in tops], 4)
+        yield top_level_many.finding(value=len(tops), unit="thing", says=f"{{value}} at the top: {listing}")
+
+
+@rule(
+    "name-unflagged",
+    BLOCKS,
+    step="archive",
+    rests_on=(HEADERS,),
+    means="A name has letters beyond ASCII, but the archive does not say that it is UTF-8.",
+    why="Other systems read the name in a code page of their own, and the patch does not find the renamed sample.",
+    mend="Pack again with a tool that sets the UTF-8 flag, or use plain letters in file names.",
+    limit="bit 11 set, and the name valid UTF-8",
+    source=f"{APPNOTE}, 4.4.4 and appendix D",
+)
+def name_unflagged(archive: ArchiveModel) -> Iterator[Finding]:
+    """Letters beyond ASCII without the UTF-8 flag, or with the flag but not UTF-8."""
+    for member in archive.inspection.members:
+        if not member.readable:
+            flagged = member.flags & UTF8
+            problem = "flagged as UTF-8, and is not" if flagged else "letters beyond ASCII without the flag"
+            yield name_unflagged.finding(member.name, value=problem)
+
+
+@rule(
+    "method-uncommon",
+    BLOCKS,
+    step="archive",
+    rests_on=(HEADERS,),
+    means="A member is packed by a method other than stored or deflated, or as a patch.",
+    why="The unpackers that come with Windows and macOS cannot open it.",
+    mend="Pack again with the ordinary zip method (deflate).",
+    limit="methods 0 (stored) and 8 (deflated)",
+    source=f"{APPNOTE}, 4.4.5",
+)
+def method_uncommon(archive: ArchiveModel) -> Iterator[Finding]:
+    """Anything but methods 0 and 8, a patch (4.4.4 bit 5), or a newer format than they need."""
+    for member in archive.inspection.members:
+        if member.encrypted:
+            continue
+        if member.method not in (STORED, DEFLATED):
+            says = f"method {{value}} ({METHODS.get(member.method, 'unknown')})"
+            yield method_uncommon.finding(member.name, value=member.method, says=says)
+        elif member.flags & PATCHED:
+            yield method_uncommon.finding(member.name, value="flagged as a patch")
+        elif member.version > NEWEST:
+            says = "it asks for version {value} of the format"
+            yield method_uncommon.finding(member.name, value=member.version / 10, bound=NEWEST / 10, says=says)
+
+
+@rule(
+    "member-duplicate",
+    BLOCKS,
+    step="archive",
+    rests_on=(HEADERS,),
+    means="Two members would become one file: the names are the same, or are on a system that folds case.",
+    why="One of the two overwrites the other, and which one stays differs from system to system.",
+    mend="Rename one of them, or leave one out, and pack again.",
+    limit="names differ after normalisation (NFC) and case folding",
+    source="Unicode Standard Annex #15 and section 3.13 (D145)",
+)
+def member_duplicate(archive: ArchiveModel) -> Iterator[Finding]:
+    """Names equal after NFC and case folding, or a file where another member has a folder."""
+    # Each part of a path is a node under that of its folder: whole prefixes of one hostile name would fill the memory.
+    nodes: dict[tuple[int, str], int] = {}
+    files: dict[int, ZipMember] = {}
+    folders: dict[int, str] = {}
+    listed_folders: set[str] = set()
+    for member in archive.inspection.members:
+        *above, last = member.name.removesuffix("/").split("/")
+        at = 0
+        for part in (*above, last) if member.folder else above:
+            at = nodes.setdefault((at, same_name_key(part)), len(nodes) + 1)
+            if (other := folders.setdefault(at, part)) != part:
+                problem = f"its folder “{part}” and “{other}” are one on some systems"
+                yield member_duplicate.finding(member.name, value=problem)
+        if member.folder:
+            if member.name in listed_folders:
+                yield member_duplicate.finding(member.name, value="the folder is listed twice")
+            listed_folders.add(member.name)
+            continue
+        at = nodes.setdefault((at, same_name_key(last)), len(nodes) + 1)
+        first = files.setdefault(at, member)
+        if first is not member:
+            same = first.name == member.name
+            problem = "listed twice" if same else f"one file with “{first.name}” on some systems"
+            yield member_duplicate.finding(member.name, value=problem, at=At(others=() if same else (first.name,)))
+    for at in sorted(files.keys() & folders.keys()):
+        yield member_duplicate.finding(files[at].name, value="a folder bears the same name")
+
+
+@rule(
+    "member-escapes",
+    BLOCKS,
+    step="archive",
+    rests_on=(HEADERS,),
+    means="A member would land outside the folder that the archive is unpacked into, or is a link or a device.",
+    why="Opening the archive could overwrite files of the player's.",
+    mend="Do not unpack it; pack again with plain relative paths, and with files in the place of links.",
+    limit="relative names with forward slashes, no drive, no “..”; files and folders only",
+    source=f"{APPNOTE}, 4.4.17.1",
+)
+def member_escapes(archive: ArchiveModel) -> Iterator[Finding]:
+    """A path out of the folder, a link, or anything that is neither file nor folder."""
+    for member in archive.inspection.members:
+        problem = name_problem(member.name) or (member.alias and name_problem(member.alias))
+        kind = stat.S_IFMT(member.mode)
+        if not problem and kind not in (0, stat.S_IFREG, stat.S_IFDIR):
+            problem = "it is a symbolic link" if kind == stat.S_IFLNK else "it is a device or a pipe"
+        if problem:
+            yield member_escapes.finding(member.name, value=problem)
+
+
+@rule(
+    "member-encrypted",
+    BLOCKS,
+    step="archive",
+    rests_on=(HEADERS,),
+    means="A member is encrypted.",
+    why="Players cannot open it without a password, and no one can look inside to see whether it is whole.",
+    mend="Pack again without a password.",
+    limit="no member",
+    source=f"{APPNOTE}, 4.4.4 bits 0, 6 and 13",
+)
+def member_encrypted(archive: ArchiveModel) -> Iterator[Finding]:
+    """Any member that needs a password."""
+    for member in archive.inspection.members:
+        if member.encrypted:
+            yield member_encrypted.finding(member.name, value="encrypted")
