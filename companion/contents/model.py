@@ -91,7 +91,6 @@ class PathsModel(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     selection: Selection
-    facts: Facts = Facts()
     references: References = References()
     scans: Mapping[str, Scan] = {}
     pictures: Mapping[str, Picture] = {}

@@ -6,7 +6,7 @@ import re
 import unicodedata
 from typing import Final
 
-from companion.core.text import has_invisible, visible
+from companion.core.text import has_invisible
 
 FORBIDDEN: Final = re.compile(r'[<>:"/\\|?*\x00-\x1f]')
 """Microsoft, "Naming Files, Paths, and Namespaces"."""
@@ -59,9 +59,3 @@ def portable_name(name: str) -> str:
         stem, dot, rest = new.partition(".")
         new = f"{stem.rstrip(' ')}_{dot}{rest}"
     return new or "unnamed"
-
-
-def offered(name: str) -> str:
-    """Return the mend that offers a portable name, or, where that is the same, an empty string."""
-    new = portable_name(name)
-    return f"Rename “{visible(name)}” to “{visible(new)}”, and save the patch with the new name." if new != name else ""

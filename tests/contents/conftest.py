@@ -65,7 +65,6 @@ class Desk:
         return check_paths(
             PathsModel(
                 selection=found.selection,
-                facts=Facts(contents=self.facts),
                 references=found.references,
                 scans=found.scans,
                 pictures=found.pictures,

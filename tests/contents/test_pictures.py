@@ -24,8 +24,7 @@ def picture(path: Path, **save: Any) -> Path:
 
 @pytest.mark.parametrize("name", ["a.png", "a.jpg", "a.gif", "a.webp", "a.bmp"])
 def test_a_sound_picture_opens(tmp_path: Path, name: str) -> None:
-    found = read_picture(picture(tmp_path / name))
-    assert (found.width, found.height, found.problem) == (8, 6, "")
+    assert read_picture(picture(tmp_path / name)).problem == ""
 
 
 def test_damaged_pictures_are_a_problem_each(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from companion.core.portable import (
     MOST_BYTES,
     SURROGATE,
     name_bytes,
-    offered,
+    portable_name,
     reserved_device,
     utf16_units,
 )
@@ -22,6 +22,14 @@ from companion.core.rules import rule
 from companion.core.text import has_invisible, listed, visible
 
 _MICROSOFT: Final = "Microsoft, “Naming Files, Paths, and Namespaces”"
+
+
+def _rename(name: str) -> str | None:
+    """Return the mend that offers a portable name; None where ``name`` is one."""
+    new = portable_name(name)
+    return (
+        f"Rename “{visible(name)}” to “{visible(new)}”, and save the patch with the new name." if new != name else None
+    )
 
 
 @rule(
@@ -38,10 +46,10 @@ def name_forbidden(model: NamesModel) -> Iterator[Finding]:
     """Windows forbids nine characters and 0–31; zip archives and macOS want UTF-8."""
     for path, name in model.names:
         if SURROGATE.search(name):
-            yield name_forbidden.finding(path, says="bytes that are not UTF-8", mend=offered(name) or None)
+            yield name_forbidden.finding(path, says="bytes that are not UTF-8", mend=_rename(name))
         elif found := "".join(dict.fromkeys(FORBIDDEN.findall(name))):
             characters = " ".join(map(visible, found))
-            yield name_forbidden.finding(path, value=characters, says="holds {value}", mend=offered(name) or None)
+            yield name_forbidden.finding(path, value=characters, says="holds {value}", mend=_rename(name))
 
 
 @rule(
@@ -58,7 +66,7 @@ def name_reserved(model: NamesModel) -> Iterator[Finding]:
     """A device name stays one with any extension: ``CON.wav`` cannot be created."""
     for path, name in model.names:
         if device := reserved_device(name):
-            yield name_reserved.finding(path, value=device, says="the device {value}", mend=offered(name) or None)
+            yield name_reserved.finding(path, value=device, says="the device {value}", mend=_rename(name))
 
 
 @rule(
@@ -76,7 +84,7 @@ def name_ends_badly(model: NamesModel) -> Iterator[Finding]:
     for path, name in model.names:
         if name.endswith((" ", ".")):
             ending = "a dot" if name.endswith(".") else "a space"
-            yield name_ends_badly.finding(path, value=ending, says="ends in {value}", mend=offered(name) or None)
+            yield name_ends_badly.finding(path, value=ending, says="ends in {value}", mend=_rename(name))
 
 
 @rule(
@@ -117,7 +125,7 @@ def name_invisible(model: NamesModel) -> Iterator[Finding]:
     for path, name in model.names:
         if has_invisible(name) and not (SURROGATE.search(name) or FORBIDDEN.search(name)):
             held = " ".join(dict.fromkeys(visible(char) for char in name if has_invisible(char)))
-            yield name_invisible.finding(path, value=held, says="holds {value}", mend=offered(name) or None)
+            yield name_invisible.finding(path, value=held, says="holds {value}", mend=_rename(name))
 
 
 @rule(
@@ -141,7 +149,7 @@ def path_too_long(model: NamesModel) -> Iterator[Finding]:
                 bound=MOST_BYTES,
                 says="a name of {value}",
                 limit="{bound} a name",
-                mend=offered(name) or None,
+                mend=_rename(name),
                 severity=BLOCKS,
             )
     for path in model.paths:

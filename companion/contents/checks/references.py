@@ -9,8 +9,8 @@ from typing import Final
 from companion.contents.model import ContentsModel
 from companion.contents.reading.scan import PATH_SCAN
 from companion.contents.references import REFERENCES, Fate, Reference
-from companion.core.findings import BLOCKS, WARNS, Finding
-from companion.core.rules import rule
+from companion.core.findings import BLOCKS, WARNS, Finding, Severity
+from companion.core.rules import Rule, rule
 from companion.core.text import visible
 
 MOST_SINGLE: Final = 0.5
@@ -18,8 +18,27 @@ MOST_SINGLE: Final = 0.5
 _NAMED: Final = frozenset([Fate.FOUND, Fate.CASE, Fate.NORMALISATION, Fate.ELSEWHERE])
 
 
-def _times(item: Reference) -> str:
-    return f"“{{value}}”, {item.mention.times:,} times" if item.mention.times > 1 else "“{value}”"
+def _report(
+    found: Rule[ContentsModel],
+    item: Reference,
+    more: str = "",
+    *,
+    limit: str | None = None,
+    mend: str | None = None,
+    severity: Severity | None = None,
+) -> Finding:
+    """Return a finding on a mention: its place, its text, how often it occurs, and ``more``."""
+    times = f", {item.mention.times:,} times" if item.mention.times > 1 else ""
+    return found.finding(
+        item.source,
+        at=item.at,
+        where=item.mention.place,
+        value=item.mention.text,
+        says=f"“{{value}}”{times}{more}",
+        limit=limit,
+        mend=mend,
+        severity=severity,
+    )
 
 
 def _once(items: Iterable[Reference]) -> list[Reference]:
@@ -44,14 +63,7 @@ def reference_missing(model: ContentsModel) -> Iterator[Finding]:
     for item in model.references.items:
         if item.fate is Fate.MISSING:
             found = f"A file of that name lies at “{visible(item.target)}”: load it from there and save the patch."
-            yield reference_missing.finding(
-                item.source,
-                at=item.at,
-                where=item.mention.place,
-                value=item.mention.text,
-                says=_times(item),
-                mend=found if item.target else None,
-            )
+            yield _report(reference_missing, item, mend=found if item.target else None)
 
 
 @rule(
@@ -66,16 +78,9 @@ def reference_missing(model: ContentsModel) -> Iterator[Finding]:
 def reference_case(model: ContentsModel) -> Iterator[Finding]:
     """Blocks where two files differ by case only, since then it cannot be told which one is meant."""
     for item in _once(item for item in model.references.items if item.fate is Fate.CASE and not item.excluded):
-        several = item.others > 0
-        yield reference_case.finding(
-            item.source,
-            at=item.at,
-            where=item.mention.place,
-            value=item.mention.text,
-            says=_times(item),
-            limit=f"“{visible(item.target)}”" + (f" or {item.others:,} more" if several else ""),
-            severity=BLOCKS if several else None,
-        )
+        more = f" or {item.others:,} more" if item.others else ""
+        limit = f"“{visible(item.target)}”{more}"
+        yield _report(reference_case, item, limit=limit, severity=BLOCKS if item.others else None)
 
 
 @rule(
@@ -92,14 +97,8 @@ def reference_normalisation(model: ContentsModel) -> Iterator[Finding]:
     """Equal after NFC only. The two look alike, so each comes with the name of its form (UAX #15)."""
     items = (item for item in model.references.items if item.fate is Fate.NORMALISATION and not item.excluded)
     for item in _once(items):
-        yield reference_normalisation.finding(
-            item.source,
-            at=item.at,
-            where=item.mention.place,
-            value=item.mention.text,
-            says=f"{_times(item)}, {_form(item.mention.text)}",
-            limit=f"“{visible(item.target)}”, {_form(item.target)}",
-        )
+        limit = f"“{visible(item.target)}”, {_form(item.target)}"
+        yield _report(reference_normalisation, item, f", {_form(item.mention.text)}", limit=limit)
 
 
 def _form(text: str) -> str:

@@ -23,10 +23,8 @@ _NOT_TEXT: Final = frozenset(["exif", "icc_profile", "photoshop", "jfif", "dpi",
 
 
 class Picture(msgspec.Struct, frozen=True, kw_only=True):
-    """width, height: pixels. problem: why it does not open. metadata: (field, text) pairs."""
+    """problem: why it does not open; empty when it does. metadata: (field, text) pairs."""
 
-    width: int = 0
-    height: int = 0
     problem: str = ""
     metadata: tuple[tuple[str, str], ...] = ()
 
@@ -66,12 +64,10 @@ def read_picture(path: Path) -> Picture:
             with Image.open(path) as image:
                 width, height = image.size
                 if width * height > MOST_PIXELS:
-                    return Picture(
-                        width=width, height=height, problem=f"{width:,} × {height:,} pixels are too many to open"
-                    )
+                    return Picture(problem=f"{width:,} × {height:,} pixels are too many to open")
                 metadata = _metadata(image)
                 image.load()
-                return Picture(width=width, height=height, metadata=metadata)
+                return Picture(metadata=metadata)
     except Image.DecompressionBombError:
         return Picture(problem="it claims more pixels than any picture has")
     except Exception as error:  # whatever a damaged file makes the decoder do costs that file only

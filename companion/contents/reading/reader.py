@@ -5,14 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from functools import lru_cache
-from typing import Final, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import msgspec
 
 from companion.contents.reading.homes import ROOTS, VARIABLES
 from companion.contents.reading.inflate import Buffer
 from companion.contents.reading.mentions import Mention, style_of
-from companion.contents.reading.shapes import beginning, ending
+from companion.contents.reading.shapes import Shape, beginning, ending
 from companion.core.progress import Watch
 
 BLOCK: Final = 4 << 20
@@ -55,6 +55,25 @@ def _patterns(suffixes: frozenset[str], wide: bool) -> _Patterns:
     )
 
 
+class _Coding(NamedTuple):
+    """How text is read from bytes: ``unit`` bytes a character of ASCII; bytes that are no text come as surrogates."""
+
+    name: str
+    unit: int
+    errors: str
+
+    def decode(self, block: bytes, start: int, stop: int) -> str:
+        return block[start : stop - (stop - start) % self.unit].decode(self.name, self.errors)
+
+    def size(self, text: str) -> int:
+        return len(text.encode(self.name, self.errors))
+
+
+_NARROW: Final = _Coding("utf-8", 1, "surrogateescape")
+_LITTLE: Final = _Coding("utf-16-le", 2, "surrogatepass")
+_BIG: Final = _Coding("utf-16-be", 2, "surrogatepass")
+
+
 class _Reading(NamedTuple):
     """A path as read in one encoding: its bytes from ``start`` to ``stop`` in the block."""
 
@@ -77,9 +96,9 @@ class Reader:
         self._narrow8, self._wide16 = _patterns(suffixes, False), _patterns(suffixes, True)
         self._found, self._inside, self._part = found, inside, part
         self._either: list[tuple[_Reading, _Reading, int]] = []
-        self._led: list[tuple[_Reading, int, str]] = []
+        self._led: list[tuple[_Reading, int, _Coding]] = []
         self._lengths = 0
-        self._votes = {"utf-16-le": 0, "utf-16-be": 0}
+        self._votes = {_LITTLE: 0, _BIG: 0}
 
     def read(self, data: Buffer, watch: Watch) -> None:
         """Read all of ``data`` block by block; mentions over the bound are left."""
@@ -95,12 +114,12 @@ class Reader:
                 break
         self._settle()
 
-    def _add(self, reading: _Reading, base: int, encoding: str) -> None:
+    def _add(self, reading: _Reading, base: int, coding: _Coding) -> None:
         if reading.led:
-            self._led.append((reading, base, encoding))
+            self._led.append((reading, base, coding))
             return
         self._lengths += 1 if reading.counted else -1
-        self._keep(reading.text, base + reading.start, encoding, reading.sure)
+        self._keep(reading.text, base + reading.start, coding.name, reading.sure)
 
     def _keep(self, text: str, offset: int, encoding: str, sure: bool) -> None:
         key = (text, self._inside)
@@ -124,13 +143,13 @@ class Reader:
         taken: list[tuple[int, int]] = []
         for hit in self._narrow8.ends.finditer(block, span[0], min(len(block), span[1] + 16)):
             low = max(0, floor - base, hit.start() - REACH)
-            if low < hit.start() < span[1] and (reading := _narrow_ending(block, low, hit)):
-                self._add(reading, base, "utf-8")
+            if low < hit.start() < span[1] and (reading := _ending(block, low, *hit.span(), _NARROW)):
+                self._add(reading, base, _NARROW)
                 taken.append((reading.start, reading.stop))
                 floor = base + reading.stop
         for at in _free(self._narrow8.begins, block, span, taken):
-            if reading := _narrow_beginning(block, at):
-                self._add(reading, base, "utf-8")
+            if reading := _beginning(block, at, _NARROW):
+                self._add(reading, base, _NARROW)
                 taken.append((reading.start, reading.stop))
         return floor
 
@@ -139,10 +158,12 @@ class Reader:
         for hit in self._wide16.ends.finditer(block, span[0], min(len(block), span[1] + 32)):
             low = max(0, floor - base, hit.start() - 2 * REACH)
             if low < hit.start() < span[1]:
-                stop = self._choose([_wide_ending(block, low, hit, big) for big in (False, True)], block, base, taken)
+                stop = self._choose(
+                    [_wide_ending(block, low, hit, wide) for wide in (_LITTLE, _BIG)], block, base, taken
+                )
                 floor = max(floor, base + stop)
         for at in _free(self._wide16.begins, block, span, taken):
-            self._choose([_wide_beginning(block, at, big) for big in (False, True)], block, base, taken)
+            self._choose([_wide_beginning(block, at, wide) for wide in (_LITTLE, _BIG)], block, base, taken)
         return floor
 
     def _choose(self, readings: list[_Reading | None], block: bytes, base: int, taken: list[tuple[int, int]]) -> int:
@@ -154,7 +175,7 @@ class Reader:
         little, big = readings
         if little is None and big is None:
             return 0
-        scores = [_score(reading, block, name) for reading, name in ((little, "little"), (big, "big"))]
+        scores = [_score(little, block, "little"), _score(big, block, "big")]
         pick = 0 if scores[0] >= scores[1] else 1
         chosen = readings[pick] or little or big
         assert chosen is not None
@@ -162,25 +183,24 @@ class Reader:
         if scores[0] == scores[1] and little and big:
             self._either.append((little, big, base))
         else:
-            encoding = ("utf-16-le", "utf-16-be")[pick]
-            self._votes[encoding] += 1
-            self._add(chosen, base, encoding)
+            coding = (_LITTLE, _BIG)[pick]
+            self._votes[coding] += 1
+            self._add(chosen, base, coding)
         return min(reading.stop for reading in readings if reading)
 
     def _settle(self) -> None:
         """Add the readings that fit both byte orders: as most others of the file do, else as they lie on even bytes."""
-        votes = self._votes["utf-16-be"] - self._votes["utf-16-le"]
+        votes = self._votes[_BIG] - self._votes[_LITTLE]
         if not votes:
             votes = sum(1 if (base + little.start) % 2 else -1 for little, _, base in self._either)
         for little, big, base in self._either:
-            reading, encoding = (big, "utf-16-be") if votes > 0 else (little, "utf-16-le")
-            self._add(reading, base, encoding)
+            reading, coding = (big, _BIG) if votes > 0 else (little, _LITTLE)
+            self._add(reading, base, coding)
         self._either.clear()
-        for reading, base, encoding in self._led:
+        for reading, base, coding in self._led:
             # Where most paths of the file stand behind their length, a first letter that fits is a length as well.
             drop = self._lengths > 0
-            step = (1 if encoding == "utf-8" else 2) if drop else 0
-            self._keep(reading.text[drop:], base + reading.start + step, encoding, reading.sure)
+            self._keep(reading.text[drop:], base + reading.start + drop * coding.unit, coding.name, reading.sure)
         self._led.clear()
 
 
@@ -203,73 +223,48 @@ def _free(
             yield at
 
 
-def _bytes8(text: str) -> int:
-    return len(text.encode("utf-8", "surrogateescape"))
+def _ending(block: bytes, low: int, dot: int, end: int, coding: _Coding) -> _Reading | None:
+    """Return the path that ends in the extension at ``block[dot:end]`` and begins at ``low`` or later."""
+    left = coding.decode(block, low + (dot - low) % coding.unit, dot)
+    text = left + coding.decode(block, dot, min(len(block), end + 300 * coding.unit))
+    shape = ending(text, len(left), len(left) + (end - dot) // coding.unit, coding.unit > 1)
+    return shape and _placed(text, shape, dot, left, coding)
 
 
-def _bytes16(text: str) -> int:
-    return len(text.encode("utf-16-le", "surrogatepass"))
+def _beginning(block: bytes, at: int, coding: _Coding) -> _Reading | None:
+    """Return the path that begins at ``at``, or a little before."""
+    left = coding.decode(block, at - min(at, 120 * coding.unit) // coding.unit * coding.unit, at)
+    text = left + coding.decode(block, at, min(len(block), at + REACH * coding.unit))
+    shape = beginning(text, len(left), coding.unit > 1)
+    return shape and _placed(text, shape, at, left, coding)
 
 
-def _narrow_ending(block: bytes, low: int, hit: re.Match[bytes]) -> _Reading | None:
-    dot, end = hit.span()
-    left = block[low:dot].decode("utf-8", "surrogateescape")
-    text = left + block[dot : end + 300].decode("utf-8", "surrogateescape")
-    shape = ending(text, len(left), len(left) + end - dot, False)
-    if shape is None:
-        return None
-    start = dot - _bytes8(left[shape.start :])
-    return _Reading(text[shape.start : shape.end], start, dot + shape.end - len(left), *shape[2:])
+def _placed(text: str, shape: Shape, at: int, left: str, coding: _Coding) -> _Reading:
+    """Return what ``shape`` is of ``text``, of which ``left`` stands before ``at``."""
+    path, start = text[shape.start : shape.end], at - coding.size(left[shape.start :])
+    return _Reading(path, start, start + coding.size(path), *shape[2:])
 
 
-def _narrow_beginning(block: bytes, at: int) -> _Reading | None:
-    left = block[max(0, at - 120) : at].decode("utf-8", "surrogateescape")
-    text = left + block[at : at + REACH].decode("utf-8", "surrogateescape")
-    shape = beginning(text, len(left), False)
-    if shape is None:
-        return None
-    path, start = text[shape.start : shape.end], at - _bytes8(left[shape.start :])
-    return _Reading(path, start, start + _bytes8(path), *shape[2:])
-
-
-def _decoded(block: bytes, start: int, stop: int, big: bool) -> str:
-    whole = block[start : stop - (stop - start) % 2]
-    return whole.decode("utf-16-be" if big else "utf-16-le", "surrogatepass")
-
-
-def _wide_ending(block: bytes, low: int, hit: re.Match[bytes], big: bool) -> _Reading | None:
+def _wide_ending(block: bytes, low: int, hit: re.Match[bytes], coding: _Coding) -> _Reading | None:
+    big = coding is _BIG
     dot, end = (hit.start() - 1, hit.end()) if big else (hit.start(), hit.end() + 1)
     if (dot < low or block[dot] != 0) if big else (end > len(block) or block[end - 1] != 0):
         return None
-    left = _decoded(block, low + (dot - low) % 2, dot, big)
-    text = left + _decoded(block, dot, min(len(block), end + 600), big)
-    shape = ending(text, len(left), len(left) + (end - dot) // 2, True)
-    if shape is None:
-        return None
-    path, start = text[shape.start : shape.end], dot - _bytes16(left[shape.start :])
-    return _Reading(path, start, start + _bytes16(path), *shape[2:])
+    return _ending(block, low, dot, end, coding)
 
 
-def _wide_beginning(block: bytes, at: int, big: bool) -> _Reading | None:
-    here = at - 1 if big else at
-    if here < 0 or (big and block[here] != 0):
-        return None
-    left = _decoded(block, here - min(here, 240) // 2 * 2, here, big)
-    text = left + _decoded(block, here, min(len(block), here + 2 * REACH), big)
-    shape = beginning(text, len(left), True)
-    if shape is None:
-        return None
-    path, start = text[shape.start : shape.end], here - _bytes16(left[shape.start :])
-    return _Reading(path, start, start + _bytes16(path), *shape[2:])
+def _wide_beginning(block: bytes, at: int, coding: _Coding) -> _Reading | None:
+    here = at - 1 if coding is _BIG else at
+    return _beginning(block, here, coding) if here >= 0 and (coding is _LITTLE or block[here] == 0) else None
 
 
-def _score(reading: _Reading | None, block: bytes, order: str) -> tuple[int, int, bool]:
+def _score(reading: _Reading | None, block: bytes, order: Literal["little", "big"]) -> tuple[int, int, bool]:
     """Return how well a wide reading holds: ASCII characters, others, a length in this byte order in front."""
     if reading is None:
         return (-1, 0, False)
     units = (reading.stop - reading.start) // 2
     lengths = (units, units + 1, units * 2, units * 2 + 2)
     front = [block[max(0, reading.start - width) : reading.start] for width in (2, 4)]
-    counted = any(int.from_bytes(raw, "little" if order == "little" else "big") in lengths for raw in front if raw)
+    counted = any(int.from_bytes(raw, order) in lengths for raw in front if raw)
     plain = sum(map(str.isascii, reading.text))
     return plain, plain - len(reading.text), counted

@@ -59,7 +59,6 @@ def look_paths(desk: Desk) -> Look:
     look = desk.look
     model = PathsModel(
         selection=look.selection,
-        facts=desk.facts,
         references=look.references,
         scans=look.scans,
         pictures=look.pictures,
