@@ -16,7 +16,7 @@ import companion.steps.looks.savings as savings
 from companion.archive.whole_rules import archive_differs
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
-from companion.sound.measures.batch import AudioFile
+from companion.sound.measures.contents import AudioFile
 from companion.workshop import Workshop
 
 _SAID = "Lossless packing"

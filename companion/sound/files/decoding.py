@@ -23,7 +23,7 @@ class Unreadable(Exception):
     """The decoder cannot read this file; the text says why."""
 
 
-class Reading:
+class AudioReader:
     """An open audio file. Samples are float32, shape (frames, channels), full scale 1; floats stay what they are."""
 
     def __init__(self, path: Path) -> None:

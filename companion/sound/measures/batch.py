@@ -4,31 +4,35 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
+from collections.abc import Collection, Sequence
 from typing import Final
 
 import msgspec
 
-from companion.core.cache import Cache
+from companion.core.cache import Cache, Table
 from companion.core.progress import Watch
-from companion.sound.measures.measured import VERSION, Measured
-from companion.sound.measures.pool import Job, default_workers, run_jobs
+from companion.sound.measures.contents import AudioFile, Content, Memory, Still, always, contents_of
+from companion.sound.measures.measured import Measured, combined, outdated
+from companion.sound.measures.pool import Request, default_workers, run_requests
+from companion.sound.measures.versions import FORMAT, MEASURES, FileMeasure
 
-TABLE: Final = f"sound-{VERSION}"
-_KEEP_EVERY: Final = 256
-_ALL_AT_ONCE: Final = 64
+_LAYOUT: Final = 5
+"""Of the table's rows, which carry a version for each measure: raised only when a row no longer decodes to itself."""
 
-AudioFile = tuple[str, Path, str]
-"""Path relative to the folder, path on this computer, SHA-256 of the content or an empty string."""
-Still = Callable[[str], bool]
-
+_Todo = tuple[Content, Measured | None, tuple[FileMeasure, ...]]
 _decode = msgspec.msgpack.Decoder(Measured).decode
 
 
-def always(path: str) -> bool:
-    """Tell of no file that it changed: for whoever gives no hashes."""
-    return True
+def _table(cache: Cache) -> Table[Measured]:
+    return Table(cache, "sound", _LAYOUT, Measured)
+
+
+def known_measures(
+    cache: Cache, shas: Collection[bytes], measures: Collection[FileMeasure] = MEASURES
+) -> dict[bytes, Measured]:
+    """Return what is remembered, by SHA-256 of the content, of those whose ``measures`` are all up to date."""
+    known = _table(cache).get_many(shas)
+    return {sha: one for sha, one in known.items() if not set(measures) & set(outdated(one))}
 
 
 def measure_files(
@@ -41,83 +45,54 @@ def measure_files(
 ) -> dict[str, Measured]:
     """Return the measures of each file by its relative path.
 
-    still: tells of a relative path, after it was read, whether it is the content its hash was taken of; only then is
-    what was measured remembered under that hash. A file that cannot be read, or that crashes or stalls its worker,
-    has ``problem`` set and costs no other file. Progress is in files, with the times-real-time rate as its note. Raises
-    :class:`companion.core.errors.Cancelled` within a second of being asked to stop; what was measured until then stays
-    in the cache.
+    Of a content that is remembered only the measures are taken that have a new version since. A file that cannot be
+    read, or that crashes or stalls its worker, has ``problem`` set and costs no other file. Progress is in files, with
+    the times-real-time rate as its note. Raises :class:`companion.core.errors.Cancelled` within a second of being asked
+    to stop; what was measured until then stays in the cache.
     """
     watch.stage("Measuring sound", len(files), "files")
     results: dict[str, Measured] = {}
-    known = known_of(TABLE, files, cache)
-    todo: list[AudioFile] = []
-    seen: dict[str, list[str]] = {}
-    for relative, path, sha in files:
-        kept = known.get(sha) if sha else None
-        if kept is not None:
-            results[relative] = msgspec.structs.replace(_decode(kept), path=relative)
-        elif sha and sha in seen:
-            seen[sha].append(relative)  # the same bytes twice: measured once
-        else:
-            todo.append((relative, path, sha))
-            if sha:
-                seen[sha] = [relative]
-    if len(results):
-        watch.step(len(results), "known from before")
-    if todo:
-        _measure_new(todo, seen, results, cache, watch, workers, still)
+    todo: list[_Todo] = []
+    with Memory(_table(cache), still) as memory:
+        contents = contents_of(files)
+        known = memory.known(contents)
+        for content in contents:
+            before = known.get(content.sha)
+            behind = MEASURES if before is None else outdated(before)
+            if before is None or behind:
+                todo.append((content, before, behind))
+            else:
+                results |= _named(content, before)
+        if results:
+            watch.step(len(results), "known from before")
+        _measure_new(todo, results, memory, watch, workers)
     return {relative: results[relative] for relative, _, _ in files}
 
 
+def _named(content: Content, measured: Measured) -> dict[str, Measured]:
+    return {name: msgspec.structs.replace(measured, path=name) for name in content.names}
+
+
 def _measure_new(
-    todo: Sequence[AudioFile],
-    twins: Mapping[str, list[str]],
-    results: dict[str, Measured],
-    cache: Cache,
-    watch: Watch,
-    workers: int | None,
-    still: Still,
+    todo: Sequence[_Todo], results: dict[str, Measured], memory: Memory[Measured], watch: Watch, workers: int | None
 ) -> None:
-    jobs = [Job(index, "measure", (os.fsencode(path),), size_of(path)) for index, (_, path, _) in enumerate(todo)]
+    requests = [
+        Request(index, (os.fsencode(content.path), [measure.id for measure in behind]), content.size)
+        for index, (content, _, behind) in enumerate(todo)
+    ]
     # The longest first, so that the last worker is not left alone with one.
-    jobs.sort(key=lambda job: -job.size)
-    fresh: list[tuple[bytes, bytes]] = []
+    requests.sort(key=lambda request: -request.size)
     seconds, began = 0.0, time.monotonic()
-    count = min(workers or default_workers(), (len(jobs) + 7) // 8)
-    try:
-        for outcome in run_jobs(jobs, watch, count):
-            relative, _, sha = todo[outcome.key]
-            if outcome.failure:
-                measured = Measured(problem="unreadable", problem_text=outcome.failure)
-            else:
-                measured = _decode(outcome.value)
-                if sha and still(relative):
-                    fresh.append((bytes.fromhex(sha), outcome.value))
-            seconds += measured.seconds
-            names = twins[sha] if sha else [relative]
-            for name in names:
-                results[name] = msgspec.structs.replace(measured, path=name)
-            if len(fresh) >= _KEEP_EVERY:
-                cache.put(TABLE, fresh)
-                fresh = []
-            rate = seconds / max(1e-3, time.monotonic() - began)
-            watch.step(len(names), f"{rate:,.0f} × real time")
-    finally:
-        cache.put(TABLE, fresh)
-
-
-def size_of(path: Path) -> int:
-    """Return the bytes of a file, 0 where the system does not tell."""
-    try:
-        return path.stat().st_size
-    except OSError:
-        return 0
-
-
-def known_of(table: str, files: Sequence[AudioFile], cache: Cache) -> dict[str, bytes]:
-    """Return what a table holds of these files' contents, by SHA-256."""
-    hashes = {sha for _, _, sha in files if sha}
-    if len(hashes) > _ALL_AT_ONCE:
-        everything = cache.everything(table)
-        return {sha: value for sha in hashes if (value := everything.get(bytes.fromhex(sha))) is not None}
-    return {sha: value for sha in hashes if (value := cache.get(table, bytes.fromhex(sha))) is not None}
+    for answer in run_requests(requests, watch, min(workers or default_workers(), (len(requests) + 7) // 8)):
+        content, before, behind = todo[answer.key]
+        if answer.failure:
+            measured = Measured(problem="unreadable", problem_text=answer.failure)
+        else:
+            measured = combined(before, _decode(answer.value), behind)
+            # Sound that was read before and cannot be today is the disk's fault, not the content's.
+            if measured.readable or before is None or FORMAT in behind:
+                memory.keep(content, measured)
+        results |= _named(content, measured)
+        seconds += measured.seconds
+        rate = seconds / max(1e-3, time.monotonic() - began)
+        watch.step(len(content.names), f"{rate:,.0f} × real time")

@@ -5,33 +5,28 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor, as_completed
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any, Final
 
-import msgspec
-
-from companion.core.cache import Cache
+from companion.core.cache import Cache, Table
 from companion.core.errors import Cancelled
 from companion.core.progress import Watch
 from companion.sound.files.chunks import Chunks
 from companion.sound.files.headers import read_chunks
-from companion.sound.measures.batch import AudioFile, Still, always, known_of, size_of
+from companion.sound.measures.contents import AudioFile, Content, Memory, Still, always, contents_of
 from companion.sound.measures.pool import default_workers
 
-TABLE: Final = "flac-1"
 MOST_CHANNELS: Final = 8
 """RFC 9639, section 9.1.3."""
 
 _BLOCK_SAMPLES: Final = 1 << 18
-_KEEP_EVERY: Final = 256
 # CAF and AU are left out: no header of theirs is read here, and AU's decoder takes one that was cut short for whole.
 _PLAIN: Final = ("WAV", "RF64", "W64", "AIFF", "AIFC")
 _DEPTHS: Final = {"PCM_U8": "PCM_S8", "PCM_S8": "PCM_S8", "PCM_16": "PCM_16", "PCM_24": "PCM_24", "PCM_32": "PCM_24"}
 _BELOW_24: Final = 0xFF
 """The bits of a 32-bit integer that the deepest FLAC written here, of 24 bits, has no place for."""
 
-_decode = msgspec.msgpack.Decoder(int | None).decode
 _Step = Callable[[int], None]
 
 
@@ -54,34 +49,21 @@ def flac_sizes(
     its size remembered under that hash. Progress is in bytes read. Raises :class:`companion.core.errors.Cancelled`;
     what was counted until then stays in the cache.
     """
-    known = {sha: _decode(kept) for sha, kept in known_of(TABLE, files, cache).items()}
-    results: dict[str, int | None] = {}
-    twins: dict[str, list[str]] = {}
-    todo: list[tuple[int, Path, list[str], str]] = []
-    for relative, path, sha in files:
-        if sha in known:
-            results[relative] = known[sha]
-        elif sha and sha in twins:
-            twins[sha].append(relative)  # the same bytes twice: packed once
-        else:
-            names = [relative]
-            todo.append((size_of(path), path, names, sha))
-            if sha:
-                twins[sha] = names
-    if todo:
-        _count_new(todo, results, cache, watch, workers or default_workers(), still)
-    return {relative: results[relative] for relative, _, _ in files}
+    with Memory(Table(cache, "flac", 2, int), still) as memory:
+        contents = contents_of(files)
+        known = memory.known(contents)
+        todo = [(content.size, content) for content in contents if content.sha not in known]
+        results = {name: known[one.sha] for one in contents if one.sha in known for name in one.names}
+        if todo:
+            _count_new(todo, results, memory, watch, workers or default_workers())
+    return {relative: results[relative] or None for relative, _, _ in files}
 
 
 def _count_new(
-    todo: list[tuple[int, Path, list[str], str]],
-    results: dict[str, int | None],
-    cache: Cache,
-    watch: Watch,
-    workers: int,
-    still: Still,
+    todo: list[tuple[int, Content]], results: dict[str, int], memory: Memory[int], watch: Watch, workers: int
 ) -> None:
-    watch.stage("Counting the samples as FLAC", sum(size for size, *_ in todo), "bytes")
+    """Add the sizes of contents to ``results``, 0 where there is none."""
+    watch.stage("Counting the samples as FLAC", sum(size for size, _ in todo), "bytes")
     stop = threading.Event()
 
     def step(count: int) -> None:
@@ -89,26 +71,20 @@ def _count_new(
             raise Cancelled
         watch.step(count)
 
-    fresh: list[tuple[bytes, bytes]] = []
     # Threads suffice: the decoder of plain integers and the encoder both run without the interpreter.
     pool = ThreadPoolExecutor(workers, "flac")
     try:
-        jobs: dict[Future[tuple[int | None, bool]], tuple[list[str], str]] = {}
         # The longest first, so that the last thread is not left alone with one.
-        for size, path, names, sha in sorted(todo, key=lambda job: -job[0]):
-            jobs[pool.submit(_counted, path, size, step)] = names, sha
+        todo.sort(key=lambda job: -job[0])
+        jobs = {pool.submit(_counted, content.path, size, step): content for size, content in todo}
         for job in as_completed(jobs):
-            (taken, sure), (names, sha) = job.result(), jobs[job]
-            results.update(dict.fromkeys(names, taken))
-            if sha and sure and still(names[0]):
-                fresh.append((bytes.fromhex(sha), msgspec.msgpack.encode(taken)))
-            if len(fresh) >= _KEEP_EVERY:
-                cache.put(TABLE, fresh)
-                fresh = []
+            (taken, sure), content = job.result(), jobs[job]
+            results.update(dict.fromkeys(content.names, taken or 0))
+            if sure:
+                memory.keep(content, taken or 0)
     finally:
         stop.set()
         pool.shutdown(cancel_futures=True)
-        cache.put(TABLE, fresh)
 
 
 def _counted(path: Path, size: int, step: _Step) -> tuple[int | None, bool]:

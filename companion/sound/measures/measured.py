@@ -6,8 +6,7 @@ from typing import Any, Final, Literal
 
 import msgspec
 
-VERSION: Final = 5
-"""Raised whenever a measure changes what it says; values of another version are measured again."""
+from companion.sound.measures.versions import FORMAT, MEASURES, FileMeasure
 
 Problem = Literal["", "unreadable", "truncated"]
 
@@ -74,6 +73,7 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     against the peak. start_steady: whether the first 10 ms are as loud as the next 40, so that there is no attack.
     end_faded: whether the last millisecond falls off as a fade does.
     outline: the beginning of the sound, reduced, by which takes are compared; empty when there is none.
+    versions: of each measure, by its id; empty in what the first building kept, where all are 1.
     """
 
     path: str = ""
@@ -130,11 +130,39 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     decay: Decay | None = None
     outline: bytes = b""
     not_judged: dict[str, str] = {}
+    versions: dict[str, int] = {}
 
     @property
     def readable(self) -> bool:
         """Whether there is sound to judge."""
         return self.problem != "unreadable"
+
+
+def outdated(measured: Measured) -> tuple[FileMeasure, ...]:
+    """Return the measures that are to be taken again: of another version now, or computed from one that is."""
+    held = measured.versions or dict.fromkeys((measure.id for measure in MEASURES), 1)
+    behind = {measure.id for measure in MEASURES if held.get(measure.id) != measure.version}
+    if FORMAT.id in behind:
+        return MEASURES
+    if not measured.readable:
+        return ()
+    for measure in MEASURES:
+        if any(one.id in behind for one in measure.inputs):
+            behind.add(measure.id)
+    return tuple(measure for measure in MEASURES if measure.id in behind)
+
+
+def combined(before: Measured | None, new: Measured, measures: tuple[FileMeasure, ...]) -> Measured:
+    """Return ``before`` with ``measures`` out of ``new``; ``new`` alone where all are new or nothing could be read."""
+    versions = {measure.id: measure.version for measure in measures}
+    if before is None or FORMAT in measures or not new.readable:
+        return msgspec.structs.replace(new, versions=versions)
+    fields = {name for measure in measures for name in measure.fields}
+    reasons = {name: why for name, why in before.not_judged.items() if name not in fields}
+    reasons |= {name: why for name, why in new.not_judged.items() if name in fields}
+    held = before.versions or dict.fromkeys((measure.id for measure in MEASURES), 1)
+    values = {name: getattr(new, name) for name in fields}
+    return msgspec.structs.replace(before, **values, not_judged=reasons, versions={**held, **versions})
 
 
 FIELDS: Final = (

@@ -35,11 +35,10 @@ _START: Final = (
 )
 
 
-class Job(NamedTuple):
-    """One piece of work. task: a name in ``worker.TASKS``; arguments: plain values for it; size: bytes to be read."""
+class Request(NamedTuple):
+    """One file to measure. arguments: plain values for ``worker.measure``; size: bytes to be read."""
 
     key: int
-    task: str
     arguments: tuple[Any, ...]
     size: int = 0
 
@@ -49,8 +48,8 @@ class Job(NamedTuple):
         return GRACE_SECONDS + self.size / SLOWEST_BYTES
 
 
-class Outcome(NamedTuple):
-    """What came of a job: its result as bytes, or why there is none."""
+class Answer(NamedTuple):
+    """What came of a request: its result as bytes, or why there is none."""
 
     key: int
     value: bytes
@@ -82,7 +81,7 @@ def _search_path() -> str:
 
 
 class _Worker:
-    """One child process, the jobs it has been given, and the thread that waits for its answers."""
+    """One child process, the requests it has been given, and the thread that waits for its answers."""
 
     def __init__(self, answers: queue.SimpleQueue[tuple[_Worker, bytes | None]]) -> None:
         # The standard error of a decoder is no place for anything a person should read.
@@ -93,7 +92,7 @@ class _Worker:
             stderr=subprocess.DEVNULL,
             env=_environment(),
         )
-        self.jobs: deque[Job] = deque()
+        self.requests: deque[Request] = deque()
         self.due = 0.0
         self.answered = False
         self._answers = answers
@@ -109,12 +108,12 @@ class _Worker:
                 self._answers.put((self, body))
         self._answers.put((self, None))
 
-    def give(self, job: Job) -> None:
-        """Send ``job``. A worker that is dead by now is noticed by its silence, not here."""
-        if not self.jobs:
-            self.due = time.monotonic() + job.seconds
-        self.jobs.append(job)
-        body = msgspec.msgpack.encode((job.key, job.task, job.arguments))
+    def give(self, request: Request) -> None:
+        """Send ``request``. A worker that is dead by now is noticed by its silence, not here."""
+        if not self.requests:
+            self.due = time.monotonic() + request.seconds
+        self.requests.append(request)
+        body = msgspec.msgpack.encode((request.key, request.arguments))
         stream = self.process.stdin
         assert stream is not None
         with contextlib.suppress(OSError, ValueError):
@@ -122,11 +121,11 @@ class _Worker:
             stream.flush()
 
     def done(self) -> None:
-        """Take the first job off and start the clock of the next."""
+        """Take the first request off and start the clock of the next."""
         self.answered = True
-        self.jobs.popleft()
-        if self.jobs:
-            self.due = time.monotonic() + self.jobs[0].seconds
+        self.requests.popleft()
+        if self.requests:
+            self.due = time.monotonic() + self.requests[0].seconds
 
     def stop(self) -> None:
         """End the process at once; it holds nothing that could be lost."""
@@ -145,33 +144,33 @@ class _Worker:
 
 
 class _Pool:
-    """Hands out jobs in order, two to a worker so that none waits for the next; replaces workers that die."""
+    """Hands out requests in order, two to a worker so that none waits for the next; replaces workers that die."""
 
-    def __init__(self, jobs: Iterable[Job], workers: int) -> None:
-        self.waiting = deque(jobs)
+    def __init__(self, requests: Iterable[Request], workers: int) -> None:
+        self.waiting = deque(requests)
         self.answers: queue.SimpleQueue[tuple[_Worker, bytes | None]] = queue.SimpleQueue()
         self.stillborn = 0
         self.workers = [_Worker(self.answers) for _ in range(min(workers, len(self.waiting)))]
         self.gone: list[_Worker] = []
 
     def busy(self) -> bool:
-        return bool(self.waiting) or any(worker.jobs for worker in self.workers)
+        return bool(self.waiting) or any(worker.requests for worker in self.workers)
 
     def feed(self) -> None:
         for depth in (1, 2):
             for worker in self.workers:
-                if self.waiting and len(worker.jobs) < depth:
+                if self.waiting and len(worker.requests) < depth:
                     worker.give(self.waiting.popleft())
 
-    def overdue(self) -> Iterator[Outcome]:
+    def overdue(self) -> Iterator[Answer]:
         now = time.monotonic()
         for worker in list(self.workers):
-            if worker.jobs and now > worker.due:
-                seconds = worker.jobs[0].seconds
+            if worker.requests and now > worker.due:
+                seconds = worker.requests[0].seconds
                 yield from self.replace(worker, f"reading it took longer than {seconds:.0f} s and was stopped")
 
-    def replace(self, worker: _Worker, reason: str) -> Iterator[Outcome]:
-        """Take ``worker`` out; its first job is to blame, the others are done by the next worker."""
+    def replace(self, worker: _Worker, reason: str) -> Iterator[Answer]:
+        """Take ``worker`` out; its first request is to blame, the others are done by the next worker."""
         if worker not in self.workers:
             return
         worker.stop()
@@ -180,10 +179,10 @@ class _Pool:
         # A worker that dies before its first answer may be the fault of the machine: try its file once elsewhere.
         fresh = not worker.answered and self.stillborn < 2 and "longer" not in reason
         self.stillborn += fresh
-        if worker.jobs and not fresh:
-            yield Outcome(worker.jobs.popleft().key, b"", reason)
-        self.waiting.extendleft(reversed(worker.jobs))
-        worker.jobs.clear()
+        if worker.requests and not fresh:
+            yield Answer(worker.requests.popleft().key, b"", reason)
+        self.waiting.extendleft(reversed(worker.requests))
+        worker.requests.clear()
         if self.waiting:
             self.workers.append(_Worker(self.answers))
 
@@ -195,15 +194,15 @@ class _Pool:
             worker.reap()
 
 
-def run_jobs(jobs: Sequence[Job], watch: Watch, workers: int | None = None) -> Iterator[Outcome]:
-    """Yield the outcome of each job as it comes, in no order; each job has exactly one.
+def run_requests(requests: Sequence[Request], watch: Watch, workers: int | None = None) -> Iterator[Answer]:
+    """Yield the outcome of each request as it comes, in no order; each request has exactly one.
 
     Raises :class:`companion.core.errors.Cancelled` within a tenth of a second of being asked to stop. Whatever way it
     ends, no worker is left running.
     """
-    if not jobs:
+    if not requests:
         return
-    pool = _Pool(jobs, max(1, workers or default_workers()))
+    pool = _Pool(requests, max(1, workers or default_workers()))
     try:
         while pool.busy():
             watch.check()
@@ -215,10 +214,10 @@ def run_jobs(jobs: Sequence[Job], watch: Watch, workers: int | None = None) -> I
                 continue
             if body is None:
                 yield from pool.replace(worker, "the decoder crashed on it")
-            elif worker.jobs:
+            elif worker.requests:
                 key, value, failure = msgspec.msgpack.decode(body, type=tuple[int, bytes, str])
-                if worker.jobs[0].key == key:
+                if worker.requests[0].key == key:
                     worker.done()
-                    yield Outcome(key, value, failure)
+                    yield Answer(key, value, failure)
     finally:
         pool.close()

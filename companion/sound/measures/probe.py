@@ -3,49 +3,44 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Final
 
 import msgspec
 
-from companion.core.cache import Cache
+from companion.core.cache import Cache, Table
 from companion.core.progress import Watch
 from companion.sound.files.chunks import Chunks
 from companion.sound.files.headers import read_chunks
-from companion.sound.measures.batch import TABLE, AudioFile, Still, always, known_of
+from companion.sound.measures.batch import known_measures
+from companion.sound.measures.contents import AudioFile, Memory, Still, always, contents_of
 from companion.sound.measures.measured import Measured
-
-PROBE_TABLE: Final = "sound-chunks-1"
-
-_decode = msgspec.msgpack.Decoder(Measured).decode
-_decode_chunks = msgspec.msgpack.Decoder(Chunks).decode
-_encode = msgspec.msgpack.Encoder().encode
+from companion.sound.measures.versions import FORMAT
 
 
 def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch, *, still: Still = always) -> dict[str, Chunks]:
     """Return what each file's header and chunks say, by relative path, without decoding any sound.
 
-    Where the sound step has already measured the same content, what it found unreadable or truncated is told too.
+    Where the sound step has already measured the same content, what it found unreadable or truncated counts too.
     """
     watch.stage("Reading audio headers", len(files), "files")
-    known, measured = known_of(PROBE_TABLE, files, cache), known_of(TABLE, files, cache)
     results: dict[str, Chunks] = {}
-    fresh: list[tuple[bytes, bytes]] = []
-    for relative, path, sha in files:
-        if sha and sha in known:
-            chunks = _decode_chunks(known[sha])
-        else:
-            try:
-                chunks = read_chunks(path)
-                if sha and still(relative):
-                    fresh.append((bytes.fromhex(sha), _encode(chunks)))
-            except OSError as error:
-                chunks = Chunks(problem=error.strerror or str(error))
-        if sha in measured and not chunks.problem:
-            chunks = _with_problem(chunks, _decode(measured[sha]))
-        results[relative] = chunks
-        watch.step()
-    cache.put(PROBE_TABLE, fresh)
-    return results
+    contents = contents_of(files)
+    measured = known_measures(cache, [bytes.fromhex(one.sha) for one in contents if one.sha], [FORMAT])
+    with Memory(Table(cache, "sound-chunks", 1, Chunks), still) as memory:
+        known = memory.known(contents)
+        for content in contents:
+            chunks = known.get(content.sha)
+            if chunks is None:
+                try:
+                    chunks = read_chunks(content.path)
+                    memory.keep(content, chunks)
+                except OSError as error:
+                    chunks = Chunks(problem=error.strerror or str(error))
+            one = measured.get(bytes.fromhex(content.sha))
+            if one is not None and not chunks.problem:
+                chunks = _with_problem(chunks, one)
+            results |= dict.fromkeys(content.names, chunks)
+            watch.step(len(content.names))
+    return {relative: results[relative] for relative, _, _ in files}
 
 
 def _with_problem(chunks: Chunks, measured: Measured) -> Chunks:

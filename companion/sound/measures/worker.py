@@ -1,4 +1,4 @@
-"""The inside of a worker process: reads jobs from standard input, writes answers to standard output."""
+"""The inside of a worker process: reads requests from standard input, writes answers to standard output."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import contextlib
 import os
 import signal
 import sys
-from collections.abc import Callable
 from typing import Any, BinaryIO, Final
 
 import msgspec
@@ -15,26 +14,11 @@ MOST_MEMORY: Final = 1 << 30
 """Bytes of data a worker may hold. Measuring needs a tenth of it; a lying header that asks for more is refused."""
 
 
-def _measure(path: bytes) -> bytes:
+def measure(path: bytes, measures: list[str]) -> bytes:
+    """Return the measures of one file, as MessagePack."""
     from companion.sound.measures.analysis import measure_path
 
-    return msgspec.msgpack.encode(measure_path(path))
-
-
-def _crash(how: str) -> bytes:
-    """End as a broken decoder would; the tests of the pool need one."""
-    if how == "stall":
-        import time
-
-        time.sleep(3600)
-    elif how == "greedy":
-        return bytes(4 * MOST_MEMORY)[:1]
-    elif how == "crash":
-        os._exit(11)
-    return how.encode()
-
-
-TASKS: Final[dict[str, Callable[..., bytes]]] = {"measure": _measure, "rehearse": _crash}
+    return msgspec.msgpack.encode(measure_path(path, measures))
 
 
 def bound_memory(most: int = MOST_MEMORY) -> None:
@@ -69,10 +53,10 @@ def _bound_memory_on_windows(most: int) -> None:
     kernel.AssignProcessToJobObject(job, ctypes.c_void_p(kernel.GetCurrentProcess()))
 
 
-def answer(task: str, arguments: tuple[Any, ...]) -> tuple[bytes, str]:
-    """Return the result of a job and why there is none; a fault of the file must not end the worker."""
+def answer(arguments: tuple[Any, ...]) -> tuple[bytes, str]:
+    """Return the result of a request and why there is none; a fault of the file must not end the worker."""
     try:
-        return TASKS[task](*arguments), ""
+        return measure(*arguments), ""
     except MemoryError:
         return b"", "reading it asked for more memory than any sample needs"
     except Exception as error:  # whatever a decoder throws belongs to this file
@@ -83,8 +67,8 @@ def serve(requests: BinaryIO, answers: BinaryIO) -> None:
     """Answer requests until there are no more; each is four bytes of length and a MessagePack body."""
     while len(head := requests.read(4)) == 4:
         body = requests.read(int.from_bytes(head, "little"))
-        key, task, arguments = msgspec.msgpack.decode(body, type=tuple[int, str, tuple[Any, ...]])
-        value, failure = answer(task, arguments)
+        key, arguments = msgspec.msgpack.decode(body, type=tuple[int, tuple[Any, ...]])
+        value, failure = answer(arguments)
         reply = msgspec.msgpack.encode((key, value, failure.encode("utf-8", "replace").decode()))
         answers.write(len(reply).to_bytes(4, "little") + reply)
         answers.flush()

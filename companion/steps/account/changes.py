@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -184,16 +183,12 @@ def _said(value: object) -> str:
 
 
 def _heard(found: Comparison, history: History, cache: Cache, audible: set[str]) -> tuple[tuple[str, str], ...]:
-    from companion.sound.measures.batch import TABLE
-    from companion.sound.measures.measured import Measured
+    from companion.sound.measures.batch import known_measures
 
     def known(number: int | None, paths: Sequence[str]) -> dict[str, Measured]:
-        measured = {}
-        for path, sha in history.sha256s(number, paths).items():
-            with contextlib.suppress(msgspec.MsgspecError):
-                if value := cache.get(TABLE, sha):
-                    measured[path] = msgspec.msgpack.decode(value, type=Measured)
-        return measured
+        shas = history.sha256s(number, paths)
+        measured = known_measures(cache, set(shas.values()))
+        return {path: measured[sha] for path, sha in shas.items() if sha in measured}
 
     if not audible:
         return ()

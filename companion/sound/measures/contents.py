@@ -1,0 +1,85 @@
+"""Files by their content: what holds the same bytes is looked at once, and what was found of it is remembered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Final, Generic, NamedTuple, Self, TypeVar
+
+from companion.core.cache import Table
+
+V = TypeVar("V")
+_KEEP_EVERY: Final = 256
+
+AudioFile = tuple[str, Path, str]
+"""Path relative to the folder, path on this computer, SHA-256 of the content or an empty string."""
+Still = Callable[[str], bool]
+"""Whether the file of a relative path, now that it was read, is the content its hash was taken of."""
+
+
+def always(path: str) -> bool:
+    """Tell of no file that it changed: for whoever gives no hashes."""
+    return True
+
+
+class Content(NamedTuple):
+    """The files that hold the same bytes, as far as hashes tell; ``path`` is that of the first of ``names``."""
+
+    names: list[str]
+    path: Path
+    sha: str
+
+    @property
+    def size(self) -> int:
+        """Bytes, 0 where the system does not tell."""
+        try:
+            return self.path.stat().st_size
+        except OSError:
+            return 0
+
+
+def contents_of(files: Sequence[AudioFile]) -> list[Content]:
+    """Return the contents of ``files``, in their order; a file without a hash is a content of its own."""
+    by_sha: dict[str, Content] = {}
+    contents = []
+    for relative, path, sha in files:
+        if sha in by_sha:
+            by_sha[sha].names.append(relative)
+            continue
+        contents.append(Content([relative], path, sha))
+        if sha:
+            by_sha[sha] = contents[-1]
+    return contents
+
+
+class Memory(Generic[V]):
+    """What a table of the cache holds of contents; what is found anew is kept in batches, the last on leaving."""
+
+    def __init__(self, table: Table[V], still: Still) -> None:
+        self._table, self._still = table, still
+        self._fresh: list[tuple[bytes, V]] = []
+
+    def known(self, contents: Iterable[Content]) -> dict[str, V]:
+        """Return what is remembered, by SHA-256."""
+        found = self._table.get_many([bytes.fromhex(content.sha) for content in contents if content.sha])
+        return {key.hex(): value for key, value in found.items()}
+
+    def keep(self, content: Content, value: V) -> None:
+        """Remember ``value``, unless the file has no hash or is no longer what it was taken of."""
+        if content.sha and self._still(content.names[0]):
+            self._fresh.append((bytes.fromhex(content.sha), value))
+        if len(self._fresh) >= _KEEP_EVERY:
+            self._flush()
+
+    def _flush(self) -> None:
+        self._table.put(self._fresh)
+        self._fresh = []
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._flush()
