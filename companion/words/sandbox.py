@@ -7,6 +7,7 @@ allocate is bounded where it multiplies; this holds against slips and plain mali
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -31,6 +32,7 @@ MOST_TURNS: Final = 50_000
 MOST_OUTPUT: Final = 2 << 20
 MOST_SECONDS: Final = 10.0
 MOST_NUMBER: Final = 100_000
+_FORMAT: Final = re.compile(r"(?:\.fragment)?\.(?:md|txt|html)\.jinja$")
 _FILTERS: Final = frozenset(
     {
         "abs",
@@ -75,7 +77,10 @@ _FILTERS: Final = frozenset(
 
 
 class _Loader(BaseLoader):
-    """Finds a template in the maker's folder, else among ours; ``builtin/NAME`` is always ours."""
+    """Finds a template in the maker's folder, else among ours; ``builtin/NAME`` is always ours.
+
+    A name that is nowhere stands for the one without its format: ``page.md.jinja`` for ``page.jinja``.
+    """
 
     def __init__(self, folder: Path | None) -> None:
         self._folder = folder
@@ -86,9 +91,8 @@ class _Loader(BaseLoader):
         if Path(name).name != name or name in ("", ".", "..") or "\\" in name:
             raise TemplateNotFound(template)
         places = [BUILT_IN] if name != template or self._folder is None else [self._folder, BUILT_IN]
-        for place in places:
-            path = place / name
-            if path.is_file() and is_inside(place, path):
+        for path in (place / one for one in (name, _FORMAT.sub(".jinja", name)) for place in places):
+            if path.is_file() and is_inside(path.parent, path):
                 try:
                     return read_capped(path, MOST_TEMPLATE, "template").decode("utf-8"), str(path), None
                 except UnicodeDecodeError as error:
@@ -102,8 +106,8 @@ class _Counting(CodeGenerator):
     def visit_Template(self, node: nodes.Template, frame: Frame | None = None) -> None:  # noqa: N802
         for loop in node.find_all(nodes.For):
             if loop.recursive:
-                told = "recursive loops are not for these templates"
-                raise TemplateAssertionError(told, loop.lineno, self.name, self.filename)
+                message = "recursive loops are not for these templates"
+                raise TemplateAssertionError(message, loop.lineno, self.name, self.filename)
             loop.iter = nodes.Filter(loop.iter, "_counted", [], [], None, None, lineno=loop.lineno)
         super().visit_Template(node, frame)
 
@@ -149,7 +153,7 @@ class Sandbox(ImmutableSandboxedEnvironment):
         )
         self.filters = {name: call for name, call in self.filters.items() if name in _FILTERS}
         self.filters["_counted"] = self._counted
-        self.globals = {"range": self._range}
+        self.globals = {"range": self._range, "format": fmt, "writer": f"write.{fmt}.jinja"}
         self._turns = 0
         self._until = time.monotonic() + MOST_SECONDS
 

@@ -8,7 +8,7 @@ import pytest
 
 from companion.core.errors import CompanionError
 from companion.core.facts import facts_from_toml
-from companion.words.drafts import draft, template_name
+from companion.words.drafts import What, draft, template_name
 from companion.words.plain import passages
 from companion.words.safe import Fmt
 from companion.words.story import BACKING, Change, Story, Tested, missing_names, story_from_facts
@@ -19,7 +19,7 @@ def own(tmp_path: Path, text: str, name: str = "page.txt.jinja") -> Path:
     return tmp_path
 
 
-def test_every_field_of_a_story_tells_what_backs_it() -> None:
+def test_every_field_of_a_story_has_what_backs_it() -> None:
     assert set(BACKING) == set(Story.__struct_fields__)
 
 
@@ -133,6 +133,49 @@ def test_a_template_of_the_makers_replaces_ours(story: Story, tmp_path: Path) ->
     assert draft("page", "md", story, folder) == draft("page", "md", story)
     included = own(tmp_path, "Hello.\n\n{% include 'builtin/page.txt.jinja' %}")
     assert draft("page", "txt", story, included) == "Hello.\n\n" + draft("page", "txt", story)
+
+
+def test_one_template_of_the_makers_serves_every_format(story: Story, tmp_path: Path) -> None:
+    folder = own(
+        tmp_path,
+        "{% import writer as write %}{% call write.section(title) %}{{ write.paragraph(summary) }}\n{% endcall %}",
+        "page.jinja",
+    )
+    hostile = msgspec.structs.replace(story, summary="*Slate* & <b>")
+    assert draft("page", "md", hostile, folder) == "## Slate Choir\n\n\\*Slate\\* & \\<b\\>\n"
+    assert draft("page", "txt", hostile, folder) == "Slate Choir\n-----------\n\n*Slate* & <b>\n"
+    fragment = draft("page", "html", hostile, folder, fragment=True)
+    assert fragment == "<section>\n<h2>Slate Choir</h2>\n<p>*Slate* &amp; &lt;b&gt;</p>\n</section>\n"
+    page = draft("page", "html", hostile, folder)
+    assert page.startswith("<!DOCTYPE html>")
+    assert fragment in page
+    own(tmp_path, "Mine.", "page.md.jinja")
+    assert draft("page", "md", hostile, folder) == "Mine.\n"
+    assert draft("readme", "md", hostile, folder) == draft("readme", "md", hostile)
+
+
+@pytest.mark.parametrize("fmt", ["md", "txt", "html"])
+@pytest.mark.parametrize("what", ["changelog", "readme", "page"])
+def test_a_template_of_the_makers_can_hold_ours(story: Story, tmp_path: Path, what: What, fmt: Fmt) -> None:
+    folder = own(tmp_path, f"{{% include 'builtin/{what}.{fmt}.jinja' %}}", f"{what}.{fmt}.jinja")
+    assert draft(what, fmt, story, folder).strip() == draft(what, fmt, story).strip()
+    if fmt == "html":
+        folder = own(tmp_path, f"<main>{{% include 'builtin/{what}.fragment.html.jinja' %}}", f"{what}.html.jinja")
+        assert draft(what, fmt, story, folder) == "<main>" + draft(what, fmt, story, fragment=True)
+
+
+def test_templates_made_of_earlier_ones_of_ours_still_serve(story: Story, tmp_path: Path) -> None:
+    folder = own(
+        tmp_path,
+        '<body>{% set what = "page" %}\n{% include "_body.html.jinja" %}</body>',
+        "page.html.jinja",
+    )
+    ours = draft("page", "html", story, fragment=True).strip()
+    assert draft("page", "html", story, folder) == f"<body>{ours}\n</body>\n"
+    own(tmp_path, "<b>{{ title }}, {{ what }}</b>", "_body.html.jinja")
+    assert draft("page", "html", story, folder) == "<body><b>Slate Choir, page</b></body>\n"
+    assert "<b>Slate Choir, readme</b>" in draft("readme", "html", story, folder)
+    assert draft("readme", "md", story, folder) == draft("readme", "md", story)
 
 
 def test_a_shared_sentence_can_be_replaced_alone(story: Story, tmp_path: Path) -> None:
