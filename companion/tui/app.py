@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import inspect
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -17,33 +16,19 @@ from textual.signal import Signal
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.steps.model import Status
-from companion.steps.table import BY_ID, STEP_IDS
-from companion.tui.checklist import Rail
-from companion.tui.foot import DueLine, Foot, is_typed_into
-from companion.tui.looks import BASE, SLATE
-from companion.tui.messages import StepOpened
-from companion.tui.running import Running
-from companion.tui.workspace import Workspace
+from companion.steps.table import BY_ID, STEP_IDS, STEPS
+from companion.tui.frame.background import BackgroundApp, await_call
+from companion.tui.frame.checklist import Rail
+from companion.tui.frame.messages import StepOpened
+from companion.tui.frame.theme import BASE, SLATE
+from companion.tui.frame.workspace import Workspace
+from companion.tui.parts.foot import DueLine, Foot, is_typed_into
+from companion.tui.parts.keys import step_digit
 
 if TYPE_CHECKING:
     from companion.steps.account.due import Standing
+    from companion.tui.parts.body import Body
     from companion.workshop import Workshop
-
-_STEP_KEYS: tuple[tuple[str, str, str], ...] = (
-    ("p", "pass", "Pass"),
-    ("f", "fail", "Fail"),
-    ("n", "note", "Note"),
-    ("j", "jump", "Next unanswered"),
-    ("n", "new", "New test"),
-    ("e", "edit", "Edit facts"),
-    ("w", "write", "Write it"),
-    ("m", "format", "md, txt, html"),
-    ("b", "build", "Build"),
-    ("o", "release", "Record release"),
-    ("u", "upload", "Check upload"),
-    ("v", "waive", "Waive"),
-    ("t", "part", "Part"),
-)
 
 
 def open_workshop(folder: Path) -> Workshop:
@@ -53,7 +38,7 @@ def open_workshop(folder: Path) -> Workshop:
     return Workshop.open(folder)
 
 
-class CompanionApp(Running):
+class CompanionApp(BackgroundApp):
     """One working folder in a terminal."""
 
     TITLE = "Release Companion"
@@ -64,11 +49,9 @@ class CompanionApp(Running):
         (110, "-wide"),
     ]
     BINDINGS: ClassVar[list[BindingType]] = [
-        *(Binding(key, f"step('{name}')", words) for key, name, words in _STEP_KEYS),
-        *(
-            Binding(str((n + 1) % 10), f"open('{step}')", BY_ID[step].title, show=False)
-            for n, step in enumerate(STEP_IDS)
-        ),
+        Binding("v", "step('waive')", "Waive"),
+        Binding("t", "step('part')", "Part"),
+        *(Binding(step_digit(step.id), f"open('{step.id}')", step.title, show=False) for step in STEPS[:10]),
         Binding("r", "look", "Look again"),
         Binding("a", "check_all", "All steps"),
         Binding("s", "snapshots", "Snapshots"),
@@ -87,6 +70,7 @@ class CompanionApp(Running):
             del os.environ["NO_COLOR"]
         super().__init__()
         self.folder = folder
+        self._bound: set[tuple[str, str]] = set()
         self.workshop: Workshop | None = None
         self.status: Standing | None = None
         self.looked: Signal[Standing] = Signal(self, "looked")
@@ -95,6 +79,12 @@ class CompanionApp(Running):
         self.workspace = Workspace()
         self.register_theme(SLATE)
         self.theme = SLATE.name
+
+    @property
+    def shop(self) -> Workshop:
+        """The open folder. Panes and dialogs that ask for it exist only once there is one."""
+        assert self.workshop is not None
+        return self.workshop
 
     def compose(self) -> ComposeResult:
         """Lay out the checklist and the workspace."""
@@ -119,14 +109,14 @@ class CompanionApp(Running):
     def _opened(self, shop: Workshop) -> None:
         self.workshop = shop
         if not shop.writable:
-            self.say("This folder is read-only: look around, but nothing can be kept here.", wrong=True)
+            self.show_notice("This folder is read-only: look around, but nothing can be kept here.", wrong=True)
         else:
-            self.say("")
+            self.show_notice("")
         self.look_again()
 
     def _not_opened(self, error: CompanionError) -> None:
         self.workshop = None
-        self.workspace.trouble(error.line)
+        self.workspace.show_trouble(error.line)
 
     def look_again(self) -> None:
         """Ask for the status of all steps."""
@@ -134,17 +124,14 @@ class CompanionApp(Running):
             self.begin("status", "Looking at the folder", shop.status, self._status_came)
 
     async def _status_came(self, status: Standing) -> None:
-        first = self.status is None
+        first, shop = self.status is None, self.shop
         self.status = status
-        shop = self.workshop
-        remark = "read-only" if shop and not shop.writable else ""
-        self.rail.show(status, remark)
+        self.rail.show(status, "" if shop.writable else "read-only")
         self.workspace.status_came(status)
         self.show_due()
         self.looked.publish(status)
         if first:
-            fresh = shop is not None and not shop.has_facts
-            await self.open_step("facts" if fresh else (status.next_step or status.steps[-1]).id, enter=fresh)
+            await self.open_step((status.next_step or status.steps[-1]).id, enter=not shop.has_facts)
         self.refresh_bindings()
 
     # -- steps ----------------------------------------------------------------------------------------------------
@@ -158,6 +145,7 @@ class CompanionApp(Running):
         if self.workshop is None or self.status is None:
             return
         body = await self.workspace.open(step_id)
+        self._bind(body)
         steps = self.rail.steps
         if steps.highlighted != STEP_IDS.index(step_id):
             steps.highlighted = STEP_IDS.index(step_id)
@@ -168,6 +156,13 @@ class CompanionApp(Running):
         elif arrive:
             body.arrive()
         self.refresh_bindings()
+
+    def _bind(self, body: Body) -> None:
+        """Bind the keys of a body for good; which of them do something is asked anew for every step."""
+        for key in body.KEYS:
+            if (key.key, key.action) not in self._bound:
+                self._bound.add((key.key, key.action))
+                self.bind(key.key, f"step('{key.action}')", description=key.label)
 
     async def action_open(self, step_id: str) -> None:
         """Open a step by its digit."""
@@ -180,13 +175,13 @@ class CompanionApp(Running):
             case "step":
                 return body is not None and body.offers(str(parameters[0]))
             case "look" | "check_all":
-                return self.jobs.work is None and (action == "look" or self.workshop is not None)
+                return not self.working and (action == "look" or self.workshop is not None)
             case "stop":
                 return self.jobs.work is not None and not self.jobs.work.watch.cancelled
             case "snapshots":
                 return self.workshop is not None
             case "keep":
-                return self.workshop is not None and self.workshop.writable and self.jobs.work is None
+                return self.workshop is not None and self.workshop.writable and not self.working
             case _:
                 return True
 
@@ -194,50 +189,55 @@ class CompanionApp(Running):
         """Do what the open step offers under this name."""
         body = self.workspace.body
         if body and body.offers(name):
-            await _called_plain(getattr(body, f"step_{name}"))
+            await await_call(getattr(body, f"step_{name}"))
 
     # -- actions --------------------------------------------------------------------------------------------------
 
     def action_look(self) -> None:
         """Run the open step's look; a step that is judged at every look, and a folder not open, are read again."""
-        shop = self.workshop
+        shop, body = self.workshop, self.workspace.body
         if shop is None:
             self.open_folder()
-            return
-        step = BY_ID[self.workspace.step_id]
-        if step.live or step.id == "archive":
+        elif body is None or not body.RUNS:
             self.begin("status", "Reading the folder again", lambda watch: _reread(shop, watch), self._status_came)
         else:
-            self._check(shop, step.title, (step.id,), lambda status: _told(status, step.id))
+            step = body.step_id
+            self._check(f"Checking {BY_ID[step].title}", (step,), lambda status: _step_summary(status, step))
 
     def action_check_all(self) -> None:
         """Run every step but the building of the archive."""
-        if shop := self.workshop:
-            self._check(shop, "The look at all steps", (), _told_all)
+        if self.workshop:
+            self._check("Checking all steps", (), _all_summary)
 
-    def _check(self, shop: Workshop, what: str, steps: tuple[str, ...], told: Callable[[Status], str]) -> None:
-        def all_told(status: Status) -> str:
-            return f"{told(status)} Not kept: {shop.not_kept.line}" if shop.not_kept else told(status)
+    def _check(self, what: str, steps: tuple[str, ...], outcome: Callable[[Status], str]) -> None:
+        shop = self.shop
 
-        self.work(what, lambda watch: _checked(shop, steps, watch), told=all_told, wrong=lambda _: bool(shop.not_kept))
+        def check(watch: Watch) -> Status:
+            shop.reload()
+            return shop.check(steps, watch)
+
+        def summary(status: Status) -> str:
+            return f"{outcome(status)} Not kept: {shop.not_kept.line}" if shop.not_kept else outcome(status)
+
+        self.work(what, check, summary=summary, wrong=lambda _: bool(shop.not_kept))
 
     def action_snapshots(self) -> None:
         """Open the drawer."""
-        from companion.tui.drawer import Drawer
+        from companion.tui.snapshots.drawer import Drawer
 
         self.push_screen(Drawer())
 
     def action_keep(self) -> None:
         """Take a snapshot at once, whether or not one is due."""
-        from companion.tui.keeping import keep
+        from companion.tui.snapshots.keep import keep
 
         keep(self)
 
     def show_due(self) -> None:
-        """Say on the first screen whether a snapshot is due; not while work runs, for none can be taken then."""
-        due = self.status.due if self.status and self.jobs.work is None else None
+        """Show on the first screen whether a snapshot is due; not while work runs, for none can be taken then."""
+        due = self.status.due if self.status and not self.working else None
         for line in self.screen_stack[0].query(DueLine):
-            line.tell(due.because if due else "", due.since if due else "")
+            line.show(due.because if due else "", due.since if due else "")
 
     def show_work(self) -> None:
         """Show what runs, or that nothing does."""
@@ -246,7 +246,7 @@ class CompanionApp(Running):
 
     def action_help(self) -> None:
         """Show the keys."""
-        from companion.tui.help import Help
+        from companion.tui.frame.help import Help
 
         self.push_screen(Help(self.folder))
 
@@ -259,7 +259,7 @@ class CompanionApp(Running):
         body = self.workspace.body
         if body and is_typed_into(self.focused):
             body.leave_field()
-        elif self.jobs.work:
+        elif self.working:
             self.stop_work()
         else:
             self.focus_checklist()
@@ -268,38 +268,26 @@ class CompanionApp(Running):
         """Go back to the checklist."""
         self.rail.steps.focus()
 
-    async def facts_written(self) -> None:
-        """Begin anew with the facts just written."""
+    async def start_anew(self) -> None:
+        """Make every body anew: the folder has just got its facts."""
         await self.workspace.forget()
         self.status = None
 
     async def action_quit(self) -> None:
-        """Go; ask first when work is on its way or something written is not kept."""
-        from companion.tui.modals import Confirm
+        """Quit; ask first when work is on its way or something written is not kept."""
+        from companion.tui.parts.dialogs import Confirm, confirm
 
         if self.leaving or isinstance(self.screen, Confirm):
             return
         job, unsaved = self.jobs.work, self.workspace.unsaved
-
-        def answered(yes: bool | None) -> None:
-            if yes:
-                self.leave()
-
         if job:
-            text = "It is stopped first and comes to a clean end: what it has not finished stays as it was."
-            self.push_screen(Confirm(f"{job.what} is still going on", text, "Stop it and quit"), answered)
+            text = "It is stopped cleanly first: what it has not finished stays as it was."
+            confirm(self, Confirm(f"{job.what} is still going on", text, "Stop it and quit"), self.leave)
         elif unsaved:
-            self.push_screen(
-                Confirm("Not kept yet", f"What you wrote in {unsaved} would be lost.", "Quit without it"), answered
-            )
+            text = f"What you wrote in {unsaved} would be lost."
+            confirm(self, Confirm("Not kept yet", text, "Quit without it"), self.leave)
         else:
             self.leave()
-
-
-async def _called_plain(action: Callable[[], object]) -> None:
-    answer = action()
-    if inspect.isawaitable(answer):
-        await answer
 
 
 def _reread(shop: Workshop, watch: Watch) -> Standing:
@@ -307,20 +295,15 @@ def _reread(shop: Workshop, watch: Watch) -> Standing:
     return shop.status(watch)
 
 
-def _checked(shop: Workshop, steps: tuple[str, ...], watch: Watch) -> Status:
-    shop.reload()
-    return shop.check(steps, watch)
-
-
-def _told(status: Status, step_id: str) -> str:
+def _step_summary(status: Status, step_id: str) -> str:
     step = status.step(step_id)
     return f"{step.title}: {step.state.value}, {step.because}."
 
 
-def _told_all(status: Status) -> str:
+def _all_summary(status: Status) -> str:
     left = status.next_step
-    told = f"{status.proven} of {len(status.steps)} proven"
-    return f"{told}; next: {left.title}." if left else f"{told}."
+    proven = f"{status.proven} of {len(status.steps)} proven"
+    return f"{proven}; next: {left.title}." if left else f"{proven}."
 
 
 def run_app(folder: Path) -> int:

@@ -15,12 +15,12 @@ from companion.steps.account.moved import Moved
 from companion.steps.looks.controls import planned
 from companion.steps.model import State
 from companion.steps.table import STEPS
-from companion.tui.bodies.archive import archive_shown
+from companion.tui.bodies.archive import ArchiveBody, archive_content
 from companion.tui.bodies.controls import next_unanswered
 from companion.tui.bodies.out import before_release
-from companion.tui.choice import Choice
-from companion.tui.form import FieldBox, Form
-from companion.tui.workspace import Workspace, next_thing
+from companion.tui.frame.workspace import Workspace
+from companion.tui.parts.choice import Choice
+from companion.tui.parts.form import FieldBox, Form
 from tests.tui.conftest import HOSTILE, Bench, Hand, Opened, finding
 
 
@@ -244,21 +244,21 @@ async def test_an_archive_that_was_not_kept_is_said_to_lie_nowhere(
     async with opened(bench, (120, 40)) as hand:
         await hand.press("9", "b")
         assert hand.shows("Slate Choir 1.0.zip: built, but not kept, since something blocks.")
-        assert not hand.shows("Lies in")
+        assert not hand.shows("Folder")
     step = bench.status().step("archive")
     found = {"archive": "Slate Choir 1.0.zip"}
-    told = archive_shown(msgspec.structs.replace(step, details=found, findings=blocks)).plain
+    told = archive_content(msgspec.structs.replace(step, details=found, findings=blocks)).plain
     assert "It was not kept" in told
-    assert "Lies in" not in told
-    assert "Lies in" in archive_shown(msgspec.structs.replace(step, details=found)).plain
+    assert "Folder" not in told
+    assert "Folder" in archive_content(msgspec.structs.replace(step, details=found)).plain
 
 
 def test_what_blocks_an_archive_is_mended_before_it_is_built_again(bench: Bench) -> None:
     bench.states["archive"] = State.FAILING
     step = msgspec.structs.replace(bench.status().step("archive"), next="Mend what blocks.")
-    assert next_thing(step) == ("", "Mend what blocks. Then b builds it again.")
+    assert ArchiveBody.next_thing(step) == ("", "Mend what blocks. Then b builds it again.")
     stale = msgspec.structs.replace(step, state=State.STALE, next="Look again: the content is not what was judged.")
-    assert next_thing(stale) == ("b", "Build it again.")
+    assert ArchiveBody.next_thing(stale) == ("b", "Build it again.")
 
 
 async def test_a_release_names_what_is_not_proven(bench: Bench, opened: Opened) -> None:

@@ -17,10 +17,10 @@ from companion.steps.account.changes import Changes
 from companion.steps.account.due import Unkept
 from companion.steps.account.moved import Moved
 from companion.steps.account.preview import Preview
-from companion.tui.drawer import Drawer
-from companion.tui.keeping import taken_line
-from companion.tui.restoring import paths_of, restored_line, undone
-from companion.tui.shown import age
+from companion.tui.parts.content import age
+from companion.tui.snapshots.drawer import Drawer
+from companion.tui.snapshots.keep import taken_summary
+from companion.tui.snapshots.restore import paths_of, restore_lines, restored_summary
 from tests.tui.conftest import HOSTILE, Bench, Opened
 
 
@@ -230,7 +230,7 @@ def test_what_a_restore_does_is_told_the_other_way_round() -> None:
     changes = Changes(
         a=1, b=None, lines=(), added=("n.wav",), removed=("o.wav",), changed=("c.wav",), renamed=(("a", "b"),)
     )
-    assert undone(changes) == [
+    assert restore_lines(changes) == [
         "comes back: o.wav",
         "goes back: c.wav",
         "is taken away: n.wav",
@@ -240,7 +240,7 @@ def test_what_a_restore_does_is_told_the_other_way_round() -> None:
 
 def test_what_a_restore_could_not_do_is_told() -> None:
     done = Restored(number=3, written=("a",), removed=("b", "c"), failed=(("d\x1b", "no room"),))
-    told = restored_line(done, None)
+    told = restored_summary(done, None)
     assert told == "1 file brought back, 2 files taken away. 1 file stayed as it was: d\\x1b (no room)."
 
 
@@ -323,19 +323,19 @@ async def test_what_a_restore_does_is_listed_for_the_chosen_paths(
         assert not hand.shows("goes back: release.toml")
         assert not hand.shows("needs 1 instead of 2")
         await hand.write("x")
-        assert hand.shows("Nothing of these differs from the folder as it is now.")
+        assert hand.shows("None of these differ from the folder as it is now.")
 
 
 def test_of_a_renamed_file_one_name_alone_can_be_chosen() -> None:
     changes = Changes(a=1, b=None, lines=(), renamed=(("old/a", "new/a"),))
-    assert undone(changes, ("old",)) == ["comes back: old/a"]
-    assert undone(changes, ("new",)) == ["is taken away: new/a"]
-    assert undone(changes, ("old", "new")) == ["is called old/a again: new/a"]
+    assert restore_lines(changes, ("old",)) == ["comes back: old/a"]
+    assert restore_lines(changes, ("new",)) == ["is taken away: new/a"]
+    assert restore_lines(changes, ("old", "new")) == ["is called old/a again: new/a"]
 
 
 def test_files_that_a_restore_or_a_snapshot_could_not_take_are_named() -> None:
     done = Restored(number=3, failed=(("a", "open elsewhere"), ("b", "no room"), ("c", "no room")))
-    assert restored_line(done, None) == (
+    assert restored_summary(done, None) == (
         "0 files brought back. 3 files stayed as they were: a (open elsewhere), b (no room) and 1 more."
     )
     shot = Snapshot(
@@ -343,5 +343,5 @@ def test_files_that_a_restore_or_a_snapshot_could_not_take_are_named() -> None:
         left_out=(("x\x1b", "no leave to read"),), changed_while_read=("y",),
     )  # fmt: skip
     more = "Left out: x\\x1b (no leave to read). Changed while being read: y."
-    assert taken_line(shot) == f"Snapshot 2 is kept: 1 file, 9 B. {more}"
-    assert taken_line(shot.but(new=False)) == f"Nothing to keep: snapshot 2 already holds what is there. {more}"
+    assert taken_summary(shot) == f"Snapshot 2 is kept: 1 file, 9 B. {more}"
+    assert taken_summary(shot.but(new=False)) == f"Nothing to keep: snapshot 2 already holds what is there. {more}"

@@ -13,8 +13,8 @@ from companion.steps.account.moved import Counts, Moved
 from companion.steps.model import State
 from companion.steps.table import STEP_IDS
 from companion.tui.bodies.out import before_release
-from companion.tui.foot import DueLine
-from companion.tui.modals import Ask
+from companion.tui.parts.dialogs import Ask
+from companion.tui.parts.foot import DueLine
 from companion.workshop import Workshop
 from tests.tui.conftest import Bench, Opened
 
@@ -27,7 +27,7 @@ async def test_the_line_offers_and_enter_accepts(bench: Bench, opened: Opened, s
     async with opened(bench, size) as hand:
         assert hand.shows("k Keep a snapshot  21 samples changed since snapshot 3 (2026-01-01)")
         await hand.press("4", "k")
-        assert hand.shows("21 samples changed since snapshot 3. What will tell you later")
+        assert hand.shows("21 samples changed since snapshot 3. What will you know it by")
         assert hand.app.screen.query_one(Input).value == "21 samples changed"
         await hand.press("enter")
         assert [(shot.label, shot.kind) for shot in bench.shots] == [("21 samples changed", "due")]
@@ -57,7 +57,7 @@ async def test_a_click_on_the_line_offers_what_the_key_does(bench: Bench, opened
     async with opened(bench) as hand:
         await hand.pilot.click(DueLine)
         await hand.rest()
-        assert hand.shows("Keep a snapshot", "21 samples changed since snapshot 3. What will tell you later")
+        assert hand.shows("Keep a snapshot", "21 samples changed since snapshot 3. What will you know it by")
         assert bench.shots == []
         await hand.press("enter")
         assert [(shot.label, shot.kind) for shot in bench.shots] == [("21 samples changed", "due")]

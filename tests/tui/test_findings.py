@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from companion.core.findings import Severity
 from companion.core.text import visible
-from companion.tui.grouping import FOLDED_FROM, MOST, grouped, rows
-from companion.tui.shown import short_path
+from companion.tui.parts.content import short_path
+from companion.tui.parts.groups import FOLDED_FROM, MOST, grouped, rows
 from tests.tui.conftest import HOSTILE, Bench, Opened, finding
 
 

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from companion.core.errors import CompanionError
 from companion.core.facts import Control, Layer
-from companion.tui.fields import BY_KEY, PAGES, Field, read, shown
-from companion.tui.lines import control_line, control_of, layer_line, layer_of, tables
+from companion.tui.parts.control_lines import control_line, control_of, layer_line, layer_of, tables
+from companion.tui.parts.fields import BY_KEY, PAGES, Field, read, text_of
 
 WORDS = st.text(alphabet="abcXYZ äß-_*/0123456789", min_size=1, max_size=12).map(str.strip).filter(bool)
 PLAIN = WORDS.filter(lambda text: text.startswith(("X", "Y", "Z")))
@@ -80,10 +80,10 @@ def test_the_line_that_cannot_be_read_is_named() -> None:
 
 def test_every_key_of_the_form_is_a_fact() -> None:
     from companion.core.facts import Facts
-    from companion.tui.fields import value_of
+    from companion.tui.parts.fields import value_of
 
     for field in BY_KEY.values():
-        shown(field, value_of(Facts(), field.key))
+        text_of(field, value_of(Facts(), field.key))
     assert len(BY_KEY) == sum(len(fields) for _, _, fields in PAGES)
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from companion.tui.workspace import Workspace
+from companion.tui.frame.workspace import Workspace
 from companion.workshop import Workshop
 from tests.tui.conftest import Opened
 

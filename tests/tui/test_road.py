@@ -16,7 +16,7 @@ import pytest
 
 from companion.steps.model import State
 from companion.steps.table import STEP_IDS
-from companion.tui.form import FieldBox
+from companion.tui.parts.form import FieldBox
 from companion.workshop import Workshop
 from tests.tui.conftest import Hand, Opened
 

@@ -13,7 +13,7 @@ import pytest
 from companion.core.progress import QUIET, Watch
 from companion.steps.model import State
 from companion.steps.table import STEP_IDS
-from companion.tui.modals import Confirm
+from companion.tui.parts.dialogs import Confirm
 from companion.workshop import Workshop
 from tests.tui.conftest import Bench, Opened, finding
 
@@ -71,7 +71,7 @@ async def test_enter_stops_no_work_and_does_not_quit(bench: Bench, opened: Opene
         try:
             await hand.pilot.press("4", "r", "q")
             await hand.pilot.pause()
-            assert hand.shows("Sound is still going on", "Stop it and quit")
+            assert hand.shows("Checking Sound is still going on", "Stop it and quit")
             await hand.pilot.press("enter")
             await hand.pilot.pause()
             assert hand.app.jobs.work

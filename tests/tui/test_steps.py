@@ -8,9 +8,10 @@ from textual.widgets import Input
 from companion.core.text import has_invisible
 from companion.steps.model import State
 from companion.steps.table import STEPS
-from companion.tui.checklist import Rail, Steps
-from companion.tui.foot import KeysLine
-from companion.tui.workspace import Workspace, next_thing
+from companion.tui.bodies import body_of
+from companion.tui.frame.checklist import Rail, Steps
+from companion.tui.frame.workspace import Workspace
+from companion.tui.parts.foot import KeysLine
 from tests.tui.conftest import Bench, Opened, finding
 
 
@@ -67,7 +68,7 @@ async def test_head_and_keys_fit_into_80_by_24_whatever_was_found(bench: Bench, 
             await hand.press(str(number % 10))
             keys = hand.app.screen.query_one(KeysLine)
             assert keys.size.height <= 2
-            assert all(column + word.shown.cell_length <= 78 for row in keys.rows(78) for column, word in row)
+            assert all(column + word.text.cell_length <= 78 for row in keys.rows(78) for column, word in row)
             assert hand.shows(step.question.partition("?")[0], f"because of {step.id}", step.title, "Next")
             assert hand.shows("s Snapshots", "? Help", "q Quit")
             assert not isinstance(hand.app.focused, Input), "a digit pressed next would be typed into a field"
@@ -102,7 +103,7 @@ async def test_check_all_runs_every_step(bench: Bench, opened: Opened) -> None:
 async def test_help_shows_every_area_and_goes_away(bench: Bench, opened: Opened) -> None:
     async with opened(bench, (120, 40)) as hand:
         await hand.press("escape", "question_mark")
-        assert hand.shows("Anywhere", "Controls", "pass, fail, note", "waived: let pass with reasons")
+        assert hand.shows("Anywhere", "Controls", "fail, and say what was heard", "waived: accepted, with reasons")
         await hand.press("escape")
         assert not hand.shows("Anywhere")
 
@@ -121,7 +122,9 @@ async def test_every_state_of_every_step_has_a_next_thing(bench: Bench) -> None:
         for plan in STEPS:
             bench.states[plan.id] = state
             status = bench.status()
-            key, words = next_thing(status.step(plan.id), status.steps[0] if plan.id != "facts" else None)
+            key, words = body_of(plan.body).next_thing(
+                status.step(plan.id), status.steps[0] if plan.id != "facts" else None
+            )
             assert len(key) <= 5
             assert not has_invisible(words)
             assert words or status.step(plan.id).next == ""

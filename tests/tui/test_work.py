@@ -11,9 +11,9 @@ import pytest
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.steps.model import State
-from companion.tui.foot import JobLine
-from companion.tui.jobs import WORK
-from companion.tui.messages import Finished
+from companion.tui.frame.jobs import WORK
+from companion.tui.frame.messages import Finished
+from companion.tui.parts.foot import JobLine
 from tests.tui.conftest import Bench, Hand, Opened
 
 
@@ -73,15 +73,17 @@ async def test_a_second_piece_of_long_work_is_refused_by_name(bench: Bench, open
         await hand.pilot.press("4", "r")
         await until(hand, lambda: hand.app.jobs.work)
         hand.app.work("Another", lambda watch: None)
-        await until(hand, lambda: hand.shows("✗ Sound is still going on. Wait for its end, or stop it with c."))
+        await until(
+            hand, lambda: hand.shows("✗ Checking Sound is still going on. Wait for its end, or stop it with c.")
+        )
         bench.gate.set()
         await hand.rest()
 
 
 ERRORS = (
     (CompanionError("The disk is full", "/x", "free some space"), "✗ The disk is full (/x). Free some space."),
-    (ValueError("[/] odd\x1b"), "✗ Sound broke off: ValueError: [/] odd\\x1b. Try again"),
-    (MemoryError(), "✗ Sound broke off: MemoryError"),
+    (ValueError("[/] odd\x1b"), "✗ Checking Sound failed unexpectedly: ValueError: [/] odd\\x1b. Try again"),
+    (MemoryError(), "✗ Checking Sound failed unexpectedly: MemoryError"),
 )
 
 

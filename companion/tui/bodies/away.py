@@ -11,11 +11,12 @@ from textual.content import Content
 from companion.core.errors import CompanionError
 from companion.core.evidence import AwayTest
 from companion.core.text import visible
-from companion.tui.fields import Field
-from companion.tui.form import Form
-from companion.tui.page import Page
-from companion.tui.parts import Body, Part
-from companion.tui.shown import RESULT_MARK, RESULT_STYLE, Piece, age, labelled, said
+from companion.tui.parts.body import Body, BodyPart
+from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, Piece, age, content, labelled
+from companion.tui.parts.fields import Field
+from companion.tui.parts.form import Form
+from companion.tui.parts.keys import StepKey
+from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:
     from companion.steps.looks.controls import AwayView
@@ -47,7 +48,7 @@ WRONG_FIELD: Final = {"who": "who", "engine version": "engine_version"}
 """Which field a refusal is about, by the place it names."""
 
 
-def kinds_shown(view: AwayView, width: int) -> Content:
+def kinds_content(view: AwayView, width: int) -> Content:
     """Return each kind of test with how to make it."""
     pieces: list[Piece] = []
     for guide in view.kinds:
@@ -56,16 +57,16 @@ def kinds_shown(view: AwayView, width: int) -> Content:
         pieces += [(guide.title, "bold"), (mark, "$foreground-muted"), f"\n{guide.shows}\n"]
         pieces += [labelled(f" {number}.", step, width, 3) for number, step in enumerate(guide.steps, start=1)]
         pieces.append("\n")
-    return said(*pieces, ("Press n when it is done.", "$foreground-muted"))
+    return content(*pieces, ("Press n when it is done.", "$foreground-muted"))
 
 
-def test_shown(test: AwayTest) -> Content:
+def away_test_content(test: AwayTest) -> Content:
     """Return one recorded test in a few lines."""
     facts = [test.system, f"engine {test.engine_version}" if test.engine_version else "", test.edition, test.who]
     where = ", ".join(visible(fact) for fact in facts if fact)
     word = "passed" if test.result == "pass" else "failed"
     reached = "  it reached for the originals\n" if test.reached_originals else ""
-    return said(
+    return content(
         (f"{RESULT_MARK[test.result]} {word}", RESULT_STYLE[test.result]),
         f"  {test.kind}, {age(test.at)}\n",
         f"  {where}\n" if where else "",
@@ -74,56 +75,47 @@ def test_shown(test: AwayTest) -> Content:
     )
 
 
-def tests_shown(view: AwayView, _width: int) -> Content:
+def tests_content(view: AwayView, _width: int) -> Content:
     """Return the tests of this content, then those of other content."""
     if not view.here and not view.elsewhere:
-        return said("No away test is recorded yet. Press n to record one.")
+        return content("No away test is recorded yet. Press n to record one.")
     pieces: list[Piece] = [("Of exactly this content\n", "bold")]
-    pieces += [test_shown(test) for test in reversed(view.here)] or ["  none yet\n"]
+    pieces += [away_test_content(test) for test in reversed(view.here)] or ["  none yet\n"]
     if view.elsewhere:
         pieces.append(("\nOf other content: they do not count for this one\n", "bold"))
-        pieces += [test_shown(test) for test in reversed(view.elsewhere)]
-    return said(*pieces)
+        pieces += [away_test_content(test) for test in reversed(view.elsewhere)]
+    return content(*pieces)
 
 
 class AwayBody(Body):
     """Guides, tests, form, findings."""
 
-    ACTIONS: ClassVar[frozenset[str]] = frozenset({"new"})
+    KEYS: ClassVar = (StepKey("n", "new", "New test", "record a test"),)
+    NEXT: ClassVar = "n"
+    _view: AwayView | None = None
 
-    def __init__(self, step_id: str) -> None:
-        super().__init__(step_id)
-        self._view: AwayView | None = None
-
-    def parts(self) -> tuple[Part, ...]:
+    def parts(self) -> tuple[BodyPart, ...]:
         """Return the four parts."""
         return (
-            Part("guides", "How to", Page),
-            Part("tests", "Tests", Page),
-            Part("new", "New test", lambda: Form(FIELDS, {}, done="Record", every=True)),
+            BodyPart("guides", "How to", Page),
+            BodyPart("tests", "Tests", Page),
+            BodyPart("new", "New test", lambda: Form(FIELDS, {}, done="Record", every=True)),
             self.findings_part(),
         )
 
     def fetch(self) -> None:
         """Ask for the guides and the tests."""
-        if shop := self.companion.workshop:
-            self.companion.begin("away", "Reading the away tests", lambda _: shop.away(), self._came, owner=self)
+        shop = self.shop
+        self.ask("Reading the away tests", lambda _: shop.away(), self._show)
 
-    def _came(self, view: AwayView) -> None:
+    def _show(self, view: AwayView) -> None:
         self._view = view
-        self.went()
+        self.part_opened()
 
-    def went(self) -> None:
+    def part_opened(self) -> None:
         """Fill the part that is open."""
-        page = self.made(self.part)
-        if self._view and isinstance(page, Page):
-            page.show(partial(kinds_shown if self.part == "guides" else tests_shown, self._view))
-
-    @property
-    def unsaved(self) -> bool:
-        """Whether the form holds something that was not recorded."""
-        form = self.made("new")
-        return isinstance(form, Form) and form.unsaved
+        if self._view:
+            self.show_page(self.part, partial(kinds_content if self.part == "guides" else tests_content, self._view))
 
     async def step_new(self) -> None:
         """Go to the form."""
@@ -133,26 +125,14 @@ class AwayBody(Body):
     @on(Form.Kept)
     def _kept(self, event: Form.Kept) -> None:
         event.stop()
-        shop, form = self.companion.workshop, event.form
-        if shop is None:
-            return
-        told = event.values
-        test = AwayTest(
-            kind=told["kind"],
-            result=told["result"],
-            who=told["who"],
-            engine_version=told["engine_version"],
-            edition=told["edition"],
-            system=told["system"],
-            notes=told["notes"],
-            reached_originals=told["reached_originals"] == "yes",
-            unused=tuple(told["unused"]),
-        )
-        form.tell({})
+        shop, form, values = self.shop, event.form, event.values
+        reached, unused = values.pop("reached_originals") == "yes", tuple(values.pop("unused"))
+        test = AwayTest(**values, reached_originals=reached, unused=unused)
+        form.show_problems({})
 
         def refused(error: CompanionError) -> None:
             if key := WRONG_FIELD.get(error.where):
-                form.tell({key: error.line})
+                form.show_problems({key: error.line})
                 form.boxes[key].box.focus()
 
         async def recorded(_: None) -> None:
@@ -165,3 +145,6 @@ class AwayBody(Body):
             "Recording the test", lambda _: shop.record_away(test), "The away test is recorded.",
             then=recorded, failed=refused,
         )  # fmt: skip
+
+
+BODY = AwayBody

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 from textual.app import ComposeResult
 from textual.containers import Vertical, VerticalScroll
@@ -11,9 +11,10 @@ from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from companion.core.text import plural
-from companion.tui.modals import Ask
-from companion.tui.parts import Body, Part
-from companion.tui.shown import RESULT_MARK, RESULT_STYLE, age, labelled, said
+from companion.tui.parts.body import Body, BodyPart
+from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, age, content, labelled
+from companion.tui.parts.dialogs import Ask, ask
+from companion.tui.parts.keys import StepKey
 
 if TYPE_CHECKING:
     from companion.steps.looks.controls import TrialView
@@ -24,9 +25,9 @@ RESULT_WORD = {"pass": "passed", "fail": "failed", "note": "noted"}
 def trial_row(view: TrialView, result: str) -> Content:
     """Return a trial on one line with its answer as mark and word."""
     if not result:
-        return said(("· ", "$foreground-muted"), view.trial.title)
+        return content(("· ", "$foreground-muted"), view.trial.title)
     style = RESULT_STYLE[result]
-    return said((f"{RESULT_MARK[result]} ", style), view.trial.title, (f"  {RESULT_WORD[result]}", style))
+    return content((f"{RESULT_MARK[result]} ", style), view.trial.title, (f"  {RESULT_WORD[result]}", style))
 
 
 def next_unanswered(results: list[str], start: int) -> int | None:
@@ -50,11 +51,11 @@ class TrialsView(Vertical):
     def __init__(self) -> None:
         super().__init__()
         self.views: tuple[TrialView, ...] = ()
-        self.told: dict[str, str] = {}
+        self.fresh: dict[str, str] = {}
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
-        yield Static(said("Laying out the trials …"), classes="count")
+        yield Static(content("Laying out the trials …"), classes="count")
         yield OptionList(markup=False)
         with VerticalScroll(can_focus=True):
             yield Static("", markup=False, classes="trial")
@@ -64,7 +65,7 @@ class TrialsView(Vertical):
         listing = self.query_one(OptionList)
         same = [view.trial.id for view in views] == [view.trial.id for view in self.views]
         self.views = views
-        self.told.clear()
+        self.fresh.clear()
         if same and views:
             for index, view in enumerate(views):
                 listing.replace_option_prompt_at_index(index, trial_row(view, self.result(view)))
@@ -74,11 +75,11 @@ class TrialsView(Vertical):
             if views:
                 first = next_unanswered(self.results, -1)
                 listing.highlighted = 0 if first is None else first
-        self.tell()
+        self.show_current()
 
     def result(self, view: TrialView) -> str:
         """Return a trial's answer, one just given included."""
-        return self.told.get(view.trial.id) or (view.answer.result if view.answer else "")
+        return self.fresh.get(view.trial.id) or (view.answer.result if view.answer else "")
 
     @property
     def results(self) -> list[str]:
@@ -93,61 +94,68 @@ class TrialsView(Vertical):
 
     def answered(self, view: TrialView, result: str) -> None:
         """Show an answer at once, while it is being kept."""
-        self.told[view.trial.id] = result
+        self.fresh[view.trial.id] = result
         place = self.views.index(view)
         self.query_one(OptionList).replace_option_prompt_at_index(place, trial_row(view, result))
-        self.tell()
+        self.show_current()
 
     def jump(self) -> bool:
-        """Go to the next trial that is neither passed nor failed; tell whether there is one."""
+        """Go to the next trial that is neither passed nor failed; return whether there is one."""
         listing = self.query_one(OptionList)
         found = next_unanswered(self.results, -1 if listing.highlighted is None else listing.highlighted)
         if found is not None:
             listing.highlighted = found
         return found is not None
 
-    def tell(self) -> None:
+    def show_current(self) -> None:
         """Show the count and the trial under the cursor."""
         done = sum(result in ("pass", "fail") for result in self.results)
         count = self.query_one(".count", Static)
         if not self.views:
-            count.update(said("No control is declared. Press e to say which there are, one a line."))
+            count.update(content("No control is declared. Press e to say which there are, one a line."))
         else:
-            count.update(said((f"{done} of {plural(len(self.views), 'trial')} answered", "bold")))
+            count.update(content((f"{done} of {plural(len(self.views), 'trial')} answered", "bold")))
         view = self.current
         trial = self.query_one(".trial", Static)
         if view is None:
             trial.update("")
             return
         answer, width = view.answer, self.size.width - 1
-        told = f"{RESULT_WORD[answer.result]}, {age(answer.at)}. {answer.note}" if answer else ""
+        given = f"{RESULT_WORD[answer.result]}, {age(answer.at)}. {answer.note}" if answer else ""
         trial.update(
-            said(
+            content(
                 labelled("Do", view.trial.instruction, width, 6),
                 labelled("Listen", view.trial.expect, width, 6),
-                labelled("Said", told, width, 6),
+                labelled("Answer", given, width, 6),
             )
         )
 
     def on_resize(self) -> None:
         """Break the lines anew."""
-        self.tell()
+        self.show_current()
 
     def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
         """Show the trial the cursor is on."""
         event.stop()
-        self.tell()
+        self.show_current()
         self.query_one(VerticalScroll).scroll_home(animate=False)
 
 
 class ControlsBody(Body):
     """Trials and findings."""
 
-    ACTIONS: ClassVar[frozenset[str]] = frozenset({"pass", "fail", "note", "jump", "edit"})
+    KEYS: ClassVar = (
+        StepKey("p", "pass", "Pass", "pass"),
+        StepKey("f", "fail", "Fail", "fail, and say what was heard"),
+        StepKey("n", "note", "Note", "note something about the trial"),
+        StepKey("j", "jump", "Next unanswered", "the next trial not answered"),
+        StepKey("e", "edit", "Edit facts", "edit the facts that declare the controls"),
+    )
+    NEXT: ClassVar = "j"
 
-    def parts(self) -> tuple[Part, ...]:
+    def parts(self) -> tuple[BodyPart, ...]:
         """Return the two parts."""
-        return (Part("trials", "Trials", TrialsView), self.findings_part())
+        return (BodyPart("trials", "Trials", TrialsView), self.findings_part())
 
     @property
     def trials(self) -> TrialsView | None:
@@ -163,10 +171,10 @@ class ControlsBody(Body):
 
     def fetch(self) -> None:
         """Ask for the trials and their answers."""
-        if shop := self.companion.workshop:
-            self.companion.begin("trials", "Laying out the trials", lambda _: shop.trials(), self._came, owner=self)
+        shop = self.shop
+        self.ask("Laying out the trials", lambda _: shop.trials(), self._show)
 
-    def _came(self, views: Any) -> None:
+    def _show(self, views: tuple[TrialView, ...]) -> None:
         if self.trials:
             self.trials.show(views)
             self.companion.refresh_bindings()
@@ -177,7 +185,7 @@ class ControlsBody(Body):
 
     def step_fail(self) -> None:
         """Ask what was heard, and keep a fail."""
-        self._ask("fail", "What went wrong?", "A failed trial needs words: say what was heard.")
+        self._ask("fail", "What went wrong?", "A failed trial needs words: what did you hear?")
 
     def step_note(self) -> None:
         """Ask for a note, and keep it beside the trial."""
@@ -187,7 +195,7 @@ class ControlsBody(Body):
         """Go to the next trial not answered."""
         if self.trials:
             if not self.trials.jump():
-                self.companion.say("Every trial is answered.")
+                self.companion.show_notice("Every trial is answered.")
             self.trials.query_one(OptionList).focus()
 
     async def step_edit(self) -> None:
@@ -195,20 +203,14 @@ class ControlsBody(Body):
         await self.companion.open_step("facts", enter=True, part="controls")
 
     def _ask(self, result: Literal["fail", "note"], head: str, needed: str) -> None:
-        view = self.trials.current if self.trials else None
-        if view is None:
-            return
-
-        def said_so(words: str | None) -> None:
-            if words is not None:
-                self._keep(result, words, view)
-
-        self.companion.push_screen(Ask(head, view.trial.title, needed=needed), said_so)
+        if view := self.trials.current if self.trials else None:
+            question = Ask(head, view.trial.title, needed=needed)
+            ask(self.companion, question, lambda words: self._keep(result, words, view))
 
     def _keep(self, result: Literal["pass", "fail", "note"], note: str, view: TrialView | None = None) -> None:
-        shop, trials = self.companion.workshop, self.trials
+        shop, trials = self.shop, self.trials
         view = view or (trials.current if trials else None)
-        if shop is None or trials is None or view is None:
+        if trials is None or view is None:
             return
         trial = view.trial
         trials.answered(view, result)
@@ -223,5 +225,8 @@ class ControlsBody(Body):
 
     def _refused(self) -> None:
         if self.trials:
-            self.trials.told.clear()
+            self.trials.fresh.clear()
             self.trials.show(self.trials.views)
+
+
+BODY = ControlsBody

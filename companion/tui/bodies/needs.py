@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.content import Content
 
-from companion.tui.page import Page
-from companion.tui.parts import Body, Part
-from companion.tui.shown import Piece, labelled, said
+from companion.tui.parts.body import Body, BodyPart
+from companion.tui.parts.content import Piece, content, labelled
+from companion.tui.parts.keys import StepKey
+from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:
     from companion.steps.looks.needs import Line
 
 
-def lines_shown(needs: tuple[Line, ...], width: int = 0) -> Content:
+def needs_content(needs: tuple[Line, ...], width: int = 0) -> Content:
     """Return the requirement: what is needed, and in words whether that is proven or only stated."""
     column = max((len(line.name) for line in needs), default=0)
     pieces: list[Piece] = []
@@ -25,28 +26,29 @@ def lines_shown(needs: tuple[Line, ...], width: int = 0) -> Content:
             labelled(line.name, line.value, width, column),
             labelled("", f"{word}: {line.because}", width, column),
         ]
-    return said(*pieces)
+    return content(*pieces)
 
 
 class NeedsBody(Body):
     """The requirement, and the findings."""
 
-    ACTIONS: ClassVar[frozenset[str]] = frozenset({"edit"})
+    KEYS: ClassVar = (StepKey("e", "edit", "Edit facts", "edit the facts of the engine"),)
+    NEXT: ClassVar = "e"
 
-    def parts(self) -> tuple[Part, ...]:
+    def parts(self) -> tuple[BodyPart, ...]:
         """Return the two parts."""
-        return (Part("lines", "Needs", Page), self.findings_part())
+        return (BodyPart("lines", "Needs", Page), self.findings_part())
 
     def fetch(self) -> None:
         """Ask for the requirement."""
-        if shop := self.companion.workshop:
-            self.companion.begin("needs", "Working out the needs", shop.needs, self._came, owner=self)
+        self.ask("Working out the needs", self.shop.needs, self._show)
 
-    def _came(self, needs: tuple[Line, ...]) -> None:
-        page = self.made("lines")
-        if isinstance(page, Page):
-            page.show(partial(lines_shown, needs))
+    def _show(self, needs: tuple[Line, ...]) -> None:
+        self.show_page("lines", partial(needs_content, needs))
 
     async def step_edit(self) -> None:
         """Go to the facts of the engine."""
         await self.companion.open_step("facts", enter=True, part="engine")
+
+
+BODY = NeedsBody

@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
-from companion.tui.parts import Body
+from typing import ClassVar
+
+from companion.tui.parts.body import Body
 
 
 class RunBody(Body):
     """The findings alone; r looks again, and the foot shows how far the look is."""
+
+    RUNS: ClassVar = True
+    AGAIN: ClassVar = "Then r looks again."
+
+
+BODY = RunBody

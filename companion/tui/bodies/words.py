@@ -10,11 +10,11 @@ from textual.containers import Vertical, VerticalScroll
 from textual.widgets import Static
 
 from companion.core.text import listed, visible
-from companion.tui.parts import FINDINGS, Body, Part
-from companion.tui.shown import lines, said
+from companion.tui.parts.body import Body, BodyPart
+from companion.tui.parts.content import content, lines
+from companion.tui.parts.keys import StepKey
 
 if TYPE_CHECKING:
-    from companion.core.progress import Watch
     from companion.steps.looks.words import Draft, Format, What
 
 FORMATS: Final[tuple[Format, ...]] = ("md", "txt", "html")
@@ -40,7 +40,7 @@ class DraftView(Vertical):
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
-        yield Static(said("Drafting …"), classes="about")
+        yield Static(content("Drafting …"), classes="about")
         with VerticalScroll(can_focus=True):
             yield Static("", markup=False, classes="text")
 
@@ -48,31 +48,37 @@ class DraftView(Vertical):
         """Show a draft."""
         self.fresh = True
         place = draft.target.name
-        exists = "stands already; your own words in it stay" if draft.target.exists() else "not written yet"
+        exists = "exists already; your own words in it are kept" if draft.target.exists() else "not written yet"
         pieces: list[Any] = [(f"{draft.format}  ", "bold"), f"{place}, {exists}\n"]
         if draft.missing:
             names = listed([visible(name) for name in draft.missing], most=6)
             pieces += [("✗ missing: ", "bold $error"), f"{names}\n"]
         if draft.conflicts:
-            pieces.append(("! the draft says something else where your own words stand:\n", "$warning"))
+            pieces.append(("! your own words there say something else:\n", "$warning"))
             pieces += [f"  {visible(conflict)[:200]}\n" for conflict in draft.conflicts[:3]]
-        self.query_one(".about", Static).update(said(*pieces))
-        more = "\n… and more: the file holds it all" if len(draft.text) > MOST else ""
+        self.query_one(".about", Static).update(content(*pieces))
+        more = "\n… and more: the file has the rest" if len(draft.text) > MOST else ""
         self.query_one(".text", Static).update(lines(draft.text[:MOST] + more))
 
 
 class WordsBody(Body):
     """Three drafts and the findings."""
 
-    ACTIONS: ClassVar[frozenset[str]] = frozenset({"write", "format"})
+    KEYS: ClassVar = (
+        StepKey("w", "write", "Write it", "write what is shown"),
+        StepKey("m", "format", "md, txt, html", "show it as md, txt or html"),
+    )
+    NEXT: ClassVar = "w"
+    RUNS: ClassVar = True
+    AGAIN: ClassVar = "Then r looks again."
 
-    def parts(self) -> tuple[Part, ...]:
+    def parts(self) -> tuple[BodyPart, ...]:
         """Return the four parts."""
-        return (*(Part(key, key.title(), DraftView) for key in TEXTS), self.findings_part())
+        return (*(BodyPart(key, key.title(), DraftView) for key in TEXTS), self.findings_part())
 
     def offers(self, action: str) -> bool:
         """Offer writing where a draft is shown."""
-        return self.part != FINDINGS if action in self.ACTIONS else super().offers(action)
+        return self.view is not None if action in ("write", "format") else super().offers(action)
 
     @property
     def view(self) -> DraftView | None:
@@ -84,39 +90,37 @@ class WordsBody(Body):
         """Draft again what is open; the others when they are looked at."""
         for view in self.query(DraftView):
             view.fresh = False
-        self.went()
+        self.part_opened()
 
-    def went(self) -> None:
+    def part_opened(self) -> None:
         """Draft what is open, unless it is as new as the status."""
-        shop, view = self.companion.workshop, self.view
-        if shop and view and not view.fresh and self.display:
-            work = partial(_draft, shop, TEXTS[self.part], view.format)
+        view = self.view
+        if view and not view.fresh and self.display:
+            work = partial(self.shop.draft, TEXTS[self.part], view.format)
             self.companion.begin("draft", f"Drafting the {self.part}", work, view.show, owner=view, failed=self._failed)
 
     def _failed(self, _: Any) -> None:
         if self.view:
-            self.view.query_one(".about", Static).update(said("This could not be drafted; the reason stands below."))
+            self.view.query_one(".about", Static).update(
+                content("This text cannot be drafted; the reason is shown below.")
+            )
 
     def step_format(self) -> None:
         """Show the next format."""
         if view := self.view:
             view.format = FORMATS[(FORMATS.index(view.format) + 1) % len(FORMATS)]
             view.fresh = False
-            self.went()
+            self.part_opened()
 
     def step_write(self) -> None:
         """Write what is shown."""
-        shop, view = self.companion.workshop, self.view
-        if shop is None or view is None:
-            return
-        what, fmt = TEXTS[self.part], view.format
-        self.companion.work(
-            f"Writing the {what}",
-            lambda watch: shop.write_draft(what, fmt, watch),
-            told=lambda draft: f"Written: {draft.target.name}.",
-        )
+        if view := self.view:
+            what = TEXTS[self.part]
+            self.companion.work(
+                f"Writing the {what}",
+                partial(self.shop.write_draft, what, view.format),
+                summary=lambda draft: f"Written: {draft.target.name}.",
+            )
 
 
-def _draft(shop: Any, what: What, fmt: Format, watch: Watch) -> Draft:
-    drafted: Draft = shop.draft(what, fmt, watch)
-    return drafted
+BODY = WordsBody

@@ -1,4 +1,4 @@
-"""Taking a snapshot from anywhere: a label is asked for, the one that is due offered, and what was kept is said."""
+"""Taking a snapshot from anywhere: a label is asked for, the one that is due offered, and what was kept is reported."""
 
 from __future__ import annotations
 
@@ -10,55 +10,44 @@ from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes
-from companion.tui.modals import Ask
+from companion.tui.parts.companion import Companion
+from companion.tui.parts.dialogs import Ask, ask
 
 if TYPE_CHECKING:
     from companion.history.snapshot import Snapshot
-    from companion.tui.app import CompanionApp
 
 
-def keep(app: CompanionApp, then: Callable[[Snapshot], Any] | None = None) -> None:
+def keep(companion: Companion, then: Callable[[Snapshot], Any] | None = None) -> None:
     """Ask for a label and keep the folder as it is; Enter alone takes the label that is offered when one is due."""
-    shop, due = app.workshop, app.status.due if app.status else None
-    if shop is None:
-        return
+    shop, due = companion.shop, companion.status.due if companion.status else None
 
     def take(label: str, kind: str, watch: Watch) -> Snapshot:
         if problem := shop.history_problem():
             raise CompanionError(f"No snapshots can be kept here: {problem}", str(shop.folder))
         return shop.snapshot(label, watch, kind)
 
-    def answered(label: str | None) -> None:
-        if label is None:
-            return
+    def answered(label: str) -> None:
         # A label of ours is no word of the maker's: it goes into no changelog, and such snapshots may be forgotten.
         kind = "due" if due and label == due.label else "asked"
-        app.work("Taking a snapshot", partial(take, label, kind), then, told=taken_line)
+        companion.work("Taking a snapshot", partial(take, label, kind), then, summary=taken_summary)
 
-    app.push_screen(
-        Ask(
-            "Keep a snapshot",
-            f"{_sentence(due.because)} What will tell you later what this was?"
-            if due
-            else "What will tell you later what this was?",
-            done="Keep it",
-            needed="Write a few words.",
-            preset=due.label if due else "",
-            replace=True,
-        ),
-        answered,
+    why = f"{due.because[:1].upper()}{due.because[1:]}. " if due else ""
+    question = Ask(
+        "Keep a snapshot",
+        f"{why}What will you know it by later?",
+        done="Keep it",
+        needed="Write a few words.",
+        preset=due.label if due else "",
+        replace=True,
     )
-
-
-def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}."
+    ask(companion, question, answered)
 
 
 def _named(files: Sequence[str]) -> str:
     return listed([visible(file) for file in files])
 
 
-def taken_line(shot: Snapshot) -> str:
+def taken_summary(shot: Snapshot) -> str:
     """Return what was kept, in one line."""
     out = [f"{path} ({reason})" for path, reason in shot.left_out]
     left = f" Left out: {_named(out)}." if out else ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, ClassVar, cast
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual import on
 from textual.app import ComposeResult
@@ -14,34 +14,35 @@ from textual.widgets import OptionList, Static
 
 from companion.core.text import visible
 from companion.core.units import decimal_bytes
-from companion.tui.foot import Foot
-from companion.tui.keeping import keep
-from companion.tui.shots import Shots, Trees
-from companion.tui.shown import Piece, said
+from companion.tui.parts.companion import Companion, companion_of
+from companion.tui.parts.content import Piece, content
+from companion.tui.parts.foot import Foot
+from companion.tui.snapshots.keep import keep
+from companion.tui.snapshots.listing import Shots, Trees
+from companion.tui.snapshots.restore import Restore, Wish, restored_summary
 
 if TYPE_CHECKING:
     from companion.history.model import Size
     from companion.history.snapshot import Snapshot
     from companion.steps.account.changes import Changes
     from companion.steps.account.moved import Moved
-    from companion.tui.app import CompanionApp
 
 MOST_LINES = 400
 HINT = """\
-Enter shows what changed since. m marks one, to compare two.
-Each tells what changed since the one before it; “its own” are the bytes that forgetting it would win back."""
+Enter shows what has changed since. To compare two, mark one with m and press Enter on the other.
+Each line says what changed since the snapshot before; “its own” is the space that forgetting it would free."""
 
 
-def changes_shown(changes: Changes) -> Content:
+def changes_content(changes: Changes) -> Content:
     """Return what changed, from which to what."""
     to = f"snapshot {changes.b}" if changes.b is not None else "the folder as it is now"
     head = (f"From snapshot {changes.a} to {to}\n", "bold")
     if not changes.lines:
-        return said(head, "Nothing differs.")
-    shown = [f"  {visible(line)}\n" for line in changes.lines[:MOST_LINES]]
+        return content(head, "Nothing differs.")
+    lines = [f"  {visible(line)}\n" for line in changes.lines[:MOST_LINES]]
     more = len(changes.lines) - MOST_LINES
-    pieces: list[Piece] = [head, *shown, f"  and {more:,} more\n" if more > 0 else ""]
-    return said(*pieces)
+    pieces: list[Piece] = [head, *lines, f"  and {more:,} more\n" if more > 0 else ""]
+    return content(*pieces)
 
 
 class Drawer(ModalScreen[None]):
@@ -73,94 +74,91 @@ class Drawer(ModalScreen[None]):
         self.shots = Shots()
         self._problem = ""
         self._looked = False
-        self._telling = self._weighing = False
+        self._comparing = self._weighing = False
 
     @property
-    def companion(self) -> CompanionApp:
-        """The app, by its own type."""
-        return cast("CompanionApp", self.app)
+    def companion(self) -> Companion:
+        """The app around the drawer."""
+        return companion_of(self)
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
         with Vertical(classes="drawer"):
-            yield Static(said("Snapshots"), classes="head")
-            yield Static(said("Reading the snapshots …"), classes="none")
+            yield Static(content("Snapshots"), classes="head")
+            yield Static(content("Reading the snapshots …"), classes="none")
             yield self.shots
             with VerticalScroll(can_focus=True):
-                yield Static(said(HINT), classes="changes")
+                yield Static(content(HINT), classes="changes")
             yield Foot()
 
     def on_mount(self) -> None:
-        """Read the list, and look at the folder: what is said of it here must be true now."""
+        """Read the list, and look at the folder: what is shown of it here must be true now."""
         self.shots.focus()
         self.companion.show_work()
         self.companion.looked.subscribe(self, self._status_came)
         self.fetch()
-        if self.companion.jobs.work is None:  # else the end of that work looks
+        if not self.companion.working:  # else the end of that work looks
             self.companion.look_again()
 
     def fetch(self) -> None:
         """Ask for the list, or for why there can be none."""
-        shop = self.companion.workshop
-        if shop is None:
-            return
+        shop = self.companion.shop
 
         def look(_: Any) -> tuple[str, list[Snapshot]]:
             problem = shop.history_problem(looking=True)  # a read-only folder's snapshots can be looked at
             return problem, [] if problem else shop.snapshots()
 
-        self.companion.begin("snapshots", "Reading the snapshots", look, self._came, owner=self, failed=self._failed)
+        self.companion.begin(
+            "snapshots", "Reading the snapshots", look, self._show, owner=self,
+            failed=lambda error: self.query_one(".none", Static).update(content(error.line)),
+        )  # fmt: skip
 
-    def _failed(self, error: Any) -> None:
-        self.query_one(".none", Static).update(said(error.line))
-
-    def _came(self, found: tuple[str, list[Snapshot]]) -> None:
+    def _show(self, found: tuple[str, list[Snapshot]]) -> None:
         self._problem, shots = found
         self._weighing = False
         self.shots.show(shots)
-        # What was told of the folder may be so no more.
-        self.query_one(".changes", Static).update(said(HINT if shots else ""))
-        self._note()
+        self._show_changes(content(HINT if shots else ""))  # what stood there of the folder may be so no more
+        self._show_note()
         self.refresh_bindings()
-        self.call_after_refresh(self._tell)
+        self.call_after_refresh(self._work_out)
 
     def _status_came(self, _: object) -> None:
         self._looked = True
-        self._note()
+        self._show_note()
 
-    def _note(self) -> None:
-        """Say why there are no snapshots, or what none of them holds."""
+    def _show_note(self) -> None:
+        """Show why there are no snapshots, or what none of them holds."""
         note = self.query_one(".none", Static)
         unkept = self.companion.status.unkept if self.companion.status and self._looked else None
         if self._problem:
-            text = said(
+            text = content(
                 ("No snapshots can be kept here: ", "bold"), f"{self._problem}\n",
                 "Everything else works; keep copies of the folder yourself until that is mended.",
             )  # fmt: skip
         elif not self.shots.shots:
-            text = said("No snapshot yet. Press t to keep the folder as it is now.")
+            text = content("No snapshot yet. Press t to keep the folder as it is now.")
         elif unkept and unkept.snapshot:
-            told = f"Not kept yet: {unkept.told}." if unkept.told else "All that is in the folder now is kept."
-            text = said((told, "$foreground-muted"))
+            state = f"Not kept yet: {unkept.told}." if unkept.told else "All that is in the folder now is kept."
+            text = content((state, "$foreground-muted"))
         else:
             text = Content("")
         note.display = bool(text.plain)
         note.update(text)
 
-    # -- what the rows tell, worked out for those in view -----------------------------------------------------------
+    # -- what the rows say, worked out for those in view -----------------------------------------------------------
 
     @on(Shots.Scrolled)
     def _scrolled(self) -> None:
         self.shots.fill()
-        self._tell()
+        self._work_out()
 
-    def _tell(self) -> None:
+    def _work_out(self) -> None:
         """Ask how far the snapshots in view moved; once that is known, what each alone costs."""
-        shop, listing = self.companion.workshop, self.shots
-        if shop is None or self._telling:
+        shop, listing = self.companion.shop, self.shots
+        if self._comparing:
             return
         if pairs := listing.not_known():
-            self._telling = True
+            self._comparing = True
             self.companion.begin(
                 "moves", "Comparing the snapshots", lambda watch: shop.moves(pairs, watch), self._moved, owner=self,
                 failed=lambda _: self._moved(dict.fromkeys(pairs)),
@@ -170,29 +168,28 @@ class Drawer(ModalScreen[None]):
             self.companion.begin("sizes", "Weighing the snapshots", shop.history_size, self._weighed, owner=self)
 
     def _moved(self, moves: dict[Trees, Moved | None]) -> None:
-        self._telling = False
+        self._comparing = False
         self.shots.known.moves.update(moves)
         self.shots.fill()
-        self._tell()
+        self._work_out()
 
     def _weighed(self, size: Size) -> None:
         self.shots.known.alone.update(size.alone)
-        self.query_one(".head", Static).update(said(f"Snapshots  {decimal_bytes(size.total)} on disk"))
+        self.query_one(".head", Static).update(content(f"Snapshots  {decimal_bytes(size.total)} on disk"))
         self.shots.fill()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only what can be done now."""
-        work, some = self.companion.jobs.work, bool(self.shots.shots)
+        working, some = self.companion.working, bool(self.shots.shots)
         match action:
             case "take":
-                shop = self.companion.workshop
-                return not self._problem and work is None and shop is not None and shop.writable
+                return not self._problem and not working and self.companion.shop.writable
             case "mark":
                 return some
             case "restore":
-                return some and work is None
+                return some and not working
             case "stop":
-                return work is not None
+                return working
             case _:
                 return True
 
@@ -203,21 +200,22 @@ class Drawer(ModalScreen[None]):
 
     def action_compare(self) -> None:
         """Compare with the marked snapshot, else with the folder as it is."""
-        shop, shot = self.companion.workshop, self.shots.current
-        if shop is None or shot is None:
+        shop, shot = self.companion.shop, self.shots.current
+        if shot is None:
             return
         a, b = shot.number, None
         marked = self.shots.marked
         if marked is not None and marked != shot.number:
             a, b = sorted((marked, shot.number))
-        self.query_one(".changes", Static).update(said("Comparing …"))
+        self._show_changes(content("Comparing …"))
         self.companion.begin(
-            "compare", "Comparing", lambda watch: shop.compare(a, b, watch), self._compared, owner=self,
-            failed=lambda error: self.query_one(".changes", Static).update(said(error.line)),
+            "compare", "Comparing", lambda watch: shop.compare(a, b, watch),
+            lambda changes: self._show_changes(changes_content(changes)), owner=self,
+            failed=lambda error: self._show_changes(content(error.line)),
         )  # fmt: skip
 
-    def _compared(self, changes: Changes) -> None:
-        self.query_one(".changes", Static).update(changes_shown(changes))
+    def _show_changes(self, text: Content) -> None:
+        self.query_one(".changes", Static).update(text)
 
     def action_mark(self) -> None:
         """Mark the snapshot under the cursor, or take its mark away."""
@@ -225,8 +223,8 @@ class Drawer(ModalScreen[None]):
         if shot := listing.current:
             listing.marked = None if listing.marked == shot.number else shot.number
             listing.fill()
-            told = f"Snapshot {listing.marked} is marked: Enter on another compares the two." if listing.marked else ""
-            self.companion.say(told)
+            marked = f"Snapshot {listing.marked} is marked: Enter on another compares the two."
+            self.companion.show_notice(marked if listing.marked else "")
 
     def action_take(self) -> None:
         """Ask for a label and keep the folder as it is."""
@@ -234,24 +232,19 @@ class Drawer(ModalScreen[None]):
 
     def action_restore(self) -> None:
         """Show first what a restore would change."""
-        from companion.tui.restoring import Restore
-
         if shot := self.shots.current:
             number = shot.number  # that one, though the list may come anew meanwhile and move the cursor
             self.app.push_screen(Restore(shot), lambda wish: self._restore(number, wish))
 
-    def _restore(self, number: int, wish: tuple[tuple[str, ...], Any] | None) -> None:
-        from companion.tui.restoring import restored_line
-
-        shop = self.companion.workshop
-        if wish is None or shop is None:
+    def _restore(self, number: int, wish: Wish | None) -> None:
+        if wish is None:
             return
-        only, into = wish
+        shop, (only, into) = self.companion.shop, wish
         self.companion.work(
             f"Restoring snapshot {number}",
             lambda watch: shop.restore(number, only, into, watch),
             lambda _: self.fetch(),
-            told=lambda done: restored_line(done, into),
+            summary=lambda done: restored_summary(done, into),
             wrong=lambda done: bool(done.failed),
         )
 
@@ -261,7 +254,7 @@ class Drawer(ModalScreen[None]):
 
     def action_back(self) -> None:
         """Stop what runs, else close the drawer."""
-        if self.companion.jobs.work:
+        if self.companion.working:
             self.companion.stop_work()
         else:
             self.dismiss(None)

@@ -7,8 +7,8 @@ from typing import ClassVar
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
-from companion.tui.segments import Segments, Word
-from companion.tui.shown import said
+from companion.tui.parts.content import content
+from companion.tui.parts.segments import Segments, Word
 
 
 class Choice(Segments, can_focus=True):
@@ -37,7 +37,7 @@ class Choice(Segments, can_focus=True):
     def words(self) -> list[Word]:
         """Return the choices, the chosen one marked."""
         return [
-            Word(key, said((f"● {label}", "bold") if key == self.value else (f"○ {label}", "$foreground-muted")))
+            Word(key, content((f"● {label}", "bold") if key == self.value else (f"○ {label}", "$foreground-muted")))
             for key, label in self._choices
         ]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar, Final
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -16,20 +16,20 @@ from companion.core.facts import FACTS_FILE
 from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes
 from companion.steps.account.preview import within
-from companion.tui.form import Line
-from companion.tui.modals import BOX, place_of
-from companion.tui.shown import Piece, plain, said
+from companion.tui.parts.companion import companion_of
+from companion.tui.parts.content import Piece, content, plain
+from companion.tui.parts.dialogs import BOX, place_of
+from companion.tui.parts.form import LineInput
 
 if TYPE_CHECKING:
     from companion.history.model import Restored
     from companion.history.snapshot import Snapshot
     from companion.steps.account.changes import Changes
     from companion.steps.account.preview import Preview
-    from companion.tui.app import CompanionApp
 
 Wish = tuple[tuple[str, ...], Path | None]
-MOST_LINES = 200
-KEPT_FIRST = "What is there now is kept as a snapshot first, so this can be taken back."
+MOST_LINES: Final = 200
+KEPT_FIRST: Final = "What is there now is kept as a snapshot first, so this can be taken back."
 
 
 def paths_of(text: str) -> tuple[str, ...]:
@@ -37,7 +37,7 @@ def paths_of(text: str) -> tuple[str, ...]:
     return tuple(part.strip().replace("\\", "/") for part in text.split(";") if part.strip())
 
 
-def undone(changes: Changes, only: Sequence[str] = ()) -> list[str]:
+def restore_lines(changes: Changes, only: Sequence[str] = ()) -> list[str]:
     """Return what a restore of the chosen paths (none: all) would do, the other way round from what changed since."""
     back, away = list(changes.removed), list(changes.added)
     named = []
@@ -47,10 +47,10 @@ def undone(changes: Changes, only: Sequence[str] = ()) -> list[str]:
         else:  # one of the two names alone is asked for
             back.append(old)
             away.append(new)
-    told = [f"comes back: {visible(path)}" for path in back if within(path, only)]
-    told += [f"goes back: {visible(path)}" for path in changes.changed if within(path, only)]
-    told += [f"is taken away: {visible(path)}" for path in away if within(path, only)]
-    return told + named
+    lines = [f"comes back: {visible(path)}" for path in back if within(path, only)]
+    lines += [f"goes back: {visible(path)}" for path in changes.changed if within(path, only)]
+    lines += [f"is taken away: {visible(path)}" for path in away if within(path, only)]
+    return lines + named
 
 
 class Restore(ModalScreen[Wish | None]):
@@ -80,56 +80,57 @@ class Restore(ModalScreen[Wish | None]):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         with Vertical(classes="box"):
-            yield Static(said(f"Restore snapshot {self._shot.number}: {visible(self._shot.label)}"), classes="head")
-            yield Static(said(KEPT_FIRST if self._writable else ""), classes="text does")
+            yield Static(content(f"Restore snapshot {self._shot.number}: {visible(self._shot.label)}"), classes="head")
+            yield Static(content(KEPT_FIRST if self._writable else ""), classes="text does")
             with VerticalScroll(can_focus=True):
-                yield Static(said("Comparing …"), classes="changes")
-            yield Static(said(("Only these paths", "bold"), "  ; between them; empty: all of it"), classes="label")
-            yield Line(id="only")
-            yield Static(said(("Into another folder", "bold"), "  empty: this one"), classes="label")
-            yield Line(id="into")
+                yield Static(content("Comparing …"), classes="changes")
+            yield Static(
+                content(("Only these paths", "bold"), "  with ; between; empty: everything"),
+                classes="label",
+            )
+            yield LineInput(id="only")
+            yield Static(content(("Into another folder", "bold"), "  empty: this one"), classes="label")
+            yield LineInput(id="into")
             with Horizontal():
                 yield Button("Restore", id="done")
                 yield Button("Back", id="back")
-                yield Static(said("y restores, Tab moves, Esc goes back"), classes="keys")
+                yield Static(content("y restores, Tab moves, Esc goes back"), classes="keys")
 
     def on_mount(self) -> None:
         """Show what would change; let Enter do no harm yet."""
         self.query_one("#back").focus()
-        app = cast("CompanionApp", self.app)
-        number = self._shot.number
-        if shop := app.workshop:
-            app.begin(
-                "preview", "Comparing", lambda watch: shop.preview(number, watch), self._previewed, owner=self,
-                failed=lambda error: self.query_one(".changes", Static).update(said(error.line)),
-            )  # fmt: skip
+        number, companion = self._shot.number, companion_of(self)
+        companion.begin(
+            "preview", "Comparing", lambda watch: companion.shop.preview(number, watch), self._previewed, owner=self,
+            failed=lambda error: self.query_one(".changes", Static).update(content(error.line)),
+        )  # fmt: skip
 
     def _previewed(self, preview: Preview) -> None:
         self._preview = preview
-        self._tell()
-        self._list()
+        self._show_wish()
 
-    def _list(self) -> None:
-        """Show what becomes of which file, of those that are asked for."""
-        preview, (only, _) = self._preview, self.wish
+    def _show_wish(self) -> None:
+        """Show how much would be written and taken away, and what becomes of which file, of those asked for."""
+        preview, (only, into) = self._preview, self.wish
+        does = does_line(self._shot, preview, only, into, writable=self._writable)
+        self.query_one(".does", Static).update(content(does))
         if preview is None:
             return
-        told = undone(preview.changes, only)
-        pieces: list[Piece] = [f"{line}\n" for line in told[:MOST_LINES]]
-        if len(told) > MOST_LINES:
-            pieces.append(f"and {len(told) - MOST_LINES:,} more\n")
+        lines = restore_lines(preview.changes, only)
+        pieces: list[Piece] = [f"{line}\n" for line in lines[:MOST_LINES]]
+        if len(lines) > MOST_LINES:
+            pieces.append(f"and {len(lines) - MOST_LINES:,} more\n")
         if within(FACTS_FILE, only):
             pieces += [(f"{visible(line)}\n", "$foreground-muted") for line in preview.facts]
-        there = "Nothing of these differs" if only else "Nothing differs"
-        shown = said(*pieces) if pieces else plain(f"{there} from the folder as it is now.")
-        self.query_one(".changes", Static).update(shown)
-        # Said, not left to “auto”: the box around it would then be as high as all of it, whatever is shown.
-        self.query_one(VerticalScroll).styles.height = max(1, len(shown.plain.splitlines()))
+        there = "None of these differ" if only else "Nothing differs"
+        text = content(*pieces) if pieces else plain(f"{there} from the folder as it is now.")
+        self.query_one(".changes", Static).update(text)
+        # Set, not left to “auto”: the box around it would then be as high as all of it, whatever is shown.
+        self.query_one(VerticalScroll).styles.height = max(1, len(text.plain.splitlines()))
 
     @property
     def _writable(self) -> bool:
-        shop = cast("CompanionApp", self.app).workshop
-        return shop is None or shop.writable
+        return companion_of(self).shop.writable
 
     @property
     def wish(self) -> Wish:
@@ -137,17 +138,10 @@ class Restore(ModalScreen[Wish | None]):
         into = self.query_one("#into", Input).value
         return paths_of(self.query_one("#only", Input).value), place_of(into)
 
-    def _tell(self) -> None:
-        """Say how much would be written and taken away by what stands in the fields."""
-        only, into = self.wish
-        told = does_line(self._shot, self._preview, only, into, writable=self._writable)
-        self.query_one(".does", Static).update(said(told))
-
     def on_input_changed(self, event: Input.Changed) -> None:
         """Count anew."""
         event.stop()
-        self._tell()
-        self._list()
+        self._show_wish()
 
     def action_back(self) -> None:
         """Leave everything as it is."""
@@ -195,16 +189,16 @@ def does_line(
     return f"{KEPT_FIRST}\n{written}, {away}."
 
 
-def restored_line(done: Restored, into: Path | None) -> str:
+def restored_summary(done: Restored, into: Path | None) -> str:
     """Return what a restore did, in one line."""
-    told = f"{plural(len(done.written), 'file')} brought back"
+    text = f"{plural(len(done.written), 'file')} brought back"
     if done.removed:
-        told += f", {plural(len(done.removed), 'file')} taken away"
-    told += f" in {visible(str(into))}." if into else "."
+        text += f", {plural(len(done.removed), 'file')} taken away"
+    text += f" in {visible(str(into))}." if into else "."
     if done.safety:
-        told += f" What was there is snapshot {done.safety.number}."
+        text += f" What was there is snapshot {done.safety.number}."
     if done.failed:
         named = listed([f"{visible(path)} ({visible(reason)})" for path, reason in done.failed], 2)
         stayed = "stayed as it was" if len(done.failed) == 1 else "stayed as they were"
-        told += f" {plural(len(done.failed), 'file')} {stayed}: {named}."
-    return told
+        text += f" {plural(len(done.failed), 'file')} {stayed}: {named}."
+    return text

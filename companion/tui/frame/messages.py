@@ -1,4 +1,4 @@
-"""What the threads and the panes tell the app. Results carry the run they belong to, so that stale ones are dropped."""
+"""Messages from the threads and the panes to the app. Results carry their run, so that stale ones are dropped."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from companion.core.progress import Progress
 
 
 class Reported(Message):
-    """A run says how far it is."""
+    """A run reports how far it is."""
 
     def __init__(self, run: int, progress: Progress) -> None:
         super().__init__()

@@ -1,31 +1,36 @@
-"""A step's body: one or more parts (a form, a list, the findings), each made when it is first looked at."""
+"""A step's body: one or more parts (a form, a list, the findings), each made when it is first opened."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
-from textual.content import Content
 from textual.message import Message
 from textual.widget import Widget
 
-from companion.steps.model import StepStatus
-from companion.tui.findings import FindingsView
-from companion.tui.segments import Segments, Word
-from companion.tui.shown import said
+from companion.steps.model import State, StepStatus
+from companion.tui.parts.companion import Companion, companion_of
+from companion.tui.parts.content import content
+from companion.tui.parts.findings import FindingsView
+from companion.tui.parts.form import Form
+from companion.tui.parts.keys import StepKey, step_digit
+from companion.tui.parts.page import Build, Page
+from companion.tui.parts.segments import Segments, Word
 
 if TYPE_CHECKING:
-    from companion.tui.app import CompanionApp
+    from companion.core.progress import Watch
+    from companion.workshop import Workshop
 
 FINDINGS = "findings"
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True)
-class Part:
+class BodyPart:
     """One part: its name in the bar, and how to make its widget."""
 
     id: str
@@ -53,6 +58,9 @@ class PartsBar(Segments, can_focus=True):
             super().__init__()
             self.part = part
 
+    class Into(Message):
+        """The person wants to go into the part."""
+
     def __init__(self, titles: dict[str, str]) -> None:
         super().__init__()
         self.titles = titles
@@ -62,16 +70,13 @@ class PartsBar(Segments, can_focus=True):
         """Return the names, the current one marked."""
         strong = "bold reverse" if self.has_focus else "bold underline"
         return [
-            Word(key, said((f"▸{title}", strong) if key == self.current else (f" {title}", "$foreground-muted")))
+            Word(key, content((f"▸{title}", strong) if key == self.current else (f" {title}", "$foreground-muted")))
             for key, title in self.titles.items()
         ]
 
     def chosen(self, key: str) -> None:
         """Choose a part."""
         self.post_message(self.Chosen(key))
-
-    class Into(Message):
-        """The person wants to go into the part."""
 
     def action_into(self) -> None:
         """Go into the part."""
@@ -90,43 +95,79 @@ class PartsBar(Segments, can_focus=True):
 
 
 class Body(Vertical):
-    """The base of every step's body. Subclasses list their parts and say what they can do."""
+    """The base of every step's body. Subclasses list their parts and their keys.
+
+    KEYS: what can be done here; for each there is a method ``step_ACTION``. NEXT: the key of the step's own next thing.
+    AGAIN: what to do once everything that blocks is mended; empty where ``NEXT`` is the way to mend it.
+    RUNS: whether looking again runs the step's check; else the folder is only read again.
+    """
 
     DEFAULT_CSS = """
     Body { height: 1fr; padding: 0; }
     Body .part { height: 1fr; }
     Body .note { height: auto; color: $foreground-muted; }
     """
-    ACTIONS: ClassVar[frozenset[str]] = frozenset()
-    """Names for which a method ``step_NAME`` exists."""
+    KEYS: ClassVar[tuple[StepKey, ...]] = ()
+    NEXT: ClassVar[str] = "r"
+    AGAIN: ClassVar[str] = ""
+    RUNS: ClassVar[bool] = False
 
     def __init__(self, step_id: str) -> None:
         super().__init__(id=f"body-{step_id}")
         self.step_id = step_id
         self.step: StepStatus | None = None
-        self._parts = {part.id: part for part in self.parts()}
+        self._parts: dict[str, BodyPart] = {}
         self._made: dict[str, Widget] = {}
-        self.part = next(iter(self._parts))
+        self.part = ""
         self._stale = True
 
-    def parts(self) -> tuple[Part, ...]:
+    def parts(self) -> tuple[BodyPart, ...]:
         """Return the parts; the findings alone unless a step has more."""
         return (self.findings_part(),)
 
-    def findings_part(self) -> Part:
+    def findings_part(self) -> BodyPart:
         """Return the part that lists the findings."""
-        return Part(FINDINGS, "Found", FindingsView)
+        return BodyPart(FINDINGS, "Found", FindingsView)
 
     def fetch(self) -> None:
         """Ask for what this body shows besides the status; called when it is in view and may be out of date."""
 
-    def went(self) -> None:
+    def part_opened(self) -> None:
         """Act on a change of part; subclasses may add to it."""
 
+    @classmethod
+    def next_thing(cls, step: StepStatus, before: StepStatus | None = None) -> tuple[str, str]:
+        """Return the key and the words of the one next thing to do in a step.
+
+        before: the first step that is not settled, when that is another one; a settled step points on to it.
+        """
+        match step.state:
+            case State.FAILING if cls.AGAIN:
+                return "", f"{step.next} {cls.AGAIN}"
+            case State.UNKNOWN if cls.RUNS:
+                return "", step.next
+            case State.STALE:
+                return "r", step.next
+            case State.PROVEN | State.WAIVED if before:
+                return step_digit(before.id), f"On to {before.title}."
+            case State.PROVEN | State.WAIVED:
+                return "", "Nothing is left to do."
+            case _:
+                return cls.NEXT, step.next
+
     @property
-    def companion(self) -> CompanionApp:
-        """The app, by its own type."""
-        return cast("CompanionApp", self.app)
+    def companion(self) -> Companion:
+        """The app around this body."""
+        return companion_of(self)
+
+    @property
+    def shop(self) -> Workshop:
+        """The open folder."""
+        return self.companion.shop
+
+    def ask(self, what: str, work: Callable[[Watch], Result], then: Callable[[Result], Any]) -> None:
+        """Fetch something in a thread; asking again overtakes what is on its way, and so does the end of this body."""
+        self.companion.begin(self.step_id, what, work, then, owner=self)
 
     @property
     def many(self) -> bool:
@@ -134,7 +175,9 @@ class Body(Vertical):
         return len(self._parts) > 1
 
     def compose(self) -> ComposeResult:
-        """Lay out the bar; the parts follow when they are looked at."""
+        """Lay out the bar; the parts follow when they are opened."""
+        self._parts = {part.id: part for part in self.parts()}
+        self.part = next(iter(self._parts))
         if self.many:
             yield PartsBar({part.id: part.title for part in self._parts.values()})
 
@@ -166,19 +209,24 @@ class Body(Vertical):
         self.part = part
         if self.many:
             self.query_one(PartsBar).mark(part)
-        self.went()
+        self.part_opened()
         self.companion.refresh_bindings()
         return self._made[part]
 
     def made(self, part: str) -> Widget | None:
-        """Return the widget of a part that has been looked at."""
+        """Return the widget of a part that has been opened."""
         return self._made.get(part)
+
+    def show_page(self, part: str, build: Build) -> None:
+        """Show text in a part that is a page, if it has been opened."""
+        if isinstance(page := self.made(part), Page):
+            page.show(build)
 
     def status_came(self, step: StepStatus) -> None:
         """Take in what is known of the step now."""
         self.step = step
         self._stale = True
-        if (view := self._made.get(FINDINGS)) and isinstance(view, FindingsView):
+        if isinstance(view := self._made.get(FINDINGS), FindingsView):
             view.show(step)
         if self.many and FINDINGS in self._parts and self.is_mounted:
             title = f"Found {len(step.findings)}" if step.findings else "Found"
@@ -188,17 +236,24 @@ class Body(Vertical):
 
     def freshen(self) -> None:
         """Fetch what may be out of date, if the body is in view."""
-        if self._stale and self.display and self.is_mounted and self.companion.workshop:
+        if self._stale and self.display and self.is_mounted:
             self._stale = False
             self.fetch()
 
+    @property
+    def unsaved(self) -> bool:
+        """Whether something written in a form is not kept yet."""
+        return any(form.unsaved for form in self.query(Form))
+
     def offers(self, action: str) -> bool:
-        """Tell whether an action can be done now."""
-        if action == "part":
-            return self.many
-        if action == "waive":
-            return self.part == FINDINGS and bool(self.step and self.step.findings)
-        return action in self.ACTIONS
+        """Return whether an action can be done now."""
+        match action:
+            case "part":
+                return self.many
+            case "waive":
+                return self.part == FINDINGS and bool(self.step and self.step.findings)
+            case _:
+                return any(key.action == action for key in self.KEYS)
 
     async def step_part(self) -> None:
         """Go to the next part."""
@@ -237,8 +292,3 @@ class Body(Vertical):
                 return
         if self.many:
             self.query_one(PartsBar).focus()
-
-
-def quiet(text: str) -> Content:
-    """Return a muted remark."""
-    return said((text, "$foreground-muted"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Final
 
 from textual import on
 from textual.app import ComposeResult
@@ -14,19 +14,19 @@ from textual.widget import Widget
 from textual.widgets import Button, Input, Static, TextArea
 
 from companion.core.errors import CompanionError
-from companion.tui.choice import Choice
-from companion.tui.fields import Field, read
-from companion.tui.shown import plain, said
+from companion.tui.parts.choice import Choice
+from companion.tui.parts.content import content, plain
+from companion.tui.parts.fields import Field, read
 
-LEAVING = (Binding("tab", "app.focus_next", "Next field"), Binding("escape", "app.escape", "Leave it"))
+LEAVING: Final = (Binding("tab", "app.focus_next", "Next field"), Binding("escape", "app.escape", "Leave it"))
 
 
-class Lines(TextArea):
+class LinesInput(TextArea):
     """A field of several lines. Tab leaves it, as it leaves every other field."""
 
     DEFAULT_CSS = """
-    Lines { height: auto; max-height: 9; border: none; padding: 0 1; background: $panel; }
-    Lines:focus { border: none; background: $block-cursor-blurred-background; }
+    LinesInput { height: auto; max-height: 9; border: none; padding: 0 1; background: $panel; }
+    LinesInput:focus { border: none; background: $block-cursor-blurred-background; }
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [*LEAVING]
@@ -38,12 +38,12 @@ class Lines(TextArea):
         self.styles.min_height = rows
 
 
-class Line(Input):
+class LineInput(Input):
     """A field of one line; up and down move among the fields."""
 
     DEFAULT_CSS = """
-    Line, Line:focus { height: 1; border: none; padding: 0 1; background: $panel; }
-    Line:focus { background: $block-cursor-blurred-background; }
+    LineInput, LineInput:focus { height: 1; border: none; padding: 0 1; background: $panel; }
+    LineInput:focus { background: $block-cursor-blurred-background; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "app.focus_previous", "Up", show=False),
@@ -71,14 +71,14 @@ class FieldBox(Vertical):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         hint = f"  {self.field.hint}" if self.field.hint else ""
-        yield Static(said((self.field.label, "bold"), (hint, "$foreground-muted")), classes="label")
+        yield Static(content((self.field.label, "bold"), (hint, "$foreground-muted")), classes="label")
         match self.field.shape:
             case "choice":
                 yield Choice(self.field.choices, self.before)
             case "long" | "lines" | "controls" | "layers":
-                yield Lines(self.before, self.field.rows)
+                yield LinesInput(self.before, self.field.rows)
             case _:
-                yield Line(self.before, select_on_focus=False)
+                yield LineInput(self.before, select_on_focus=False)
         yield Static("", markup=False, classes="wrong")
 
     def on_descendant_focus(self) -> None:
@@ -86,16 +86,16 @@ class FieldBox(Vertical):
         self.scroll_visible(animate=False)
 
     @property
-    def box(self) -> Line | Lines | Choice:
+    def box(self) -> LineInput | LinesInput | Choice:
         """The widget that is written into."""
         found = self.children[1]
-        assert isinstance(found, (Line, Lines, Choice))
+        assert isinstance(found, (LineInput, LinesInput, Choice))
         return found
 
     @property
     def text(self) -> str:
         """What is written."""
-        return self.box.text if isinstance(self.box, Lines) else self.box.value
+        return self.box.text if isinstance(self.box, LinesInput) else self.box.value
 
     @property
     def changed(self) -> bool:
@@ -103,14 +103,14 @@ class FieldBox(Vertical):
         return self.is_mounted and self.text != self.before
 
     def wrong(self, text: str) -> None:
-        """Say what is wrong with it; nothing, when it is right."""
-        self.query_one(".wrong", Static).update(said(f"✗ {text}"))
+        """Show what is wrong with it; nothing, when it is right."""
+        self.query_one(".wrong", Static).update(content(f"✗ {text}"))
         self.set_class(bool(text), "-wrong")
 
     def put(self, text: str) -> None:
         """Show what is kept now."""
         self.before = text
-        if isinstance(self.box, Lines):
+        if isinstance(self.box, LinesInput):
             self.box.load_text(text)
         elif isinstance(self.box, Choice):
             self.box.choose(text)
@@ -190,7 +190,7 @@ class Form(VerticalScroll, can_focus=False):
         self.post_message(self.Touched())
 
     def keep(self) -> None:
-        """Read the fields and hand them over; the first that cannot be read says so and gets the focus."""
+        """Read the fields and hand them over; the first that cannot be read is marked and gets the focus."""
         values: dict[str, Any] = {}
         for key, box in self.boxes.items():
             if not (box.changed or self._every):
@@ -215,7 +215,7 @@ class Form(VerticalScroll, can_focus=False):
         for key, text in texts.items():
             self.boxes[key].before = text
 
-    def tell(self, problems: Mapping[str, str]) -> None:
+    def show_problems(self, problems: Mapping[str, str]) -> None:
         """Show what is wrong beside the fields it is about; the others are right."""
         for key, box in self.boxes.items():
             box.wrong(problems.get(key, ""))

@@ -1,4 +1,4 @@
-"""Findings grouped by rule, as rows to show: pure, so that ten thousand of them cost no more than they must."""
+"""Findings grouped by rule, as rows: pure, so that ten thousand of them cost no more than they must."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ MOST: Final = 1_000
 """Rows of one rule that are listed; the plain command lists them all."""
 
 
-class Group(msgspec.Struct, frozen=True, kw_only=True):
+class RuleGroup(msgspec.Struct, frozen=True, kw_only=True):
     """The findings of one rule that weigh the same. ``open``: its findings are listed below it."""
 
     key: str
@@ -28,20 +28,20 @@ class Group(msgspec.Struct, frozen=True, kw_only=True):
     open: bool = True
 
 
-class Row(msgspec.Struct, frozen=True, kw_only=True):
+class FindingRow(msgspec.Struct, frozen=True, kw_only=True):
     """One row: the head of a group, one of its findings, or how many more there are."""
 
-    group: Group
+    group: RuleGroup
     finding: Finding | None = None
     more: int = 0
 
 
-def name(finding: Finding) -> str:
-    """Return what tells a finding from every other of its step, for keeping the cursor on it."""
+def finding_key(finding: Finding) -> str:
+    """Return what sets a finding apart from every other of its step, for keeping the cursor on it."""
     return f"{finding.rule}\n{finding.path}\n{finding.where}\n{finding.measured}"
 
 
-def grouped(findings: Iterable[Finding], toggled: Collection[str] = ()) -> tuple[Group, ...]:
+def grouped(findings: Iterable[Finding], toggled: Collection[str] = ()) -> tuple[RuleGroup, ...]:
     """Return groups in the order findings are shown. ``toggled``: keys of groups folded or unfolded by hand."""
 
     def kind(finding: Finding) -> tuple[bool, Severity, str, bool]:
@@ -53,7 +53,7 @@ def grouped(findings: Iterable[Finding], toggled: Collection[str] = ()) -> tuple
         key = f"{rule}-{severity}-{waived:d}{unknown:d}"
         start_open = len(batch) <= FOLDED_FROM or len(batches) == 1
         groups.append(
-            Group(
+            RuleGroup(
                 key=key,
                 rule=rule,
                 severity=severity,
@@ -66,13 +66,13 @@ def grouped(findings: Iterable[Finding], toggled: Collection[str] = ()) -> tuple
     return tuple(groups)
 
 
-def rows(groups: Iterable[Group]) -> tuple[Row, ...]:
+def rows(groups: Iterable[RuleGroup]) -> tuple[FindingRow, ...]:
     """Return the rows to show for ``groups``."""
-    found: list[Row] = []
+    found: list[FindingRow] = []
     for group in groups:
-        found.append(Row(group=group))
+        found.append(FindingRow(group=group))
         if group.open:
-            found.extend(Row(group=group, finding=finding) for finding in group.findings[:MOST])
+            found.extend(FindingRow(group=group, finding=finding) for finding in group.findings[:MOST])
             if len(group.findings) > MOST:
-                found.append(Row(group=group, more=len(group.findings) - MOST))
+                found.append(FindingRow(group=group, more=len(group.findings) - MOST))
     return tuple(found)

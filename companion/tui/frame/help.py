@@ -1,7 +1,8 @@
-"""Every key in one place."""
+"""Every key in one place: those of the app, and those that each step's body lists."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import ClassVar, Final
 
@@ -11,7 +12,9 @@ from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from companion.tui.shown import Piece, said
+from companion.steps.table import STEPS
+from companion.tui.bodies import body_of
+from companion.tui.parts.content import Piece, content
 
 KEYS: Final = (
     (
@@ -34,24 +37,33 @@ KEYS: Final = (
         (
             ("t", "its next part: another page of the form, the findings"),
             ("v", "waive the finding, or all of the rule, under the cursor; or take it back"),
-            ("Enter", "on a rule: fold or unfold its findings"),
-            ("Tab", "from the findings to what is told of one, to scroll it"),
+            ("Enter", "on a rule: show or hide its findings"),
+            ("Tab", "from the list to the details below it, to scroll them"),
         ),
     ),
-    ("Facts", (("Enter", "keep what was written; in a list use the Keep button"), ("Esc", "leave the field"))),
-    ("Controls", (("p  f  n", "pass, fail, note"), ("j", "the next trial not answered"))),
-    ("Away", (("n", "record a test"), ("← →", "choose in a row of choices"))),
-    ("Needs", (("e", "edit the facts of the engine"),)),
-    ("Words", (("m", "show it as md, txt or html"), ("w", "write what is shown"))),
-    ("Archive, Out", (("b", "build and prove"), ("o", "record the release"), ("u", "check a downloaded copy"))),
+    (
+        "In a form",
+        (
+            ("Enter", "keep what was written; in a field of several lines use the button"),
+            ("← →", "choose in a row of choices"),
+            ("Esc", "leave the field"),
+        ),
+    ),
 )
-"""Areas, and in each the keys with what they do."""
+"""Areas, and in each the keys with what they do; those of the steps follow from their bodies."""
 
 STATES: Final = (
     "  · open: nobody has looked       ✗ failing: something blocks\n"
     "  ~ stale: looked at other content ? unknown: looked, could not tell\n"
-    "  w waived: let pass with reasons ✓ proven"
+    "  w waived: accepted, with reasons ✓ proven"
 )
+
+
+def step_keys() -> Iterator[tuple[str, tuple[tuple[str, str], ...]]]:
+    """Yield the title of each step that has keys of its own, with those keys and what they do."""
+    for step in STEPS:
+        if keys := body_of(step.body).KEYS:
+            yield step.title, tuple((key.key, key.help) for key in keys)
 
 
 class Help(ModalScreen[None]):
@@ -73,14 +85,14 @@ class Help(ModalScreen[None]):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         pieces: list[Piece] = [("States\n", "bold $primary"), STATES, "\n"]
-        for area, keys in KEYS:
+        for area, keys in (*KEYS, *step_keys()):
             pieces.append((f"{area}\n", "bold $primary"))
             for key, words in keys:
                 pieces += [(f"  {key:<9} ", "bold"), f"{words}\n"]
         pieces += ["Every key can be clicked at the foot. Every action has a plain command: companion --help\n"]
         pieces += [("Folder  ", "$foreground-muted"), str(self._folder), "\n", ("Esc goes back", "$foreground-muted")]
         with VerticalScroll():
-            yield Static(said(*pieces))
+            yield Static(content(*pieces))
 
     def on_mount(self) -> None:
         """Let the arrows scroll."""

@@ -12,31 +12,36 @@ from textual.widget import Widget
 
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Watch
-from companion.tui.foot import JobLine, NoticeLine
-from companion.tui.jobs import WORK, WRITE, Jobs
-from companion.tui.messages import Failed, Finished, Reported
+from companion.tui.frame.jobs import WORK, WRITE, Jobs
+from companion.tui.frame.messages import Failed, Finished, Reported
+from companion.tui.parts.foot import JobLine, NoticeLine
 
 Result = TypeVar("Result")
-Line = TypeVar("Line", bound=Widget)
+FootLine = TypeVar("FootLine", bound=Widget)
 
 
-async def _called(then: Callable[[Any], Any], result: Any) -> None:
-    """Call what wanted the result, waiting for it where it is a coroutine."""
-    answer = then(result)
+async def await_call(call: Callable[..., Any], *args: Any) -> None:
+    """Call what may be a plain function or a coroutine, and wait for it."""
+    answer = call(*args)
     if inspect.isawaitable(answer):
         await answer
 
 
-class Running(App[int]):
-    """Starts work, shows its progress at the foot of every screen, says how it ended, and goes cleanly."""
+class BackgroundApp(App[int]):
+    """Starts work, shows its progress at the foot of every screen, reports how it ended, and quits cleanly."""
 
     def __init__(self) -> None:
         super().__init__()
         self.jobs = Jobs(self)
         self.leaving = False
 
+    @property
+    def working(self) -> bool:
+        """Whether long work runs."""
+        return self.jobs.work is not None
+
     def look_again(self) -> None:
-        """Ask for the status; the app proper says how."""
+        """Ask for the status; the app proper knows how."""
         raise NotImplementedError
 
     def begin(
@@ -49,14 +54,14 @@ class Running(App[int]):
         failed: Callable[[CompanionError], None] | None = None,
         owner: Widget | None = None,
     ) -> None:
-        """Run something in a thread; see :meth:`companion.tui.jobs.Jobs.start`. What is refused is said."""
+        """Run something in a thread; see :meth:`companion.tui.frame.jobs.Jobs.start`. A refusal is shown."""
         try:
             self.jobs.start(group, what, work, then, failed=failed, owner=owner)
         except CompanionError as error:
-            self.say(error.line, wrong=True)
+            self.show_notice(error.line, wrong=True)
             return
         if group == WORK:
-            self.say("")
+            self.show_notice("")
             self.show_work()
 
     def work(
@@ -64,15 +69,15 @@ class Running(App[int]):
         what: str,
         work: Callable[[Watch], Result],
         then: Callable[[Result], Any] | None = None,
-        told: Callable[[Result], str] | None = None,
+        summary: Callable[[Result], str] | None = None,
         wrong: Callable[[Result], bool] = lambda _: False,
     ) -> None:
-        """Do long work with progress; afterwards say ``told``, marked where it went ``wrong``, and look again."""
+        """Do long work with progress; afterwards show its ``summary``, marked where it went ``wrong``; look again."""
 
         async def after(result: Result) -> None:
-            self.say(told(result) if told else f"{what}: done.", wrong=wrong(result))
+            self.show_notice(summary(result) if summary else f"{what}: done.", wrong=wrong(result))
             if then:
-                await _called(then, result)
+                await await_call(then, result)
             self.look_again()
 
         self.begin(WORK, what, work, after)
@@ -81,17 +86,17 @@ class Running(App[int]):
         self,
         what: str,
         work: Callable[[Watch], Result],
-        told: str,
+        summary: str,
         *,
         then: Callable[[Result], Any] | None = None,
         failed: Callable[[CompanionError], None] | None = None,
     ) -> None:
-        """Keep something a person said; afterwards say ``told`` and look at the folder again."""
+        """Keep something a person entered; afterwards show ``summary`` and look at the folder again."""
 
         async def after(result: Result) -> None:
-            self.say(told)
+            self.show_notice(summary)
             if then:
-                await _called(then, result)
+                await await_call(then, result)
             self.look_again()
 
         self.begin(WRITE, what, work, after, failed=failed)
@@ -101,7 +106,7 @@ class Running(App[int]):
         job = self.jobs.work
         if job and job.run == message.run and not job.watch.cancelled:
             for line in self._feet(JobLine):
-                line.tell(message.progress)
+                line.show(message.progress)
 
     @on(Finished)
     async def _finished(self, message: Finished) -> None:
@@ -110,7 +115,7 @@ class Running(App[int]):
             return
         self._ended()
         if not self.leaving and (job.owner is None or job.owner.is_attached):
-            await _called(job.then, message.result)
+            await await_call(job.then, message.result)
 
     @on(Failed)
     def _failed(self, message: Failed) -> None:
@@ -120,7 +125,7 @@ class Running(App[int]):
         self._ended()
         if self.leaving:
             return
-        self.say(message.error.line, wrong=not isinstance(message.error, Cancelled))
+        self.show_notice(message.error.line, wrong=not isinstance(message.error, Cancelled))
         if job.failed:
             job.failed(message.error)
         if job.group == WORK:
@@ -135,25 +140,25 @@ class Running(App[int]):
         """Show what runs, or that nothing does."""
         job = self.jobs.work
         for line in self._feet(JobLine):
-            line.tell(None, job.what if job else "", stopping=bool(job and job.watch.cancelled))
+            line.show(None, job.what if job else "", stopping=bool(job and job.watch.cancelled))
         self.refresh_bindings()
 
     def stop_work(self) -> None:
-        """Ask the long work to stop, and say so."""
+        """Ask the long work to stop, and show that."""
         if job := self.jobs.work:
             job.watch.cancel()
             self.show_work()
 
     def leave(self) -> None:
-        """Go as soon as everything has come to a clean end."""
+        """Quit as soon as everything has come to a clean end."""
         self.leaving = True
         self.jobs.stop_all()
         self._ended()
 
-    def say(self, text: str, *, wrong: bool = False) -> None:
+    def show_notice(self, text: str, *, wrong: bool = False) -> None:
         """Show one sentence at the foot of every screen."""
         for line in self._feet(NoticeLine):
-            line.tell(text, wrong=wrong)
+            line.show(text, wrong=wrong)
 
-    def _feet(self, kind: type[Line]) -> list[Line]:
+    def _feet(self, kind: type[FootLine]) -> list[FootLine]:
         return [line for screen in self.screen_stack for line in screen.query(kind)]

@@ -1,8 +1,9 @@
-"""Small questions on top of a screen."""
+"""Small questions on top of a screen: for a line of words, and for yes or no."""
 
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from pathlib import Path
 from typing import ClassVar
 
@@ -13,7 +14,8 @@ from textual.screen import ModalScreen
 from textual.widgets import Button, Input, Static
 
 from companion.core.text import visible
-from companion.tui.shown import plain, said
+from companion.tui.parts.companion import Companion
+from companion.tui.parts.content import content, plain
 
 
 def place_of(text: str) -> Path | None:
@@ -56,7 +58,7 @@ class Ask(ModalScreen[str | None]):
         hint: str = "",
         replace: bool = False,
     ) -> None:
-        """``needed``: what to say when nothing was written; empty: nothing is needed.
+        """``needed``: the line shown when nothing was written; empty: nothing is needed.
 
         replace: what is typed first takes the place of ``preset`` rather than being added to it.
         """
@@ -68,14 +70,14 @@ class Ask(ModalScreen[str | None]):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         with Vertical(classes="box"):
-            yield Static(said(self._head), classes="head")
-            yield Static(said(self._text), classes="text")
+            yield Static(content(self._head), classes="head")
+            yield Static(content(self._text), classes="text")
             yield Input(self._preset, placeholder=self._hint, select_on_focus=self._replace)
             yield Static("", markup=False, classes="wrong")
             with Horizontal():
                 yield Button(plain(self._done), id="done")
                 yield Button("Back", id="back")
-                yield Static(said("Enter does it, Esc goes back"), classes="keys")
+                yield Static(content("Enter does it, Esc goes back"), classes="keys")
 
     def on_mount(self) -> None:
         """Write at once."""
@@ -101,7 +103,7 @@ class Ask(ModalScreen[str | None]):
     def _take(self) -> None:
         words = self.query_one(Input).value.strip()
         if self._needed and not words:
-            self.query_one(".wrong", Static).update(said(self._needed))
+            self.query_one(".wrong", Static).update(content(self._needed))
             self.query_one(Input).focus()
         else:
             self.dismiss(words)
@@ -125,12 +127,12 @@ class Confirm(ModalScreen[bool]):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         with Vertical(classes="box"):
-            yield Static(said(self._head), classes="head")
-            yield Static(said(self._text), classes="text")
+            yield Static(content(self._head), classes="head")
+            yield Static(content(self._text), classes="text")
             with Horizontal():
                 yield Button(plain(self._yes), id="yes")
                 yield Button(plain(self._no), id="no")
-                yield Static(said("y does it, Esc goes back"), classes="keys")
+                yield Static(content("y does it, Esc goes back"), classes="keys")
 
     def on_mount(self) -> None:
         """Let Enter do no harm."""
@@ -144,3 +146,13 @@ class Confirm(ModalScreen[bool]):
         """Answer by mouse or Enter."""
         event.stop()
         self.dismiss(event.button.id == "yes")
+
+
+def ask(companion: Companion, question: Ask, then: Callable[[str], object]) -> None:
+    """Ask for a line of words; ``then`` gets them, unless the person goes back."""
+    companion.push_screen(question, lambda words: None if words is None else then(words))
+
+
+def confirm(companion: Companion, question: Confirm, then: Callable[[], object]) -> None:
+    """Ask yes or no; ``then`` is called on a yes alone."""
+    companion.push_screen(question, lambda yes: then() if yes else None)

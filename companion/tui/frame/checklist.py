@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import ClassVar
+from typing import ClassVar, Final
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -14,33 +14,29 @@ from textual.widgets.option_list import Option
 
 from companion.core.text import shorten, visible
 from companion.steps.model import State, Status
-from companion.steps.table import STEP_IDS, STEPS
-from companion.tui.messages import StepOpened
-from companion.tui.shown import STATE_STYLE, said
+from companion.steps.table import STEPS
+from companion.tui.frame.messages import StepOpened
+from companion.tui.parts.content import STATE_STYLE, content
+from companion.tui.parts.keys import step_digit
 
-WIDE = 22
-
-
-def step_key(step_id: str) -> str:
-    """Return the digit that opens a step: 1 to 9, and 0 for the tenth."""
-    return str((STEP_IDS.index(step_id) + 1) % 10)
+WIDE: Final = 22
+_TITLE: Final = max(len(step.title) for step in STEPS) + 1
 
 
 def step_row(step_id: str, title: str, state: State | None) -> Content:
     """Return a step's row: its digit, mark, title and state in words."""
+    digit = (f"{step_digit(step_id):1} ", "$foreground-muted")
     if state is None:
-        return said((f"{step_key(step_id)} ", "$foreground-muted"), f"  {title}")
+        return content(digit, f"  {title}")
     style = STATE_STYLE[state]
-    return said(
-        (f"{step_key(step_id)} ", "$foreground-muted"), (f"{state.mark} ", style), f"{title:<9}", (state.value, style)
-    )
+    return content(digit, (f"{state.mark} ", style), f"{title:<{_TITLE}}", (state.value, style))
 
 
 class Steps(OptionList):
     """The ten steps. Moving over a step opens it beside the list; Enter or a click goes to work in it."""
 
     DEFAULT_CSS = """
-    Steps { height: 10; }
+    Steps { height: auto; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "select", "Open")]
 
@@ -89,13 +85,13 @@ class Rail(Vertical):
         """Show the whole checklist. ``remark``: a word on the folder, such as that it is read-only."""
         title = status.title or visible(self._folder.name)
         self.query_one(".name", Static).update(
-            said(shorten(title, WIDE * 2), (f"\n{status.version}" if status.version else "", "$foreground-muted"))
+            content(shorten(title, WIDE * 2), (f"\n{status.version}" if status.version else "", "$foreground-muted"))
         )
         self.steps.show(status)
         total = len(status.steps)
-        bar = said(
+        bar = content(
             ("■" * status.proven, "$success"), ("·" * (total - status.proven), "$foreground-muted"), "\n"
         )  # fmt: skip
         self.query_one(".tally", Static).update(
-            said(f"{status.proven} of {total} proven\n", bar, (remark, "$warning") if remark else "")
+            content(f"{status.proven} of {total} proven\n", bar, (remark, "$warning") if remark else "")
         )

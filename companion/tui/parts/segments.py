@@ -18,7 +18,7 @@ class Word:
     """One clickable piece: ``key`` says which one it was."""
 
     key: str
-    shown: Content
+    text: Content
 
 
 class Segments(Widget):
@@ -31,7 +31,7 @@ class Segments(Widget):
     gap = 2
 
     def words(self) -> list[Word]:
-        """Return the pieces as they are to be shown now."""
+        """Return the pieces as they stand now."""
         raise NotImplementedError
 
     def chosen(self, key: str) -> None:
@@ -43,7 +43,7 @@ class Segments(Widget):
         rows: list[list[tuple[int, Word]]] = [[]]
         column = 0
         for word in self.words():
-            wide = word.shown.cell_length
+            wide = word.text.cell_length
             if rows[-1] and column + wide > width:
                 rows.append([])
                 column = 0
@@ -59,7 +59,7 @@ class Segments(Widget):
         """Draw the rows."""
         width = self.content_size.width
         blank = Content(" " * self.gap)
-        return Content("\n").join(blank.join(word.shown for _, word in row) for row in self.rows(width))
+        return Content("\n").join(blank.join(word.text for _, word in row) for row in self.rows(width))
 
     def on_click(self, event: events.Click) -> None:
         """Find the piece under the pointer."""
@@ -68,7 +68,7 @@ class Segments(Widget):
         if offset is None or offset.y >= len(rows):
             return
         for column, word in rows[offset.y]:
-            if column <= offset.x < column + word.shown.cell_length:
+            if column <= offset.x < column + word.text.cell_length:
                 event.stop()
                 self.chosen(word.key)
                 return

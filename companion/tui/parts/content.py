@@ -1,4 +1,4 @@
-"""From plain values to what the screen shows. Text from files passes through here and is never read as markup."""
+"""From plain values to text on the screen. Text from files passes through here and is never read as markup."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def lines(text: str) -> Content:
     return Content(visible_lines(text).expandtabs(4))
 
 
-def said(*pieces: Piece) -> Content:
+def content(*pieces: Piece) -> Content:
     """Join pieces: our own words as strings, (text, style) pairs, or Content made here. Every one is made inert."""
     safe = [
         piece
@@ -61,43 +61,43 @@ def labelled(label: str, text: str, width: int = 0, column: int = 9) -> Content:
     """
     if not text:
         return Content("")
-    shown = said(text)
+    body = content(text)
     if width > column + 12:
         pad = Content("\n" + " " * (column + 1))
-        shown = pad.join(shown.wrap(width - column - 1))
-    return said((f"{label:<{column}} ", "$foreground-muted"), shown, "\n")
+        body = pad.join(body.wrap(width - column - 1))
+    return content((f"{label:<{column}} ", "$foreground-muted"), body, "\n")
 
 
 def short_path(path: str, width: int) -> str:
     """Return a path cut to ``width`` cells; its folders go before its name does, since names tell files apart."""
-    shown = visible(path)
-    name = shown.rpartition("/")[2]
-    if len(shown) <= width:
-        return shown
+    safe = visible(path)
+    name = safe.rpartition("/")[2]
+    if len(safe) <= width:
+        return safe
     if len(name) + 2 > width:
         return shorten(name, width)
     room = width - len(name) - 2
-    return f"{shown[:room]}…/{name}"
+    return f"{safe[:room]}…/{name}"
 
 
 def state_words(state: State) -> Content:
     """Return a state as its mark and its word."""
-    return said((f"{state.mark} {state.value}", STATE_STYLE[state]))
+    return content((f"{state.mark} {state.value}", STATE_STYLE[state]))
 
 
-def finding_mark(finding: Finding) -> tuple[str, str]:
-    """Return the mark of a finding and its style."""
+def finding_mark(finding: Finding) -> tuple[str, str, str]:
+    """Return the mark of a finding, its word and its style."""
     if finding.waived:
-        return "w", "$secondary"
+        return "w", "waived", "$secondary"
     if finding.unknown:
-        return "?", "bold $warning"
-    return SEVERITY_MARK[finding.severity], SEVERITY_STYLE[finding.severity]
+        return "?", "could not tell", "bold $warning"
+    return SEVERITY_MARK[finding.severity], finding.severity.value, SEVERITY_STYLE[finding.severity]
 
 
 def finding_line(finding: Finding, width: int, *, limit: bool = True) -> Content:
     """Return one finding on one line of ``width`` cells: where it is, then what was measured beside the limit.
 
-    limit: whether the limit stands in the line; it is left out where the head of the rule tells it for all.
+    limit: whether the limit stands in the line; it is left out where the head of the rule gives it for all.
     """
     against = (
         f"{finding.measured} / {finding.limit}" if finding.measured and finding.limit and limit else finding.measured
@@ -106,25 +106,24 @@ def finding_line(finding: Finding, width: int, *, limit: bool = True) -> Content
     room = max(16, width - 5)
     place = finding.path or finding.where or "the whole"
     first = room if not against else max(room // 2, room - len(against) - 2)
-    shown = short_path(place, first)
-    if finding.path and finding.where and len(shown) + len(against) + len(finding.where) + 4 <= room:
-        shown = f"{shown}, {visible(finding.where)}"
-    rest = (f"  {shorten(against, max(8, room - len(shown) - 2))}", "$foreground-muted") if against else ""
-    mark, style = finding_mark(finding)
-    return said("  ", (mark, style), " ", shown, rest)
+    where = short_path(place, first)
+    if finding.path and finding.where and len(where) + len(against) + len(finding.where) + 4 <= room:
+        where = f"{where}, {visible(finding.where)}"
+    rest = (f"  {shorten(against, max(8, room - len(where) - 2))}", "$foreground-muted") if against else ""
+    mark, _, style = finding_mark(finding)
+    return content("  ", (mark, style), " ", where, rest)
 
 
 def finding_detail(finding: Finding, width: int = 0) -> Content:
     """Return everything about one finding: place, measured, limit, what a player suffers, how to mend it."""
-    mark, style = finding_mark(finding)
-    word = "waived" if finding.waived else "could not tell" if finding.unknown else finding.severity.value
+    mark, word, style = finding_mark(finding)
     where = ", ".join(part for part in (visible(finding.path), visible(finding.where)) if part)
-    told = (
+    rows = (
         ("Where", where), ("Measured", finding.measured), ("Limit", finding.limit),
         ("Why", finding.why), ("Mend", finding.mend), ("Waived", finding.waived),
     )  # fmt: skip
-    return said(
-        (f"{mark} {word}", style), f"  {finding.rule}\n", *(labelled(label, text, width) for label, text in told)
+    return content(
+        (f"{mark} {word}", style), f"  {finding.rule}\n", *(labelled(label, text, width) for label, text in rows)
     )  # fmt: skip
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
-
 from textual import events
 from textual.app import ComposeResult
 from textual.containers import Vertical, VerticalScroll
@@ -15,42 +13,40 @@ from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.steps.model import State, StepStatus
 from companion.steps.table import BY_ID
-from companion.tui.grouping import Group, Row, grouped, name, rows
-from companion.tui.shown import finding_detail, finding_line, finding_mark, labelled, said
+from companion.tui.parts.companion import companion_of
+from companion.tui.parts.content import content, finding_detail, finding_line, finding_mark, labelled
+from companion.tui.parts.groups import FindingRow, RuleGroup, finding_key, grouped, rows
+from companion.tui.parts.waivers import ask_group_waiver, ask_waiver
 
-if TYPE_CHECKING:
-    from companion.tui.app import CompanionApp
 
-
-def row_shown(row: Row, width: int) -> Content:
-    """Return how a row looks at a width in cells."""
+def row_content(row: FindingRow, width: int) -> Content:
+    """Return a row at a width in cells."""
     if row.finding:
         return finding_line(row.finding, width, limit=not shared_limit(row.group))
     group = row.group
     if row.more:
-        return said((f"    and {row.more:,} more: companion check --json lists them all", "$foreground-muted"))
-    mark, style = finding_mark(group.findings[0])
-    word = "waived" if group.waived else "could not tell" if group.unknown else group.severity.value
+        return content((f"    and {row.more:,} more: companion check --json lists them all", "$foreground-muted"))
+    mark, word, style = finding_mark(group.findings[0])
     fold = "▾" if group.open else "▸"
     limit = f"; limit: {shared_limit(group)}" if shared_limit(group) else ""
     about = visible(f"  {word}, {len(group.findings):,}{limit}")
     room = max(20, width - len(group.rule) - 4)
     about = about if len(about) <= room else f"{about[: room - 1]}…"
-    return said(f"{fold} ", (f"{mark} {group.rule}", style), (about, "$foreground-muted"))
+    return content(f"{fold} ", (f"{mark} {group.rule}", style), (about, "$foreground-muted"))
 
 
-def shared_limit(group: Group) -> str:
+def shared_limit(group: RuleGroup) -> str:
     """Return the limit that all findings of a group were held against, or nothing."""
     limit = group.findings[0].limit
     return limit if all(finding.limit == limit for finding in group.findings) else ""
 
 
-def nothing_here(step: StepStatus) -> str:
-    """Return what to say where there are no findings."""
+def no_findings(step: StepStatus) -> str:
+    """Return the line that stands where there are no findings."""
     if step.state is State.PROVEN:
         return f"Nothing found. This step is proven by {BY_ID[step.id].proven_by}."
     if step.state is State.STALE:
-        return "What was found before was found in other content. Press r to look again."
+        return "The last findings were for other content. Press r to look again."
     if step.state is State.OPEN:
         return "Nobody has looked yet."
     return "No findings."
@@ -72,7 +68,7 @@ class FindingsView(Vertical):
         super().__init__()
         self._step: StepStatus | None = None
         self._toggled: set[str] = set()
-        self._rows: tuple[Row, ...] = ()
+        self._rows: tuple[FindingRow, ...] = ()
         self._width = 0
         self.add_class("-empty")
 
@@ -94,7 +90,7 @@ class FindingsView(Vertical):
         self._step = step
         if not self.is_mounted:
             return
-        self.query_one(".none", Static).update(said(nothing_here(step)) if not step.findings else "")
+        self.query_one(".none", Static).update(content(no_findings(step)) if not step.findings else "")
         self.query_one(".none", Static).display = not step.findings
         self.set_class(not step.findings, "-empty")
         if not same or not self._rows:
@@ -113,22 +109,22 @@ class FindingsView(Vertical):
             return  # not laid out yet; the first resize fills it
         self._rows = rows(grouped(self._step.findings if self._step else (), self._toggled))
         listing.clear_options()
-        listing.add_options([Option(row_shown(row, self._width - 1)) for row in self._rows])
+        listing.add_options([Option(row_content(row, self._width - 1)) for row in self._rows])
         listing.highlighted = self._place_of(before) if self._rows else None
-        self._tell()
+        self._show_detail()
 
-    def _place_of(self, before: Row | None) -> int:
+    def _place_of(self, before: FindingRow | None) -> int:
         first = next((index for index, row in enumerate(self._rows) if row.finding), 0)
         if before is None:
             return first
         for index, row in enumerate(self._rows):
-            if before.finding and row.finding and name(row.finding) == name(before.finding):
+            if before.finding and row.finding and finding_key(row.finding) == finding_key(before.finding):
                 return index
             if not before.finding and not row.finding and row.group.key == before.group.key:
                 return index
         return first
 
-    def _row(self) -> Row | None:
+    def _row(self) -> FindingRow | None:
         place = self.query_one(OptionList).highlighted
         return self._rows[place] if place is not None and place < len(self._rows) else None
 
@@ -140,14 +136,14 @@ class FindingsView(Vertical):
             return None
         return row.finding or (row.group.findings[0] if len(row.group.findings) == 1 else None)
 
-    def _tell(self) -> None:
+    def _show_detail(self) -> None:
         row, finding = self._row(), self.current
         detail = self.query_one(".detail", Static)
         if finding is None and row:
             first = row.group.findings[0]
             width = self._width - 1
             detail.update(
-                said(
+                content(
                     (f"{row.group.rule}, {len(row.group.findings):,}\n", "bold"),
                     labelled("Limit", shared_limit(row.group), width),
                     labelled("Why", first.why, width),
@@ -161,7 +157,7 @@ class FindingsView(Vertical):
     def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
         """Show the detail of the row the cursor is on."""
         event.stop()
-        self._tell()
+        self._show_detail()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Fold or unfold a rule."""
@@ -173,13 +169,11 @@ class FindingsView(Vertical):
 
     def waive(self) -> None:
         """Ask for the reason to waive the finding under the cursor, or to take its waiver back; at a rule, for all."""
-        from companion.tui.waiving import ask_group_waiver, ask_waiver
-
-        app, row = cast("CompanionApp", self.app), self._row()
+        app, row = companion_of(self), self._row()
         finding = self.current
         if finding is not None:
             ask_waiver(app, finding)
         elif row is None or row.more:
-            app.say("Move to a finding, or to its rule, first.", wrong=True)
+            app.show_notice("Move to a finding, or to its rule, first.", wrong=True)
         else:
             ask_group_waiver(app, row.group)

@@ -14,18 +14,18 @@ from textual.widget import Widget
 
 from companion.core.errors import CompanionError
 from companion.core.progress import Progress, Watch
-from companion.tui.messages import Failed, Finished, Reported
+from companion.tui.frame.messages import Failed, Finished, Reported
 
 Result = TypeVar("Result")
 
 WORK: Final = "work"
 """Whatever takes long: one at a time, with progress, and never set aside for another."""
 WRITE: Final = "write"
-"""What a person says (an answer, a fact, a waiver): done one after the other, none ever dropped."""
+"""What a person enters (an answer, a fact, a waiver): done one after the other, none ever dropped."""
 
 
 @dataclass
-class Job:
+class BackgroundJob:
     """One piece of work on its way. ``owner``: the pane that wants the result; gone, so is the wish."""
 
     run: int
@@ -44,16 +44,16 @@ class Jobs:
     def __init__(self, app: App[Any]) -> None:
         self._app = app
         self._runs = itertools.count(1)
-        self._current: dict[str, Job] = {}
-        self._waiting: deque[Job] = deque()
+        self._current: dict[str, BackgroundJob] = {}
+        self._waiting: deque[BackgroundJob] = deque()
 
     @property
-    def work(self) -> Job | None:
+    def work(self) -> BackgroundJob | None:
         """The long work that runs now."""
         return self._current.get(WORK)
 
     @property
-    def busy(self) -> Job | None:
+    def busy(self) -> BackgroundJob | None:
         """What must come to a clean end before the app may go."""
         return self._current.get(WORK) or self._current.get(WRITE)
 
@@ -76,7 +76,9 @@ class Jobs:
 
         Raises :class:`CompanionError` when long work is asked for while other long work runs.
         """
-        job = Job(run=next(self._runs), group=group, what=what, work=work, then=then, failed=failed, owner=owner)
+        job = BackgroundJob(
+            run=next(self._runs), group=group, what=what, work=work, then=then, failed=failed, owner=owner
+        )
         job.watch = Watch(partial(self._report, job.run))
         before = self._current.get(group)
         if before and group == WORK:
@@ -88,7 +90,7 @@ class Jobs:
             before.watch.cancel()
         self._begin(job)
 
-    def _begin(self, job: Job) -> None:
+    def _begin(self, job: BackgroundJob) -> None:
         self._current[job.group] = job
         self._app.run_worker(
             partial(self._carry, job), group=job.group, name=job.what, thread=True, exclusive=True, exit_on_error=False
@@ -97,22 +99,22 @@ class Jobs:
     def _report(self, run: int, progress: Progress) -> None:
         self._app.post_message(Reported(run, progress))
 
-    def _carry(self, job: Job) -> None:
+    def _carry(self, job: BackgroundJob) -> None:
         try:
             result = job.work(job.watch)
         except CompanionError as error:
             self._app.post_message(Failed(job.run, error))
         except Exception as error:  # whatever it is, the person at the desk hears of it
-            told = CompanionError(
-                f"{job.what} broke off: {type(error).__name__}: {error}",
-                do="try again; if it stays so, the plain command tells more",
+            failure = CompanionError(
+                f"{job.what} failed unexpectedly: {type(error).__name__}: {error}",
+                do="try again; if it fails again, the plain command shows more",
             )
-            told.__cause__ = error
-            self._app.post_message(Failed(job.run, told))
+            failure.__cause__ = error
+            self._app.post_message(Failed(job.run, failure))
         else:
             self._app.post_message(Finished(job.run, result))
 
-    def take(self, run: int) -> Job | None:
+    def take(self, run: int) -> BackgroundJob | None:
         """Return the job of this run and count it as ended; None when another has taken its place."""
         for group, job in self._current.items():
             if job.run == run:

@@ -1,4 +1,4 @@
-"""The list of snapshots: two lines each, the second filled in once what it tells has been worked out."""
+"""The list of snapshots: two lines each, the second filled in once what it says has been worked out."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from textual.widgets.option_list import Option
 
 from companion.core.text import shorten, visible
 from companion.core.units import decimal_bytes
-from companion.tui.shown import age, said
+from companion.tui.parts.content import age, content
 
 if TYPE_CHECKING:
     from companion.history.snapshot import Snapshot
@@ -32,30 +32,32 @@ Trees = tuple[str, str]
 
 
 @dataclass
-class Known:
+class WorkedOut:
     """What has been worked out so far: how far trees moved (None: cannot be read), bytes each snapshot alone holds."""
 
     moves: dict[Trees, Moved | None] = field(default_factory=dict)
     alone: dict[int, int] = field(default_factory=dict)
 
 
-def snapshot_row(shot: Snapshot, before: Snapshot | None, known: Known, width: int, *, marked: bool = False) -> Content:
+def snapshot_content(
+    shot: Snapshot, before: Snapshot | None, known: WorkedOut, width: int, *, marked: bool = False
+) -> Content:
     """Return a snapshot on two lines: number, label, size, its own bytes and age; why it was taken and what changed."""
     mark = ("● ", "bold $accent") if marked else "  "
     own = f", {decimal_bytes(known.alone[shot.number])} its own" if shot.number in known.alone else ""
-    told = f"{decimal_bytes(shot.bytes)}{own}, {age(shot.at)}"
+    size = f"{decimal_bytes(shot.bytes)}{own}, {age(shot.at)}"
     room = width - 6
-    place = max(8, room - len(told) - 2)
+    place = max(8, room - len(size) - 2)
     label = shorten(visible(shot.label) or "no label", place)
     kind = f"released as {visible(shot.version)}" if shot.version else KINDS.get(shot.kind, visible(shot.kind))
     why = f"{kind}{changed(shot, before, known)}"
-    return said(
-        mark, (f"{shot.number:>3} ", "bold"), f"{label:<{place}}  ", (told, "$foreground-muted"), "\n      ",
+    return content(
+        mark, (f"{shot.number:>3} ", "bold"), f"{label:<{place}}  ", (size, "$foreground-muted"), "\n      ",
         (why if len(why) <= room else f"{why[: room - 1]}…", "$foreground-muted"),
     )  # fmt: skip
 
 
-def changed(shot: Snapshot, before: Snapshot | None, known: Known) -> str:
+def changed(shot: Snapshot, before: Snapshot | None, known: WorkedOut) -> str:
     """Return what changed against the snapshot before, with what sets it off from the kind."""
     if before is None:
         return ", the first"
@@ -71,7 +73,7 @@ def changed(shot: Snapshot, before: Snapshot | None, known: Known) -> str:
 
 
 class Shots(OptionList):
-    """The snapshots; Enter says what it does here."""
+    """The snapshots, with Enter named at the foot for what it does here."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "select", "Compare")]
 
@@ -81,7 +83,7 @@ class Shots(OptionList):
     def __init__(self) -> None:
         super().__init__(markup=False)
         self.shots: list[Snapshot] = []
-        self.known = Known()
+        self.known = WorkedOut()
         self.marked: int | None = None
 
     @property
@@ -122,10 +124,10 @@ class Shots(OptionList):
         shot = self.shots[index]
         before = self.shots[index + 1] if index + 1 < len(self.shots) else None
         width = max(40, self.scrollable_content_region.width)
-        return snapshot_row(shot, before, self.known, width, marked=shot.number == self.marked)
+        return snapshot_content(shot, before, self.known, width, marked=shot.number == self.marked)
 
     def watch_scroll_y(self, old_value: float, new_value: float) -> None:
-        """Say that other rows are in view."""
+        """Report that other rows are in view."""
         super().watch_scroll_y(old_value, new_value)
         if round(old_value) != round(new_value):
             self.post_message(self.Scrolled())

@@ -1,4 +1,4 @@
-"""The foot of every screen: what was said last, how far the work is, and the keys that do something here."""
+"""The foot of every screen: the last notice, how far the work is, and the keys that do something here."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from companion.core.progress import Progress
-from companion.tui.segments import Segments, Word
-from companion.tui.shown import age, said
+from companion.tui.parts.content import age, content
+from companion.tui.parts.segments import Segments, Word
 
 if TYPE_CHECKING:
     from textual.binding import ActiveBinding
@@ -23,7 +23,7 @@ _BAR: Final = 16
 
 
 def is_typed_into(widget: Widget | None) -> bool:
-    """Tell whether a letter pressed now would be written into ``widget``; the field's own module need not be known."""
+    """Return whether a letter pressed now would be typed into ``widget``."""
     return widget is not None and widget.check_consume_key("x", "x")
 
 
@@ -41,7 +41,7 @@ class KeysLine(Segments):
         self.screen.bindings_updated_signal.subscribe(self, self._changed)
 
     def _changed(self, _screen: Screen[Any]) -> None:
-        words = self._look()
+        words = self._active_words()
         if words != self._known:
             self._known = words
             self.refresh(layout=True)
@@ -49,18 +49,18 @@ class KeysLine(Segments):
     def words(self) -> list[Word]:
         """Return the keys shown, as they stood when the bindings last changed."""
         if self._known is None:
-            self._known = self._look()
+            self._known = self._active_words()
         return self._known
 
-    def _look(self) -> list[Word]:
-        """Ask what can be done; letters are left out while they would be typed into a field."""
+    def _active_words(self) -> list[Word]:
+        """Return what can be done now; letters are left out while they would be typed into a field."""
         typing = is_typed_into(self.screen.focused)
-        seen: dict[str, ActiveBinding] = {}
+        by_action: dict[str, ActiveBinding] = {}
         for active in self.screen.active_bindings.values():
             binding = active.binding
             letter = len(binding.key) == 1 or binding.key == "question_mark"
             if binding.show and active.enabled and not (typing and letter):
-                seen.setdefault(binding.action, active)
+                by_action.setdefault(binding.action, active)
         return [
             Word(
                 active.binding.key,
@@ -70,7 +70,7 @@ class KeysLine(Segments):
                     active.binding.description,
                 ),
             )
-            for active in seen.values()
+            for active in by_action.values()
         ]
 
     def chosen(self, key: str) -> None:
@@ -86,36 +86,36 @@ class JobLine(Static):
     JobLine.-on { display: block; }
     """
 
-    def tell(self, progress: Progress | None, what: str = "", *, stopping: bool = False) -> None:
+    def show(self, progress: Progress | None, what: str = "", *, stopping: bool = False) -> None:
         """Show how far the work is; ``progress`` None with ``what`` empty takes the line away."""
         self.set_class(bool(progress or what), "-on")
         if stopping:
-            self.update(said(f"Stopping: {what} comes to a clean end …"))
+            self.update(content(f"Stopping cleanly: {what} …"))
         elif progress:
             full = round(progress.fraction * _BAR)
             share = f"{progress.fraction:4.0%} " if progress.total else "     "
             self.update(
-                said(
+                content(
                     ("━" * full, "$primary"), ("─" * (_BAR - full), "$border-blurred"), f" {share}", progress.line,
                     ("  c stops", "$foreground-muted"),
                 )
             )  # fmt: skip
         elif what:
-            self.update(said(f"{what} …", ("  c stops", "$foreground-muted")))
+            self.update(content(f"{what} …", ("  c stops", "$foreground-muted")))
 
 
 class NoticeLine(Static):
-    """What was said last; it stays until the next thing is done, so that no error flies past."""
+    """The last notice; it stays until the next thing is done, so that no error flies past."""
 
     DEFAULT_CSS = """
     NoticeLine { height: auto; max-height: 5; padding: 0 1; background: $surface; display: none; }
     NoticeLine.-on { display: block; }
     """
 
-    def tell(self, text: str, *, wrong: bool = False) -> None:
+    def show(self, text: str, *, wrong: bool = False) -> None:
         """Show one sentence; an empty one takes the line away."""
         self.set_class(bool(text), "-on")
-        self.update(said(("✗ ", "bold $error") if wrong else ("› ", "$primary"), text))
+        self.update(content(("✗ ", "bold $error") if wrong else ("› ", "$primary"), text))
 
 
 class DueLine(Static):
@@ -129,12 +129,12 @@ class DueLine(Static):
     DueLine.-on { display: block; }
     """
 
-    def tell(self, because: str, since: str = "") -> None:
-        """Say why a snapshot is due, and when (ISO 8601) the last was taken; nothing takes the line away."""
+    def show(self, because: str, since: str = "") -> None:
+        """Show why a snapshot is due, and when (ISO 8601) the last was taken; nothing takes the line away."""
         self.set_class(bool(because), "-on")
         when = f" ({age(since)})" if since else ""
         self.update(
-            said(("k", "bold $primary"), " Keep a snapshot  ", (f"{because}{when}", "$foreground-muted"))
+            content(("k", "bold $primary"), " Keep a snapshot  ", (f"{because}{when}", "$foreground-muted"))
         )  # fmt: skip
 
     async def on_click(self) -> None:

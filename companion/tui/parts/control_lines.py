@@ -51,7 +51,7 @@ def control_line(control: Control) -> str:
 
 
 def control_of(line: str) -> Control:
-    """Return the control one line tells. Raises :class:`CompanionError` naming what cannot be read."""
+    """Return the control that one line describes. Raises :class:`CompanionError` naming what cannot be read."""
     name, *rest = _parts(line)
     if not name:
         raise CompanionError("A control needs a name", do="write it first, before the first semicolon")
@@ -84,7 +84,7 @@ def layer_line(layer: Layer) -> str:
 
 
 def layer_of(line: str) -> Layer:
-    """Return the layer one line tells. Raises :class:`CompanionError` naming what cannot be read."""
+    """Return the layer that one line describes. Raises :class:`CompanionError` naming what cannot be read."""
     name, *rest = _parts(line)
     if not name:
         raise CompanionError("A layer needs a name", do="write it first, before the first semicolon")

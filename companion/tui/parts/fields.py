@@ -9,7 +9,7 @@ import msgspec
 from companion.core.errors import CompanionError
 from companion.core.facts import Facts
 from companion.core.text import visible, visible_lines
-from companion.tui.lines import control_line, control_of, layer_line, layer_of, tables
+from companion.tui.parts.control_lines import control_line, control_of, layer_line, layer_of, tables
 
 Shape = Literal["text", "long", "lines", "words", "number", "whole", "choice", "controls", "layers"]
 
@@ -139,7 +139,7 @@ def value_of(facts: Facts, key: str) -> Any:
     return getattr(value, name) if name else value
 
 
-def shown(field: Field, value: Any) -> str:
+def text_of(field: Field, value: Any) -> str:
     """Return a fact as the form shows it, inert."""
     match field.shape:
         case "controls":
@@ -159,7 +159,7 @@ def shown(field: Field, value: Any) -> str:
 
 
 def read(field: Field, text: str) -> Any:
-    """Return the fact that a field's text tells. Raises :class:`CompanionError` naming what cannot be read."""
+    """Return the fact that a field's text stands for. Raises :class:`CompanionError` naming what cannot be read."""
     rows = [line.strip() for line in text.splitlines() if line.strip()]
     match field.shape:
         case "controls":

@@ -10,26 +10,29 @@ from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.widgets import Static
 
-from companion.tui.shown import said
+from companion.tui.parts.content import content
+
+Build = Callable[[int], Content]
+"""Returns a text for a width in cells."""
 
 
 class Page(VerticalScroll, can_focus=True):
-    """Shows what ``build(width)`` returns; width in cells."""
+    """Shows what it was given to build."""
 
     def __init__(self, text: str = "Looking …") -> None:
         super().__init__()
-        self._build: Callable[[int], Content] = lambda _: said(text)
-        self._shown = Static(said(text))
+        self._build: Build = lambda _: content(text)
+        self._text = Static(content(text))
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
-        yield self._shown
+        yield self._text
 
-    def show(self, build: Callable[[int], Content]) -> None:
-        """Show other text."""
+    def show(self, build: Build) -> None:
+        """Show another text."""
         self._build = build
-        self._shown.update(build(max(0, self.size.width - 1)))
+        self._text.update(build(max(0, self.size.width - 1)))
 
     def on_resize(self, event: events.Resize) -> None:
         """Break the lines anew."""
-        self._shown.update(self._build(max(0, event.size.width - 1)))
+        self._text.update(self._build(max(0, event.size.width - 1)))

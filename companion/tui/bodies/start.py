@@ -1,0 +1,60 @@
+"""The first questions in a folder without facts: what was found there, and what has to be asked."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from textual import on
+from textual.app import ComposeResult
+from textual.containers import Vertical
+from textual.widgets import Static
+
+from companion.tui.parts.companion import companion_of
+from companion.tui.parts.content import content
+from companion.tui.parts.fields import BY_KEY, Field, text_of, value_of
+from companion.tui.parts.form import FieldBox, Form
+
+if TYPE_CHECKING:
+    from companion.steps.deeds.start import Proposal
+
+
+class StartForm(Vertical):
+    """The questions; what is answered is written as ``release.toml``."""
+
+    def compose(self) -> ComposeResult:
+        """Lay out the line that stands until the folder has been looked through."""
+        yield Static(content("Looking at the folder …"))
+
+    def on_mount(self) -> None:
+        """Ask for the proposal, once: what is written meanwhile is not thrown away."""
+        companion = companion_of(self)
+        companion.begin("start", "Looking at the folder", companion.shop.propose, self._show_questions, owner=self)
+
+    async def _show_questions(self, proposal: Proposal) -> None:
+        fields = []
+        for key, question in (("instrument.title", "What is the instrument called?"), *proposal.asks):
+            known = BY_KEY.get(key) or Field(key=key, label=key)
+            fields.append(Field(key=key, label=question, shape=known.shape, choices=known.choices, rows=2))
+        intro = content(
+            "There is no release.toml here yet. This is what was found:\n",
+            *(f"  {line}\n" for line in proposal.seen),
+            "\nThe rest only you can tell. Leave blank what you do not know yet.",
+        )
+        texts = {field.key: text_of(field, value_of(proposal.facts, field.key)) for field in fields}
+        form = Form(fields, texts, done="Write release.toml", every=True, intro=Static(intro, classes="intro"))
+        await self.remove_children()
+        await self.mount(form)
+        self.query(FieldBox).first().box.focus()
+        form.call_after_refresh(form.scroll_home, animate=False)  # what was found stands above the first question
+
+    @on(Form.Kept)
+    def _kept(self, event: Form.Kept) -> None:
+        event.stop()
+        companion = companion_of(self)
+        answers = {key: value for key, value in event.values.items() if value not in ("", [], None)}
+        companion.write(
+            "Writing release.toml",
+            lambda watch: companion.shop.start(answers, watch),
+            "release.toml is written.",
+            then=lambda _: companion.start_anew(),
+        )

@@ -1,0 +1,1 @@
+"""The frame around the open step: the checklist, its workspace, help, and the work in threads."""

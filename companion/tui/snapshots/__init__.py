@@ -1,0 +1,1 @@
+"""The drawer of snapshots: listing, taking, comparing, restoring."""
