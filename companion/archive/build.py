@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import functools
 import os
 import threading
 from collections.abc import Generator, Iterator
@@ -11,7 +10,7 @@ from pathlib import Path
 from typing import BinaryIO, Final
 
 from companion.archive import coders
-from companion.archive.layout import DEFLATED, STORED
+from companion.archive.layout import DEFLATED, STORED, Header
 from companion.archive.packing import PackedPart, packing, stored_parts
 from companion.archive.plan import ArchivePlan
 from companion.archive.writer import Writer
@@ -112,15 +111,10 @@ def _write(plan: ArchivePlan, stream: BinaryIO, watch: Watch, threads: int) -> t
     with packing(plan.members, watch, threads) as results, _synced_meanwhile(stream):
         for part in results:
             if part.whole:
-                writer.member(
-                    part.member.name,
-                    method=part.method,
-                    crc=part.crc,
-                    size=part.member.size,
-                    parts=part.parts,
-                    executable=part.program,
-                )
-                watch.step(part.member.size)
+                packed = sum(map(len, part.parts))
+                header = Header(part.member.name.encode(), part.method, part.crc, packed, part.size)
+                writer.member(header, part.parts, executable=part.program)
+                watch.step(part.size)
             else:
                 _stream(writer, part, results, watch)
     return writer.finish()
@@ -164,8 +158,9 @@ def _stream(writer: Writer, first: PackedPart, rest: Iterator[PackedPart], watch
                 return
             part = next(rest)
 
-    write = functools.partial(writer.streamed, member.name, size=member.size, executable=first.program)
-    packed = write(method=first.method, pieces=pieces())
+    header = Header(member.name.encode(), first.method, 0, 0, member.size)
+    packed = writer.streamed(header, pieces(), executable=first.program)
     if first.method == DEFLATED and packed > coders.NOT_WORTH_IT * member.size:
         writer.withdraw()
-        write(method=STORED, pieces=((part.parts, part.crc) for part in stored_parts(member, watch)))
+        again = ((part.parts, part.crc) for part in stored_parts(member, watch))
+        writer.streamed(header._replace(method=STORED), again, executable=first.program)

@@ -44,11 +44,9 @@ def packed(data: Bytes) -> tuple[int, list[Bytes]]:
     parts = packed_piece(data, last=True)
     size = sum(map(len, parts))
     if size < PACKS_WELL * len(data):
-        import deflate
-
-        better = deflate.deflate_compress(data, BETTER_LEVEL)
-        if len(better) < size:
-            return DEFLATED, [better]
+        method, better = packed_better(data)
+        if sum(map(len, better)) < size:
+            return method, better
     return (STORED, [bytes(data)]) if size > NOT_WORTH_IT * len(data) else (DEFLATED, parts)
 
 

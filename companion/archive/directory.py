@@ -81,7 +81,9 @@ def find_ending(stream: BinaryIO, length: int, defects: Defects) -> Ending | Non
         defects.add(DefectKind.DISAGREES, "it is one part of several, or its count of members is wrong", byte=end_at)
     shift = behind - size - start
     if shift > 0:
-        defects.add(DefectKind.UNCLAIMED, f"{shift:,} bytes in front of it, or inside that it does not count", byte=0)
+        defects.add(
+            DefectKind.UNCLAIMED, f"{shift:,} bytes in front of it, or inside it, that it does not count", byte=0
+        )
     elif shift < 0:
         defects.add(DefectKind.TRUNCATED, f"{-shift:,} bytes are missing in front of its directory", byte=end_at)
     return Ending(count=count, start=max(0, behind - size), size=size, shift=shift, zip64=zip64 is not None)
@@ -154,7 +156,7 @@ def read_directory(stream: BinaryIO, ending: Ending, defects: Defects) -> list[Z
     at = 0
     while at < len(data) and len(members) < MOST_MEMBERS:
         if at + CENTRAL.size > len(data) or not data.startswith(CENTRAL_MARK, at):
-            defects.add(DefectKind.DISAGREES, "its directory does not read on from here", byte=ending.start + at)
+            defects.add(DefectKind.DISAGREES, "its directory cannot be read on from here", byte=ending.start + at)
             break
         fields = CENTRAL.unpack_from(data, at)
         name_end = at + CENTRAL.size + fields[10]
@@ -168,8 +170,8 @@ def read_directory(stream: BinaryIO, ending: Ending, defects: Defects) -> list[Z
         )
         at = after
     if len(members) != ending.count:
-        count = plural(ending.count, "member")
-        defects.add(DefectKind.DISAGREES, f"its end says {count}, its directory lists {len(members):,}")
+        announced = plural(ending.count, "member")
+        defects.add(DefectKind.DISAGREES, f"its end says {announced}, its directory lists {len(members):,}")
     return members
 
 

@@ -59,7 +59,7 @@ def _ask(tool: str, command: list[str], seconds: float, watch: Watch) -> Opinion
                         watch.step(0)
                         if time.monotonic() > deadline:
                             process.kill()
-                            return Opinion(tool=tool, complaint="it did not come to an end", doubtful=True)
+                            return Opinion(tool=tool, complaint="it did not finish", doubtful=True)
             except BaseException:
                 process.kill()
                 raise

@@ -55,7 +55,7 @@ def _inspected(path: Path, stream: BinaryIO, length: int) -> Inspection:
     if ending is None:
         if not _starts_like_one(stream):
             raise CompanionError(
-                "This is not a zip archive", str(path), "check that it is the file you meant and came down whole"
+                "This is not a zip archive", str(path), "check that it is the file you meant, and all of it"
             )
         defects.add(DefectKind.TRUNCATED, "it begins as a zip archive and has no directory at its end", byte=length)
         return Inspection(size=length, members=(), defects=tuple(defects.found), zip64=False)
@@ -170,7 +170,7 @@ def _descriptor(stream: BinaryIO, member: ZipMember, at: int, length: int, defec
                 continue
             if data.startswith(wanted):
                 return len(wanted)
-    defects.add(DefectKind.DISAGREES, "what stands behind it and the directory differ", member.name, at)
+    defects.add(DefectKind.DISAGREES, "the data descriptor behind it and the directory differ", member.name, at)
     return 0
 
 

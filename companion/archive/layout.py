@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from typing import Final
+from typing import Final, NamedTuple
 
 LOCAL: Final = struct.Struct("<4s5H3I2H")  # 4.3.7
 CENTRAL: Final = struct.Struct("<4s6H3I5H2I")  # 4.3.12
@@ -79,65 +79,44 @@ def extras(data: bytes) -> dict[int, bytes]:
     return found
 
 
-def local_header(name: bytes, *, flags: int, method: int, crc: int, packed: int, size: int, zip64: bool) -> bytes:
-    """Return a local header with its name; with ``zip64`` both sizes go into the extra, as 4.5.3 demands of it."""
+class Header(NamedTuple):
+    """What both headers of a member say. name: encoded. packed, size: bytes packed and unpacked."""
+
+    name: bytes
+    method: int
+    crc: int
+    packed: int
+    size: int
+
+    @property
+    def flags(self) -> int:
+        """Bit 11 alone, and only where it says anything: the name is UTF-8 (4.4.4, appendix D)."""
+        return 0 if self.name.isascii() else UTF8
+
+
+def local_header(header: Header) -> bytes:
+    """Return a local header with its name; from 4 GiB on both sizes go into the extra, as 4.5.3 demands of it."""
+    name, method, crc, packed, size = header
+    # Nothing is written larger than it is, so the content's size alone decides whether 32 bits hold both sizes.
+    zip64 = size >= MOST32
     extra = struct.pack("<2H2Q", ZIP64_EXTRA, 16, size, packed) if zip64 else b""
-    return (
-        LOCAL.pack(
-            LOCAL_MARK,
-            ZIP64_VERSION if zip64 else PLAIN_VERSION,
-            flags,
-            method,
-            *WHEN,
-            crc,
-            MOST32 if zip64 else packed,
-            MOST32 if zip64 else size,
-            len(name),
-            len(extra),
-        )
-        + name
-        + extra
-    )
+    version = ZIP64_VERSION if zip64 else PLAIN_VERSION
+    sizes = (MOST32, MOST32) if zip64 else (packed, size)
+    fixed = LOCAL.pack(LOCAL_MARK, version, header.flags, method, *WHEN, crc, *sizes, len(name), len(extra))
+    return fixed + name + extra
 
 
-def central_header(
-    name: bytes,
-    *,
-    flags: int,
-    method: int,
-    crc: int,
-    packed: int,
-    size: int,
-    offset: int,
-    mode: int,
-) -> bytes:
+def central_header(header: Header, *, offset: int, mode: int) -> bytes:
     """Return a central header with its name; only values that do not fit in 32 bits go into a Zip64 extra (4.5.3)."""
+    name, method, crc, packed, size = header
     large = [value for value in (size, packed, offset) if value >= MOST32]
     extra = struct.pack(f"<2H{len(large)}Q", ZIP64_EXTRA, 8 * len(large), *large) if large else b""
     # A member whose local header has Zip64 sizes needs 4.5 as well, and only its sizes can demand that.
     version = ZIP64_VERSION if large else PLAIN_VERSION
-    return (
-        CENTRAL.pack(
-            CENTRAL_MARK,
-            UNIX << 8 | version,
-            version,
-            flags,
-            method,
-            *WHEN,
-            crc,
-            min(packed, MOST32),
-            min(size, MOST32),
-            len(name),
-            len(extra),
-            0,
-            0,
-            0,
-            mode << 16,
-            min(offset, MOST32),
-        )
-        + name
-        + extra
-    )
+    made = (UNIX << 8 | version, version)
+    sizes = (min(packed, MOST32), min(size, MOST32), len(name), len(extra), 0)
+    place = (0, 0, mode << 16, min(offset, MOST32))
+    return CENTRAL.pack(CENTRAL_MARK, *made, header.flags, method, *WHEN, crc, *sizes, *place) + name + extra
 
 
 def end_records(count: int, size: int, offset: int) -> bytes:

@@ -54,7 +54,7 @@ def name_unflagged(archive: ArchiveModel) -> Iterator[Finding]:
     for member in archive.inspection.members:
         if not member.readable:
             flagged = member.flags & UTF8
-            problem = "flagged as UTF-8, and is not" if flagged else "letters beyond ASCII without the flag"
+            problem = "flagged as UTF-8, but it is not" if flagged else "letters beyond ASCII without the flag"
             yield name_unflagged.finding(member.name, value=problem)
 
 
@@ -108,7 +108,7 @@ def member_duplicate(archive: ArchiveModel) -> Iterator[Finding]:
         for part in (*above, last) if member.folder else above:
             at = nodes.setdefault((at, same_name_key(part)), len(nodes) + 1)
             if (other := folders.setdefault(at, part)) != part:
-                problem = f"its folder “{part}” and “{other}” are one on some systems"
+                problem = f"its folder “{part}” and “{other}” are the same on some systems"
                 yield member_duplicate.finding(member.name, value=problem)
         if member.folder:
             if member.name in listed_folders:
@@ -119,10 +119,10 @@ def member_duplicate(archive: ArchiveModel) -> Iterator[Finding]:
         first = files.setdefault(at, member)
         if first is not member:
             same = first.name == member.name
-            problem = "listed twice" if same else f"one file with “{first.name}” on some systems"
+            problem = "listed twice" if same else f"the same file as “{first.name}” on some systems"
             yield member_duplicate.finding(member.name, value=problem, at=At(others=() if same else (first.name,)))
     for at in sorted(files.keys() & folders.keys()):
-        yield member_duplicate.finding(files[at].name, value="a folder bears the same name")
+        yield member_duplicate.finding(files[at].name, value="a folder has the same name")
 
 
 @rule(

@@ -26,7 +26,7 @@ class DefectKind(StrEnum):
     DISAGREES = "contradicts itself"
     UNCLAIMED = "bytes that belong to no member"
     OVERLAPS = "members share bytes"
-    TOO_MUCH = "more members than can be"
+    TOO_MUCH = "too many members"
 
 
 class Defect(msgspec.Struct, frozen=True):
@@ -59,7 +59,7 @@ class ZipMember(msgspec.Struct, frozen=True, kw_only=True):
     """One member as the directory describes it.
 
     name: decoded, a trailing slash marks a folder. raw: its bytes. packed, size: bytes packed and unpacked.
-    offset: of the local header in the file. data: where the packed bytes begin, or -1 where that cannot be told.
+    offset: of the local header in the file. data: where the packed bytes begin, or -1 where that is not known.
     mode: Unix type and permissions, 0 where the archive was made by a system without them.
     readable: whether the name reads the same everywhere: plain ASCII, or flagged and valid UTF-8.
     version: of the format that unpacking it needs, times ten.

@@ -56,7 +56,7 @@ def top_folder(title: str, version: str = "") -> str:
 def archive_name(title: str, version: str, since: str = "") -> str:
     """Return a file name such as ``Slate Choir 1.1.zip`` or, for an update, ``Slate Choir 1.0 to 1.1.zip``.
 
-    Of a long title as much is cut as it takes to keep the version: it alone tells one release's archive from another's.
+    As much of a long title is cut as it takes to keep the version, which alone sets two releases' archives apart.
     """
     version = f"{since} to {version}" if since else version
     ending = portable_name(version, "")
@@ -92,22 +92,22 @@ def _refuse_bad_names(top: str, members: list[PlannedMember]) -> None:
     if not members:
         raise CompanionError("There is nothing to pack", top, "check what the release includes")
     if top != portable_name(top):
-        raise CompanionError("The top folder's name is not one every system takes", top, "use another title")
-    seen: dict[str, str] = {}
+        raise CompanionError("Not every system accepts this name for the top folder", top, "use another title")
+    names: dict[str, str] = {}
     folders: set[str] = set()
     for member in members:
         problem = name_problem(member.name) or (member.name.endswith("/") and "it has no name") or _unwritable(member)
         if problem:
             raise CompanionError(f"This file cannot be packed: {problem}", member.name, "rename it and pack again")
-        other = seen.setdefault(same_name_key(member.name), member.name)
+        other = names.setdefault(same_name_key(member.name), member.name)
         if other is not member.name:
             raise CompanionError(
                 "Two files would be one on some systems, and one of them lost", f"{other}, {member.name}", "rename one"
             )
         parts = same_name_key(member.name).split("/")
         folders.update("/".join(parts[:depth]) for depth in range(1, len(parts)))
-    for key in folders & seen.keys():
-        raise CompanionError("A file and a folder bear one name", seen[key], "rename one of them")
+    for key in folders & names.keys():
+        raise CompanionError("A file and a folder have the same name", names[key], "rename one of them")
 
 
 def _unwritable(member: PlannedMember) -> str:

@@ -112,7 +112,7 @@ def _refuse_without_room(inspection: Inspection, into: Path) -> None:
         raise explain_os_error(error, "look for room", place) from error
     if inspection.unpacked > free:
         raise CompanionError(
-            f"It unpacks to {decimal_bytes(inspection.unpacked)}, and {decimal_bytes(free)} are free",
+            f"It unpacks to {decimal_bytes(inspection.unpacked)}, and only {decimal_bytes(free)} are free",
             str(place),
             "free some space, or name a folder on another disk",
         )

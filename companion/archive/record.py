@@ -33,7 +33,7 @@ class ReleaseRecord(msgspec.Struct, frozen=True, kw_only=True):
     SHA-256) of each file in it. needs: the requirement as published. snapshot: its number, snapshot_id: its commit.
     facts: the text of ``release.toml`` then. fingerprint: of all that shipped, and of what it was called.
     at: UTC, ISO 8601. order: rises by one with each release, so that a clock set back cannot reorder them. playable:
-    fingerprint of what was heard, seen or run in it. since: the version an update archive builds on, else empty.
+    fingerprint of what plays, shows or runs in it. since: the version an update archive builds on, else empty.
     """
 
     title: str

@@ -5,22 +5,9 @@ from __future__ import annotations
 from itertools import islice
 from typing import Final
 
-from companion.archive.member_rules import (
-    member_duplicate,
-    member_encrypted,
-    member_escapes,
-    method_uncommon,
-    name_unflagged,
-    top_level_many,
-)
+from companion.archive import member_rules as members
+from companion.archive import whole_rules as whole
 from companion.archive.model import ArchiveModel
-from companion.archive.whole_rules import (
-    archive_bomb,
-    archive_differs,
-    checksum_wrong,
-    size_over_limit,
-    zip64_needed,
-)
 from companion.core.findings import Finding
 from companion.core.rules import Rule
 
@@ -29,26 +16,26 @@ MOST_FINDINGS: Final = 100
 
 # A rule's version rises whenever its verdict on the same archive may change.
 RULES: Final[tuple[Rule[ArchiveModel], ...]] = (
-    archive_differs,
-    top_level_many,
-    name_unflagged,
-    method_uncommon,
-    member_duplicate,
-    member_escapes,
-    member_encrypted,
-    archive_bomb,
-    size_over_limit,
-    checksum_wrong,
-    zip64_needed,
+    whole.archive_differs,
+    members.top_level_many,
+    members.name_unflagged,
+    members.method_uncommon,
+    members.member_duplicate,
+    members.member_escapes,
+    members.member_encrypted,
+    whole.archive_bomb,
+    whole.size_over_limit,
+    whole.checksum_wrong,
+    whole.zip64_needed,
 )
 
 DANGERS: Final = (
-    archive_differs,
-    method_uncommon,
-    member_duplicate,
-    member_escapes,
-    member_encrypted,
-    archive_bomb,
+    whole.archive_differs,
+    members.method_uncommon,
+    members.member_duplicate,
+    members.member_escapes,
+    members.member_encrypted,
+    whole.archive_bomb,
 )
 """What forbids opening an archive at all."""
 

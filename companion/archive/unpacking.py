@@ -12,7 +12,6 @@ import hashlib
 import os
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from io import FileIO
 from pathlib import Path
 from typing import Final, NoReturn
@@ -20,6 +19,7 @@ from typing import Final, NoReturn
 from companion.archive.coders import STREAM, Bytes, crc32, unpacked, wrapped
 from companion.archive.layout import DEFLATED
 from companion.archive.model import Opened, ZipMember
+from companion.core.crew import share
 from companion.core.files import BLOCK, explain_os_error, read_into
 from companion.core.progress import Watch
 
@@ -55,15 +55,18 @@ def unpack(
             if member.folder:
                 _make_folder(into / member.name)
     files = [member for member in members if not member.folder]
-    with ThreadPoolExecutor(max(1, threads), thread_name_prefix="unpack") as pool:
+    opened: dict[int, Opened] = {}
+
+    def work(share_of_files: Iterator[tuple[int, ZipMember]]) -> None:
         try:
-            results = pool.map(
-                lambda group: _opened_group(archive, group, into, watch, expected or {}), list(_groups(files))
-            )
-            return [opened for group in results for opened in group]
-        except BaseException:
-            pool.shutdown(wait=True, cancel_futures=True)
-            raise
+            with archive.open("rb", buffering=0) as stream:
+                for number, member in share_of_files:
+                    opened[number] = _opened(stream, member, into, watch, (expected or {}).get(member.name, ""))
+        except OSError as error:
+            raise explain_os_error(error, "read the archive", archive) from error
+
+    share(enumerate(files), work, threads, "unpack")
+    return [opened[number] for number in range(len(files))]
 
 
 def _make_folder(folder: Path) -> None:
@@ -73,36 +76,13 @@ def _make_folder(folder: Path) -> None:
         raise explain_os_error(error, "make a folder to unpack into", folder) from error
 
 
-def _groups(files: Sequence[ZipMember]) -> Iterator[list[ZipMember]]:
-    group: list[ZipMember] = []
-    weight = 0
-    for member in files:
-        group.append(member)
-        weight += member.size
-        if weight >= _GROUP or len(group) >= 200:
-            yield group
-            group, weight = [], 0
-    if group:
-        yield group
-
-
-def _opened_group(
-    archive: Path, group: list[ZipMember], into: Path | None, watch: Watch, expected: Mapping[str, str]
-) -> list[Opened]:
-    try:
-        with archive.open("rb", buffering=0) as stream:
-            return [_opened(stream, member, into, watch, expected.get(member.name, "")) for member in group]
-    except OSError as error:
-        raise explain_os_error(error, "read the archive", archive) from error
-
-
 def _opened(stream: FileIO, member: ZipMember, into: Path | None, watch: Watch, expected: str) -> Opened:
     watch.check()
     path = into / member.name if into is not None else None
     try:
         if max(member.size, member.packed) <= WHOLE:
             content = _content(stream, member, ours=bool(expected))
-            sha256 = _sum(content) if path is None else _written(path, content, member, expected)
+            sha256 = hashlib.sha256(content).hexdigest() if path is None else _written(path, content, member, expected)
             watch.step(member.size)
         else:
             sha256 = _streamed(stream, member, path, watch)
@@ -133,7 +113,7 @@ def _content(stream: FileIO, member: ZipMember, *, ours: bool) -> Bytes:
     if member.method == DEFLATED:
         if ours and (whole := unpacked(room, member.packed, member.size, member.crc)) is not None:
             return whole
-        # It is a stranger's, or damaged, and the slower coder tells how.
+        # It is a stranger's, or damaged, and the slower coder finds out how.
         from isal import isal_zlib
 
         coder = isal_zlib.decompressobj(-15)
@@ -159,16 +139,12 @@ def _refuse_length(member: ZipMember, got: int, ended: bool) -> NoReturn:
     raise DamagedMember(f"it unpacks to {got:,} of the {member.size:,} bytes it promises")
 
 
-def _sum(content: Bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
-
-
 def _written(path: Path, content: Bytes, member: ZipMember, expected: str) -> str:
     """Write a file and return the SHA-256 of what reads back, which must be that of the content."""
     with _new_file(path, member) as target:
         _put(target, content)
     back = _sum_of(path)
-    if back not in (expected, "") and back != _sum(content):
+    if back not in (expected, "") and back != hashlib.sha256(content).hexdigest():
         raise DamagedMember("what was written reads back differently")
     return back
 

@@ -50,7 +50,7 @@ def archive_differs(archive: ArchiveModel) -> Iterator[Finding]:
         for name in sorted(manifest.keys() - inside):
             yield archive_differs.finding(name, value="not in the archive")
         for name in sorted(inside - manifest.keys()):
-            yield archive_differs.finding(name, value="in the archive, and not among the files it was made of")
+            yield archive_differs.finding(name, value="in the archive, but not among the files it was made of")
         for one in archive.opened:
             expected = manifest.get(one.name, (one.size, one.sha256))
             if not one.problem and expected != (one.size, one.sha256):
@@ -60,7 +60,7 @@ def archive_differs(archive: ArchiveModel) -> Iterator[Finding]:
         if opinion.complaint:
             yield archive_differs.finding(
                 value=f"{opinion.tool}: {opinion.complaint}",
-                limit="other people's unpackers agree",
+                limit="other unpackers agree",
                 severity=WARNS if opinion.doubtful else None,
             )
 
@@ -70,7 +70,7 @@ def archive_differs(archive: ArchiveModel) -> Iterator[Finding]:
     BLOCKS,
     step="archive",
     rests_on=(HEADERS,),
-    means="The archive unpacks to far more than an instrument could, or its members share bytes or lie endlessly deep.",
+    means="The archive unpacks to more than an instrument could, or its members share bytes or are nested without end.",
     why="Unpacking it would fill the player's disk, or never end.",
     mend="Do not unpack it; pack again from the working folder.",
     limit="1 GiB in all, or 200 times the archive's size if that is more; 1,032 times its packed size for a member; "

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from typing import BinaryIO
 
 from companion.archive.coders import Bytes
-from companion.archive.layout import MOST32, UTF8, central_header, end_records, local_header
+from companion.archive.layout import Header, central_header, end_records, local_header
 from companion.core.files import BLOCK
 
 
@@ -30,36 +30,35 @@ class Writer:
         self._digest = hashlib.sha256()
         self._hashed: int | None = None
 
-    def member(self, name: str, *, method: int, crc: int, size: int, parts: Sequence[Bytes], executable: bool) -> None:
+    def member(self, header: Header, parts: Sequence[Bytes], *, executable: bool) -> None:
         """Write a member whose packed bytes are all here."""
-        start, packed = self._at, sum(map(len, parts))
-        self._put(self._header(name, method, crc, packed, size))
+        start = self._at
+        self._put(local_header(header))
         for data in parts:
             self._put(data)
-        self._list(name, method, crc, packed, size, start, executable)
+        self._list(header, start, executable)
 
-    def streamed(
-        self, name: str, *, method: int, size: int, pieces: Iterable[tuple[Sequence[Bytes], int]], executable: bool
-    ) -> int:
+    def streamed(self, header: Header, pieces: Iterable[tuple[Sequence[Bytes], int]], *, executable: bool) -> int:
         """Write a member piece by piece and return its packed size.
 
-        pieces: (packed bytes in parts, CRC-32 of the content up to the end of this piece). The header is set last. What
-        packed to more than its size must be withdrawn.
+        header: CRC-32 and packed size are not known yet, and set last. pieces: (packed bytes in parts, CRC-32 of the
+        content up to the end of this piece). What packed to more than its size must be withdrawn.
         """
         start = self._at
         if self._hashed is None:
             self._hashed = start
-        self._put(self._header(name, method, 0, 0, size))
+        self._put(local_header(header))
         crc = packed = 0
         for parts, crc in pieces:  # noqa: B007 - the last one's counts
             for data in parts:
                 self._put(data)
                 packed += len(data)
-        if packed <= size:  # else it is taken back, and 32 bits that hold its size may not hold what it packed to
+        header = header._replace(crc=crc, packed=packed)
+        if packed <= header.size:  # else it is withdrawn, and what it packed to may not fit where its size does
             self._stream.seek(start)
-            self._stream.write(self._header(name, method, crc, packed, size))
+            self._stream.write(local_header(header))
             self._stream.seek(self._at)
-        self._list(name, method, crc, packed, size, start, executable)
+        self._list(header, start, executable)
         return packed
 
     def withdraw(self) -> None:
@@ -81,27 +80,12 @@ class Writer:
                 self._digest.update(block)
         return self._at, self._digest.hexdigest()
 
-    def _header(self, name: str, method: int, crc: int, packed: int, size: int) -> bytes:
-        raw, flags = _encoded(name)
-        # Nothing is written larger than it is, so the content's size alone tells whether 32 bits hold both sizes.
-        zip64 = size >= MOST32
-        return local_header(raw, flags=flags, method=method, crc=crc, packed=packed, size=size, zip64=zip64)
-
-    def _list(self, name: str, method: int, crc: int, packed: int, size: int, start: int, executable: bool) -> None:
-        raw, flags = _encoded(name)
+    def _list(self, header: Header, start: int, executable: bool) -> None:
         mode = stat.S_IFREG | (0o755 if executable else 0o644)
-        entry = central_header(
-            raw, flags=flags, method=method, crc=crc, packed=packed, size=size, offset=start, mode=mode
-        )
-        self._directory.append((start, entry))
+        self._directory.append((start, central_header(header, offset=start, mode=mode)))
 
     def _put(self, data: Bytes) -> None:
         self._stream.write(data)
         self._at += len(data)
         if self._hashed is None:
             self._digest.update(data)
-
-
-def _encoded(name: str) -> tuple[bytes, int]:
-    """Return a name's bytes and its flags: bit 11 says UTF-8, and is set only where it says anything (appendix D)."""
-    return name.encode("utf-8"), 0 if name.isascii() else UTF8

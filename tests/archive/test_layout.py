@@ -6,21 +6,21 @@ import struct
 
 import pytest
 
-from companion.archive.layout import central_header, end_records, extras, local_header
+from companion.archive.layout import Header, central_header, end_records, extras, local_header
 
 LIMIT = 0xFFFFFFFF
 
 
-def _local(size: int, packed: int, *, zip64: bool) -> bytes:
-    return local_header(b"n", flags=0, method=8, crc=7, packed=packed, size=size, zip64=zip64)
+def _local(size: int, packed: int) -> bytes:
+    return local_header(Header(b"n", method=8, crc=7, packed=packed, size=size))
 
 
 def _central(size: int = 1, packed: int = 1, offset: int = 0) -> bytes:
-    return central_header(b"n", flags=0, method=8, crc=7, packed=packed, size=size, offset=offset, mode=0o100644)
+    return central_header(Header(b"n", 8, 7, packed, size), offset=offset, mode=0o100644)
 
 
 def test_local_header_without_zip64() -> None:  # 4.3.7
-    header = _local(LIMIT - 1, 5, zip64=False)
+    header = _local(LIMIT - 1, 5)
     assert header[:4] == b"PK\x03\x04"
     assert struct.unpack_from("<H", header, 4) == (20,)
     assert struct.unpack_from("<H", header, 6) == (0,)
@@ -30,7 +30,7 @@ def test_local_header_without_zip64() -> None:  # 4.3.7
 
 
 def test_local_header_with_zip64_has_both_sizes_in_its_extra() -> None:  # 4.5.3: "MUST include BOTH"
-    header = _local(LIMIT, 5, zip64=True)
+    header = _local(LIMIT, 5)
     assert struct.unpack_from("<H", header, 4) == (45,)
     assert struct.unpack_from("<IIIHH", header, 14) == (7, LIMIT, LIMIT, 1, 20)
     assert struct.unpack_from("<HHQQ", header, 31) == (1, 16, LIMIT, 5)

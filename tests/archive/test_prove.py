@@ -118,7 +118,8 @@ def test_a_wrong_checksum_blocks_and_says_which_file_is_damaged(
     tmp_path: Path, planned: Callable[..., ArchivePlan], proven: Callable[..., Proof]
 ) -> None:
     noise = random.Random(1).randbytes(5000)
-    built = build(planned(tmp_path / "in", {"a.bin": noise, "b.bin": noise[::-1]}), tmp_path / "x.zip")
+    made = planned(tmp_path / "in", {"a.bin": noise, "b.bin": noise[::-1]})
+    built = build(made, tmp_path / "x.zip")
     data = bytearray(built.target.read_bytes())
     data[100] ^= 1
     built.target.write_bytes(bytes(data))
@@ -130,6 +131,26 @@ def test_a_wrong_checksum_blocks_and_says_which_file_is_damaged(
     assert "CRC-32" in proof.findings[0].measured
     assert (tmp_path / "into0" / "Slate Choir" / "b.bin").read_bytes() == noise[::-1]
     assert proof.extracted is None
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_damage_in_what_is_packed_is_found_whichever_coder_reads_it(
+    tmp_path: Path,
+    planned: Callable[..., ArchivePlan],
+    audio: Callable[..., bytes],
+    proven: Callable[..., Proof],
+    known: bool,
+) -> None:
+    """What our own coders packed goes through the quick one, which says no more than that it is not whole."""
+    made = planned(tmp_path / "in", {"a.wav": audio(50_000), "b.wav": audio(50_000, seed=2)})
+    built = build(made, tmp_path / "x.zip")
+    data = bytearray(built.target.read_bytes())
+    data[inspect(built.target).members[0].data + 20_000] ^= 1
+    built.target.write_bytes(bytes(data))
+    proof = proven(built.target, manifest=made.manifest if known else None)
+    assert [(finding.rule, finding.path) for finding in proof.findings] == [("archive-differs", "Slate Choir/a.wav")]
+    assert "damaged" in proof.findings[0].measured
+    assert (tmp_path / "into0" / "Slate Choir" / "b.wav").read_bytes() == audio(50_000, seed=2)
 
 
 @pytest.mark.usefixtures("sizes")
@@ -215,7 +236,7 @@ def test_too_little_room_is_told_before_anything_is_written(
 ) -> None:
     usage = type("Usage", (), {"free": 6})
     monkeypatch.setattr(shutil, "disk_usage", lambda place: usage)
-    with pytest.raises(CompanionError, match="unpacks to 7 B, and 6 B are free"):
+    with pytest.raises(CompanionError, match="unpacks to 7 B, and only 6 B are free"):
         prove(raw_zip(), into=tmp_path / "deep" / "into", watch=QUIET)
     assert not (tmp_path / "deep").exists()
 

@@ -4,7 +4,7 @@ import io
 from typing import cast
 
 from companion.archive.coders import NOT_WORTH_IT
-from companion.archive.layout import DEFLATED, STORED
+from companion.archive.layout import DEFLATED, STORED, Header
 from companion.archive.writer import Writer
 
 
@@ -32,11 +32,11 @@ def test_what_grows_past_four_gigabytes_by_packing_can_be_taken_back() -> None:
     stream = _Nowhere()
     writer = Writer(cast("io.BufferedRandom", stream))
     grown = (([block], 5) for _ in range(4096 + 1))
-    packed = writer.streamed("S/noise.wav", method=DEFLATED, size=size, pieces=grown, executable=False)
+    packed = writer.streamed(Header(b"S/noise.wav", DEFLATED, 0, 0, size), grown, executable=False)
     assert packed == 4097 << 20
     assert packed > NOT_WORTH_IT * size  # so the builder withdraws it
     writer.withdraw()
     assert stream.cut == 0
     stored = (([block], 5) for _ in range(3))
-    assert writer.streamed("S/noise.wav", method=STORED, size=3 << 20, pieces=stored, executable=False) == 3 << 20
+    assert writer.streamed(Header(b"S/noise.wav", STORED, 0, 0, 3 << 20), stored, executable=False) == 3 << 20
     assert stream.at == (3 << 20) + 30 + len("S/noise.wav")
