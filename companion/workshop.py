@@ -194,7 +194,7 @@ class Workshop(Waiving, Snapshots):
         """Keep what a look found on disk, or in memory where the disk will not have it, once refused to the end."""
         if self.not_kept is None:
             try:
-                with self._writing("keep the evidence"):
+                with self._writing("keeping the evidence"):
                     self._keep(desk, step, look)
                 return
             except CompanionError as error:
@@ -219,7 +219,7 @@ class Workshop(Waiving, Snapshots):
         if self.has_facts:
             raise CompanionError("The folder already has facts", str(self.places.facts), "open it, or edit that file")
         facts = with_answers(self.propose(watch).facts, answers)
-        with self._writing("write the facts"):  # of two starts at once the first one's facts stand
+        with self._writing("writing the facts"):  # of two starts at once the first one's facts stand
             facts_file.write_new(self.places.facts, facts)
         self.cache.close()
         self.cache = Cache(self.places.cache)
@@ -232,7 +232,7 @@ class Workshop(Waiving, Snapshots):
     def _edit(self, change: Callable[[str], str]) -> None:
         if not self.has_facts:
             raise CompanionError("The folder has no facts yet", str(self.places.facts), "run: companion start FOLDER")
-        with self._writing("edit the facts"):
+        with self._writing("editing the facts"):
             before = facts_file.read_text(self.places.facts)
             after = change(before)
             if after != before:
@@ -287,7 +287,7 @@ class Workshop(Waiving, Snapshots):
         self._judged("away", away=(msgspec.structs.replace(test, at=test.at or now()),))
 
     def _judged(self, step: str, *, answers: tuple[Answer, ...] = (), away: tuple[AwayTest, ...] = ()) -> None:
-        with self._writing("keep what was judged"):
+        with self._writing("keeping what was judged"):
             desk = self.desk()
             # Kept first, then read back: the findings rest on all that was ever answered of this content.
             given = msgspec.structs.replace(_evidence(desk, step, Look()), answers=answers, away=away)
@@ -321,7 +321,7 @@ class Workshop(Waiving, Snapshots):
 
         desk = self.desk(watch)
         looked = [step for step in ("contents", "paths") if desk.found(step)]
-        with self._writing(f"write the {what}"):
+        with self._writing(f"writing the {what}"):
             drafted = draft(desk, what, fmt)
             write(self.places, drafted)
         self.check((*looked, "words"), watch)
@@ -336,10 +336,10 @@ class Workshop(Waiving, Snapshots):
         from companion.steps.looks.archive import pack
         from companion.steps.status import status_of
 
-        with self._building("build the archive"):
+        with self._building("building the archive"):
             desk = self.desk(watch, rehash=True)
             packed, look = pack(desk)
-            with self._writing("keep the proof"):
+            with self._writing("keeping the proof"):
                 self._keep(desk, "archive", look)
             desk.forget_marks()
             return packed.with_status(status_of(desk))
@@ -348,7 +348,7 @@ class Workshop(Waiving, Snapshots):
         """Build the archive of what changed since a recorded release, and prove that old and update make the new."""
         from companion.steps.deeds.update import pack_update
 
-        with self._building("build the update"):
+        with self._building("building the update"):
             return pack_update(self.desk(watch, rehash=True), since)
 
     def releases(self, watch: Watch = QUIET) -> list[ReleaseRecord]:
@@ -359,7 +359,7 @@ class Workshop(Waiving, Snapshots):
         """Record the release: snapshot, tag, record. Raises naming the steps that are not proven."""
         from companion.steps.deeds.release import release
 
-        with self._building("record the release"):
+        with self._building("recording the release"):
             desk = self.desk(watch, rehash=True)
             if self.history_problem():
                 return release(desk, None, now())
@@ -370,7 +370,7 @@ class Workshop(Waiving, Snapshots):
         """Hold a downloaded copy against the record; keep that it was verified, or return what is wrong with it."""
         from companion.steps.deeds.release import verify_upload
 
-        with self._building("verify the upload"):
+        with self._building("verifying the upload"):
             return verify_upload(self.desk(watch), file, now())
 
 

@@ -16,6 +16,7 @@ from typing import BinaryIO
 
 from companion.core.entries import Entry
 from companion.core.errors import CompanionError
+from companion.core.processes import process_alive
 
 BLOCK = 1 << 20
 """Bytes read at a time: large enough to be quick, small enough to cancel between."""
@@ -93,8 +94,6 @@ def beside(target: Path) -> Path:
 
 def clear_leftovers(folder: Path) -> None:
     """Remove what writers in this folder left :func:`beside` their targets when they were killed."""
-    from companion.core.lock import process_alive  # which needs this module
-
     with contextlib.suppress(OSError), os.scandir(folder) as entries:
         for entry in entries:
             match = _LEFTOVER.fullmatch(entry.name)

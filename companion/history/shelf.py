@@ -6,7 +6,6 @@ import contextlib
 import hashlib
 import os
 import stat
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
@@ -79,7 +78,6 @@ class Shelf:
         with told("open the history", self.places.ours), contextlib.ExitStack() as stack:
             if not self.folder.is_dir():
                 raise CompanionError("There is no such folder", str(self.folder), "check its name")
-            self._be_patient_with_the_half_written()
             stack.enter_context(held(self.lock_path, doing))
             hermetic.create(self.path)
             hermetic.reclaim(self.path)
@@ -107,15 +105,6 @@ class Shelf:
         if packs:
             self.packs.refresh(anew=True)
             self._listed = None
-
-    def _be_patient_with_the_half_written(self) -> None:
-        """Wait a moment for a lock that has no owner in it yet; a writer killed right then leaves it so for good."""
-        for _ in range(20):
-            with contextlib.suppress(OSError):
-                if self.lock_path.stat().st_size == 0:
-                    time.sleep(0.01)
-                    continue
-            return
 
     def settle(self) -> None:
         """Make the names of finished packs durable, those a killed run left included, before a ref needs them."""

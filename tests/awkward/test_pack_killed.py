@@ -153,9 +153,6 @@ def judge(one: Bench) -> None:
 
 def pack_again(one: Bench, *, as_program: bool) -> None:
     """Pack as the next run does: nobody removes a lock for it, and it clears away whatever the killed one left."""
-    # A run killed between making its lock and naming itself in it is waited for; that wait is cut short here.
-    for half in (path for path in one.lock.parent.glob("*lock") if path.stat().st_size == 0):
-        os.utime(half, (1, 1))
     if as_program:
         began = time.monotonic()
         running = one.start()

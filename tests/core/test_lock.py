@@ -1,4 +1,4 @@
-"""One writer at a time; a dead writer's lock is cleared, a living one's never."""
+"""One writer at a time; what a dead writer left stands in nobody's way, and a living one is always named."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from companion.core import lock
 from companion.core.errors import Busy, CompanionError
-from companion.core.lock import held, process_alive
+from companion.core.lock import held
+from companion.core.processes import process_alive
 
 
 @pytest.fixture
@@ -33,13 +33,12 @@ def gone() -> int:
     return process.pid
 
 
-def written(path: Path, **owner: object) -> None:
-    path.parent.mkdir(exist_ok=True)
-    path.write_text(json.dumps({"host": socket.gethostname(), "doing": "take a snapshot", **owner}))
+def note(path: Path) -> Path:
+    return path.with_name("lock.holder")
 
 
 def busy(path: Path) -> str:
-    with pytest.raises(Busy) as caught, held(path, "edit the facts"):
+    with pytest.raises(Busy) as caught, held(path, "editing the facts"):
         pass  # pragma: no cover
     assert path.exists(), "whoever holds it still does"
     return caught.value.line
@@ -50,33 +49,35 @@ def alone(path: Path) -> bool:
 
 
 def test_it_is_held_while_the_block_runs_and_leaves_nothing(path: Path) -> None:
-    with held(path, "edit the facts"):
-        owner = json.loads(path.read_text())
-        assert (owner["pid"], owner["doing"]) == (os.getpid(), "edit the facts")
+    with held(path, "editing the facts"):
+        owner = json.loads(note(path).read_text())
+        assert owner == {"pid": os.getpid(), "host": socket.gethostname(), "doing": "editing the facts"}
     assert alone(path)
-    with held(path, "once more"):
+    with held(path, "editing once more"):
         pass
     assert alone(path)
 
 
 def test_it_is_given_back_when_the_block_fails(path: Path) -> None:
-    with pytest.raises(ValueError, match="mine"), held(path, "fail"):
+    with pytest.raises(ValueError, match="mine"), held(path, "failing"):
         raise ValueError("mine")
     assert alone(path)
 
 
-def test_a_second_one_is_refused_and_told_who_is_at_it(path: Path) -> None:
-    with held(path, "build the archive"):
+def test_a_second_one_is_refused_and_told_who_holds_it(path: Path) -> None:
+    with held(path, "building the archive"):
         line = busy(path)
-    assert f"process {os.getpid()} on {socket.gethostname()} is at it: build the archive" in line
-    assert "Wait until it is done" in line
+    assert line == (
+        f"This folder is busy: process {os.getpid()} on {socket.gethostname()} is building the archive ({path}). "
+        "Wait until it is done, or close it."
+    )
 
 
 HOLDER = """
 import sys
 from pathlib import Path
 from companion.core.lock import held
-with held(Path(sys.argv[1]), "take a snapshot"):
+with held(Path(sys.argv[1]), "taking a snapshot"):
     print("held", flush=True)
     sys.stdin.read()
 """
@@ -94,93 +95,102 @@ def holder(path: Path) -> Iterator[subprocess.Popen[str]]:
         process.kill()
 
 
-def test_another_process_is_named_while_it_lives_and_cleared_once_it_was_killed(
+def test_another_process_is_named_while_it_lives_and_stands_in_nobodys_way_once_it_was_killed(
     path: Path, holder: subprocess.Popen[str]
 ) -> None:
     assert f"process {holder.pid} on" in busy(path)
     holder.kill()
     holder.wait()
-    assert path.exists(), "a killed process clears nothing"
-    with held(path, "edit the facts"):
-        assert json.loads(path.read_text())["pid"] == os.getpid()
+    assert note(path).exists(), "a killed process clears nothing"
+    with held(path, "editing the facts"):
+        assert json.loads(note(path).read_text())["pid"] == os.getpid()
     assert alone(path)
 
 
-def test_a_number_that_another_process_has_by_now_is_not_taken_for_the_old_owner(path: Path) -> None:
-    written(path, pid=os.getpid(), started="a time long ago")
-    with held(path, "edit the facts"):
-        pass
+FIRST_BUILDING = (
+    {"pid": 4242, "host": "old-laptop", "started": "12", "doing": "take a snapshot"},
+    {"pid": os.getpid(), "host": socket.gethostname(), "started": "a time long ago", "doing": "edit the facts"},
+    {"pid": -1, "host": socket.gethostname()},
+    None,
+)
+
+
+@pytest.mark.parametrize("owner", FIRST_BUILDING)
+@pytest.mark.parametrize("when", [1, 4_000_000_000, None])
+def test_a_lock_file_left_by_an_older_companion_is_cleared_whatever_its_host_and_date(
+    path: Path, owner: object, when: int | None
+) -> None:
+    """That one told a dead owner's lock by its process, and so never one that came from another computer."""
+    path.parent.mkdir()
+    path.write_text(json.dumps(owner) if owner else "", encoding="utf-8")
+    if when is not None:
+        os.utime(path, (when, when))
+    with held(path, "editing the facts"):
+        assert f"process {os.getpid()} on" in busy(path)
     assert alone(path)
 
 
-@pytest.mark.parametrize("pid", [0, -1, -(2**40), 2**80, None, "12", 1.5])
-def test_a_lock_with_no_process_in_it_is_cleared(path: Path, pid: object) -> None:
-    written(path, pid=pid, started="")
-    with held(path, "edit the facts"):
-        pass
-    assert alone(path)
+@pytest.mark.parametrize("content", [b"", b'{"pid": 12', b"\xff\xfe", b"[]", b"null", b"[" * 4096, None])
+def test_a_holder_whose_note_says_nothing_is_respected_all_the_same(
+    path: Path, holder: subprocess.Popen[str], content: bytes | None
+) -> None:
+    if content is None:
+        note(path).unlink()
+    else:
+        note(path).write_bytes(content)
+    assert holder.poll() is None
+    assert "This folder is busy: another process is working in it" in busy(path)
 
 
-def test_the_lock_of_another_computer_is_never_cleared(path: Path, gone: int) -> None:
-    written(path, pid=gone, host="another-computer", started="")
-    os.utime(path, (1, 1))
-    assert f"process {gone} on another-computer is at it: take a snapshot" in busy(path)
-
-
-def test_hostile_text_in_a_lock_is_shown_inert(path: Path) -> None:
-    written(path, pid=1, host="another\x1b[2J", doing="x\u202e\nnow")
+def test_hostile_text_in_a_note_is_shown_inert(path: Path, holder: subprocess.Popen[str]) -> None:
+    note(path).write_text(json.dumps({"pid": "1\x1b[2J", "host": "another\x1b[2J", "doing": "x\u202e\nnow"}))
+    assert holder.poll() is None
     line = busy(path)
-    assert "another\\x1b[2J" in line
+    assert "1\\x1b[2J on another\\x1b[2J" in line
     assert "x\\u202e\\x0anow" in line
 
 
-@pytest.mark.parametrize("content", [b"", b'{"pid": 12', b"\xff\xfe", b"[]", b"null"])
-def test_a_half_written_lock_stands_for_ten_seconds_and_no_longer(path: Path, content: bytes) -> None:
+@pytest.mark.skipif(os.name == "nt", reason="links need a privilege on Windows")
+def test_nothing_is_locked_or_written_through_a_strangers_link(path: Path, tmp_path: Path) -> None:
+    outside = tmp_path / "letter.txt"
+    outside.write_bytes(b"a letter")
     path.parent.mkdir()
-    path.write_bytes(content)
-    assert "another process is at it" in busy(path)
-    os.utime(path, (time.time() - 11,) * 2)
-    with held(path, "edit the facts"):
-        pass
+    path.symlink_to(outside)
+    note(path).symlink_to(outside)
+    with held(path, "editing the facts"):
+        assert not path.is_symlink()
+        assert not note(path).is_symlink()
+    assert outside.read_bytes() == b"a letter"
     assert alone(path)
 
 
-def test_of_two_that_saw_it_dead_the_second_leaves_the_first_ones_new_lock(path: Path, gone: int) -> None:
-    """The second judged the dead lock, then slept while the first cleared it and took its own."""
-    written(path, pid=gone, started="")
-    judged = path.stat()
-    with held(path, "the first"):
-        lock._clear(path, judged)
-        assert json.loads(path.read_text())["doing"] == "the first"
-        assert "the first" in busy(path)
+def test_one_who_is_patient_gets_it_when_the_other_is_done(path: Path) -> None:
+    inside, leave = threading.Event(), threading.Event()
+
+    def other() -> None:
+        with held(path, "working"):
+            inside.set()
+            leave.wait(10)
+
+    thread = threading.Thread(target=other)
+    thread.start()
+    assert inside.wait(10)
+    threading.Timer(0.2, leave.set).start()
+    with held(path, "editing the facts", patience=10):
+        assert leave.is_set()
+    thread.join()
     assert alone(path)
 
 
-def test_the_new_lock_is_left_also_where_a_disk_knows_no_hard_links(
-    path: Path, gone: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def refuse(*_: object) -> None:
-        raise OSError(errno.EPERM, os.strerror(errno.EPERM))
-
-    monkeypatch.setattr(os, "link", refuse)
-    written(path, pid=gone, started="")
-    judged = path.stat()
-    with held(path, "the first"):
-        lock._clear(path, judged)
-        assert json.loads(path.read_text())["doing"] == "the first"
-    assert alone(path)
-
-
-def test_of_many_at_once_no_two_hold_it(path: Path, gone: int) -> None:
-    written(path, pid=gone, started="")
+def test_of_many_at_once_no_two_hold_it(path: Path) -> None:
     inside = overlaps = done = 0
     guard = threading.Lock()
 
     def work() -> None:
         nonlocal inside, overlaps, done
-        for _ in range(20):
+        for _ in range(40):
             try:
-                with held(path, "work"):
+                with held(path, "working"):
                     with guard:
                         inside += 1
                         overlaps += inside > 1
@@ -201,27 +211,51 @@ def test_of_many_at_once_no_two_hold_it(path: Path, gone: int) -> None:
     assert alone(path)
 
 
+COUNTER = """
+import sys, time
+from pathlib import Path
+from companion.core.lock import held
+for _ in range(60):
+    with held(Path(sys.argv[1]), "counting", patience=60):
+        place = Path(sys.argv[2])
+        number = int(place.read_text())
+        time.sleep(0.0005)
+        place.write_text(str(number + 1))
+"""
+
+
+def test_of_many_processes_no_two_hold_it(path: Path, tmp_path: Path) -> None:
+    """Each that leaves removes the file the others wait for: none may take the old one for the lock."""
+    (tmp_path / "count").write_text("0")
+    running = [subprocess.Popen([sys.executable, "-c", COUNTER, str(path), str(tmp_path / "count")]) for _ in range(4)]
+    assert [one.wait(100) for one in running] == [0] * 4
+    assert (tmp_path / "count").read_text() == "240"
+    assert alone(path)
+
+
 def test_a_place_that_cannot_be_written_is_explained(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path.parent.write_bytes(b"a file where the folder should be")
-    with pytest.raises(CompanionError, match="Could not lock the folder"), held(path, "edit"):
+    with pytest.raises(CompanionError, match="Could not lock the folder"), held(path, "editing"):
         pass  # pragma: no cover
     path.parent.unlink()
+    path.parent.mkdir()
 
     def refuse(*_: object, **__: object) -> int:
         raise OSError(errno.EROFS, os.strerror(errno.EROFS))
 
     monkeypatch.setattr(os, "open", refuse)
-    with pytest.raises(CompanionError, match="read-only: choose another"), held(path, "edit"):
+    with pytest.raises(CompanionError, match="read-only: choose another"), held(path, "editing"):
         pass  # pragma: no cover
 
 
-def test_a_full_disk_is_explained_and_no_lock_is_left(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def refuse(*_: object) -> None:
+def test_a_disk_too_full_for_the_note_costs_the_note_and_no_more(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object) -> int:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(json, "dump", refuse)
-    with pytest.raises(CompanionError, match="Free some space"), held(path, "edit"):
-        pass  # pragma: no cover
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "write_text", refuse)
+        with held(path, "making room"):
+            assert "another process is working in it" in busy(path)
     assert alone(path)
 
 

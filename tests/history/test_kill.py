@@ -85,19 +85,9 @@ def _campaign(tmp_path: Path, kills: int, seed: int, fsck: Callable[[Path], None
     return counts
 
 
-def _wait_out_a_half_written_lock(folder: Path) -> None:
-    """A writer killed between making its lock and naming itself in it is waited for; here that wait is cut short."""
-    import os
-
-    lock = folder / ".companion/history.lock"
-    if lock.exists() and lock.stat().st_size == 0:
-        os.utime(lock, (1, 1))
-
-
 def _check(
     folder: Path, last: list[str], out: Path, kill: int, fsck: Callable[[Path], None] | None, every: bool
 ) -> None:
-    _wait_out_a_half_written_lock(folder)
     with History(folder) as history:
         before = {one.number: one for one in history.snapshots()}
         recovered = history.recover()

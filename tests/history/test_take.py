@@ -417,9 +417,7 @@ def test_what_a_dead_run_left_is_cleared(folder: Path, history: History, fsck: C
     (place / "objects/pack/tmp_pack_dead").write_bytes(b"half")
     (place / ".packed-refs.dead.part").write_bytes(b"half")
     (place / "packed-refs.lock").write_bytes(b"")
-    (folder / ".companion/history.lock").write_text(
-        json.dumps({"pid": 999999999, "host": socket.gethostname()}), "utf-8"
-    )
+    (folder / ".companion/history.lock").write_text(json.dumps({"pid": 9, "host": "old-laptop"}), "utf-8")
     (folder / "new").write_text("n", "utf-8")
     assert history.take("second").number == 2
     left = {path.name for path in (*place.iterdir(), *(place / "objects/pack").iterdir())}

@@ -20,7 +20,7 @@ from companion.core.evidence import Evidence
 from companion.core.files import read_capped, sha256_of
 from companion.core.findings import Finding, ordered
 from companion.core.folder import RELEASES, Places
-from companion.core.lock import process_alive
+from companion.core.processes import process_alive
 from companion.core.progress import Watch
 from companion.core.text import plural
 from companion.core.units import both_bytes, decimal_bytes
