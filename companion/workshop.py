@@ -39,11 +39,11 @@ if TYPE_CHECKING:
     from companion.sound.measures.measured import Measured
     from companion.steps.account.due import Standing
     from companion.steps.catalogue import AnyRule
+    from companion.steps.checks.needs import Line
     from companion.steps.deeds.start import Proposal
     from companion.steps.deeds.update import Updated
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import AwayView, TrialView
-    from companion.steps.looks.needs import Line
     from companion.steps.looks.words import Draft, Format, What
 
 
@@ -300,7 +300,8 @@ class Workshop(Waiving, Snapshots):
 
     def needs(self, watch: Watch = QUIET) -> tuple[Line, ...]:
         """Return the requirement line by line, with the evidence behind each."""
-        from companion.steps.looks.needs import requirement, weight_of
+        from companion.steps.checks.needs import requirement
+        from companion.steps.looks.stated import weight_of
 
         desk = self.desk(watch)
         return requirement(self.facts, desk.away_here, weight_of(desk))

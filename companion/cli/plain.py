@@ -27,10 +27,10 @@ if TYPE_CHECKING:
     from companion.sound.measures.measured import Measured
     from companion.steps.account.due import Standing
     from companion.steps.catalogue import AnyRule
+    from companion.steps.checks.needs import Line
     from companion.steps.deeds.update import Updated
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import AwayView, TrialView
-    from companion.steps.looks.needs import Line
     from companion.steps.looks.words import Draft
     from companion.steps.model import StepStatus
 

@@ -8,7 +8,9 @@ from companion.archive.rules import RULES as ARCHIVE_RULES
 from companion.contents.rules import RULES as CONTENTS_RULES
 from companion.core import findings, rules
 from companion.sound.rules import RULES as SOUND_RULES
-from companion.steps.looks.own_rules import OWN_RULES
+from companion.steps.checks.facts import RULES as FACTS_RULES
+from companion.steps.checks.needs import RULES as NEEDS_RULES
+from companion.steps.checks.out import RULES as OUT_RULES
 from companion.trials.away_rules import RULES as AWAY_RULES
 from companion.trials.control_rules import RULES as CONTROL_RULES
 from companion.words.rules import RULES as WORDS_RULES
@@ -16,13 +18,15 @@ from companion.words.rules import RULES as WORDS_RULES
 AnyRule = findings.Rule | rules.Rule[Any]
 
 RULES: Final[tuple[AnyRule, ...]] = (
-    *OWN_RULES,
+    *FACTS_RULES,
     *CONTENTS_RULES,
     *SOUND_RULES,
     *CONTROL_RULES,
     *AWAY_RULES,
     *WORDS_RULES,
     *ARCHIVE_RULES,
+    *NEEDS_RULES,
+    *OUT_RULES,
 )
 RULE_BY_ID: Final = {rule.id: rule for rule in RULES}
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def _facts(desk: Desk, _: Before) -> Look:
-    from companion.steps.looks.facts import look_facts
+    from companion.steps.looks.stated import look_facts
 
     return look_facts(desk)
 
@@ -52,7 +52,7 @@ def _away(desk: Desk, _: Before) -> Look:
 
 
 def _needs(desk: Desk, _: Before) -> Look:
-    from companion.steps.looks.needs import look_needs
+    from companion.steps.looks.stated import look_needs
 
     return look_needs(desk)
 
@@ -76,7 +76,7 @@ def _archive_gone(desk: Desk, evidence: Evidence) -> str:
 
 
 def _out(desk: Desk, before: Before) -> Look:
-    from companion.steps.looks.out import look_out
+    from companion.steps.looks.stated import look_out
 
     return look_out(desk, before)
 

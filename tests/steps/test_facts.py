@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Any
 
 import pytest
 
 from companion.core.facts import Control, Facts, Layer
 from companion.core.findings import Finding, Severity
-from companion.steps.looks.facts import REQUIRED, check_facts, licence_file_in, licence_problem
-from companion.steps.looks.own_rules import OWN_RULES
+from companion.steps.checks.facts import REQUIRED, RULES, FactsModel, check_facts, licence_file_in, licence_problem
 
 FILES = {"Slate Choir.patch", "LICENCE.txt", "Samples/Struck_C3.wav"}
 Spoil = Callable[..., Facts]
+
+
+def check(facts: Facts, files: Collection[str], **more: Any) -> tuple[Finding, ...]:
+    return check_facts(FactsModel(facts=facts, files=files, **more))
 
 
 def ids(findings: tuple[Finding, ...]) -> list[str]:
@@ -27,12 +30,12 @@ def one(findings: tuple[Finding, ...], rule: str) -> Finding:
 
 
 def test_a_complete_release_is_silent(facts: Facts) -> None:
-    assert check_facts(facts, FILES) == ()
-    assert check_facts(facts, FILES, released="1.1", same_content=False) == ()
+    assert check(facts, FILES) == ()
+    assert check(facts, FILES, released="1.1", same_content=False) == ()
 
 
 def test_empty_facts_name_all_that_is_missing_and_nothing_is_called_invalid() -> None:
-    findings = check_facts(Facts(), ())
+    findings = check(Facts(), ())
     assert [finding.where for finding in findings if finding.rule == "fact-missing"] == [key for key, _ in REQUIRED]
     assert set(ids(findings)) == {"fact-missing", "rights-unstated"}
 
@@ -41,14 +44,14 @@ def test_empty_facts_name_all_that_is_missing_and_nothing_is_called_invalid() ->
 @pytest.mark.parametrize("value", ["", "  \n\t"])
 def test_each_fact_that_a_release_needs_is_missed_by_its_key(spoil: Spoil, key: str, value: str) -> None:
     table, _, name = key.partition(".")
-    finding = one(check_facts(spoil(**{table: {name: value}}), FILES), "fact-missing")
+    finding = one(check(spoil(**{table: {name: value}}), FILES), "fact-missing")
     assert (finding.path, finding.where, finding.severity) == ("release.toml", key, Severity.BLOCKS)
     assert finding.limit
 
 
 @pytest.mark.parametrize("name", ["description", "credits", "tags"])
 def test_what_a_release_can_do_without_is_not_missed(spoil: Spoil, name: str) -> None:
-    assert check_facts(spoil(instrument={name: type(getattr(Facts().instrument, name))()}), FILES) == ()
+    assert check(spoil(instrument={name: type(getattr(Facts().instrument, name))()}), FILES) == ()
 
 
 @pytest.mark.parametrize(
@@ -67,7 +70,7 @@ def test_what_a_release_can_do_without_is_not_missed(spoil: Spoil, name: str) ->
     ],
 )
 def test_a_fact_in_a_form_that_cannot_be_relied_on(spoil: Spoil, table: str, key: str, value: str) -> None:
-    finding = one(check_facts(spoil(**{table: {key: value}}), FILES), "fact-invalid")
+    finding = one(check(spoil(**{table: {key: value}}), FILES), "fact-invalid")
     assert finding.where == f"{table}.{key}"
     assert value in finding.measured
     assert finding.limit
@@ -87,13 +90,13 @@ def test_a_fact_in_a_form_that_cannot_be_relied_on(spoil: Spoil, table: str, key
     ],
 )
 def test_its_neighbours_in_a_good_form(spoil: Spoil, table: str, key: str, value: str) -> None:
-    assert check_facts(spoil(**{table: {key: value}}), FILES) == ()
+    assert check(spoil(**{table: {key: value}}), FILES) == ()
 
 
 def test_a_hostile_value_is_shown_inert(spoil: Spoil) -> None:
-    finding = one(check_facts(spoil(instrument={"version": "\x1b[2J\u202e"}), FILES), "fact-invalid")
+    finding = one(check(spoil(instrument={"version": "\x1b[2J\u202e"}), FILES), "fact-invalid")
     assert finding.measured == "“\\x1b[2J\\u202e”"
-    findings = check_facts(spoil(controls=(Control(name="\x1b[2J", low=1, high=1, rest=1),)), FILES)
+    findings = check(spoil(controls=(Control(name="\x1b[2J", low=1, high=1, rest=1),)), FILES)
     assert one(findings, "fact-invalid").where == "controls.\\x1b[2J"
 
 
@@ -103,10 +106,10 @@ def test_a_hostile_value_is_shown_inert(spoil: Spoil) -> None:
 @pytest.mark.parametrize("named", ["", "TERMS.txt"])
 def test_a_licence_of_ones_own_has_to_ship_its_text(spoil: Spoil, licence: str, named: str) -> None:
     without = spoil(instrument={"licence": licence, "licence_file": named})
-    finding = one(check_facts(without, FILES), "fact-invalid")
+    finding = one(check(without, FILES), "fact-invalid")
     assert finding.where == "instrument.licence_file"
     assert licence in finding.limit
-    assert check_facts(spoil(instrument={"licence": licence}), FILES) == ()
+    assert check(spoil(instrument={"licence": licence}), FILES) == ()
 
 
 @pytest.mark.parametrize(
@@ -124,7 +127,7 @@ def test_a_licence_of_ones_own_has_to_ship_its_text(spoil: Spoil, licence: str, 
     ],
 )
 def test_a_control_that_cannot_be(spoil: Spoil, control: Control, where: str) -> None:
-    assert one(check_facts(spoil(controls=(control,)), FILES), "fact-invalid").where == where
+    assert one(check(spoil(controls=(control,)), FILES), "fact-invalid").where == where
 
 
 @pytest.mark.parametrize(
@@ -138,7 +141,7 @@ def test_a_control_that_cannot_be(spoil: Spoil, control: Control, where: str) ->
     ],
 )
 def test_its_neighbours_that_can(spoil: Spoil, control: Control) -> None:
-    assert check_facts(spoil(controls=(control,)), FILES) == ()
+    assert check(spoil(controls=(control,)), FILES) == ()
 
 
 @pytest.mark.parametrize(
@@ -151,7 +154,7 @@ def test_its_neighbours_that_can(spoil: Spoil, control: Control) -> None:
     ],
 )
 def test_a_layer_that_cannot_be(spoil: Spoil, layer: dict[str, Any], measured: str) -> None:
-    finding = one(check_facts(spoil(layers=(Layer(name="Struck", **layer),)), FILES), "fact-invalid")
+    finding = one(check(spoil(layers=(Layer(name="Struck", **layer),)), FILES), "fact-invalid")
     assert (finding.where, finding.measured) == ("layers.Struck", measured)
 
 
@@ -160,15 +163,15 @@ def test_its_neighbours_of_one_key_and_one_velocity(spoil: Spoil) -> None:
         Layer(name="One", low_key=60, high_key=60, low_velocity=0, high_velocity=0),
         Layer(name="All", low_key=0, high_key=127),
     )
-    assert check_facts(spoil(layers=layers), FILES) == ()
+    assert check(spoil(layers=layers), FILES) == ()
 
 
 def test_two_of_one_name(spoil: Spoil) -> None:
     twice = (Layer(name="Struck"), Layer(name="Hummed"), Layer(name="Struck"))
-    finding = one(check_facts(spoil(layers=twice), FILES), "fact-invalid")
+    finding = one(check(spoil(layers=twice), FILES), "fact-invalid")
     assert (finding.where, finding.measured) == ("layers.name", "“Struck”")
-    assert one(check_facts(spoil(controls=(Control(name="A"),) * 3), FILES), "fact-invalid").where == "controls.name"
-    assert check_facts(spoil(layers=(Layer(name="A"),), controls=(Control(name="A"),)), FILES) == ()
+    assert one(check(spoil(controls=(Control(name="A"),) * 3), FILES), "fact-invalid").where == "controls.name"
+    assert check(spoil(layers=(Layer(name="A"),), controls=(Control(name="A"),)), FILES) == ()
 
 
 @pytest.mark.parametrize(
@@ -187,7 +190,7 @@ def test_two_of_one_name(spoil: Spoil) -> None:
 def test_the_version_is_raised_when_the_content_differs(
     spoil: Spoil, version: str, released: str, same: bool, raised: bool
 ) -> None:
-    findings = check_facts(spoil(instrument={"version": version}), FILES, released, same)
+    findings = check(spoil(instrument={"version": version}), FILES, released=released, same_content=same)
     assert ids(findings) == ([] if raised else ["version-not-raised"])
     if not raised:
         assert (findings[0].measured, findings[0].limit) == (version, f"above {released}")
@@ -196,23 +199,23 @@ def test_the_version_is_raised_when_the_content_differs(
 @pytest.mark.parametrize("named", ["", "GONE.txt"])
 def test_the_text_of_the_licence_ships(spoil: Spoil, named: str) -> None:
     bare = {"Slate Choir.patch", "Docs/LICENCE.txt", "LICENCE-notes.txt"}
-    finding = one(check_facts(spoil(instrument={"licence_file": named}), bare), "licence-text-missing")
+    finding = one(check(spoil(instrument={"licence_file": named}), bare), "licence-text-missing")
     assert finding.severity is Severity.WARNS
 
 
 @pytest.mark.parametrize("name", ["LICENCE.txt", "licence", "License.md", "COPYING"])
 def test_a_text_that_says_so_by_its_name_is_enough(spoil: Spoil, name: str) -> None:
-    assert check_facts(spoil(instrument={"licence_file": ""}), {name}) == ()
+    assert check(spoil(instrument={"licence_file": ""}), {name}) == ()
     assert licence_file_in(["a.wav", name]) == name
 
 
 def test_without_a_licence_it_is_the_licence_that_is_missed(spoil: Spoil) -> None:
-    assert ids(check_facts(spoil(instrument={"licence": "", "licence_file": ""}), ())) == ["fact-missing"]
+    assert ids(check(spoil(instrument={"licence": "", "licence_file": ""}), ())) == ["fact-missing"]
 
 
 @pytest.mark.parametrize("rights", ["", "   "])
 def test_the_right_to_pass_it_on_is_stated(spoil: Spoil, rights: str) -> None:
-    finding = one(check_facts(spoil(instrument={"rights": rights}), FILES), "rights-unstated")
+    finding = one(check(spoil(instrument={"rights": rights}), FILES), "rights-unstated")
     assert finding.severity is Severity.WARNS
     assert "no legal advice" in finding.mend
 
@@ -223,8 +226,8 @@ def test_no_text_passes_for_a_licence_by_accident(text: str) -> None:
 
 
 def test_every_rule_says_what_a_player_would_suffer_and_how_to_mend_it() -> None:
-    assert len({rule.id for rule in OWN_RULES}) == len(OWN_RULES)
-    for rule in OWN_RULES:
+    assert len({rule.id for rule in RULES}) == len(RULES)
+    for rule in RULES:
         assert rule.step in ("facts", "needs", "out")
         assert rule.means.endswith(".")
         assert rule.why.endswith(".")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import pytest
 
@@ -10,10 +10,14 @@ from companion.core.evidence import AwayTest
 from companion.core.facts import Facts
 from companion.core.findings import Finding, Severity
 from companion.core.systems import system_of
-from companion.steps.looks.needs import Line, Weight, check_needs, opened_at_or_below, requirement
+from companion.steps.checks.needs import Line, NeedsModel, Weight, check_needs, opened_at_or_below, requirement
 
 Away = Callable[..., AwayTest]
 Spoil = Callable[..., Facts]
+
+
+def check(facts: Facts, tests: Sequence[AwayTest]) -> tuple[Finding, ...]:
+    return check_needs(NeedsModel(facts=facts, tests=tests))
 
 
 def ids(findings: tuple[Finding, ...]) -> list[str]:
@@ -27,12 +31,12 @@ def both(away: Away) -> tuple[AwayTest, ...]:
 
 
 def test_a_minimum_that_was_tested_on_every_system_is_silent(facts: Facts, both: tuple[AwayTest, ...]) -> None:
-    assert check_needs(facts, both) == ()
+    assert check(facts, both) == ()
 
 
 @pytest.mark.parametrize("minimum", ["", "  "])
 def test_no_minimum(spoil: Spoil, both: tuple[AwayTest, ...], minimum: str) -> None:
-    (finding,) = check_needs(spoil(engine={"minimum": minimum}), both)
+    (finding,) = check(spoil(engine={"minimum": minimum}), both)
     assert (finding.rule, finding.where, finding.severity) == ("minimum-unset", "engine.minimum", Severity.BLOCKS)
 
 
@@ -56,7 +60,7 @@ def test_a_minimum_below_what_it_was_saved_with_and_one_nobody_has_tried(
     spoil: Spoil, away: Away, minimum: str, saved: str, tested: str, rules: list[str]
 ) -> None:
     facts = spoil(engine={"minimum": minimum, "saved_with": saved, "systems": ()})
-    findings = check_needs(facts, [away(engine_version=tested)])
+    findings = check(facts, [away(engine_version=tested)])
     assert ids(findings) == rules
     assert [finding.severity for finding in findings] == [
         Severity.BLOCKS if rule == "minimum-below-saved" else Severity.WARNS for rule in rules
@@ -69,27 +73,27 @@ def test_a_test_that_failed_or_reached_the_originals_shows_nothing(
 ) -> None:
     tests = [away(engine_version="7.1", **more)]
     assert opened_at_or_below(tests, "7.1") is None
-    findings = check_needs(spoil(engine={"minimum": "7.1", "systems": ("windows",)}), tests)
+    findings = check(spoil(engine={"minimum": "7.1", "systems": ("windows",)}), tests)
     assert ids(findings) == ["minimum-below-saved", "system-unproven"]
     assert opened_at_or_below([*tests, away(engine_version="7.1")], "7.1") is not None
 
 
 def test_a_version_that_cannot_be_read_is_the_facts_to_tell(spoil: Spoil, both: tuple[AwayTest, ...]) -> None:
-    assert check_needs(spoil(engine={"minimum": "seven"}), both) == ()
-    assert check_needs(spoil(engine={"saved_with": "seven"}), both) == ()
+    assert check(spoil(engine={"minimum": "seven"}), both) == ()
+    assert check(spoil(engine={"saved_with": "seven"}), both) == ()
 
 
 def test_a_system_nobody_has_tried(spoil: Spoil, away: Away) -> None:
-    (finding,) = check_needs(spoil(), [away(system="Windows 11")])
+    (finding,) = check(spoil(), [away(system="Windows 11")])
     assert (finding.rule, finding.measured) == ("system-unproven", "macOS: not tested")
     assert finding.severity is Severity.WARNS
-    assert check_needs(spoil(engine={"systems": ("windows",)}), [away(system="Windows 11")]) == ()
-    assert check_needs(spoil(engine={"systems": ()}), [away(system="")]) == ()
+    assert check(spoil(engine={"systems": ("windows",)}), [away(system="Windows 11")]) == ()
+    assert check(spoil(engine={"systems": ()}), [away(system="")]) == ()
 
 
 @pytest.mark.parametrize("edition", ["", " "])
 def test_no_edition(spoil: Spoil, both: tuple[AwayTest, ...], edition: str) -> None:
-    (finding,) = check_needs(spoil(engine={"edition": edition}), both)
+    (finding,) = check(spoil(engine={"edition": edition}), both)
     assert (finding.rule, finding.severity) == ("edition-unstated", Severity.WARNS)
 
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from companion.archive.record import ReleaseRecord, Upload
 from companion.core.findings import Finding, Severity
-from companion.steps.looks.out import check_out, out_look
-from companion.steps.model import State
+from companion.steps.looks.stated import look_out
+from companion.steps.model import Look, State
 from companion.steps.table import STEP_IDS
 
 UPLOAD = Upload(where="our own page", at="2024-05-02T10:00:00Z", sha256="a" * 64, size=9)
@@ -31,30 +32,41 @@ def record(**more: Any) -> ReleaseRecord:
     return ReleaseRecord(**{**values, **more})
 
 
+def look(
+    record: ReleaseRecord | None, states: dict[str, State], reports: tuple[str, ...] = (), changelog: str = ""
+) -> Look:
+    desk: Any = SimpleNamespace(release_of_this=record, reports=reports, changelog=changelog)
+    return look_out(desk, lambda: states)
+
+
+def check(*given: Any) -> tuple[Finding, ...]:
+    return look(*given).findings
+
+
 def ids(findings: tuple[Finding, ...]) -> list[str]:
     return [finding.rule for finding in findings]
 
 
 def test_a_release_whose_upload_was_checked_is_silent() -> None:
-    assert check_out(record(), READY, (), "") == ()
-    assert out_look(record(), ()).details["because"] == "1.2 released 2024-05-01; upload verified"
+    assert check(record(), READY, (), "") == ()
+    assert look(record(), READY).details["because"] == "1.2 released 2024-05-01; upload verified"
 
 
 def test_content_that_was_not_released_blocks_and_says_what_is_left() -> None:
-    (finding,) = check_out(None, READY, ("crackle.txt",), "")
+    (finding,) = check(None, READY, ("crackle.txt",), "")
     assert (finding.rule, finding.severity) == ("release-unrecorded", Severity.BLOCKS)
     assert finding.measured == "everything is ready: record it"
     states = {**READY, "sound": State.FAILING, "away": State.OPEN, "paths": State.WAIVED}
-    assert check_out(None, states, (), "")[0].measured == "2 steps before it not proven yet"
-    assert check_out(None, {**READY, "sound": State.STALE}, (), "")[0].measured == "1 step before it not proven yet"
-    assert out_look(None, (finding,)).details == {"because": "not released"}
+    assert check(None, states, (), "")[0].measured == "2 steps before it not proven yet"
+    assert check(None, {**READY, "sound": State.STALE}, (), "")[0].measured == "1 step before it not proven yet"
+    assert look(None, READY).details == {"because": "not released"}
 
 
 def test_an_upload_nobody_has_checked() -> None:
-    (finding,) = check_out(record(uploads=()), READY, (), "")
+    (finding,) = check(record(uploads=()), READY, (), "")
     assert (finding.rule, finding.severity) == ("upload-unverified", Severity.WARNS)
     assert finding.path == "releases/Slate Choir 1.2.zip"
-    assert out_look(record(uploads=()), (finding,)).details["because"] == "1.2 released 2024-05-01"
+    assert look(record(uploads=()), READY).details["because"] == "1.2 released 2024-05-01"
 
 
 CHANGELOG = """# Changelog
@@ -86,7 +98,7 @@ CHANGELOG = """# Changelog
     ],
 )
 def test_a_report_is_answered_where_the_changelog_names_it(name: str, answered: bool) -> None:
-    findings = check_out(record(), READY, (name,), CHANGELOG)
+    findings = check(record(), READY, (name,), CHANGELOG)
     assert ids(findings) == ([] if answered else ["report-open"])
     for finding in findings:
         assert finding.severity is Severity.NOTES
@@ -96,4 +108,4 @@ def test_a_report_is_answered_where_the_changelog_names_it(name: str, answered: 
 
 
 def test_a_hostile_version_is_shown_inert() -> None:
-    assert "\x1b" not in out_look(record(version="1\x1b[2J"), ()).details["because"]
+    assert "\x1b" not in look(record(version="1\x1b[2J"), READY).details["because"]

@@ -24,9 +24,9 @@ from companion.steps.account.changes import Changes
 from companion.steps.account.due import Due, Standing, Unkept
 from companion.steps.account.moved import Counts, Moved
 from companion.steps.account.preview import Preview
+from companion.steps.checks.needs import Line
 from companion.steps.deeds.start import Proposal
 from companion.steps.looks.controls import AwayView, TrialView, planned
-from companion.steps.looks.needs import Line
 from companion.steps.looks.words import Draft
 from companion.steps.model import State, Status, StepStatus
 from companion.steps.table import STEPS

@@ -11,9 +11,10 @@ import msgspec
 from companion.core.errors import CompanionError
 from companion.core.findings import Finding
 from companion.core.text import listed
+from companion.steps.checks.needs import requirement
 from companion.steps.deeds.facts_file import read_text
 from companion.steps.desk import Desk
-from companion.steps.looks.needs import requirement, weight_of
+from companion.steps.looks.stated import weight_of
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord

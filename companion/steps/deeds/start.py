@@ -16,7 +16,7 @@ from companion.core.facts import Contents, Facts, facts_from_plain, facts_to_pla
 from companion.core.folder import never_ships
 from companion.core.progress import QUIET, Watch
 from companion.core.text import listed, plural, visible
-from companion.steps.looks.facts import licence_file_in
+from companion.steps.checks.facts import licence_file_in
 
 ASKS: Final = (
     ("instrument.title", "What is the instrument called?"),

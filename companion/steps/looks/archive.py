@@ -176,16 +176,14 @@ def _refuse_over_released(desk: Desk, target: Path) -> None:
 
     Whoever waived that the version was not raised has said that nobody has it.
     """
-    from companion.steps.looks.facts import version_not_raised
+    from companion.steps.checks.facts import FactsModel, version_not_raised
     from companion.steps.looks.settled import applied
 
     record = next((record for record in reversed(desk.records) if record.archive == target.name), None)
     if record is None or desk.release_of_this or not target.is_file():
         return
-    if any(
-        finding.blocks
-        for finding in applied(desk, "facts", tuple(version_not_raised(desk.facts, record.version, False)))
-    ):
+    not_raised = version_not_raised(FactsModel(facts=desk.facts, released=record.version, same_content=False))
+    if any(finding.blocks for finding in applied(desk, "facts", tuple(not_raised))):
         raise CompanionError(
             f"{record.version} is released, and this would take the place of what players have",
             str(target),

@@ -9,8 +9,9 @@ from companion.core.entries import Entry, Kind
 from companion.core.facts import FACTS_FILE, Facts, facts_from_toml
 from companion.core.findings import Finding
 from companion.core.text import plural
+from companion.steps.checks.needs import opened_at_or_below
 from companion.steps.desk import Desk
-from companion.steps.looks.needs import opened_at_or_below, weight_of
+from companion.steps.looks.stated import weight_of
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
@@ -28,7 +29,7 @@ def build_story(desk: Desk, *, download: bool) -> Story:
 
     download: whether to name the archive's size; a text inside the archive cannot know it.
     """
-    from companion.steps.looks.facts import licence_file_in
+    from companion.steps.checks.facts import licence_file_in
     from companion.words.story import story_from_facts
 
     facts, weight, before = desk.facts, weight_of(desk), desk.release_before

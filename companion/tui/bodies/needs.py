@@ -13,7 +13,7 @@ from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:
-    from companion.steps.looks.needs import Line
+    from companion.steps.checks.needs import Line
 
 
 def needs_content(needs: tuple[Line, ...], width: int = 0) -> Content:

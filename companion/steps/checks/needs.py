@@ -2,27 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from typing import Final
 
 import msgspec
 
-from companion.core.entries import Kind
+from companion.core.at import At
 from companion.core.evidence import AwayTest
-from companion.core.facts import Facts
-from companion.core.findings import Finding
+from companion.core.facts import FACTS_FILE, Facts
+from companion.core.findings import BLOCKS, WARNS, Finding
+from companion.core.rules import Rule, rule
 from companion.core.systems import SYSTEM_NAMES, system_of
 from companion.core.text import listed, plural, visible
 from companion.core.units import both_bytes, duration
 from companion.core.versions import engine_version
-from companion.steps.desk import Desk
-from companion.steps.looks.own_rules import (
-    EDITION_UNSTATED,
-    MINIMUM_BELOW_SAVED,
-    MINIMUM_UNPROVEN,
-    MINIMUM_UNSET,
-    SYSTEM_UNPROVEN,
-)
-from companion.steps.model import Look
 
 
 class Weight(msgspec.Struct, frozen=True, kw_only=True):
@@ -37,19 +30,6 @@ class Weight(msgspec.Struct, frozen=True, kw_only=True):
     memory: int | None = None
     unpacked: int = 0
     download: int | None = None
-
-
-def weight_of(desk: Desk) -> Weight:
-    """Return what the content weighs, as far as the Sound step and the archive have measured."""
-    sound, archive = desk.found("sound"), desk.found("archive")
-    details = sound.details if sound else {}
-    return Weight(
-        samples=len(desk.of_kind(Kind.SAMPLE)),
-        seconds=details.get("seconds"),
-        memory=details.get("memory"),
-        unpacked=sum(entry.size for entry in desk.ships),
-        download=archive.details.get("size") if archive else None,
-    )
 
 
 class Line(msgspec.Struct, frozen=True, kw_only=True):
@@ -75,44 +55,122 @@ def opened_at_or_below(tests: Sequence[AwayTest], version: str) -> AwayTest | No
     return None
 
 
-def check_needs(facts: Facts, tests: Sequence[AwayTest]) -> tuple[Finding, ...]:
-    """Return the findings of the Needs step. ``tests``: away tests of exactly this content."""
-    engine = facts.engine
-    minimum, saved = engine_version(engine.minimum), engine_version(engine.saved_with)
-    shown = opened_at_or_below(tests, engine.minimum)
-    found = []
-    if not engine.minimum.strip():
-        found.append(MINIMUM_UNSET.finding("release.toml", where="engine.minimum", measured="not stated"))
-    elif minimum and saved and minimum < saved and not shown:
-        found.append(
-            MINIMUM_BELOW_SAVED.finding(
-                "release.toml",
-                where="engine.minimum",
-                measured=visible(engine.minimum),
-                limit=f"{visible(engine.saved_with)}, or a passed away test on {visible(engine.minimum)}",
-            )
-        )
-    elif minimum and not shown:
-        found.append(
-            MINIMUM_UNPROVEN.finding(
-                "release.toml", where="engine.minimum", measured="no away test on it", limit=visible(engine.minimum)
-            )
-        )
-    seen = {system_of(test.system) for test in _passed(tests)}
-    found.extend(
-        SYSTEM_UNPROVEN.finding("release.toml", where="engine.systems", measured=f"{SYSTEM_NAMES[system]}: not tested")
-        for system in engine.systems
-        if system not in seen
-    )
-    if not engine.edition.strip():
-        found.append(EDITION_UNSTATED.finding("release.toml", where="engine.edition", measured="not stated"))
-    return tuple(found)
+class NeedsModel(msgspec.Struct, frozen=True, kw_only=True):
+    """What is stated, and the away tests of exactly this content."""
+
+    facts: Facts
+    tests: Sequence[AwayTest] = ()
+
+    @property
+    def untested(self) -> bool:
+        """Whether a minimum is stated that no passed away test backs."""
+        minimum = self.facts.engine.minimum
+        return engine_version(minimum) is not None and opened_at_or_below(self.tests, minimum) is None
+
+    @property
+    def below_saved(self) -> bool:
+        """Whether the minimum is lower than the version the patch was saved with."""
+        minimum, saved = engine_version(self.facts.engine.minimum), engine_version(self.facts.engine.saved_with)
+        return minimum is not None and saved is not None and minimum < saved
 
 
-def look_needs(desk: Desk) -> Look:
-    """Judge the requirement as it is stated against the away tests of this content."""
-    line = engine_line(desk.facts, desk.away_here)
-    return Look(findings=check_needs(desk.facts, desk.away_here), details={"because": f"{line.value}: {line.because}"})
+def check_needs(model: NeedsModel) -> tuple[Finding, ...]:
+    """Return the findings of the Needs step."""
+    return tuple(finding for one in RULES for finding in one(model))
+
+
+@rule(
+    "minimum-unset",
+    BLOCKS,
+    step="needs",
+    means="No minimum engine version is stated.",
+    why="Players with an older engine download it, and it does not open.",
+    mend="Set engine.minimum; the version it was saved with is the safe choice.",
+)
+def minimum_unset(model: NeedsModel) -> Iterator[Finding]:
+    """A minimum is stated."""
+    if not model.facts.engine.minimum.strip():
+        yield minimum_unset.finding(FACTS_FILE, at=At(fact="engine.minimum"), says="not stated")
+
+
+@rule(
+    "minimum-below-saved",
+    BLOCKS,
+    step="needs",
+    means="The minimum is lower than the version the patch was saved with, and no away test shows that it opens.",
+    why="Engines often refuse patches saved by a newer version.",
+    mend="Raise engine.minimum, or record a passed away test on that version.",
+)
+def minimum_below_saved(model: NeedsModel) -> Iterator[Finding]:
+    """A minimum below the version it was saved with was tested."""
+    engine = model.facts.engine
+    if model.untested and model.below_saved:
+        yield minimum_below_saved.finding(
+            FACTS_FILE,
+            at=At(fact="engine.minimum"),
+            value=engine.minimum,
+            limit=f"{visible(engine.saved_with)}, or a passed away test on {visible(engine.minimum)}",
+        )
+
+
+@rule(
+    "minimum-unproven",
+    WARNS,
+    step="needs",
+    means="Nobody has opened this content in the minimum version.",
+    why="The requirement on the page would be a hope.",
+    mend="Run an away test on exactly that engine version.",
+)
+def minimum_unproven(model: NeedsModel) -> Iterator[Finding]:
+    """Any other minimum was tested."""
+    if model.untested and not model.below_saved:
+        yield minimum_unproven.finding(
+            FACTS_FILE,
+            at=At(fact="engine.minimum"),
+            says="no away test on it",
+            limit=visible(model.facts.engine.minimum),
+        )
+
+
+@rule(
+    "system-unproven",
+    WARNS,
+    step="needs",
+    means="A supported system is stated on which nobody has opened this content.",
+    why="Paths, names and fonts differ between systems; some faults show on one of them only.",
+    mend="Run an away test there, or take the system out of engine.systems.",
+)
+def system_unproven(model: NeedsModel) -> Iterator[Finding]:
+    """Each system stated was tested."""
+    tested = {system_of(test.system) for test in _passed(model.tests)}
+    for system in model.facts.engine.systems:
+        if system not in tested:
+            yield system_unproven.finding(
+                FACTS_FILE, at=At(fact="engine.systems"), value=SYSTEM_NAMES[system], says="{value}: not tested"
+            )
+
+
+@rule(
+    "edition-unstated",
+    WARNS,
+    step="needs",
+    means="It is not stated which edition of the engine a player needs.",
+    why="Where an engine has a free and a full edition, players with the wrong one find out after the download.",
+    mend="Set engine.edition; where there is only one, write “any”.",
+)
+def edition_unstated(model: NeedsModel) -> Iterator[Finding]:
+    """An edition is stated."""
+    if not model.facts.engine.edition.strip():
+        yield edition_unstated.finding(FACTS_FILE, at=At(fact="engine.edition"), says="not stated")
+
+
+RULES: Final[tuple[Rule[NeedsModel], ...]] = (
+    minimum_unset,
+    minimum_below_saved,
+    minimum_unproven,
+    system_unproven,
+    edition_unstated,
+)
 
 
 def requirement(facts: Facts, tests: Sequence[AwayTest], weight: Weight) -> tuple[Line, ...]:

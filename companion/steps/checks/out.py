@@ -1,0 +1,94 @@
+"""Out: is this content recorded as a release, is the upload whole, and are players' reports answered?"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterator
+from typing import Final
+
+import msgspec
+
+from companion.core.findings import BLOCKS, NOTES, WARNS, Finding
+from companion.core.folder import OURS, RELEASES
+from companion.core.rules import Rule, rule
+from companion.core.text import visible
+
+
+class OutModel(msgspec.Struct, frozen=True, kw_only=True):
+    """A release, and what came back. archive: the name of the archive that exactly this content was released in; empty
+    while it was not. uploads: how many downloaded copies were held against it. left: steps before that are not settled.
+    reports: names of report files. answered: the texts an answer may stand in (the changelog).
+    """
+
+    archive: str = ""
+    uploads: int = 0
+    left: int = 0
+    reports: Collection[str] = ()
+    answered: str = ""
+
+
+def check_out(model: OutModel) -> tuple[Finding, ...]:
+    """Return the findings of the Out step."""
+    return tuple(finding for one in RULES for finding in one(model))
+
+
+@rule(
+    "release-unrecorded",
+    BLOCKS,
+    step="out",
+    means="This content has not been recorded as a release.",
+    why="Without the record the next changelog has no base, and a report cannot be matched to what the player has.",
+    mend="Record the release once the nine steps before it are proven.",
+)
+def release_unrecorded(model: OutModel) -> Iterator[Finding]:
+    """This content is recorded."""
+    if model.archive:
+        return
+    if model.left:
+        yield release_unrecorded.finding(value=model.left, unit="step", says="{value} before it not proven yet")
+    else:
+        yield release_unrecorded.finding(says="everything is ready: record it")
+
+
+@rule(
+    "upload-unverified",
+    WARNS,
+    step="out",
+    means="No downloaded copy has been held against the checksum.",
+    why="Uploads are cut short and web hosts repack files; players would be the first to notice.",
+    mend="Download your own upload and run: companion upload FOLDER DOWNLOADED_FILE",
+)
+def upload_unverified(model: OutModel) -> Iterator[Finding]:
+    """A copy that was downloaded is the archive."""
+    if model.archive and not model.uploads:
+        yield upload_unverified.finding(f"{RELEASES}/{model.archive}", says="no copy checked")
+
+
+@rule(
+    "report-open",
+    NOTES,
+    step="out",
+    means="A player's report is not answered in this version.",
+    why="Whoever took the time to report looks for an answer in the changelog.",
+    mend="Answer it in the changelog, or note in the report file why not.",
+)
+def report_open(model: OutModel) -> Iterator[Finding]:
+    """Each report is named in the changelog; no answer is owed before the release."""
+    for name in model.reports if model.archive else ():
+        if not name.startswith(".") and not _mentions(model.answered, name):
+            yield report_open.finding(
+                f"{OURS}/reports/{name}", says="not mentioned in the changelog", limit=visible(name)
+            )
+
+
+def _mentions(text: str, name: str) -> bool:
+    """Tell whether a report is named in ``text`` as a word of its own, with its extension or without.
+
+    A part of a compound or of a version is no word: neither ``c3`` of ``crackle-c3`` nor ``2`` of ``1.2``.
+    """
+    stem, dot, extension = name.rpartition(".")
+    word = rf"{re.escape(stem)}(?:{re.escape(dot + extension)})?" if stem else re.escape(name)
+    return re.search(rf"(?<![\w.-]){word}(?![\w-]|\.\d)", text, re.IGNORECASE) is not None
+
+
+RULES: Final[tuple[Rule[OutModel], ...]] = (release_unrecorded, upload_unverified, report_open)

@@ -1,0 +1,61 @@
+"""Facts, Needs and Out: what the three steps look at that rest on what is stated and recorded."""
+
+from __future__ import annotations
+
+from companion.core.entries import Kind
+from companion.core.text import visible
+from companion.steps.checks.facts import FactsModel, check_facts
+from companion.steps.checks.needs import NeedsModel, Weight, check_needs, engine_line
+from companion.steps.checks.out import OutModel, check_out
+from companion.steps.desk import Desk
+from companion.steps.model import Before, Look
+
+
+def look_facts(desk: Desk) -> Look:
+    """Judge the facts, and their version against the last release."""
+    last = desk.last_release
+    same = last is not None and {(path, sha) for path, _, sha in last.files} == {(e.path, e.sha256) for e in desk.ships}
+    model = FactsModel(
+        facts=desk.facts,
+        files={entry.path for entry in desk.ships},
+        released=last.version if last else "",
+        same_content=same,
+    )
+    return Look(findings=check_facts(model), details={"because": "complete and consistent"})
+
+
+def look_needs(desk: Desk) -> Look:
+    """Judge the requirement as it is stated against the away tests of this content."""
+    line = engine_line(desk.facts, desk.away_here)
+    findings = check_needs(NeedsModel(facts=desk.facts, tests=desk.away_here))
+    return Look(findings=findings, details={"because": f"{line.value}: {line.because}"})
+
+
+def look_out(desk: Desk, before: Before) -> Look:
+    """Judge whether this content is released, and what came back."""
+    record = desk.release_of_this
+    if record is None:
+        left = sum(not state.settled for state in before().values())
+        return Look(findings=check_out(OutModel(left=left)), details={"because": "not released"})
+    model = OutModel(
+        archive=record.archive,
+        uploads=len(record.uploads),
+        reports=desk.reports,
+        answered=desk.changelog if desk.reports else "",
+    )
+    checked = "; upload verified" if record.uploads else ""
+    because = f"{visible(record.version)} released {record.at[:10]}{checked}"
+    return Look(findings=check_out(model), details={"because": because, "version": record.version})
+
+
+def weight_of(desk: Desk) -> Weight:
+    """Return what the content weighs, as far as the Sound step and the archive have measured."""
+    sound, archive = desk.found("sound"), desk.found("archive")
+    details = sound.details if sound else {}
+    return Weight(
+        samples=len(desk.of_kind(Kind.SAMPLE)),
+        seconds=details.get("seconds"),
+        memory=details.get("memory"),
+        unpacked=sum(entry.size for entry in desk.ships),
+        download=archive.details.get("size") if archive else None,
+    )
