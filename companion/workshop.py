@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import msgspec
 
@@ -35,10 +35,10 @@ from companion.steps.table import BY_ID, STEP_IDS
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.core.findings import Finding
+    from companion.core.rules import Rule
     from companion.history.model import Restored
     from companion.sound.measures.measured import Measured
     from companion.steps.account.due import Standing
-    from companion.steps.catalogue import AnyRule
     from companion.steps.checks.needs import Line
     from companion.steps.deeds.start import Proposal
     from companion.steps.deeds.update import Updated
@@ -375,7 +375,7 @@ class Workshop(Waiving, Snapshots):
             return verify_upload(self.desk(watch), file, now())
 
 
-def explain(rule: str | None = None) -> tuple[AnyRule, ...]:
+def explain(rule: str | None = None) -> tuple[Rule[Any], ...]:
     """Return a rule by its id, or all of them in the order of the steps. Raises where there is no such rule."""
     from companion.steps.catalogue import RULES
 

@@ -22,11 +22,11 @@ if TYPE_CHECKING:
     from types import FrameType
 
     from companion.archive.record import ReleaseRecord
+    from companion.core.rules import Rule
     from companion.history.model import Restored
     from companion.history.snapshot import Snapshot
     from companion.sound.measures.measured import Measured
     from companion.steps.account.due import Standing
-    from companion.steps.catalogue import AnyRule
     from companion.steps.checks.needs import Line
     from companion.steps.deeds.update import Updated
     from companion.steps.looks.archive import Packed, StrangerProof
@@ -190,12 +190,12 @@ _RULE_KEYS: Final = (
 )
 
 
-def rule_data(rule: AnyRule) -> dict[str, Any]:
+def rule_data(rule: Rule[Any]) -> dict[str, Any]:
     """Return a rule as plain values for JSON."""
     return {key: getattr(rule, key) for key in _RULE_KEYS if hasattr(rule, key)}
 
 
-def rule_lines(chosen: Sequence[AnyRule], *, full: bool) -> list[str]:
+def rule_lines(chosen: Sequence[Rule[Any]], *, full: bool) -> list[str]:
     """Return rules as a list, or one rule in full."""
     if not full:
         return [f"{rule.step:<9} {rule.severity.value:<7} {rule.id:<24} {rule.means}" for rule in chosen]

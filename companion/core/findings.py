@@ -1,4 +1,4 @@
-"""The one shape of every complaint, and the rules that complaints come from."""
+"""The one shape of every complaint."""
 
 from __future__ import annotations
 
@@ -60,49 +60,6 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     def blocks(self) -> bool:
         """Whether this finding stops the release as it stands."""
         return self.severity is Severity.BLOCKS and not self.waived
-
-
-class Rule(msgspec.Struct, frozen=True, kw_only=True):
-    """What a check looks for: the part that is the same for every finding it makes.
-
-    id: the name in the fault catalogue. step: the id of the step that catches it.
-    means: the fault in one sentence. why: what a player would suffer. mend: how to put it right.
-    limit: the default limit with its unit, or empty. source: where rule and limit come from, or
-    ``common practice, no source``. unknown: its findings say "could not tell" rather than "wrong".
-    """
-
-    id: str
-    step: str
-    severity: Severity
-    means: str
-    why: str
-    mend: str
-    limit: str = ""
-    source: str = "common practice, no source"
-    unknown: bool = False
-
-    def finding(
-        self,
-        path: str = "",
-        *,
-        measured: str = "",
-        where: str = "",
-        limit: str | None = None,
-        mend: str | None = None,
-        severity: Severity | None = None,
-    ) -> Finding:
-        """Return a finding of this rule; ``limit``, ``mend`` and ``severity`` replace the rule's own where given."""
-        return Finding(
-            rule=self.id,
-            severity=severity or self.severity,
-            path=path,
-            where=where,
-            measured=measured,
-            limit=self.limit if limit is None else limit,
-            why=self.why,
-            mend=self.mend if mend is None else mend,
-            unknown=self.unknown,
-        )
 
 
 def ordered(findings: Iterable[Finding]) -> tuple[Finding, ...]:

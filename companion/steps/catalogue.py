@@ -6,7 +6,8 @@ from typing import Any, Final
 
 from companion.archive.rules import RULES as ARCHIVE_RULES
 from companion.contents.rules import RULES as CONTENTS_RULES
-from companion.core import findings, rules
+from companion.core import rules
+from companion.core.rules import Rule
 from companion.sound.rules import RULES as SOUND_RULES
 from companion.steps.checks.facts import RULES as FACTS_RULES
 from companion.steps.checks.needs import RULES as NEEDS_RULES
@@ -15,9 +16,7 @@ from companion.trials.away_rules import RULES as AWAY_RULES
 from companion.trials.control_rules import RULES as CONTROL_RULES
 from companion.words.rules import RULES as WORDS_RULES
 
-AnyRule = findings.Rule | rules.Rule[Any]
-
-RULES: Final[tuple[AnyRule, ...]] = (
+RULES: Final[tuple[Rule[Any], ...]] = (
     *FACTS_RULES,
     *CONTENTS_RULES,
     *SOUND_RULES,
@@ -33,6 +32,4 @@ RULE_BY_ID: Final = {rule.id: rule for rule in RULES}
 
 def judge_of(*ids: str) -> dict[str, int]:
     """Return who judges by the rules of these steps, or by these rules: versions of rules and measures, by id."""
-    chosen = [rule for rule in RULES if rule.step in ids or rule.id in ids]
-    plain = {rule.id: 1 for rule in chosen if isinstance(rule, findings.Rule)}
-    return plain | rules.judge_of(rule for rule in chosen if isinstance(rule, rules.Rule))
+    return rules.judge_of(rule for rule in RULES if rule.step in ids or rule.id in ids)
