@@ -1,0 +1,105 @@
+"""How the house is built, held: no circle, no name twice, no long module, and no rule that nobody asks."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import statistics
+from collections import defaultdict
+from pathlib import Path
+from typing import Any, Final
+
+import grimp
+import pytest
+
+from companion.core.rules import Rule
+from companion.steps.catalogue import RULES
+from companion.steps.table import STEP_IDS
+
+ROOT: Final = Path(__file__).resolve().parent.parent
+MODULES: Final = sorted((ROOT / "companion").rglob("*.py"))
+
+CIRCLES: Final = {"companion.core": 2, "companion.history": 8, "companion.tui": 9}
+"""Modules of a room that still stand in a circle; only ever fewer."""
+TWICE: Final = frozenset({
+    *("Damaged", "Draft", "Entry", "Job", "Kind", "Known", "Line", "Look", "Outcome", "Part", "Plan", "Seen"),
+    *("Answer", "_Known", "_Walk", "Kept", "PackedPart", "Reading", "Rule", "_Reader"),
+})  # fmt: skip
+"""Class names that are still given twice; only ever fewer."""
+LONG: Final = {"companion.workshop": 440}
+"""Modules that are still over 400 lines; only ever fewer."""
+
+
+def dotted(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def circles() -> list[list[str]]:
+    """Groups of modules each of which imports the others, by whatever way; annotations and functions count."""
+    graph = grimp.build_graph("companion", cache_dir=None)
+    after: dict[str, set[str]] = {}
+    for module in graph.modules:
+        reached: set[str] = set()
+        ahead = [module]
+        while ahead:
+            found = graph.find_modules_directly_imported_by(ahead.pop()) - reached
+            reached |= found
+            ahead += found
+        after[module] = reached
+    groups = {frozenset(other for other in after[module] if module in after[other]) for module in after}
+    return sorted(sorted(group) for group in groups if group)
+
+
+def test_no_circle_of_modules() -> None:
+    left = dict(CIRCLES)
+    for group in circles():
+        room = ".".join(group[0].split(".")[:2])
+        assert len(group) <= left.pop(room, 0), f"a circle of imports: {', '.join(group)}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=dotted)
+def test_no_module_is_long(path: Path) -> None:
+    assert len(path.read_text("utf-8").splitlines()) <= LONG.get(dotted(path), 400)
+
+
+def test_half_the_modules_are_short() -> None:
+    assert statistics.median(len(path.read_text("utf-8").splitlines()) for path in MODULES) <= 124
+
+
+def test_no_class_name_is_given_twice() -> None:
+    places = defaultdict(list)
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                places[node.name].append(dotted(path))
+    assert {name: where for name, where in places.items() if len(where) > 1 and name not in TWICE} == {}
+
+
+def made_rules() -> dict[str, list[Rule[Any]]]:
+    """Every rule that any module holds, by its id, whether or not anybody asks it."""
+    found: dict[str, list[Rule[Any]]] = defaultdict(list)
+    for path in MODULES:
+        if path.name != "__main__.py":
+            for value in list(vars(importlib.import_module(dotted(path))).values()):
+                if isinstance(value, Rule) and value not in found[value.id]:
+                    found[value.id].append(value)
+    return found
+
+
+def test_every_rule_is_registered_once() -> None:
+    made = made_rules()
+    assert {rule_id for rule_id, rules in made.items() if len(rules) > 1} == set(), "two rules of one id"
+    registered = [rule.id for rule in RULES]
+    assert sorted(registered) == sorted(set(registered))
+    assert set(made) - set(registered) == set(), "a rule stands in no room's RULES"
+
+
+def test_every_rule_explains_itself() -> None:
+    for rule in RULES:
+        assert rule.step in STEP_IDS, rule.id
+        assert rule.means.endswith("."), rule.id
+        assert rule.why.endswith("."), rule.id
+        assert rule.mend, rule.id
+        assert rule.source, rule.id
+        assert rule.id == rule.id.lower().replace(" ", "-").replace("_", "-")
