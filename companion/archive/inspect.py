@@ -42,7 +42,7 @@ def inspect(path: Path) -> Inspection:
     try:
         if not path.is_file():
             path.stat()
-            raise CompanionError("This is not a file", str(path), "give the archive itself")
+            raise CompanionError("This is not a file", str(path), "name the archive itself")
         with path.open("rb") as stream:
             return _inspected(path, stream, path.stat().st_size)
     except OSError as error:
@@ -55,7 +55,7 @@ def _inspected(path: Path, stream: BinaryIO, length: int) -> Inspection:
     if ending is None:
         if not _starts_like_one(stream):
             raise CompanionError(
-                "This is not a zip archive", str(path), "check that it is the file you meant, and all of it"
+                "This is not a zip archive", str(path), "check that it is the right file, and that all of it is there"
             )
         defects.add(DefectKind.TRUNCATED, "it begins as a zip archive and has no directory at its end", byte=length)
         return Inspection(size=length, members=(), defects=tuple(defects.found), zip64=False)

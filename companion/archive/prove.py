@@ -114,5 +114,5 @@ def _refuse_without_room(inspection: Inspection, into: Path) -> None:
         raise CompanionError(
             f"It unpacks to {decimal_bytes(inspection.unpacked)}, and only {decimal_bytes(free)} are free",
             str(place),
-            "free some space, or name a folder on another disk",
+            "free some space, or set TMPDIR to a disk that has it",
         )

@@ -370,8 +370,10 @@ def proof_lines(proof: StrangerProof) -> list[str]:
     """Return whether a stranger's archive is whole and portable."""
     whole = not any(finding.blocks for finding in proof.findings)
     lines = [f"{visible(proof.path)}: {plural(proof.members, 'file')}, {both_bytes(proof.bytes)} unpacked"]
-    lines += [f"  SHA-256 {proof.sha256}", *finding_lines(proof.findings)]
-    return [*lines, "Whole and portable." if whole else "Not fit to publish."]
+    lines.append(f"  SHA-256 {proof.sha256}")
+    if proof.checked_with:
+        lines.append(f"  opened with: {', '.join(proof.checked_with)}")
+    return [*lines, *finding_lines(proof.findings), "Whole and portable." if whole else "Not fit to publish."]
 
 
 def record_lines(record: ReleaseRecord) -> list[str]:

@@ -73,7 +73,7 @@ def pack(folder: Path, since: str | None, as_json: bool) -> int:
 @click.option("--checksum", metavar="SHA256", help="The SHA-256 it should have.")
 @json_option
 def prove(archive: Path, checksum: str | None, as_json: bool) -> int:
-    """Open any archive as a stranger would and tell whether it is whole and portable."""
+    """Open any archive as a stranger would and say whether it is whole and portable."""
     from companion.cli.plain import proof_lines
     from companion.steps.looks.archive import prove_stranger
 

@@ -232,6 +232,35 @@ def test_what_a_killed_proof_opened_is_cleared_wherever_it_lay(
     assert list((tmp_path / "full").iterdir()) == []
 
 
+def test_an_archive_is_opened_where_what_it_unpacks_to_has_room(
+    tmp_path: Path, companion: Any, one_line: Callable[..., None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A small disk for temporary files, in memory on many systems, takes the archive and not what is in it."""
+    (tmp_path / "small").mkdir()
+    (tmp_path / "here").mkdir()
+    archive = tmp_path / "here" / "silence.zip"
+    with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as made:
+        made.writestr("Slate Choir/silence.wav", bytes(30_000_000))
+    free = {tmp_path / "small": 20_000_000, tmp_path / "here": 60_000_000}
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "small"))
+
+    def asked(place: Path) -> Any:
+        return usage._replace(free=next(free[base] for base in (place, *place.parents) if base in free))
+
+    monkeypatch.setattr("shutil.disk_usage", asked)
+    done = companion("prove", archive)
+    assert done.code == 0, done
+    assert "opened with: the companion" in done.out
+    free[tmp_path / "here"] = 20_000_000
+    one_line(companion("prove", archive), "no room to open the archive", "30.0 MB", "TMPDIR")
+    assert [path.name for folder in free for path in folder.iterdir()] == ["silence.zip"]
+
+
+def test_a_folder_is_no_archive(instrument: Path, companion: Any, one_line: Callable[..., None]) -> None:
+    one_line(companion("prove", instrument), "a folder, not an archive", "Name the archive itself")
+
+
 def _update(companion: Any, folder: Path) -> Any:
     return companion("pack", folder, "--since", "1.0", "--json")
 

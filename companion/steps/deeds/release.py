@@ -111,7 +111,7 @@ def verify_upload(desk: Desk, file: Path, at: str) -> tuple[Finding, ...]:
         raise CompanionError("There is no such file", str(file), "name the copy you fetched from where you uploaded it")
     if file.resolve() == (desk.places.releases / record.archive).resolve():
         raise CompanionError(
-            "This is the archive itself, and tells nothing of the upload",
+            "This is the archive itself, which proves nothing about the upload",
             str(file),
             "fetch a copy from where players get it, and name that",
         )

@@ -58,7 +58,7 @@ class Packed(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class StrangerProof(msgspec.Struct, frozen=True, kw_only=True):
-    """What opening any archive told."""
+    """What opening any archive showed."""
 
     path: str
     members: int
@@ -91,7 +91,7 @@ def proof_place(near: Path, needed: int) -> Iterator[Path]:
             shutil.rmtree(place, ignore_errors=True)
         return
     raise CompanionError(
-        f"There is no room to open the archive for its proof ({decimal_bytes(needed)})",
+        f"There is no room to open the archive and prove it: it takes {decimal_bytes(needed)}",
         tempfile.gettempdir(),
         "free some space, or set TMPDIR to a disk that has it",
     )
@@ -272,14 +272,26 @@ def look_archive(desk: Desk) -> Look | None:
     return Look(findings=ordered(with_savings(desk, findings, path)), details=details)
 
 
+def _room_for(archive: Path) -> int:
+    """Return the bytes that opening an archive takes: none where it is refused, whatever it claims to hold."""
+    from companion.archive.inspect import inspect
+    from companion.archive.model import ArchiveModel
+    from companion.archive.rules import dangers
+
+    inspection = inspect(archive)
+    return 0 if dangers(ArchiveModel(inspection=inspection)) else inspection.unpacked
+
+
 def prove_stranger(archive: Path, checksum: str, watch: Watch) -> StrangerProof:
     """Open any archive as a stranger would: its structure, every byte, and its names on every system."""
     from companion.archive.prove import prove
     from companion.contents.rules import check_names
 
+    if archive.is_dir():
+        raise CompanionError("This is a folder, not an archive", str(archive), "name the archive itself")
     if not archive.is_file():
         raise CompanionError("There is no such archive", str(archive), "check the name")
-    with proof_place(archive.resolve(), archive.stat().st_size) as place:
+    with proof_place(archive.resolve(), _room_for(archive)) as place:
         proof = prove(archive, checksum=checksum, into=place, watch=watch)
         findings = list(proof.findings)
         if proof.extracted is not None:
