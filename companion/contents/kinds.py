@@ -238,8 +238,3 @@ def kinds_by(contents: Contents) -> Callable[[str], Kind]:
         return Kind.WORKING if _is_working(key, suffix_of(key)) else natural
 
     return kind
-
-
-def kind_of(path: str, contents: Contents) -> Kind:
-    """Return what the file at a relative path is: system leftovers, then the facts' lists, then by its name."""
-    return kinds_by(contents)(path)

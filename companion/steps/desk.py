@@ -79,9 +79,9 @@ class Desk:
     @cached_property
     def inventory(self) -> Inventory:
         """Every file of the folder, hashed."""
-        from companion.contents.inventory import take
+        from companion.contents.inventory import take_inventory
 
-        taken = take(self.folder, self.facts.contents, self.cache, self.watch, rehash=self.rehash)
+        taken = take_inventory(self.folder, self.facts.contents, self.cache, self.watch, rehash=self.rehash)
         if not self.changing:
             return taken
         entries = (

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from companion.contents.inventory import take
+from companion.contents.inventory import take_inventory
 from companion.core.cache import Cache
 from companion.core.facts import Contents
 from companion.core.progress import QUIET
@@ -35,7 +35,7 @@ def test_second_inventory_of_twenty_thousand_files(tmp_path: Path) -> None:
     place = tmp_path / ".companion" / "cache.sqlite3"
     with Cache(place) as cache:
         began = time.perf_counter()
-        assert take(tmp_path, FACTS, cache, QUIET).hashed == 20_000
+        assert take_inventory(tmp_path, FACTS, cache, QUIET).hashed == 20_000
         first = time.perf_counter() - began
     walks, looks = [], []
     for _ in range(9):
@@ -44,7 +44,7 @@ def test_second_inventory_of_twenty_thousand_files(tmp_path: Path) -> None:
         walks.append(time.perf_counter() - began)
         began = time.perf_counter()
         with Cache(place) as cache:
-            assert take(tmp_path, FACTS, cache, QUIET).hashed == 0
+            assert take_inventory(tmp_path, FACTS, cache, QUIET).hashed == 0
         looks.append(time.perf_counter() - began)
     ratio = min(looks) / min(walks)
     print(

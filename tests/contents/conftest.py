@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from companion.contents.folder_scan import FolderScan, scan_folder
-from companion.contents.inventory import take
+from companion.contents.inventory import take_inventory
 from companion.contents.model import ContentsModel, PathsModel
 from companion.contents.rules import check_contents, check_paths
 from companion.core.cache import Cache
@@ -43,7 +43,7 @@ class Desk:
 
     def scan(self) -> FolderScan:
         with Cache(None) as cache:
-            inventory = take(self.folder, self.facts, cache, QUIET)
+            inventory = take_inventory(self.folder, self.facts, cache, QUIET)
             return scan_folder(self.folder, inventory, self.facts, cache, QUIET)
 
     def contents(self, **more: Any) -> list[Finding]:

@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from companion.contents.inventory import KEY, TABLE, Inventory, take
+from companion.contents.inventory import KEY, Inventory, remembered_folders, take_inventory
 from companion.core import census
 from companion.core.cache import Cache
-from companion.core.entries import Kind
+from companion.core.entries import Entry, Kind
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.facts import Contents
 from companion.core.progress import QUIET, Progress, Watch
@@ -42,8 +42,12 @@ def folder(tmp_path: Path) -> Path:
     return root
 
 
+def by_path(found: Inventory) -> dict[str, Entry]:
+    return {entry.path: entry for entry in found.entries}
+
+
 def look(folder: Path, cache: Cache, *, rehash: bool = False, facts: Contents = FACTS) -> Inventory:
-    return take(folder, facts, cache, QUIET, rehash=rehash)
+    return take_inventory(folder, facts, cache, QUIET, rehash=rehash)
 
 
 def test_paths_sizes_hashes_and_kinds(folder: Path) -> None:
@@ -54,7 +58,7 @@ def test_paths_sizes_hashes_and_kinds(folder: Path) -> None:
         ("Samples/close/a.wav", 4, Kind.SAMPLE),
         ("Slate.slab", 5, Kind.PATCH),
     ]
-    assert found.by_path()["Samples/b.wav"].sha256 == hashlib.sha256(b"bb").hexdigest()
+    assert by_path(found)["Samples/b.wav"].sha256 == hashlib.sha256(b"bb").hexdigest()
     assert found.hashed == 3
 
 
@@ -95,7 +99,7 @@ def test_new_facts_change_kinds_without_reading(folder: Path) -> None:
         look(folder, cache)
         found = look(folder, cache, facts=Contents())
     assert found.hashed == 0
-    assert found.by_path()["Slate.slab"].kind is Kind.OTHER
+    assert by_path(found)["Slate.slab"].kind is Kind.OTHER
 
 
 @pytest.mark.usefixtures("calm")
@@ -103,15 +107,15 @@ def test_same_size_and_time_but_other_content_is_seen(folder: Path) -> None:
     sample = folder / "Samples" / "b.wav"
     aged(sample)
     with Cache(None) as cache:
-        before = look(folder, cache).by_path()["Samples/b.wav"]
+        before = by_path(look(folder, cache))["Samples/b.wav"]
         times = sample.stat()
         time.sleep(0.02)
         sample.write_bytes(b"xx")
         os.utime(sample, ns=(times.st_atime_ns, times.st_mtime_ns))
-        after = look(folder, cache, rehash=True).by_path()["Samples/b.wav"]
+        after = by_path(look(folder, cache, rehash=True))["Samples/b.wav"]
         assert (after.size, after.mtime_ns) == (before.size, before.mtime_ns)
         assert after.sha256 == hashlib.sha256(b"xx").hexdigest() != before.sha256
-        assert look(folder, cache).by_path()["Samples/b.wav"].sha256 == after.sha256
+        assert by_path(look(folder, cache))["Samples/b.wav"].sha256 == after.sha256
 
 
 @pytest.mark.usefixtures("calm")
@@ -125,7 +129,7 @@ def test_even_without_rehash_where_the_system_keeps_a_change_time(folder: Path) 
         time.sleep(0.02)
         sample.write_bytes(b"xx")
         os.utime(sample, ns=(times.st_atime_ns, times.st_mtime_ns))
-        assert look(folder, cache).by_path()["Samples/b.wav"].sha256 == hashlib.sha256(b"xx").hexdigest()
+        assert by_path(look(folder, cache))["Samples/b.wav"].sha256 == hashlib.sha256(b"xx").hexdigest()
 
 
 def test_a_file_changed_within_two_seconds_is_not_trusted(folder: Path) -> None:
@@ -144,15 +148,8 @@ def test_ours_and_repositories_are_skipped(folder: Path) -> None:
     (folder / "sub" / ".git").write_text("gitdir: ../elsewhere")
     with Cache(None) as cache:
         found = look(folder, cache)
-    assert found.repositories == (".", "Samples/lib", "sub")
     assert {"Samples/lib/a.wav", "Samples/releases/r.wav"} < {e.path for e in found.entries}
     assert not any(".git" in e.path or e.path.startswith((".companion", "releases")) for e in found.entries)
-
-
-def test_empty_folders(folder: Path) -> None:
-    (folder / "Samples" / "empty").mkdir()
-    with Cache(None) as cache:
-        assert look(folder, cache).folders_empty == ("Samples/empty",)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="links need a privilege on Windows")
@@ -178,14 +175,14 @@ def test_a_name_that_is_not_utf8_survives(folder: Path) -> None:
         first, second = look(folder, cache), look(folder, cache)
     assert second.hashed == 0
     assert first.entries == second.entries
-    assert "Samples/b\udcff\udcfe.wav" in first.by_path()
+    assert "Samples/b\udcff\udcfe.wav" in by_path(first)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no pipes on Windows' disks")
 def test_a_pipe_is_a_problem_and_not_waited_for(folder: Path) -> None:
     os.mkfifo(folder / "pipe.wav")
     with Cache(None) as cache:
-        entry = look(folder, cache).by_path()["pipe.wav"]
+        entry = by_path(look(folder, cache))["pipe.wav"]
     assert entry.problem == "a pipe, not a file"
 
 
@@ -199,7 +196,7 @@ def test_a_file_that_cannot_be_opened_costs_that_file(folder: Path, monkeypatch:
 
     monkeypatch.setattr(os, "open", refusing)
     with Cache(None) as cache:
-        found = look(folder, cache).by_path()
+        found = by_path(look(folder, cache))
     assert found["Samples/b.wav"].problem == "permission denied"
     assert found["Samples/b.wav"].sha256 == ""
     assert found["Slate.slab"].sha256
@@ -221,7 +218,7 @@ def test_a_file_that_changes_while_read(
 
     monkeypatch.setattr(os, "read", writing)
     with Cache(None) as cache:
-        entry = look(folder, cache).by_path()["Samples/b.wav"]
+        entry = by_path(look(folder, cache))["Samples/b.wav"]
     assert entry.problem == problem
     assert bool(entry.sha256) == (not problem)
     if not problem:
@@ -242,7 +239,7 @@ def test_a_stop_keeps_what_was_read(folder: Path, monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(census, "read_file", stopping)
     with Cache(None) as cache:
         with pytest.raises(Cancelled):
-            take(folder, FACTS, cache, watch)
+            take_inventory(folder, FACTS, cache, watch)
         monkeypatch.setattr(census, "read_file", real)
         assert look(folder, cache).hashed == 2
 
@@ -250,14 +247,14 @@ def test_a_stop_keeps_what_was_read(folder: Path, monkeypatch: pytest.MonkeyPatc
 def test_progress_counts_bytes(folder: Path) -> None:
     seen: list[Progress] = []
     with Cache(None) as cache:
-        take(folder, FACTS, cache, Watch(seen.append, every=0))
+        take_inventory(folder, FACTS, cache, Watch(seen.append, every=0))
     last = [p for p in seen if p.unit == "bytes"][-1]
     assert (last.done, last.total) == (11, 11)
 
 
 def test_a_damaged_cache_only_costs_time(folder: Path) -> None:
     with Cache(None) as cache:
-        cache.put(TABLE, [(KEY, b"\x93nonsense")])
+        cache.put(remembered_folders(cache).name, [(KEY, b"\x93nonsense")])
         assert look(folder, cache).hashed == 3
 
 

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from companion.contents.kinds import kind_of
+from companion.contents.kinds import kinds_by
 from companion.core.entries import Kind
 from companion.core.facts import Contents
 
@@ -33,8 +33,8 @@ FACTS = Contents(
     ],
 )
 def test_system_files(path: str) -> None:
-    assert kind_of(path, NONE) is Kind.SYSTEM
-    assert kind_of(path, Contents(samples=("**",), patches=("**",))) is Kind.SYSTEM
+    assert kinds_by(NONE)(path) is Kind.SYSTEM
+    assert kinds_by(Contents(samples=("**",), patches=("**",)))(path) is Kind.SYSTEM
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,7 @@ def test_system_files(path: str) -> None:
     ],
 )
 def test_working_files(path: str) -> None:
-    assert kind_of(path, NONE) is Kind.WORKING
+    assert kinds_by(NONE)(path) is Kind.WORKING
 
 
 @pytest.mark.parametrize(
@@ -80,7 +80,7 @@ def test_working_files(path: str) -> None:
     ],
 )
 def test_by_name(path: str, kind: Kind) -> None:
-    assert kind_of(path, NONE) is kind
+    assert kinds_by(NONE)(path) is kind
 
 
 @pytest.mark.parametrize(
@@ -103,4 +103,4 @@ def test_by_name(path: str, kind: Kind) -> None:
     ],
 )
 def test_facts_come_first(path: str, kind: Kind) -> None:
-    assert kind_of(path, FACTS) is kind
+    assert kinds_by(FACTS)(path) is kind

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image, PngImagePlugin
 
 from companion.contents.folder_scan import scan_folder
-from companion.contents.inventory import take
+from companion.contents.inventory import take_inventory
 from companion.contents.reading.pictures import read_picture
 from companion.core.cache import Cache
 from companion.core.facts import Contents
@@ -74,7 +74,7 @@ def test_findings_and_the_second_look(desk: Any, monkeypatch: pytest.MonkeyPatch
     assert [(f.rule, f.path) for f in desk.contents()] == [("picture-unreadable", "ui/broken.png")]
     assert [(f.rule, f.path) for f in desk.paths()] == [("metadata-private", "ui/private.jpg")]
     with Cache(None) as cache:
-        inventory = take(desk.folder, Contents(), cache, QUIET)
+        inventory = take_inventory(desk.folder, Contents(), cache, QUIET)
         stages: list[Progress] = []
         first = scan_folder(desk.folder, inventory, Contents(), cache, Watch(stages.append, every=0))
         assert {(p.what, p.total) for p in stages} == {

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from companion.contents.inventory import Inventory
-from companion.contents.kinds import kind_of
+from companion.contents.kinds import kinds_by
 from companion.contents.selection import EXCLUDED, LINK, NOT_INCLUDED, OURS, SYSTEM, WORKING, Selection, select
 from companion.core.entries import Entry, Kind
 from companion.core.facts import Contents
@@ -10,7 +10,7 @@ PATHS = ["a.wav", "b.zip", ".DS_Store", "old/c.wav", "readme.txt", "release.toml
 
 
 def ship(facts: Contents, referenced: frozenset[str] = frozenset()) -> Selection:
-    entries = [Entry(path=p, size=1, mtime_ns=0, inode=0, kind=kind_of(p, facts)) for p in PATHS]
+    entries = [Entry(path=p, size=1, mtime_ns=0, inode=0, kind=kinds_by(facts)(p)) for p in PATHS]
     entries.append(Entry(path="z", size=0, mtime_ns=0, inode=0, kind=Kind.OTHER, link="a.wav"))
     return select(Inventory(entries=tuple(entries)), facts, referenced=referenced)
 

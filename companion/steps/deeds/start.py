@@ -47,9 +47,9 @@ class Proposal(msgspec.Struct, frozen=True, kw_only=True):
 
 def propose(folder: Path, watch: Watch = QUIET) -> Proposal:
     """Look at ``folder`` and return what can be proposed. Writes nothing, hashes nothing twice."""
-    from companion.contents.inventory import take
+    from companion.contents.inventory import take_inventory
 
-    return proposal(folder.name, take(folder, Contents(), Cache(None), watch).entries)
+    return proposal(folder.name, take_inventory(folder, Contents(), Cache(None), watch).entries)
 
 
 def proposal(name: str, entries: tuple[Entry, ...]) -> Proposal:
