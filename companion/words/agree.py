@@ -12,6 +12,7 @@ from typing import Final
 
 import msgspec
 
+from companion.core.text import plural
 from companion.core.versions import engine_version, instrument_version
 from companion.words.claims import engine_mention
 from companion.words.plain import Passage
@@ -41,51 +42,49 @@ _BACK: Final = 200
 """Characters before a mention of the engine in which its sentence begins, or it is not judged."""
 
 
-class Disagreement(msgspec.Struct, frozen=True, kw_only=True):
-    """A statement that differs from the facts: its text and what the facts say, at a line of the source."""
-
-    line: int
-    text: str
-    facts: str
-
-
-class _Stated(msgspec.Struct, frozen=True):
-    """A statement found: its form, so that like is weighed with like, and whether the facts say the same."""
+class Stated(msgspec.Struct, frozen=True):
+    """A statement of a text. form: so that like is weighed with like. facts: what the facts say of it. right: whether
+    it says the same. line: of the source.
+    """
 
     form: str
     right: bool
     line: int
     text: str
+    facts: str
 
 
-def disagreements(found: list[Passage], story: Story, *, history: bool = False) -> Iterator[Disagreement]:
+def disagreements(found: list[Passage], story: Story, *, history: bool = False) -> Iterator[Stated]:
     """Yield the statements in ``found`` that differ from ``story``.
 
     history: the text tells what changed, so that a plain “48 samples” is no total.
     """
-    yield from _judged(_versions(found, story), f"version {story.version}")
-    yield from _judged(_needs(found, story), f"{story.engine} {story.minimum} or newer")
-    totals = (("sample", story.samples), ("layer", len(story.layers)), ("impulse response", len(story.impulses)))
-    for noun, right in totals:
+    yield from _wrong(_versions(found, story))
+    yield from _wrong(_needs(found, story))
+    for noun, right in (
+        ("sample", story.samples),
+        ("layer", len(story.layers)),
+        ("impulse response", len(story.impulses)),
+    ):
         if right:
-            facts = f"{right:,} {noun}{'' if right == 1 else 's'}"
-            yield from _judged(_counts(found, noun, right, story.title, history=history), facts)
+            yield from _wrong(_counts(found, noun, right, story.title, history=history))
 
 
-def _judged(stated: Iterable[_Stated], facts: str) -> Iterator[Disagreement]:
-    everything = list(stated)
-    for one in everything:
-        alike = [other for other in everything if other.form == one.form]
-        parts = one.form == "item" and len({other.text for other in alike}) > 1
-        if not any(other.right for other in alike) and not parts:
-            yield Disagreement(line=one.line, text=one.text, facts=facts)
+def _wrong(stated: Iterable[Stated]) -> Iterator[Stated]:
+    forms: dict[str, list[Stated]] = {}
+    for one in stated:
+        forms.setdefault(one.form, []).append(one)
+    for form, alike in forms.items():
+        parts = form == "item" and len({one.text for one in alike}) > 1
+        if not parts and not any(one.right for one in alike):
+            yield from alike
 
 
 def _words(text: str, between: str) -> str:
     return between.join(re.escape(word) for word in re.split(r"[\s_-]+", text.strip()) if word)
 
 
-def _versions(found: list[Passage], story: Story) -> Iterator[_Stated]:
+def _versions(found: list[Passage], story: Story) -> Iterator[Stated]:
     right = instrument_version(story.version)
     if right is None:
         return
@@ -100,14 +99,15 @@ def _versions(found: list[Passage], story: Story) -> Iterator[_Stated]:
             match = look(passage.text)
             stated = instrument_version(match["version"]) if match else None
             if match and stated is not None:
-                yield _Stated(form, stated == right, passage.line_at(match.start()), match.group().strip())
+                line = passage.line_at(match.start())
+                yield Stated(form, stated == right, line, match.group().strip(), f"version {story.version}")
 
 
-def _needs(found: list[Passage], story: Story) -> Iterator[_Stated]:
+def _needs(found: list[Passage], story: Story) -> Iterator[Stated]:
     right = engine_version(story.minimum)
     if right is None or not story.engine.strip():
         return
-    mention = engine_mention(story.engine)
+    mention, facts = engine_mention(story.engine), f"{story.engine} {story.minimum} or newer"
     subject = re.compile(rf"{re.escape(story.title.strip())}\s+" if story.title.strip() else "(?!)", re.IGNORECASE)
     for passage in found:
         for match in mention.finditer(passage.text):
@@ -120,10 +120,10 @@ def _needs(found: list[Passage], story: Story) -> Iterator[_Stated]:
             if stated is not None and plainly:
                 # Each stands for itself: two needs in one text cannot both be true.
                 line = passage.line_at(match.start())
-                yield _Stated(f"need {match['version']}", stated == right, line, match.group().strip())
+                yield Stated(f"need {match['version']}", stated == right, line, match.group().strip(), facts)
 
 
-def _counts(found: list[Passage], noun: str, right: int, title: str, *, history: bool) -> Iterator[_Stated]:
+def _counts(found: list[Passage], noun: str, right: int, title: str, *, history: bool) -> Iterator[Stated]:
     many = rf"{noun}s?\b"
     whole = rf"(?:{_WHOLE}|{_words(title, ' ')})" if title.strip() else _WHOLE
     forms = {"total": rf"(?<![\d.,]){_NUMBER}\s+{many}\s+(?:in all|in total|altogether)\b"}
@@ -138,4 +138,5 @@ def _counts(found: list[Passage], noun: str, right: int, title: str, *, history:
         for form, pattern in patterns.items():
             for match in pattern.finditer(passage.text):
                 stated = int(re.sub(r"\D", "", match["number"]))
-                yield _Stated(form, stated == right, passage.line_at(match.start("number")), match.group().strip())
+                line = passage.line_at(match.start("number"))
+                yield Stated(form, stated == right, line, match.group().strip(), plural(right, noun))

@@ -13,11 +13,8 @@ from typing import Final
 import msgspec
 
 from companion.core.versions import instrument_version
-from companion.words.changes import changes_from
 from companion.words.markdown import blocks
 from companion.words.merge import Merged, merge
-
-__all__ = ["ChangelogEntry", "changes_from", "entries", "insert_entry", "merge_entry", "parse_entry"]
 
 HEADER: Final = "# Changelog\n\nWhat changed from release to release, the newest first.\n"
 HEADER_TXT: Final = "Changelog\n=========\n\nWhat changed from release to release, the newest first.\n"
@@ -159,11 +156,6 @@ def merge_entry(standing: str, entry: str, version: str, last_entry: str | None 
     if head.strip() and not head.endswith(("\n\n", "\n\r\n")):
         head += newline if head.endswith("\n") else newline * 2
     return Merged(text=head + block + "\n".join(lines[at:]))
-
-
-def insert_entry(standing: str, entry: str, version: str, last_entry: str | None = None) -> str:
-    """Return the text of :func:`merge_entry`."""
-    return merge_entry(standing, entry, version, last_entry).text
 
 
 def _place(lines: list[str]) -> int:

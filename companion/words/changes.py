@@ -5,17 +5,16 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from typing import Final
+from typing import Final, TypeVar
 
 from companion.core.entries import Kind
-from companion.core.facts import Facts
-from companion.core.facts import Layer as LayerFacts
+from companion.core.facts import Control, Facts, Layer
 from companion.core.globs import globs
 from companion.core.systems import system_name
 from companion.core.text import listed, plural
-from companion.core.units import note_name
-from companion.words.story import GROUPS, Change, Group
+from companion.words.story import GROUPS, Change, Group, key_range
 
+Member = TypeVar("Member", Layer, Control)
 Files = Iterable[tuple[str, Kind]]
 
 _NAMED_ONE_BY_ONE: Final = 3
@@ -28,7 +27,7 @@ _NOUNS: Final[dict[Kind, tuple[str, str]]] = {
     Kind.DOCUMENT: ("document", "documents"),
     Kind.OTHER: ("file", "files"),
 }
-"""What a player is told of. Working files, system files and nested archives are the maker's own affair."""
+"""What a player is to know of. Working files, system files and nested archives are the maker's own affair."""
 
 _VERBS: Final[dict[Group, str]] = {
     "Added": r"add(?:s|ed|ing)?|new",
@@ -52,30 +51,28 @@ def changes_from(
     before: Facts | None = None,
     after: Facts,
     labels: Iterable[str] = (),
-    measured: Iterable[tuple[str, str]] = (),
 ) -> tuple[Change, ...]:
     """Return what a player would want to know, in the order of Keep a Changelog.
 
     added, removed, changed: files that ship, as (path, kind). renamed: (old path, new path, kind), content unchanged.
-    before: the facts of the last release; None: there was none, and nothing is said to have changed. labels: of the
+    before: the facts of the last release; None: there was none, and nothing has changed. labels: of the
     snapshots since then; those that begin with what they did (“Fix …”, “Added …”) become lines, the rest are the
-    maker's own notes. measured: (path, what differs), such as a level.
+    maker's own notes.
     """
     if before is None:
         return ()
     found = [
         *_of_files("Added", "added", added, after.layers),
         *_of_files("Changed", "changed", changed, after.layers),
-        *_of_renamed(renamed, after.layers),
+        *_of_files("Changed", "renamed or moved", [(new, kind) for _, new, kind in renamed], after.layers),
         *_of_files("Removed", "removed", removed, before.layers),
-        *(Change(group="Changed", text=text, paths=(path,)) for path, text in measured),
         *facts_changed(before, after),
         *_of_labels(labels),
     ]
     return tuple(sorted(dict.fromkeys(found), key=lambda change: GROUPS.index(change.group)))
 
 
-def _of_files(group: Group, verb: str, files: Files, layers: Sequence[LayerFacts]) -> list[Change]:
+def _of_files(group: Group, verb: str, files: Files, layers: Sequence[Layer]) -> list[Change]:
     by_kind: dict[Kind, list[str]] = {}
     for path, kind in files:
         if kind in _NOUNS:
@@ -87,22 +84,18 @@ def _of_files(group: Group, verb: str, files: Files, layers: Sequence[LayerFacts
     ]
 
 
-def _of_renamed(renamed: Iterable[tuple[str, str, Kind]], layers: Sequence[LayerFacts]) -> list[Change]:
-    return _of_files("Changed", "renamed or moved", [(new, kind) for _, new, kind in renamed], layers)
-
-
 def _line(group: Group, verb: str, kind: Kind, paths: list[str], place: Callable[[str], str]) -> Change:
     one, many = _NOUNS[kind]
     places = Counter(place(path) for path in paths)
     names = [path.rpartition("/")[2] for path in paths]
     if len(paths) <= _NAMED_ONE_BY_ONE:
-        told = listed(names)
+        which = listed(names)
     elif len(places) == 1:
-        told = next(iter(places))
+        which = next(iter(places))
     else:
-        told = listed([f"{count:,} in {name or 'the top folder'}" for name, count in places.items()], 6)
+        which = listed([f"{count:,} in {name or 'the top folder'}" for name, count in places.items()], 6)
     text = f"{plural(len(paths), one, many)} {verb}"
-    text = f"{text}: {told}" if told else text
+    text = f"{text}: {which}" if which else text
     if kind is Kind.DOCUMENT:  # seen by opening it; nobody is held to write of it
         return Change(group=group, text=text, paths=tuple(paths))
     about = (*(name for name in places if name), *names[:_NAMED_ONE_BY_ONE])
@@ -118,8 +111,8 @@ def _folder(path: str) -> str:
     return path.rpartition("/")[0].rpartition("/")[2]
 
 
-def _namer(layers: Sequence[LayerFacts]) -> Callable[[str], str]:
-    """Return what tells the layer of a sample by the patterns of the facts, or else its folder."""
+def _namer(layers: Sequence[Layer]) -> Callable[[str], str]:
+    """Return what names the layer of a sample by the patterns of the facts, or else its folder."""
     patterns = [(layer.name, globs(layer.files)) for layer in layers]
 
     def name(path: str) -> str:
@@ -160,74 +153,60 @@ def facts_changed(before: Facts, after: Facts) -> list[Change]:
         changed(f"Saved with {host} {new.saved_with} instead of {old.saved_with}", new.saved_with)
     if new.edition and old.edition and new.edition != old.edition:
         changed(f"Needs the {new.edition} edition of {host} instead of {old.edition}", new.edition)
-    for system in old.systems:
-        if system not in new.systems:
-            name = system_name(system)
-            changed(f"No longer made with {name} in mind", name, group="Removed")
+    for name in (system_name(system) for system in old.systems if system not in new.systems):
+        changed(f"No longer made with {name} in mind", name, group="Removed")
     if after.instrument.licence and before.instrument.licence not in ("", after.instrument.licence):
         changed(f"Licence {after.instrument.licence} instead of {before.instrument.licence}", "licence", "license")
-    return [*found, *_layers_changed(before, after), *_controls_changed(before, after)]
-
-
-def _layers_changed(before: Facts, after: Facts) -> list[Change]:
-    old = {layer.name: layer for layer in before.layers}
-    new = {layer.name: layer for layer in after.layers}
-    found = _come_and_gone("Layer", list(old), list(new))
-
-    def keys(layer: LayerFacts) -> str:
-        if not after.naming.middle_c:
-            return f"MIDI notes {layer.low_key} to {layer.high_key}"
-        return " to ".join(note_name(key, after.naming.middle_c) for key in (layer.low_key, layer.high_key))
-
-    for name in new.keys() & old.keys():
-        was, now = old[name], new[name]
-        parts = []
-        if (was.low_key, was.high_key) != (now.low_key, now.high_key):
-            parts.append(f"{keys(now)} instead of {keys(was)}")
-        if (was.low_velocity, was.high_velocity) != (now.low_velocity, now.high_velocity):
-            parts.append(
-                f"velocities {now.low_velocity} to {now.high_velocity}"
-                f" instead of {was.low_velocity} to {was.high_velocity}"
-            )
-        if was.round_robins != now.round_robins:
-            parts.append(f"{plural(now.round_robins, 'round robin')} instead of {was.round_robins:,}")
-        found += [Change(group="Changed", text=f"Layer {name}: {part}", about=(name,)) for part in parts]
-    return sorted(found, key=lambda change: change.text)
-
-
-def _controls_changed(before: Facts, after: Facts) -> list[Change]:
-    old = {control.name: control for control in before.controls}
-    new = {control.name: control for control in after.controls}
-    found = _come_and_gone("Control", list(old), list(new), {name: c.effect for name, c in new.items()})
-    for name in new.keys() & old.keys():
-        was, now = old[name], new[name]
-        parts = []
-        if (was.low, was.high) != (now.low, now.high):
-            parts.append(f"from {now.low:g} to {now.high:g} instead of {was.low:g} to {was.high:g}")
-        if was.rest != now.rest:
-            parts.append(f"rests at {now.rest:g} instead of {was.rest:g}")
-        if was.cc != now.cc:
-            told = ["no MIDI controller" if cc is None else f"MIDI controller {cc}" for cc in (now.cc, was.cc)]
-            parts.append(f"{told[0]} instead of {told[1]}")
-        if was.kind != now.kind:
-            parts.append(f"a {now.kind} instead of a {was.kind}")
-        if was.effect and now.effect and was.effect != now.effect:
-            parts.append(f"now {now.effect}")
-        found += [Change(group="Changed", text=f"Control {name}: {part}", about=(name,)) for part in parts]
-    return sorted(found, key=lambda change: change.text)
-
-
-def _come_and_gone(what: str, old: list[str], new: list[str], says: dict[str, str] | None = None) -> list[Change]:
-    effects = says or {}
+    middle_c = after.naming.middle_c
     return [
-        *(
-            Change(
-                group="Added",
-                text=f"{what} {name} added" + (f": {effects[name]}" if effects.get(name) else ""),
-                about=(name,),
-            )
-            for name in new
-            if name not in old
-        ),
-        *(Change(group="Removed", text=f"{what} {name} removed", about=(name,)) for name in old if name not in new),
+        *found,
+        *_members_changed("Layer", before.layers, after.layers, lambda layer: _layer_aspects(layer, middle_c)),
+        *_members_changed("Control", before.controls, after.controls, _control_aspects),
     ]
+
+
+Aspects = list[tuple[str, str]]
+"""What a player meets of a layer or control, each with a sentence that ``{}`` stands for it in."""
+
+
+def _layer_aspects(layer: Layer, middle_c: str) -> Aspects:
+    return [
+        (key_range(layer, middle_c), "{}"),
+        (f"{layer.low_velocity} to {layer.high_velocity}", "velocities {}"),
+        (f"{layer.round_robins:,}", "{} round robin" if layer.round_robins == 1 else "{} round robins"),
+    ]
+
+
+def _control_aspects(control: Control) -> Aspects:
+    return [
+        (f"{control.low:g} to {control.high:g}", "from {}"),
+        (f"{control.rest:g}", "rests at {}"),
+        ("no MIDI controller" if control.cc is None else f"MIDI controller {control.cc}", "{}"),
+        (f"a {control.kind}", "{}"),
+    ]
+
+
+def _members_changed(
+    noun: str, before: Sequence[Member], after: Sequence[Member], aspects: Callable[[Member], Aspects]
+) -> list[Change]:
+    """Return which layers or controls came, went and changed, by their names."""
+    old, new = {one.name: one for one in before}, {one.name: one for one in after}
+    found: list[Change] = [
+        Change(group="Removed", text=f"{noun} {name} removed", about=(name,)) for name in old if name not in new
+    ]
+    for name, now in new.items():
+        effect: str = getattr(now, "effect", "")
+        was = old.get(name)
+        if was is None:
+            text = f"{noun} {name} added" + (f": {effect}" if effect else "")
+            found.append(Change(group="Added", text=text, about=(name,)))
+            continue
+        texts = [
+            f"{sentence.format(value)} instead of {earlier}"
+            for (earlier, _), (value, sentence) in zip(aspects(was), aspects(now), strict=True)
+            if value != earlier
+        ]
+        if effect and getattr(was, "effect", "") not in ("", effect):
+            texts.append(f"now {effect}")
+        found += [Change(group="Changed", text=f"{noun} {name}: {text}", about=(name,)) for text in texts]
+    return sorted(found, key=lambda change: change.text)

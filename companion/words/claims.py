@@ -71,9 +71,7 @@ def _in_clause(passage: Passage, clause: str, at: int, story: Story) -> Iterator
         return
     wide = _EVERYWHERE.search(clause)
     if wide and not _DOUBT.search(clause):
-        yield Claim(
-            subject=wide.group(), line=passage.line_at(at + wide.start()), sentence=clause[:_REACH], proven=False
-        )
+        yield _claim(passage, at, wide, proven=False)
     verb = _VERB.search(clause)
     if verb and not _DOUBT.search(clause[: verb.end()]):
         rest = clause[verb.end() : verb.end() + _REACH]
@@ -84,27 +82,18 @@ def _in_clause(passage: Passage, clause: str, at: int, story: Story) -> Iterator
 def _subjects(passage: Passage, text: str, at: int, verb: str, story: Story) -> Iterator[Claim]:
     for match in _SYSTEM.finditer(text):
         family = next(name for name in ("windows", "macos", "linux") if match[name])
-        version = match["w"] or match["m"] or ""
-        yield Claim(
-            subject=match.group().strip(),
-            line=passage.line_at(at + match.start()),
-            sentence=_around(passage.text, at + match.start()),
-            proven=_system_proven(family, version, story),
-        )
-    if not story.engine:
-        return
-    for match in engine_mention(story.engine).finditer(text):
-        yield Claim(
-            subject=match.group().strip(),
-            line=passage.line_at(at + match.start()),
-            sentence=_around(passage.text, at + match.start()),
-            proven=_engine_proven(match["version"], verb, story),
-        )
+        yield _claim(passage, at, match, proven=_system_proven(family, match["w"] or match["m"] or "", story))
+    if story.engine:
+        for match in engine_mention(story.engine).finditer(text):
+            yield _claim(passage, at, match, proven=_engine_proven(match["version"], verb, story))
 
 
-def _around(text: str, at: int) -> str:
+def _claim(passage: Passage, at: int, match: re.Match[str], *, proven: bool) -> Claim:
+    """Return the claim that ``match`` names, in a text that begins ``at`` characters into the passage."""
+    at += match.start()
     start = 0 if at < _REACH else at - _REACH // 2
-    return text[start : at + _REACH // 2]
+    sentence = passage.text[start : at + _REACH // 2]
+    return Claim(subject=match.group().strip(), line=passage.line_at(at), sentence=sentence, proven=proven)
 
 
 def engine_mention(name: str) -> re.Pattern[str]:

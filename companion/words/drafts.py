@@ -6,44 +6,39 @@ import re
 import textwrap
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
+
+from jinja2.exceptions import SecurityError, TemplateError, TemplateNotFound, TemplateSyntaxError
+from markupsafe import Markup
 
 from companion.core.errors import CompanionError
 from companion.core.systems import system_name
 from companion.core.text import listed, plural
 from companion.core.units import both_bytes, duration
 from companion.words.safe import SAFE, Fmt, link, paragraphs
+from companion.words.sandbox import MOST_OUTPUT, Sandbox
 from companion.words.story import GROUPS, MUST_SAY, Story, field_of, missing_mark, missing_names
-
-if TYPE_CHECKING:
-    from markupsafe import Markup
 
 What = Literal["changelog", "readme", "page"]
 TXT_WIDTH: Final = 76
-_LINKED: Final = ("contact",)
+_FAILURES: Final = (TemplateError, ArithmeticError, LookupError, TypeError, ValueError, RecursionError, AttributeError)
+"""What a template can raise, whoever wrote it."""
 _ITEM: Final = re.compile(r"\s*(?:[-*•]|\d+[.)])\s+")
 
 
-def template_name(what: What, fmt: Fmt, *, fragment: bool = False) -> str:
-    """Return the file name of a template: a maker's file of this name in ``release-words/`` replaces ours."""
-    return f"{what}{'.fragment' if fragment else ''}.{fmt}.jinja"
-
-
-def draft(what: What, fmt: Fmt, story: Story, templates: Path | None = None, *, fragment: bool = False) -> str:
+def draft(what: What, fmt: Fmt, story: Story, templates: Path | None = None) -> str:
     """Return a draft that says what ``story`` says and nothing else.
 
-    what: ``changelog`` gives the entry of this version alone, for :func:`companion.words.changelog.insert_entry`.
-    templates: the maker's folder of templates; ours stand in for those it does not have.
-    fragment: HTML without its outer document, for pasting into a site's own page.
+    what: ``changelog`` gives the entry of this version alone, for :func:`companion.words.changelog.merge_entry`.
+    templates: the maker's folder of templates, ``release-words/``. A file of theirs stands in for ours of that name:
+    ``page.md.jinja`` for one format, ``page.jinja`` for those that have none of their own; likewise ``readme`` and
+    ``changelog``, ``sentences.jinja`` for the sentences that all share, ``write.md.jinja`` for how they are set out.
+    ``{% include "builtin/NAME" %}`` is always ours. A template sees the fields of the story and the filters below.
     Raises :class:`CompanionError` with the template's file and line where a template fails or reaches too far.
     """
-    from jinja2.exceptions import TemplateError
-
-    from companion.words.sandbox import MOST_OUTPUT, Sandbox
-
     sandbox = Sandbox(fmt, templates)
     sandbox.filters |= _filters(fmt)
-    name = template_name(what, fmt, fragment=fragment and fmt == "html")
+    name = f"{what}.{fmt}.jinja"
     pieces: list[str] = []
     size = 0
     try:
@@ -52,20 +47,9 @@ def draft(what: What, fmt: Fmt, story: Story, templates: Path | None = None, *, 
             if size > MOST_OUTPUT:
                 raise CompanionError(f"The draft grows over {MOST_OUTPUT:,} characters", name, "shorten the template")
             pieces.append(piece)
-    except CompanionError:
-        raise
-    except (
-        TemplateError,
-        ArithmeticError,
-        LookupError,
-        TypeError,
-        ValueError,
-        RecursionError,
-        AttributeError,
-    ) as error:
+    except _FAILURES as error:
         raise _template_error(error, name) from error
-    text = "".join(pieces)
-    return _tidy(text, fmt)
+    return _tidy("".join(pieces), fmt)
 
 
 def _context(story: Story) -> dict[str, Any]:
@@ -80,7 +64,7 @@ def _context(story: Story) -> dict[str, Any]:
         elif field not in MUST_SAY:
             elsewhere.append(missing_mark(name))
     if not story.minimum_because and story.saved_with:
-        fields["minimum"] = ""  # a promise that nothing backs; what the patch was saved with is said instead
+        fields["minimum"] = ""  # a promise that nothing backs; the version it was saved with stands instead
     fields["missing"] = tuple(elsewhere)
     fields["released_at"] = story.released_at or missing_mark("release date")
     fields["groups"] = [(group, found) for group in GROUPS if (found := [c for c in story.changes if c.group == group])]
@@ -90,8 +74,6 @@ def _context(story: Story) -> dict[str, Any]:
 
 def _filters(fmt: Fmt) -> dict[str, Callable[..., Any]]:
     def joined(items: tuple[str, ...] | list[str], most: int = 1000) -> Markup:
-        from markupsafe import Markup
-
         return Markup(listed([SAFE[fmt](item) for item in items], most))  # noqa: S704 - each part is made safe
 
     return {
@@ -110,8 +92,6 @@ def _filters(fmt: Fmt) -> dict[str, Callable[..., Any]]:
 
 def _template_error(error: Exception, name: str) -> CompanionError:
     """Return an error for people that names the template's file and line, found on the way the error came."""
-    from jinja2.exceptions import SecurityError, TemplateNotFound, TemplateSyntaxError
-
     where, line = name, 0
     if isinstance(error, TemplateSyntaxError):
         where, line = error.filename or error.name or name, error.lineno

@@ -7,12 +7,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
+
+from markupsafe import Markup, escape
 
 from companion.core.text import visible
-
-if TYPE_CHECKING:
-    from markupsafe import Markup
 
 Fmt = Literal["md", "txt", "html"]
 
@@ -38,8 +37,6 @@ def paragraphs(text: str) -> list[str]:
 
 def for_md(value: Any) -> Markup:
     """Return ``value`` so that Markdown shows it as the text it is."""
-    from markupsafe import Markup
-
     if isinstance(value, Markup):
         return value
     text = _ANYWHERE.sub(lambda match: "\\" + match.group(), one_line(value))
@@ -49,15 +46,11 @@ def for_md(value: Any) -> Markup:
 
 def for_txt(value: Any) -> Markup:
     """Return ``value`` as visible text."""
-    from markupsafe import Markup
-
     return value if isinstance(value, Markup) else Markup(one_line(value))  # noqa: S704 - made safe above
 
 
 def for_html(value: Any) -> Markup:
     """Return ``value`` escaped for HTML text and quoted attributes."""
-    from markupsafe import Markup, escape
-
     return value if isinstance(value, Markup) else escape(one_line(value))
 
 
@@ -75,8 +68,6 @@ def address(value: str) -> str:
 
 def link(value: str, fmt: Fmt) -> Markup:
     """Return ``value`` as a link where it is one as a whole, else as inert text."""
-    from markupsafe import Markup, escape
-
     target = address(value) if isinstance(value, str) else ""
     if not target or fmt == "txt":
         return SAFE[fmt](value)

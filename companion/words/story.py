@@ -11,8 +11,7 @@ from typing import Any, ClassVar, Final, Literal
 
 import msgspec
 
-from companion.core.facts import Facts
-from companion.core.facts import Layer as LayerFacts
+from companion.core.facts import Control, Facts, Layer
 from companion.core.systems import system_family, system_name
 from companion.core.units import note_name
 
@@ -67,20 +66,14 @@ class LayerLine(msgspec.Struct, frozen=True, kw_only=True):
     round_robins: int = 0
 
 
-class ControlLine(msgspec.Struct, frozen=True, kw_only=True):
-    """A control and what it does."""
-
-    name: str
-    effect: str = ""
-
-
 class Story(msgspec.Struct, frozen=True, kw_only=True):
-    """All that may be said of one release. :data:`BACKING` tells what each field rests on.
+    """All that may be said of one release, and what each of it rests on.
 
     seconds: recorded playing time. voices: the most voices that sound at once. memory_bytes: with all samples loaded.
     released_at: ISO 8601 date. missing: names of facts that are missing, as fields here or as keys of the facts.
     """
 
+    # The facts in release.toml.
     title: str = ""
     version: str = ""
     maker: str = ""
@@ -90,56 +83,38 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     credits: tuple[str, ...] = ()
     tags: tuple[str, ...] = ()
     licence: str = ""
-    licence_file: str = ""
     rights: str = ""
     engine: str = ""
     edition: str = ""
     saved_with: str = ""
+    voices: int | None = None
+    controls: tuple[Control, ...] = ()
+    systems_hoped: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
+    # The licence text that ships.
+    licence_file: str = ""
+    # The version the patch was saved with, or a passed away test on a lower one.
     minimum: str = ""
     minimum_because: str = ""
+    # Passed away tests.
     systems_tested: tuple[Tested, ...] = ()
-    systems_hoped: tuple[str, ...] = ()
+    # Counted over the files that ship, by the facts on layers, or measured on them.
     patches: tuple[str, ...] = ()
     samples: int | None = None
-    seconds: float | None = None
-    voices: int | None = None
-    download_bytes: int | None = None
-    unpacked_bytes: int | None = None
-    memory_bytes: int | None = None
     layers: tuple[LayerLine, ...] = ()
-    controls: tuple[ControlLine, ...] = ()
+    unpacked_bytes: int | None = None
+    seconds: float | None = None
+    memory_bytes: int | None = None
     impulses: tuple[str, ...] = ()
-    changes: tuple[Change, ...] = ()
-    known_problems: tuple[str, ...] = ()
-    released_at: str = ""
+    # The archive built last.
+    download_bytes: int | None = None
+    # The record of the last release, what differs from it, and the labels of snapshots since.
     previous_version: str = ""
-    missing: tuple[str, ...] = ()
-
-
-_FACTS = "the facts in release.toml"
-_COUNTED = "counted over the files that ship"
-BACKING: Final[Mapping[str, str]] = {
-    **dict.fromkeys(
-        ("title", "version", "maker", "summary", "description", "contact", "credits", "tags", "licence", "rights"),
-        _FACTS,
-    ),
-    **dict.fromkeys(("engine", "edition", "saved_with", "controls", "systems_hoped"), _FACTS),
-    "licence_file": "the licence text that ships",
-    "minimum": "the version the patch was saved with, or a passed away test on a lower one",
-    "minimum_because": "the evidence of the Needs step",
-    "systems_tested": "passed away tests",
-    **dict.fromkeys(("patches", "samples", "unpacked_bytes"), _COUNTED),
-    **dict.fromkeys(("seconds", "memory_bytes", "impulses"), "measured on the files that ship"),
-    "voices": "limits.voices in the facts",
-    "layers": "the facts on layers and the files they name",
-    "download_bytes": "the archive built last",
-    "changes": "the differences from the last release, and the labels of snapshots since",
-    "known_problems": "open findings and failed trials",
-    "released_at": "the day of the draft or of the release",
-    "previous_version": "the record of the last release",
-    "missing": "the Facts step",
-}
-"""What each field of a story rests on, as it can be told to the maker."""
+    changes: tuple[Change, ...] = ()
+    # Open findings and failed trials.
+    known_problems: tuple[str, ...] = ()
+    # The day of the draft or of the release.
+    released_at: str = ""
 
 
 def missing_mark(name: str) -> str:
@@ -158,13 +133,12 @@ def field_of(name: str) -> str:
     if name == "engine.name":
         return "engine"
     short = name.rpartition(".")[2]
-    return next((field for field, said in MUST_SAY.items() if said == short), short)
+    return next((field for field, label in MUST_SAY.items() if label == short), short)
 
 
-def _keys(layer: LayerFacts, middle_c: str) -> str:
-    if (layer.low_key, layer.high_key) == (0, 127):
-        return ""
-    if not middle_c:  # a note name without its convention would be a guess
+def key_range(layer: Layer, middle_c: str) -> str:
+    """Return the keys of a layer, such as ``C2 to C5``; without a convention a note name would be a guess."""
+    if not middle_c:
         return f"MIDI notes {layer.low_key} to {layer.high_key}"
     return f"{note_name(layer.low_key, middle_c)} to {note_name(layer.high_key, middle_c)}"
 
@@ -185,13 +159,13 @@ def story_from_facts(facts: Facts, samples_of: Mapping[str, int] | None = None, 
         "layers": tuple(
             LayerLine(
                 name=layer.name,
-                keys=_keys(layer, facts.naming.middle_c),
+                keys=key_range(layer, facts.naming.middle_c) if (layer.low_key, layer.high_key) != (0, 127) else "",
                 samples=(samples_of or {}).get(layer.name),
                 round_robins=layer.round_robins,
             )
             for layer in facts.layers
         ),
-        "controls": tuple(ControlLine(name=control.name, effect=control.effect) for control in facts.controls),
+        "controls": facts.controls,
         "systems_hoped": _hoped(engine.systems, more.get("systems_tested", ())),
     }
     if engine.minimum and engine.minimum == engine.saved_with:

@@ -5,12 +5,13 @@ from typing import Any
 
 import pytest
 
+from companion.core.facts import Control
 from companion.core.findings import Finding
-from companion.words.changelog import insert_entry
+from companion.words.changelog import merge_entry
 from companion.words.drafts import draft
 from companion.words.model import WordsModel
 from companion.words.rules import check_words
-from companion.words.story import Change, ControlLine, LayerLine, Story, Tested
+from companion.words.story import Change, LayerLine, Story, Tested
 
 WHOLE = Story(
     title="Slate Choir",
@@ -38,7 +39,7 @@ WHOLE = Story(
     unpacked_bytes=1_250_000_000,
     memory_bytes=1_100_000_000,
     layers=(LayerLine(name="Slate low", keys="C2 to C4", samples=96, round_robins=2), LayerLine(name="Slate high")),
-    controls=(ControlLine(name="Mix", effect="from dry to wet"),),
+    controls=(Control(name="Mix", effect="from dry to wet"),),
     impulses=("hall, 2.3 s",),
     changes=(
         Change(
@@ -63,7 +64,7 @@ def found() -> Callable[..., list[Finding]]:
     """Return the findings of the drafts of ``story``, with some texts replaced by others."""
 
     def look(story: Story, **texts: Any) -> list[Finding]:
-        changelog = texts.get("changelog", insert_entry("", draft("changelog", "md", story), story.version))
+        changelog = texts.get("changelog", merge_entry("", draft("changelog", "md", story), story.version).text)
         readme = texts.get("readme", draft("readme", "md", story))
         files = {"CHANGELOG.md": changelog, "README.md": readme, **texts.get("more", {})}
         model = WordsModel(

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.words.changelog import entries, insert_entry, merge_entry, parse_entry
+from companion.words.changelog import entries, merge_entry, parse_entry
 
 STANDING = """# Changelog
 
@@ -30,6 +30,10 @@ First.
 [1.1.0]: https://quay-room.example/1
 """
 ENTRY = "## [1.2.0] - 2026-02-03\n\n### Fixed\n\n- A loop.\n"
+
+
+def insert_entry(standing: str, entry: str, version: str, last_entry: str | None = None) -> str:
+    return merge_entry(standing, entry, version, last_entry).text
 
 
 def test_entries_are_found_and_split() -> None:

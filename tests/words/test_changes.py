@@ -121,11 +121,6 @@ def test_labels_that_say_what_was_done_become_lines() -> None:
     ]
 
 
-def test_measured_differences_are_told_with_their_file() -> None:
-    (change,) = changes_from(before=BEFORE, after=BEFORE, measured=[("a.wav", "a.wav is 3 dB quieter")])
-    assert (change.group, change.paths) == ("Changed", ("a.wav",))
-
-
 def test_groups_come_in_the_order_of_keep_a_changelog() -> None:
     """Keep a Changelog 1.1.0, “Types of changes”."""
     assert GROUPS == ("Added", "Changed", "Deprecated", "Removed", "Fixed", "Security")

@@ -10,13 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion.core.at import At
+from companion.core.facts import Control
 from companion.core.findings import Finding
-from companion.words.changelog import insert_entry
+from companion.words.changelog import merge_entry
 from companion.words.drafts import draft
 from companion.words.model import WordsModel
 from companion.words.rules import RULES, check_words
 from companion.words.safe import Fmt
-from companion.words.story import Change, ControlLine, Story, Tested
+from companion.words.story import Change, Story, Tested
 
 Look = Callable[..., list[Finding]]
 
@@ -79,12 +80,12 @@ def test_any_story_of_plain_words_passes_the_checks_on_its_own_drafts(data: st.D
         samples=data.draw(st.one_of(st.none(), st.integers(0, 30_000))),
         seconds=data.draw(st.one_of(st.none(), st.floats(0, 90_000))),
         unpacked_bytes=data.draw(st.one_of(st.none(), st.integers(0, 10**12))),
-        controls=tuple(ControlLine(name=text) for text in data.draw(st.lists(name, max_size=3))),
+        controls=tuple(Control(name=text) for text in data.draw(st.lists(name, max_size=3))),
         changes=tuple(Change(group="Added", text=f"{text} added", about=(text,)) for text in data.draw(st.lists(name))),
         released_at="2026-02-03",
     )
     for fmt in ("md", "txt", "html"):
-        changelog = insert_entry("", draft("changelog", "txt" if fmt == "txt" else "md", story), story.version)
+        changelog = merge_entry("", draft("changelog", "txt" if fmt == "txt" else "md", story), story.version).text
         model = WordsModel(
             texts={f"README.{fmt}": draft("readme", fmt, story), "CHANGELOG.md": changelog},
             page=draft("page", fmt, story),
@@ -249,7 +250,7 @@ def test_versions_are_not_judged_against_one_that_cannot_be_read(story: Story, f
 
 def test_old_entries_of_the_changelog_may_say_what_was_true_then(story: Story, found: Look) -> None:
     old = "\n## [1.1] - 2026-01-01\n\n- Needs Example Engine 6.0 or newer. It contains 9 samples. Works on Linux.\n"
-    text = insert_entry("", draft("changelog", "md", story), "1.2") + old
+    text = merge_entry("", draft("changelog", "md", story), "1.2").text + old
     assert found(story, changelog=text) == []
     newest = text.replace("### Added\n", "### Added\n\n- Needs Example Engine 6.0 or newer.\n", 1)
     (finding,) = found(story, changelog=newest)

@@ -12,10 +12,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
+from companion.core.facts import Control
 from companion.core.text import visible
 from companion.words.drafts import draft
 from companion.words.safe import Fmt, address, for_md, link, one_line
-from companion.words.story import Change, ControlLine, LayerLine, Story, Tested
+from companion.words.story import Change, LayerLine, Story, Tested
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -70,7 +71,7 @@ def story_of(words: str, story: Story) -> Story:
         systems_hoped=(words,),
         patches=(words, words),
         layers=(LayerLine(name=words, keys=words),),
-        controls=(ControlLine(name=words, effect=words),),
+        controls=(Control(name=words, effect=words),),
         impulses=(words,),
         changes=(Change(group="Added", text=words), Change(group="Fixed", text=f"{words} again")),
         known_problems=(words,),
