@@ -35,6 +35,24 @@ def test_without_facts_nobody_has_said_that_there_are_no_controls(folder: Path) 
     assert (controls.state, controls.because) == (State.PROVEN, "no control is declared; 1 note")
 
 
+CONTROLS = '[[controls]]\nname = "Air"\n[[controls]]\nname = "Body"\n'
+
+
+def test_an_answer_that_is_no_pass_needs_words(folder: Path) -> None:
+    (folder / "release.toml").write_text(FACTS + CONTROLS, encoding="utf-8")
+    shop = Workshop.open(folder)
+    first, second = (view.trial.id for view in shop.trials()[:2])
+    for result in ("fail", "note"):
+        with pytest.raises(CompanionError, match="needs words"):
+            shop.answer(first, result, "  ")  # type: ignore[arg-type]
+    assert not any(view.answer for view in shop.trials())
+    shop.answer(first, "pass")
+    shop.answer(second, "fail", "a click")
+    assert [view.answer.result for view in shop.trials() if view.answer] == ["pass", "fail"]
+    with pytest.raises(CompanionError, match="There is no trial “none”"):
+        shop.answer("none", "pass")
+
+
 @needs_git
 def test_the_history_is_verified_mirrored_forgotten_and_adopted(folder: Path, tmp_path: Path) -> None:
     (folder / "release.toml").write_text(FACTS, encoding="utf-8")
