@@ -44,7 +44,7 @@ def test_an_answer_that_is_no_pass_needs_words(folder: Path) -> None:
     first, second = (view.trial.id for view in shop.trials()[:2])
     for result in ("fail", "note"):
         with pytest.raises(CompanionError, match="needs words"):
-            shop.answer(first, result, "  ")  # type: ignore[arg-type]
+            shop.answer(first, result, "  ")
     assert not any(view.answer for view in shop.trials())
     shop.answer(first, "pass")
     shop.answer(second, "fail", "a click")
