@@ -11,17 +11,15 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
-from textual.signal import Signal
 
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.steps.model import Status
 from companion.steps.table import BY_ID, STEP_IDS, STEPS
-from companion.tui.frame.background import BackgroundApp, await_call
-from companion.tui.frame.checklist import Rail
-from companion.tui.frame.messages import StepOpened
+from companion.tui.frame.checklist import Rail, StepOpened
 from companion.tui.frame.theme import BASE, SLATE
 from companion.tui.frame.workspace import Workspace
+from companion.tui.parts.companion import Companion, await_call
 from companion.tui.parts.foot import DueLine, Foot, is_typed_into
 from companion.tui.parts.keys import step_digit
 
@@ -38,7 +36,7 @@ def open_workshop(folder: Path) -> Workshop:
     return Workshop.open(folder)
 
 
-class CompanionApp(BackgroundApp):
+class CompanionApp(Companion):
     """One working folder in a terminal."""
 
     TITLE = "Release Companion"
@@ -72,8 +70,6 @@ class CompanionApp(BackgroundApp):
         self.folder = folder
         self._bound: set[tuple[str, str]] = set()
         self.workshop: Workshop | None = None
-        self.status: Standing | None = None
-        self.looked: Signal[Standing] = Signal(self, "looked")
         self._opener = opener
         self.rail = Rail(folder)
         self.workspace = Workspace()
@@ -219,7 +215,7 @@ class CompanionApp(BackgroundApp):
         def summary(status: Status) -> str:
             return f"{outcome(status)} Not kept: {shop.not_kept.line}" if shop.not_kept else outcome(status)
 
-        self.work(what, check, summary=summary, wrong=lambda _: bool(shop.not_kept))
+        self.work(what, check, summary, wrong=lambda _: bool(shop.not_kept))
 
     def action_snapshots(self) -> None:
         """Open the drawer."""

@@ -21,16 +21,16 @@ from tests.tui.conftest import Bench, Opened, finding
 @pytest.mark.parametrize(
     ("keys", "answer"),
     [
-        (("enter",), False),
-        (("escape",), False),
-        (("n",), False),
+        (("enter",), None),
+        (("escape",), None),
+        (("n",), None),
         (("y",), True),
         (("left", "enter"), True),
-        (("left", "right", "enter"), False),
+        (("left", "right", "enter"), None),
     ],
 )
 async def test_a_confirmation_is_given_on_purpose_only(
-    bench: Bench, opened: Opened, keys: tuple[str, ...], answer: bool
+    bench: Bench, opened: Opened, keys: tuple[str, ...], answer: bool | None
 ) -> None:
     answers: list[bool | None] = []
     async with opened(bench) as hand:

@@ -11,9 +11,8 @@ import pytest
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.steps.model import State
-from companion.tui.frame.jobs import WORK
-from companion.tui.frame.messages import Finished
 from companion.tui.parts.foot import JobLine
+from companion.tui.parts.jobs import WORK, BackgroundJob, Finished
 from tests.tui.conftest import Bench, Hand, Opened
 
 
@@ -72,7 +71,7 @@ async def test_a_second_piece_of_long_work_is_refused_by_name(bench: Bench, open
         bench.gate.clear()
         await hand.pilot.press("4", "r")
         await until(hand, lambda: hand.app.jobs.work)
-        hand.app.work("Another", lambda watch: None)
+        hand.app.work("Another", lambda watch: None, str)
         await until(
             hand, lambda: hand.shows("✗ Checking Sound is still going on. Wait for its end, or stop it with c.")
         )
@@ -171,8 +170,8 @@ async def test_quitting_with_something_unsaved_asks(bench: Bench, opened: Opened
 async def test_only_one_piece_of_long_work_exists_at_a_time(bench: Bench, opened: Opened) -> None:
     async with opened(bench) as hand:
         bench.gate.clear()
-        hand.app.jobs.start(WORK, "One", lambda watch: bench.labour("One", watch), lambda _: None)
+        hand.app.jobs.start(BackgroundJob(WORK, "One", lambda watch: bench.labour("One", watch), str))
         with pytest.raises(CompanionError, match="One is still going on"):
-            hand.app.jobs.start(WORK, "Two", lambda watch: None, lambda _: None)
+            hand.app.jobs.start(BackgroundJob(WORK, "Two", lambda watch: None, str))
         bench.gate.set()
         await hand.rest()

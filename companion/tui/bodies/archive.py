@@ -75,7 +75,7 @@ class ArchiveBody(Body):
 
     def step_build(self) -> None:
         """Build the archive and prove it."""
-        self.companion.work("Building the archive", self.shop.pack, self._built, summary=_summary, wrong=_blocks)
+        self.companion.work("Building the archive", self.shop.pack, _summary, self._built, _blocks)
 
     def _built(self, packed: Packed) -> None:
         self._packed = packed

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, ClassVar, Literal
 
 from textual.app import ComposeResult
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import Vertical
 from textual.content import Content
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
@@ -15,6 +16,7 @@ from companion.tui.parts.body import Body, BodyPart
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, age, content, labelled
 from companion.tui.parts.dialogs import Ask, ask
 from companion.tui.parts.keys import StepKey
+from companion.tui.parts.page import Detail
 
 if TYPE_CHECKING:
     from companion.steps.looks.controls import TrialView
@@ -28,6 +30,17 @@ def trial_row(view: TrialView, result: str) -> Content:
         return content(("· ", "$foreground-muted"), view.trial.title)
     style = RESULT_STYLE[result]
     return content((f"{RESULT_MARK[result]} ", style), view.trial.title, (f"  {RESULT_WORD[result]}", style))
+
+
+def trial_detail(view: TrialView, width: int) -> Content:
+    """Return what to do and to listen for in a trial, and how it was answered."""
+    answer = view.answer
+    given = f"{RESULT_WORD[answer.result]}, {age(answer.at)}. {answer.note}" if answer else ""
+    return content(
+        labelled("Do", view.trial.instruction, width, 6),
+        labelled("Listen", view.trial.expect, width, 6),
+        labelled("Answer", given, width, 6),
+    )
 
 
 def next_unanswered(results: list[str], start: int) -> int | None:
@@ -44,8 +57,7 @@ class TrialsView(Vertical):
     TrialsView { height: 1fr; }
     TrialsView .count { height: auto; }
     TrialsView OptionList { height: 1fr; min-height: 3; }
-    TrialsView VerticalScroll { height: auto; max-height: 65%; border-top: solid $border-blurred; }
-    TrialsView VerticalScroll:focus { border-top: solid $border; }
+    TrialsView Detail { max-height: 65%; }
     """
 
     def __init__(self) -> None:
@@ -57,8 +69,7 @@ class TrialsView(Vertical):
         """Lay it out."""
         yield Static(content("Laying out the trials …"), classes="count")
         yield OptionList(markup=False)
-        with VerticalScroll(can_focus=True):
-            yield Static("", markup=False, classes="trial")
+        yield Detail("")
 
     def show(self, views: tuple[TrialView, ...]) -> None:
         """Show the trials; the cursor stays where it is."""
@@ -116,29 +127,12 @@ class TrialsView(Vertical):
         else:
             count.update(content((f"{done} of {plural(len(self.views), 'trial')} answered", "bold")))
         view = self.current
-        trial = self.query_one(".trial", Static)
-        if view is None:
-            trial.update("")
-            return
-        answer, width = view.answer, self.size.width - 1
-        given = f"{RESULT_WORD[answer.result]}, {age(answer.at)}. {answer.note}" if answer else ""
-        trial.update(
-            content(
-                labelled("Do", view.trial.instruction, width, 6),
-                labelled("Listen", view.trial.expect, width, 6),
-                labelled("Answer", given, width, 6),
-            )
-        )
-
-    def on_resize(self) -> None:
-        """Break the lines anew."""
-        self.show_current()
+        self.query_one(Detail).show(partial(trial_detail, view) if view else lambda _: Content(""))
 
     def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
         """Show the trial the cursor is on."""
         event.stop()
         self.show_current()
-        self.query_one(VerticalScroll).scroll_home(animate=False)
 
 
 class ControlsBody(Body):

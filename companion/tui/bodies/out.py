@@ -96,7 +96,7 @@ class OutBody(Body):
         confirm(
             companion,
             Confirm(f"Record {name} as released?", text, "Record it"),
-            lambda: companion.work("Recording the release", shop.release, summary=_release_summary),
+            lambda: companion.work("Recording the release", shop.release, _release_summary),
         )
 
     def step_upload(self) -> None:
@@ -106,7 +106,7 @@ class OutBody(Body):
         def compare(path: str) -> None:
             if file := place_of(path):
                 companion.work(
-                    "Checking the upload", lambda watch: shop.upload(file, watch), summary=_upload_summary, wrong=bool
+                    "Checking the upload", lambda watch: shop.upload(file, watch), _upload_summary, wrong=bool
                 )
 
         question = Ask(

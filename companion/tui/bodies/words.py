@@ -6,13 +6,14 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar, Final
 
 from textual.app import ComposeResult
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import Vertical
 from textual.widgets import Static
 
 from companion.core.text import listed, visible
 from companion.tui.parts.body import Body, BodyPart
 from companion.tui.parts.content import content, lines
 from companion.tui.parts.keys import StepKey
+from companion.tui.parts.page import Detail
 
 if TYPE_CHECKING:
     from companion.steps.looks.words import Draft, Format, What
@@ -29,8 +30,7 @@ class DraftView(Vertical):
     DEFAULT_CSS = """
     DraftView { height: 1fr; }
     DraftView .about { height: auto; }
-    DraftView VerticalScroll { height: 1fr; border-top: solid $border-blurred; }
-    DraftView VerticalScroll:focus { border-top: solid $border; }
+    DraftView Detail { height: 1fr; max-height: 100%; }
     """
 
     def __init__(self) -> None:
@@ -41,8 +41,7 @@ class DraftView(Vertical):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         yield Static(content("Drafting …"), classes="about")
-        with VerticalScroll(can_focus=True):
-            yield Static("", markup=False, classes="text")
+        yield Detail("")
 
     def show(self, draft: Draft) -> None:
         """Show a draft."""
@@ -58,7 +57,8 @@ class DraftView(Vertical):
             pieces += [f"  {visible(conflict)[:200]}\n" for conflict in draft.conflicts[:3]]
         self.query_one(".about", Static).update(content(*pieces))
         more = "\n… and more: the file has the rest" if len(draft.text) > MOST else ""
-        self.query_one(".text", Static).update(lines(draft.text[:MOST] + more))
+        text = lines(draft.text[:MOST] + more)
+        self.query_one(Detail).show(lambda _: text)
 
 
 class WordsBody(Body):
@@ -119,7 +119,7 @@ class WordsBody(Body):
             self.companion.work(
                 f"Writing the {what}",
                 partial(self.shop.write_draft, what, view.format),
-                summary=lambda draft: f"Written: {draft.target.name}.",
+                lambda draft: f"Written: {draft.target.name}.",
             )
 
 

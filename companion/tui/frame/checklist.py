@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Final
 
@@ -9,13 +10,13 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.content import Content
+from textual.message import Message
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from companion.core.text import shorten, visible
 from companion.steps.model import State, Status
 from companion.steps.table import STEPS
-from companion.tui.frame.messages import StepOpened
 from companion.tui.parts.content import STATE_STYLE, content
 from companion.tui.parts.keys import step_digit
 
@@ -30,6 +31,14 @@ def step_row(step_id: str, title: str, state: State | None) -> Content:
         return content(digit, f"  {title}")
     style = STATE_STYLE[state]
     return content(digit, (f"{state.mark} ", style), f"{title:<{_TITLE}}", (state.value, style))
+
+
+@dataclass
+class StepOpened(Message):
+    """A step was chosen in the checklist; ``enter``: the person wants to work in it, not just look."""
+
+    step_id: str
+    enter: bool
 
 
 class Steps(OptionList):

@@ -7,19 +7,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
 from textual.containers import Vertical
-from textual.message import Message
 from textual.widget import Widget
 
 from companion.steps.model import State, StepStatus
+from companion.tui.parts.choice import PartsBar
 from companion.tui.parts.companion import Companion, companion_of
-from companion.tui.parts.content import content
 from companion.tui.parts.findings import FindingsView
 from companion.tui.parts.form import Form
 from companion.tui.parts.keys import StepKey, step_digit
 from companion.tui.parts.page import Build, Page
-from companion.tui.parts.segments import Segments, Word
 
 if TYPE_CHECKING:
     from companion.core.progress import Watch
@@ -38,62 +35,6 @@ class BodyPart:
     make: Callable[[], Widget]
 
 
-class PartsBar(Segments, can_focus=True):
-    """The names of the parts; left and right move between them."""
-
-    DEFAULT_CSS = """
-    PartsBar { height: auto; }
-    """
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("left", "move(-1)", "Part before", show=False),
-        Binding("right", "move(1)", "Next part", show=False),
-        Binding("enter,down", "into", "Into it"),
-    ]
-    gap = 1
-
-    class Chosen(Message):
-        """A part was chosen."""
-
-        def __init__(self, part: str) -> None:
-            super().__init__()
-            self.part = part
-
-    class Into(Message):
-        """The person wants to go into the part."""
-
-    def __init__(self, titles: dict[str, str]) -> None:
-        super().__init__()
-        self.titles = titles
-        self.current = next(iter(titles))
-
-    def words(self) -> list[Word]:
-        """Return the names, the current one marked."""
-        strong = "bold reverse" if self.has_focus else "bold underline"
-        return [
-            Word(key, content((f"▸{title}", strong) if key == self.current else (f" {title}", "$foreground-muted")))
-            for key, title in self.titles.items()
-        ]
-
-    def chosen(self, key: str) -> None:
-        """Choose a part."""
-        self.post_message(self.Chosen(key))
-
-    def action_into(self) -> None:
-        """Go into the part."""
-        self.post_message(self.Into())
-
-    def action_move(self, by: int) -> None:
-        """Choose the part beside the current one."""
-        keys = list(self.titles)
-        self.chosen(keys[(keys.index(self.current) + by) % len(keys)])
-
-    def mark(self, current: str | None = None, titles: dict[str, str] | None = None) -> None:
-        """Show which part is open, and new names."""
-        self.current = current or self.current
-        self.titles = titles or self.titles
-        self.refresh(layout=True)
-
-
 class Body(Vertical):
     """The base of every step's body. Subclasses list their parts and their keys.
 
@@ -105,7 +46,6 @@ class Body(Vertical):
     DEFAULT_CSS = """
     Body { height: 1fr; padding: 0; }
     Body .part { height: 1fr; }
-    Body .note { height: auto; color: $foreground-muted; }
     """
     KEYS: ClassVar[tuple[StepKey, ...]] = ()
     NEXT: ClassVar[str] = "r"
@@ -179,16 +119,16 @@ class Body(Vertical):
         self._parts = {part.id: part for part in self.parts()}
         self.part = next(iter(self._parts))
         if self.many:
-            yield PartsBar({part.id: part.title for part in self._parts.values()})
+            yield PartsBar(tuple((part.id, part.title) for part in self._parts.values()))
 
     async def on_mount(self) -> None:
         """Open the first part."""
         await self.go(self.part)
 
-    async def on_parts_bar_chosen(self, event: PartsBar.Chosen) -> None:
+    async def on_parts_bar_changed(self, event: PartsBar.Changed) -> None:
         """Open the part that was chosen."""
         event.stop()
-        await self.go(event.part)
+        await self.go(self.query_one(PartsBar).value)
 
     def on_parts_bar_into(self, event: PartsBar.Into) -> None:
         """Go into the part that is open."""
@@ -230,8 +170,7 @@ class Body(Vertical):
             view.show(step)
         if self.many and FINDINGS in self._parts and self.is_mounted:
             title = f"Found {len(step.findings)}" if step.findings else "Found"
-            bar = self.query_one(PartsBar)
-            bar.mark(titles={**bar.titles, FINDINGS: title})
+            self.query_one(PartsBar).rename(FINDINGS, title)
         self.freshen()
 
     def freshen(self) -> None:

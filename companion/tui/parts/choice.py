@@ -12,7 +12,7 @@ from companion.tui.parts.segments import Segments, Word
 
 
 class Choice(Segments, can_focus=True):
-    """A row of choices: (value, label) pairs."""
+    """A row of choices: (value, label) pairs. Posts :class:`Changed` when another one is chosen."""
 
     DEFAULT_CSS = """
     Choice { height: auto; padding: 0 1; background: $panel; }
@@ -30,15 +30,14 @@ class Choice(Segments, can_focus=True):
 
     def __init__(self, choices: tuple[tuple[str, str], ...], value: str = "") -> None:
         super().__init__()
-        self._choices = choices
-        values = [key for key, _ in choices]
-        self.value = value if value in values else values[0]
+        self.labels = dict(choices)
+        self.value = value if value in self.labels else choices[0][0]
 
     def words(self) -> list[Word]:
         """Return the choices, the chosen one marked."""
         return [
             Word(key, content((f"● {label}", "bold") if key == self.value else (f"○ {label}", "$foreground-muted")))
-            for key, label in self._choices
+            for key, label in self.labels.items()
         ]
 
     def chosen(self, key: str) -> None:
@@ -49,11 +48,56 @@ class Choice(Segments, can_focus=True):
     def choose(self, key: str) -> None:
         """Choose by value."""
         if key != self.value:
-            self.value = key
-            self.refresh()
+            self.mark(key)
             self.post_message(self.Changed())
+
+    def mark(self, key: str) -> None:
+        """Show another choice without reporting it."""
+        self.value = key
+        self.refresh(layout=True)
 
     def action_move(self, by: int) -> None:
         """Choose the one beside it."""
-        keys = [key for key, _ in self._choices]
+        keys = list(self.labels)
         self.choose(keys[(keys.index(self.value) + by) % len(keys)])
+
+
+class PartsBar(Choice, inherit_bindings=False):
+    """The names of a body's parts; left and right move between them, Enter and down go into the open one."""
+
+    DEFAULT_CSS = """
+    PartsBar, PartsBar:focus { padding: 0; background: transparent; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("left", "move(-1)", "Part before", show=False),
+        Binding("right", "move(1)", "Next part", show=False),
+        Binding("enter,down", "into", "Into it"),
+    ]
+    gap = 1
+
+    class Changed(Choice.Changed):
+        """Another part was chosen."""
+
+    class Into(Message):
+        """The person wants to go into the part."""
+
+    def words(self) -> list[Word]:
+        """Return the names, the open one marked."""
+        strong = "bold reverse" if self.has_focus else "bold underline"
+        return [
+            Word(key, content((f"▸{label}", strong) if key == self.value else (f" {label}", "$foreground-muted")))
+            for key, label in self.labels.items()
+        ]
+
+    def chosen(self, key: str) -> None:
+        """Choose by click; the focus goes where the part wants it."""
+        self.choose(key)
+
+    def rename(self, key: str, label: str) -> None:
+        """Give a part another name."""
+        self.labels[key] = label
+        self.refresh(layout=True)
+
+    def action_into(self) -> None:
+        """Go into the part."""
+        self.post_message(self.Into())

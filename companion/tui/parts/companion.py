@@ -1,42 +1,76 @@
-"""What bodies, lists and dialogs may ask of the app around them. The app itself stands above and is not known here."""
+"""The app as its parts know it: what bodies, lists and dialogs may ask of it. The app itself stands above them."""
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
-from textual.screen import Screen
+from textual import on
+from textual.app import App
+from textual.signal import Signal
 from textual.widget import Widget
 
-from companion.core.errors import CompanionError
+from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Watch
+from companion.tui.parts.foot import JobLine, NoticeLine
+from companion.tui.parts.jobs import WORK, WRITE, BackgroundJob, Failed, Finished, Jobs, Reported
 
 if TYPE_CHECKING:
-    from textual.signal import Signal
-
     from companion.steps.account.due import Standing
     from companion.workshop import Workshop
 
 Result = TypeVar("Result")
+FootLine = TypeVar("FootLine", bound=Widget)
 
 
-class Companion(Protocol):
-    """The app, as its parts see it. They exist only while a folder is open."""
+async def await_call(call: Callable[..., Any], *args: Any) -> None:
+    """Call what may be a plain function or a coroutine, and wait for it."""
+    answer = call(*args)
+    if inspect.isawaitable(answer):
+        await answer
 
-    looked: Signal[Standing]
-    """Published whenever the folder has been looked at."""
+
+class Companion(App[int]):
+    """Runs work in threads, shows its progress at the foot of every screen, reports how it ended, and quits cleanly.
+
+    What it knows of the folder and its steps is left to the app proper.
+    """
+
+    status: Standing | None = None
+    """The checklist as it was at the last look; None before the first."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.jobs = Jobs(self)
+        self.leaving = False
+        self.looked: Signal[Standing] = Signal(self, "looked")
 
     @property
     def shop(self) -> Workshop:
-        """The open folder."""
+        """The open folder. What asks for it is made only once there is one."""
+        raise NotImplementedError
 
-    @property
-    def status(self) -> Standing | None:
-        """The checklist as it was at the last look; None before the first."""
+    def look_again(self) -> None:
+        """Ask for the state of all steps."""
+        raise NotImplementedError
+
+    async def open_step(self, step_id: str, *, enter: bool = False, arrive: bool = False, part: str = "") -> None:
+        """Open a step, one of its parts if named. enter: go to work in it; arrive: where its keys work."""
+        raise NotImplementedError
+
+    def focus_checklist(self) -> None:
+        """Go back to the checklist."""
+        raise NotImplementedError
+
+    async def start_anew(self) -> None:
+        """Make every body anew: the folder has just got its facts."""
+        raise NotImplementedError
 
     @property
     def working(self) -> bool:
         """Whether long work runs."""
+        return self.jobs.work is not None
 
     def begin(
         self,
@@ -48,17 +82,19 @@ class Companion(Protocol):
         failed: Callable[[CompanionError], None] | None = None,
         owner: Widget | None = None,
     ) -> None:
-        """Fetch something in a thread; a later one of its ``group`` overtakes it; it is dropped with ``owner``."""
+        """Fetch something in a thread. A later fetch of its ``group`` overtakes it; it is dropped with ``owner``."""
+        self._start(BackgroundJob(group, what, work, then, failed, owner))
 
     def work(
         self,
         what: str,
         work: Callable[[Watch], Result],
+        summary: Callable[[Result], str],
         then: Callable[[Result], Any] | None = None,
-        summary: Callable[[Result], str] | None = None,
-        wrong: Callable[[Result], bool] = ...,
+        wrong: Callable[[Result], bool] = lambda _: False,
     ) -> None:
-        """Do long work with progress, one at a time; then show its ``summary`` and look at the folder again."""
+        """Do long work with progress; afterwards show its ``summary``, marked where it went ``wrong``; look again."""
+        self._start(BackgroundJob(WORK, what, work, self._afterwards(summary, wrong, then)))
 
     def write(
         self,
@@ -69,34 +105,92 @@ class Companion(Protocol):
         then: Callable[[Result], Any] | None = None,
         failed: Callable[[CompanionError], None] | None = None,
     ) -> None:
-        """Keep something a person entered, in the order it was entered; then show ``summary`` and look again."""
+        """Keep something a person entered; afterwards show ``summary`` and look at the folder again."""
+        after = self._afterwards(lambda _: summary, lambda _: False, then)
+        self._start(BackgroundJob(WRITE, what, work, after, failed))
 
-    def show_notice(self, text: str, *, wrong: bool = False) -> None:
-        """Show one sentence at the foot of every screen."""
+    def _start(self, job: BackgroundJob) -> None:
+        try:
+            self.jobs.start(job)
+        except CompanionError as error:
+            self.show_notice(error.line, wrong=True)
+            return
+        if job.group == WORK:
+            self.show_notice("")
+            self.show_work()
+
+    def _afterwards(
+        self, summary: Callable[[Any], str], wrong: Callable[[Any], bool], then: Callable[[Any], Any] | None
+    ) -> Callable[[Any], Any]:
+        async def after(result: Any) -> None:
+            self.show_notice(summary(result), wrong=wrong(result))
+            if then:
+                await await_call(then, result)
+            self.look_again()
+
+        return after
+
+    @on(Reported)
+    def _reported(self, message: Reported) -> None:
+        job = self.jobs.work
+        if job and job.run == message.run and not job.watch.cancelled:
+            for line in self._feet(JobLine):
+                line.show(message.progress)
+
+    @on(Finished)
+    async def _finished(self, message: Finished) -> None:
+        job = self._end(message.run)
+        if job and not self.leaving and (job.owner is None or job.owner.is_attached):
+            await await_call(job.then, message.result)
+
+    @on(Failed)
+    def _failed(self, message: Failed) -> None:
+        job = self._end(message.run)
+        if job is None or self.leaving:
+            return
+        self.show_notice(message.error.line, wrong=not isinstance(message.error, Cancelled))
+        if job.failed:
+            job.failed(message.error)
+        if job.group == WORK:
+            self.look_again()
+
+    def _end(self, run: int) -> BackgroundJob | None:
+        if job := self.jobs.take(run):
+            self.show_work()
+            self._leave_when_idle()
+        return job
+
+    def _leave_when_idle(self) -> None:
+        if self.leaving and not self.jobs.busy:
+            self.exit(0)
 
     def show_work(self) -> None:
         """Show what runs, or that nothing does."""
+        job = self.jobs.work
+        for line in self._feet(JobLine):
+            line.show(None, job.what if job else "", stopping=bool(job and job.watch.cancelled))
+        self.refresh_bindings()
 
     def stop_work(self) -> None:
-        """Ask the long work to stop."""
+        """Ask the long work to stop, and show that."""
+        if job := self.jobs.work:
+            job.watch.cancel()
+            self.show_work()
 
-    def look_again(self) -> None:
-        """Ask for the state of all steps."""
+    def leave(self) -> None:
+        """Quit as soon as everything has come to a clean end."""
+        self.leaving = True
+        self.jobs.stop_all()
+        self.show_work()
+        self._leave_when_idle()
 
-    async def open_step(self, step_id: str, *, enter: bool = False, part: str = "") -> None:
-        """Open a step, one of its parts if named; enter: go to work in it."""
+    def show_notice(self, text: str, *, wrong: bool = False) -> None:
+        """Show one sentence at the foot of every screen."""
+        for line in self._feet(NoticeLine):
+            line.show(text, wrong=wrong)
 
-    def focus_checklist(self) -> None:
-        """Go back to the checklist."""
-
-    async def start_anew(self) -> None:
-        """Make every body anew: the folder has just got its facts."""
-
-    def push_screen(self, screen: Screen[Result], callback: Callable[[Result | None], Any] | None = None) -> Any:
-        """Show a screen on top; ``callback`` gets what it returns."""
-
-    def refresh_bindings(self) -> None:
-        """Find out anew what the keys can do."""
+    def _feet(self, kind: type[FootLine]) -> list[FootLine]:
+        return [line for screen in self.screen_stack for line in screen.query(kind)]
 
 
 def companion_of(widget: Widget) -> Companion:

@@ -10,12 +10,13 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
-from textual.screen import ModalScreen
+from textual.screen import ModalScreen, ScreenResultType
 from textual.widgets import Button, Input, Static
 
 from companion.core.text import visible
 from companion.tui.parts.companion import Companion
 from companion.tui.parts.content import content, plain
+from companion.tui.parts.form import LineInput
 
 
 def place_of(text: str) -> Path | None:
@@ -26,81 +27,93 @@ def place_of(text: str) -> Path | None:
     return Path(named)
 
 
-BOX = """
-    .box {
+class Dialog(ModalScreen[ScreenResultType | None]):
+    """A box with a heading, what a subclass asks in it, and two buttons: to do it, and to go back."""
+
+    DEFAULT_CSS = """
+    Dialog .box {
         width: 70; max-width: 94%; height: auto; max-height: 94%;
         padding: 1 2; background: $surface; border: round $border;
     }
-    .box .head { height: auto; text-style: bold; }
-    .box .text { height: auto; margin: 0 0 1 0; }
-    .box .wrong { height: auto; color: $error; }
-    .box Horizontal { height: 1; margin: 1 0 0 0; }
-    .box .keys { width: 1fr; height: 1; color: $foreground-muted; text-align: right; }
-    Input { height: 1; border: none; padding: 0 1; background: $panel; }
-    Input:focus { border: none; background: $block-cursor-blurred-background; }
-"""
+    Dialog .head { height: auto; text-style: bold; }
+    Dialog .text { height: auto; margin: 0 0 1 0; }
+    Dialog .wrong { height: auto; color: $error; }
+    Dialog Horizontal { height: 1; margin: 1 0 0 0; }
+    Dialog .keys { width: 1fr; height: 1; color: $foreground-muted; text-align: right; }
+    """
+    KEYS_LINE: ClassVar[str]
+    FIRST: ClassVar[str] = "#back"
+    """What has the focus at first."""
 
-
-class Ask(ModalScreen[str | None]):
-    """Ask for a line of words. Returns them, or None when the person goes back."""
-
-    DEFAULT_CSS = "Ask {" + BOX + "}"
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "back", "Back")]
-
-    def __init__(
-        self,
-        head: str,
-        text: str = "",
-        *,
-        done: str = "Keep",
-        needed: str = "",
-        preset: str = "",
-        hint: str = "",
-        replace: bool = False,
-    ) -> None:
-        """``needed``: the line shown when nothing was written; empty: nothing is needed.
-
-        replace: what is typed first takes the place of ``preset`` rather than being added to it.
-        """
+    def __init__(self, head: str, text: str, done: str) -> None:
         super().__init__()
-        self._replace = replace
-        self._head, self._text, self._done, self._needed = head, text, done, needed
-        self._preset, self._hint = visible(preset), hint
+        self._head, self._text, self._done = head, text, done
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
         with Vertical(classes="box"):
             yield Static(content(self._head), classes="head")
             yield Static(content(self._text), classes="text")
-            yield Input(self._preset, placeholder=self._hint, select_on_focus=self._replace)
-            yield Static("", markup=False, classes="wrong")
+            yield from self.questions()
             with Horizontal():
                 yield Button(plain(self._done), id="done")
                 yield Button("Back", id="back")
-                yield Static(content("Enter does it, Esc goes back"), classes="keys")
+                yield Static(content(self.KEYS_LINE), classes="keys")
+
+    def questions(self) -> ComposeResult:
+        """Lay out what stands between the text and the buttons."""
+        yield from ()
 
     def on_mount(self) -> None:
-        """Write at once."""
-        self.query_one(Input).focus()
+        """Let Enter do no harm, unless there is something to write."""
+        self.query_one(self.FIRST).focus()
+
+    def action_done(self) -> None:
+        """Do it."""
+        raise NotImplementedError
 
     def action_back(self) -> None:
         """Leave everything as it is."""
         self.dismiss(None)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
-        """Take the words."""
+        """Do it, by Enter in a field."""
         event.stop()
-        self._take()
+        self.action_done()
 
     def on_button_pressed(self, event: Button.Pressed) -> None:
-        """Take the words, or go back."""
+        """Do it, or go back."""
         event.stop()
         if event.button.id == "done":
-            self._take()
+            self.action_done()
         else:
-            self.dismiss(None)
+            self.action_back()
 
-    def _take(self) -> None:
+
+class Ask(Dialog[str]):
+    """Ask for a line of words. Returns them, or None when the person goes back."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "back", "Back", priority=True)]
+    KEYS_LINE = "Enter does it, Esc goes back"
+    FIRST = "LineInput"
+
+    def __init__(
+        self, head: str, text: str = "", *, done: str = "Keep", needed: str = "", preset: str = "", hint: str = ""
+    ) -> None:
+        """``needed``: the line shown when nothing was written; empty: nothing is needed.
+
+        preset: stands there to begin with; what is typed first takes its place.
+        """
+        super().__init__(head, text, done)
+        self._needed, self._preset, self._hint = needed, visible(preset), hint
+
+    def questions(self) -> ComposeResult:
+        """Lay out the field and the line for what is wrong with it."""
+        yield LineInput(self._preset, placeholder=self._hint, select_on_focus=True)
+        yield Static("", markup=False, classes="wrong")
+
+    def action_done(self) -> None:
+        """Hand over the words."""
         words = self.query_one(Input).value.strip()
         if self._needed and not words:
             self.query_one(".wrong", Static).update(content(self._needed))
@@ -109,50 +122,37 @@ class Ask(ModalScreen[str | None]):
             self.dismiss(words)
 
 
-class Confirm(ModalScreen[bool]):
-    """Ask yes or no. The safe answer has the focus."""
+class Confirm(Dialog[bool]):
+    """Ask yes or no. The safe answer has the focus. Returns True for a yes alone."""
 
-    DEFAULT_CSS = "Confirm {" + BOX + "}"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,n", "answer(False)", "No"),
-        Binding("y", "answer(True)", "Yes"),
+        Binding("escape,n", "back", "No"),
+        Binding("y", "done", "Yes"),
         Binding("left", "app.focus_previous", "", show=False),
         Binding("right", "app.focus_next", "", show=False),
     ]
+    KEYS_LINE = "y does it, Esc goes back"
 
-    def __init__(self, head: str, text: str, yes: str, no: str = "Back") -> None:
-        super().__init__()
-        self._head, self._text, self._yes, self._no = head, text, yes, no
-
-    def compose(self) -> ComposeResult:
-        """Lay it out."""
-        with Vertical(classes="box"):
-            yield Static(content(self._head), classes="head")
-            yield Static(content(self._text), classes="text")
-            with Horizontal():
-                yield Button(plain(self._yes), id="yes")
-                yield Button(plain(self._no), id="no")
-                yield Static(content("y does it, Esc goes back"), classes="keys")
-
-    def on_mount(self) -> None:
-        """Let Enter do no harm."""
-        self.query_one("#no").focus()
-
-    def action_answer(self, yes: bool) -> None:
-        """Answer."""
-        self.dismiss(yes)
-
-    def on_button_pressed(self, event: Button.Pressed) -> None:
-        """Answer by mouse or Enter."""
-        event.stop()
-        self.dismiss(event.button.id == "yes")
+    def action_done(self) -> None:
+        """Answer yes."""
+        self.dismiss(True)
 
 
 def ask(companion: Companion, question: Ask, then: Callable[[str], object]) -> None:
     """Ask for a line of words; ``then`` gets them, unless the person goes back."""
-    companion.push_screen(question, lambda words: None if words is None else then(words))
+
+    def answered(words: str | None) -> None:
+        if words is not None:
+            then(words)
+
+    companion.push_screen(question, answered)
 
 
 def confirm(companion: Companion, question: Confirm, then: Callable[[], object]) -> None:
     """Ask yes or no; ``then`` is called on a yes alone."""
-    companion.push_screen(question, lambda yes: then() if yes else None)
+
+    def answered(yes: bool | None) -> None:
+        if yes:
+            then()
+
+    companion.push_screen(question, answered)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from textual import events
 from textual.app import ComposeResult
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import Vertical
 from textual.content import Content
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
@@ -16,6 +18,7 @@ from companion.steps.table import BY_ID
 from companion.tui.parts.companion import companion_of
 from companion.tui.parts.content import content, finding_detail, finding_line, finding_mark, labelled
 from companion.tui.parts.groups import FindingRow, RuleGroup, finding_key, grouped, rows
+from companion.tui.parts.page import Detail
 from companion.tui.parts.waivers import ask_group_waiver, ask_waiver
 
 
@@ -41,6 +44,17 @@ def shared_limit(group: RuleGroup) -> str:
     return limit if all(finding.limit == limit for finding in group.findings) else ""
 
 
+def group_detail(group: RuleGroup, width: int) -> Content:
+    """Return what all findings of a rule have in common, laid out for a width in cells."""
+    first = group.findings[0]
+    return content(
+        (f"{group.rule}, {len(group.findings):,}\n", "bold"),
+        labelled("Limit", shared_limit(group), width),
+        labelled("Why", first.why, width),
+        labelled("Mend", first.mend, width),
+    )
+
+
 def no_findings(step: StepStatus) -> str:
     """Return the line that stands where there are no findings."""
     if step.state is State.PROVEN:
@@ -58,10 +72,8 @@ class FindingsView(Vertical):
     DEFAULT_CSS = """
     FindingsView { height: 1fr; }
     FindingsView OptionList { height: 1fr; min-height: 4; }
-    FindingsView VerticalScroll { height: auto; max-height: 50%; border-top: solid $border-blurred; }
-    FindingsView VerticalScroll:focus { border-top: solid $border; }
     FindingsView .none { height: auto; color: $foreground-muted; }
-    FindingsView.-empty VerticalScroll { display: none; }
+    FindingsView.-empty Detail { display: none; }
     """
 
     def __init__(self) -> None:
@@ -76,8 +88,7 @@ class FindingsView(Vertical):
         """Lay it out."""
         yield Static("", markup=False, classes="none")
         yield OptionList(markup=False, classes="list")
-        with VerticalScroll(can_focus=True):
-            yield Static("", markup=False, classes="detail")
+        yield Detail("")
 
     def on_mount(self) -> None:
         """Show what came before the pane was laid out."""
@@ -138,21 +149,10 @@ class FindingsView(Vertical):
 
     def _show_detail(self) -> None:
         row, finding = self._row(), self.current
-        detail = self.query_one(".detail", Static)
-        if finding is None and row:
-            first = row.group.findings[0]
-            width = self._width - 1
-            detail.update(
-                content(
-                    (f"{row.group.rule}, {len(row.group.findings):,}\n", "bold"),
-                    labelled("Limit", shared_limit(row.group), width),
-                    labelled("Why", first.why, width),
-                    labelled("Mend", first.mend, width),
-                )
-            )
+        if finding:
+            self.query_one(Detail).show(partial(finding_detail, finding))
         else:
-            detail.update(finding_detail(finding, self._width - 1) if finding else "")
-        self.query_one(VerticalScroll).scroll_home(animate=False)
+            self.query_one(Detail).show(partial(group_detail, row.group) if row else lambda _: Content(""))
 
     def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
         """Show the detail of the row the cursor is on."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
 from textual import on
@@ -127,16 +128,12 @@ class Form(VerticalScroll, can_focus=False):
     Form .intro { height: auto; margin: 0 0 1 0; }
     """
 
+    @dataclass
     class Kept(Message):
-        """The person wants to keep what the form says. values: by key, read as their fields are written."""
+        """The person wants to keep what the form holds. values: by key, read as their fields are written."""
 
-        def __init__(self, form: Form, values: dict[str, Any]) -> None:
-            super().__init__()
-            self.form = form
-            self.values = values
-
-    class Touched(Message):
-        """Something was written."""
+        form: Form
+        values: dict[str, Any]
 
     def __init__(
         self,
@@ -182,12 +179,6 @@ class Form(VerticalScroll, can_focus=False):
     def _pressed(self, event: Button.Pressed) -> None:
         event.stop()
         self.keep()
-
-    @on(Input.Changed)
-    @on(TextArea.Changed)
-    @on(Choice.Changed)
-    def _touched(self) -> None:
-        self.post_message(self.Touched())
 
     def keep(self) -> None:
         """Read the fields and hand them over; the first that cannot be read is marked and gets the focus."""

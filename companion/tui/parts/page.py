@@ -36,3 +36,17 @@ class Page(VerticalScroll, can_focus=True):
     def on_resize(self, event: events.Resize) -> None:
         """Break the lines anew."""
         self._text.update(self._build(max(0, event.size.width - 1)))
+
+
+class Detail(Page):
+    """The lower half of a pane, set off by a line: about what is under the cursor in the list above it."""
+
+    DEFAULT_CSS = """
+    Detail { height: auto; max-height: 50%; border-top: solid $border-blurred; }
+    Detail:focus { border-top: solid $border; }
+    """
+
+    def show(self, build: Build) -> None:
+        """Show another text."""
+        super().show(build)
+        self.scroll_home(animate=False)

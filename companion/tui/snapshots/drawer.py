@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import Vertical
 from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import OptionList, Static
@@ -17,6 +17,7 @@ from companion.core.units import decimal_bytes
 from companion.tui.parts.companion import Companion, companion_of
 from companion.tui.parts.content import Piece, content
 from companion.tui.parts.foot import Foot
+from companion.tui.parts.page import Detail
 from companion.tui.snapshots.keep import keep
 from companion.tui.snapshots.listing import Shots, Trees
 from companion.tui.snapshots.restore import Restore, Wish, restored_summary
@@ -56,8 +57,7 @@ class Drawer(ModalScreen[None]):
     }
     Drawer .head { height: auto; text-style: bold; margin: 0 0 1 0; }
     Drawer OptionList { height: 1fr; min-height: 5; background: $surface; }
-    Drawer VerticalScroll { height: 1fr; border-top: solid $border-blurred; }
-    Drawer VerticalScroll:focus { border-top: solid $border; }
+    Drawer Detail { height: 1fr; max-height: 100%; }
     Drawer .none { height: auto; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -87,8 +87,7 @@ class Drawer(ModalScreen[None]):
             yield Static(content("Snapshots"), classes="head")
             yield Static(content("Reading the snapshots …"), classes="none")
             yield self.shots
-            with VerticalScroll(can_focus=True):
-                yield Static(content(HINT), classes="changes")
+            yield Detail(HINT)
             yield Foot()
 
     def on_mount(self) -> None:
@@ -215,7 +214,7 @@ class Drawer(ModalScreen[None]):
         )  # fmt: skip
 
     def _show_changes(self, text: Content) -> None:
-        self.query_one(".changes", Static).update(text)
+        self.query_one(Detail).show(lambda _: text)
 
     def action_mark(self) -> None:
         """Mark the snapshot under the cursor, or take its mark away."""
@@ -234,7 +233,9 @@ class Drawer(ModalScreen[None]):
         """Show first what a restore would change."""
         if shot := self.shots.current:
             number = shot.number  # that one, though the list may come anew meanwhile and move the cursor
-            self.app.push_screen(Restore(shot), lambda wish: self._restore(number, wish))
+            self.app.push_screen(
+                Restore(shot, writable=self.companion.shop.writable), lambda wish: self._restore(number, wish)
+            )
 
     def _restore(self, number: int, wish: Wish | None) -> None:
         if wish is None:
@@ -243,8 +244,8 @@ class Drawer(ModalScreen[None]):
         self.companion.work(
             f"Restoring snapshot {number}",
             lambda watch: shop.restore(number, only, into, watch),
-            lambda _: self.fetch(),
-            summary=lambda done: restored_summary(done, into),
+            lambda done: restored_summary(done, into),
+            then=lambda _: self.fetch(),
             wrong=lambda done: bool(done.failed),
         )
 

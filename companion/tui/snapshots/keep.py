@@ -29,7 +29,7 @@ def keep(companion: Companion, then: Callable[[Snapshot], Any] | None = None) ->
     def answered(label: str) -> None:
         # A label of ours is no word of the maker's: it goes into no changelog, and such snapshots may be forgotten.
         kind = "due" if due and label == due.label else "asked"
-        companion.work("Taking a snapshot", partial(take, label, kind), then, summary=taken_summary)
+        companion.work("Taking a snapshot", partial(take, label, kind), taken_summary, then)
 
     why = f"{due.because[:1].upper()}{due.because[1:]}. " if due else ""
     question = Ask(
@@ -38,7 +38,6 @@ def keep(companion: Companion, then: Callable[[Snapshot], Any] | None = None) ->
         done="Keep it",
         needed="Write a few words.",
         preset=due.label if due else "",
-        replace=True,
     )
     ask(companion, question, answered)
 

@@ -8,9 +8,7 @@ from typing import TYPE_CHECKING, ClassVar, Final
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical, VerticalScroll
-from textual.screen import ModalScreen
-from textual.widgets import Button, Input, Static
+from textual.widgets import Input, Static
 
 from companion.core.facts import FACTS_FILE
 from companion.core.text import listed, plural, visible
@@ -18,8 +16,9 @@ from companion.core.units import decimal_bytes
 from companion.steps.account.preview import within
 from companion.tui.parts.companion import companion_of
 from companion.tui.parts.content import Piece, content, plain
-from companion.tui.parts.dialogs import BOX, place_of
+from companion.tui.parts.dialogs import Dialog, place_of
 from companion.tui.parts.form import LineInput
+from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:
     from companion.history.model import Restored
@@ -53,56 +52,41 @@ def restore_lines(changes: Changes, only: Sequence[str] = ()) -> list[str]:
     return lines + named
 
 
-class Restore(ModalScreen[Wish | None]):
+class Restore(Dialog[Wish]):
     """Ask what to restore. Returns the paths (none: all) and the folder (None: this one), or None."""
 
-    DEFAULT_CSS = (
-        "Restore {"
-        + BOX
-        + """
-    .box { width: 84; }
-    VerticalScroll { height: 1; max-height: 22vh; margin: 0 0 1 0; background: $panel; padding: 0 1; }
-    .changes { height: auto; }
-    .label { height: auto; }
-    }
+    DEFAULT_CSS = """
+    Restore .box { width: 84; }
+    Restore Page { height: 1; max-height: 22vh; margin: 0 0 1 0; background: $panel; padding: 0 1; }
+    Restore .label { height: auto; }
     """
-    )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "back", "Back", priority=True),  # a field would only be left by it
-        Binding("y", "take", "Restore"),
+        Binding("y", "done", "Restore"),
     ]
+    KEYS_LINE = "y restores, Tab moves, Esc goes back"
 
-    def __init__(self, shot: Snapshot) -> None:
-        super().__init__()
+    def __init__(self, shot: Snapshot, *, writable: bool) -> None:
+        head = f"Restore snapshot {shot.number}: {visible(shot.label)}"
+        super().__init__(head, KEPT_FIRST if writable else "", "Restore")
         self._shot = shot
+        self._writable = writable
         self._preview: Preview | None = None
 
-    def compose(self) -> ComposeResult:
-        """Lay it out."""
-        with Vertical(classes="box"):
-            yield Static(content(f"Restore snapshot {self._shot.number}: {visible(self._shot.label)}"), classes="head")
-            yield Static(content(KEPT_FIRST if self._writable else ""), classes="text does")
-            with VerticalScroll(can_focus=True):
-                yield Static(content("Comparing …"), classes="changes")
-            yield Static(
-                content(("Only these paths", "bold"), "  with ; between; empty: everything"),
-                classes="label",
-            )
-            yield LineInput(id="only")
-            yield Static(content(("Into another folder", "bold"), "  empty: this one"), classes="label")
-            yield LineInput(id="into")
-            with Horizontal():
-                yield Button("Restore", id="done")
-                yield Button("Back", id="back")
-                yield Static(content("y restores, Tab moves, Esc goes back"), classes="keys")
+    def questions(self) -> ComposeResult:
+        """Lay out what would change, and the fields for what is wanted where."""
+        yield Page("Comparing …")
+        yield Static(content(("Only these paths", "bold"), "  with ; between; empty: everything"), classes="label")
+        yield LineInput(id="only")
+        yield Static(content(("Into another folder", "bold"), "  empty: this one"), classes="label")
+        yield LineInput(id="into")
 
     def on_mount(self) -> None:
-        """Show what would change; let Enter do no harm yet."""
-        self.query_one("#back").focus()
+        """Show what would change."""
         number, companion = self._shot.number, companion_of(self)
         companion.begin(
             "preview", "Comparing", lambda watch: companion.shop.preview(number, watch), self._previewed, owner=self,
-            failed=lambda error: self.query_one(".changes", Static).update(content(error.line)),
+            failed=lambda error: self.query_one(Page).show(lambda _: content(error.line)),
         )  # fmt: skip
 
     def _previewed(self, preview: Preview) -> None:
@@ -113,7 +97,7 @@ class Restore(ModalScreen[Wish | None]):
         """Show how much would be written and taken away, and what becomes of which file, of those asked for."""
         preview, (only, into) = self._preview, self.wish
         does = does_line(self._shot, preview, only, into, writable=self._writable)
-        self.query_one(".does", Static).update(content(does))
+        self.query_one(".text", Static).update(content(does))
         if preview is None:
             return
         lines = restore_lines(preview.changes, only)
@@ -124,13 +108,10 @@ class Restore(ModalScreen[Wish | None]):
             pieces += [(f"{visible(line)}\n", "$foreground-muted") for line in preview.facts]
         there = "None of these differ" if only else "Nothing differs"
         text = content(*pieces) if pieces else plain(f"{there} from the folder as it is now.")
-        self.query_one(".changes", Static).update(text)
+        page = self.query_one(Page)
+        page.show(lambda _: text)
         # Set, not left to “auto”: the box around it would then be as high as all of it, whatever is shown.
-        self.query_one(VerticalScroll).styles.height = max(1, len(text.plain.splitlines()))
-
-    @property
-    def _writable(self) -> bool:
-        return companion_of(self).shop.writable
+        page.styles.height = max(1, len(text.plain.splitlines()))
 
     @property
     def wish(self) -> Wish:
@@ -143,24 +124,7 @@ class Restore(ModalScreen[Wish | None]):
         event.stop()
         self._show_wish()
 
-    def action_back(self) -> None:
-        """Leave everything as it is."""
-        self.dismiss(None)
-
-    def on_input_submitted(self, event: Input.Submitted) -> None:
-        """Restore."""
-        event.stop()
-        self.action_take()
-
-    def on_button_pressed(self, event: Button.Pressed) -> None:
-        """Restore, or go back."""
-        event.stop()
-        if event.button.id == "done":
-            self.action_take()
-        else:
-            self.dismiss(None)
-
-    def action_take(self) -> None:
+    def action_done(self) -> None:
         """Hand over what is wanted; of a folder that cannot be written to, only what goes into another one."""
         if self._writable or self.wish[1]:
             self.dismiss(self.wish)

@@ -7,16 +7,14 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 from textual.app import App
+from textual.message import Message
 from textual.widget import Widget
 
 from companion.core.errors import CompanionError
 from companion.core.progress import Progress, Watch
-from companion.tui.frame.messages import Failed, Finished, Reported
-
-Result = TypeVar("Result")
 
 WORK: Final = "work"
 """Whatever takes long: one at a time, with progress, and never set aside for another."""
@@ -25,16 +23,40 @@ WRITE: Final = "write"
 
 
 @dataclass
+class Reported(Message):
+    """A run reports how far it is."""
+
+    run: int
+    progress: Progress
+
+
+@dataclass
+class Finished(Message):
+    """A run ended well."""
+
+    run: int
+    result: Any
+
+
+@dataclass
+class Failed(Message):
+    """A run ended with an error for people, a stop asked for among them."""
+
+    run: int
+    error: CompanionError
+
+
+@dataclass
 class BackgroundJob:
     """One piece of work on its way. ``owner``: the pane that wants the result; gone, so is the wish."""
 
-    run: int
     group: str
     what: str
     work: Callable[[Watch], Any]
-    then: Callable[[Any], None]
-    failed: Callable[[CompanionError], None] | None
-    owner: Widget | None
+    then: Callable[[Any], Any]
+    failed: Callable[[CompanionError], None] | None = None
+    owner: Widget | None = None
+    run: int = 0
     watch: Watch = field(default_factory=Watch)
 
 
@@ -54,7 +76,7 @@ class Jobs:
 
     @property
     def busy(self) -> BackgroundJob | None:
-        """What must come to a clean end before the app may go."""
+        """What must come to a clean end before the app may quit."""
         return self._current.get(WORK) or self._current.get(WRITE)
 
     @property
@@ -62,28 +84,17 @@ class Jobs:
         """Whether nothing at all is on its way."""
         return not self._current
 
-    def start(
-        self,
-        group: str,
-        what: str,
-        work: Callable[[Watch], Result],
-        then: Callable[[Result], None],
-        *,
-        failed: Callable[[CompanionError], None] | None = None,
-        owner: Widget | None = None,
-    ) -> None:
-        """Run ``work`` in a thread; ``then`` gets its result, ``failed`` its error, both on the event loop.
+    def start(self, job: BackgroundJob) -> None:
+        """Run a job in a thread; its ``then`` gets the result, its ``failed`` the error, both on the event loop.
 
         Raises :class:`CompanionError` when long work is asked for while other long work runs.
         """
-        job = BackgroundJob(
-            run=next(self._runs), group=group, what=what, work=work, then=then, failed=failed, owner=owner
-        )
+        job.run = next(self._runs)
         job.watch = Watch(partial(self._report, job.run))
-        before = self._current.get(group)
-        if before and group == WORK:
+        before = self._current.get(job.group)
+        if before and job.group == WORK:
             raise CompanionError(f"{before.what} is still going on", do="wait for its end, or stop it with c")
-        if before and group == WRITE:
+        if before and job.group == WRITE:
             self._waiting.append(job)
             return
         if before:
