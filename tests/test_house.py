@@ -23,7 +23,7 @@ CIRCLES: Final = {"companion.core": 2, "companion.history": 8, "companion.tui": 
 """Modules of a room that still stand in a circle; only ever fewer."""
 TWICE: Final = frozenset({
     *("Damaged", "Draft", "Entry", "Job", "Kind", "Known", "Line", "Look", "Outcome", "Part", "Plan", "Seen"),
-    *("Answer", "_Known", "_Walk", "Kept", "PackedPart", "Reading", "Rule", "_Reader"),
+    *("Answer", "_Known", "_Walk", "Kept", "Reading", "Rule", "_Reader"),
 })  # fmt: skip
 """Class names that are still given twice; only ever fewer."""
 LONG: Final = {"companion.workshop": 440}

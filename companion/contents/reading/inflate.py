@@ -21,7 +21,7 @@ LEAST: Final = 4096
 _CHUNK: Final = 1 << 16
 
 
-class PackedPart(NamedTuple):
+class InflatedPart(NamedTuple):
     """An unpacked part: its content, what it is, where it began and where it ended."""
 
     data: bytes
@@ -83,7 +83,7 @@ def _zip_member(data: Buffer, start: int) -> tuple[int, str] | None:
     return start + 30 + name + extra, data[start + 30 : start + 30 + min(name, 255)].decode("utf-8", "replace")
 
 
-def part_at(data: Buffer, start: int, budget: Budget) -> PackedPart | None:
+def part_at(data: Buffer, start: int, budget: Budget) -> InflatedPart | None:
     """Return the part whose head (see :func:`heads`) stands at ``start``, or None when there is none after all."""
     if not budget.allows():
         return None
@@ -103,7 +103,7 @@ def part_at(data: Buffer, start: int, budget: Budget) -> PackedPart | None:
         return None
     budget.left -= len(found[0])
     budget.parts -= 1
-    return PackedPart(found[0], label, start, found[1])
+    return InflatedPart(found[0], label, start, found[1])
 
 
 def heads(data: bytes) -> list[int]:
@@ -111,7 +111,7 @@ def heads(data: bytes) -> list[int]:
     return sorted(match.start() for head in _HEADS for match in head.finditer(data))
 
 
-def parts_of(data: bytes, budget: Budget) -> Iterator[PackedPart]:
+def parts_of(data: bytes, budget: Budget) -> Iterator[InflatedPart]:
     """Yield the deflated parts of ``data``, one behind the other."""
     here = 0
     for start in heads(data):
