@@ -12,11 +12,12 @@ import msgspec
 from companion.contents.inventory import Inventory
 from companion.contents.kinds import AUDIO, PICTURES
 from companion.contents.reading.pictures import Picture, read_pictures
-from companion.contents.reading.scan import PATH_SCAN, Scan, scan_file
+from companion.contents.reading.scan import Scan, scan_file
 from companion.contents.reading.scripts import ScriptText, read_scripts
 from companion.contents.reading.shapes import SUFFIXES
 from companion.contents.references import References, resolve
 from companion.contents.selection import Selection, select
+from companion.contents.versions import PATH_SCAN
 from companion.core.cache import Cache, Table
 from companion.core.entries import Entry, Kind
 from companion.core.facts import Contents

@@ -15,7 +15,8 @@ from typing import Final
 
 import msgspec
 
-from companion.contents.kinds import KINDS, kinds_by
+from companion.contents.kinds import kinds_by
+from companion.contents.versions import KINDS
 from companion.core.cache import Cache, Table
 from companion.core.census import Census, Reading
 from companion.core.entries import Entry, Kind

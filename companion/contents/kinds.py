@@ -13,9 +13,6 @@ from typing import Final
 from companion.core.entries import Kind
 from companion.core.facts import Contents
 from companion.core.globs import Globs, folded, globs
-from companion.core.rules import Measure
-
-KINDS: Final = Measure("kinds", 1)
 
 AUDIO: Final = frozenset(
     [

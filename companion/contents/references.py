@@ -24,9 +24,6 @@ from companion.contents.reading.mentions import Mention, Style
 from companion.contents.reading.scan import Scan
 from companion.core.at import At
 from companion.core.entries import Entry, Kind
-from companion.core.rules import Measure
-
-REFERENCES: Final = Measure("references", 1)
 
 
 class Fate(StrEnum):

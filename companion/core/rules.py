@@ -32,6 +32,12 @@ class Measure(msgspec.Struct, frozen=True):
     version: int
 
 
+AUDIO_HEADERS: Final = Measure("audio-headers", 1)
+"""What audio files say of themselves without being decoded. One room reads it and another judges it, so it stands here;
+it rises too when more or fewer files count as unreadable or cut off.
+"""
+
+
 class Rule(msgspec.Struct, Generic[M], frozen=True, kw_only=True):
     """What a check looks for, and the check itself.
 

@@ -109,7 +109,9 @@ class Desk:
     @cached_property
     def _known(self) -> _Known:
         """What ships of this content under these facts; remembered, since working it out reads patches."""
-        stated = msgspec.json.encode(self.facts.contents)
+        from companion.contents.versions import SHIPS_BY
+
+        stated = msgspec.json.encode((self.facts.contents, SHIPS_BY))
         everything = mark_of(self.inventory.entries)
         key = hashlib.sha256(everything.encode() + stated).digest()
         table = Table(self.cache, "ships", 1, _Known)

@@ -158,6 +158,12 @@ def test_a_bomb_costs_no_more_than_its_budget(monkeypatch: pytest.MonkeyPatch) -
     assert scan_bytes(zlib.compress(b"Samples/a.wav\0") * 3).complete
 
 
+def test_a_budget_bounds_how_often_unpacking_is_tried() -> None:
+    budget = Budget(tries=2)
+    assert [budget.allows() for _ in range(3)] == [True, True, False]
+    assert budget.exceeded
+
+
 def test_three_parts_within_one_another_are_unpacked_and_no_more() -> None:
     data = b"Samples/deep.wav\0"
     for _ in range(3):

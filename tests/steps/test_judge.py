@@ -10,8 +10,10 @@ from typing import Any
 import pytest
 
 import companion.steps.catalogue as catalogue
+from companion.contents import folder_scan, versions
 from companion.core.errors import CompanionError
 from companion.core.evidence import AwayTest
+from companion.core.rules import Measure
 from companion.steps.model import State
 from companion.steps.table import BY_ID, STEPS
 from companion.workshop import Workshop
@@ -140,3 +142,32 @@ def test_every_rule_belongs_to_a_step_that_judges_by_it(demo_folder: Path) -> No
         for evidence in desk.evidence.of_content(step.id, desk.mark(step.id)):
             assert {finding.rule for finding in evidence.findings} <= set(evidence.judge), step.id
     assert {rule.step for rule in catalogue.RULES} == set(BY_ID)
+
+
+def test_better_reading_of_audio_headers_makes_stale_what_was_judged_by_it(
+    folder: Path, raise_version: Callable[..., None]
+) -> None:
+    Workshop.open(folder).check(("contents", "paths"))
+    raise_version("audio-headers")
+    found = stale(folder)
+    assert found["contents"] == found["paths"] == "judged by an older companion (audio-headers)"
+
+
+def test_what_ships_is_worked_out_again_once_paths_are_read_better(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scans: list[Path] = []
+    real = folder_scan.scan_folder
+
+    def scan_folder(place: Path, *rest: Any) -> Any:
+        scans.append(place)
+        return real(place, *rest)
+
+    monkeypatch.setattr(folder_scan, "scan_folder", scan_folder)
+    states(folder)
+    assert len(scans) == 1
+    states(folder)
+    assert len(scans) == 1, "what ships of this content is remembered"
+    monkeypatch.setattr(versions, "SHIPS_BY", (*versions.SHIPS_BY[:-1], Measure("references", 99)))
+    states(folder)
+    assert len(scans) == 2

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from companion.contents.model import ContentsModel
-from companion.contents.reading.pictures import PICTURES_READ
+from companion.contents.versions import PICTURES_READ
 from companion.core.at import At
 from companion.core.entries import Kind
 from companion.core.findings import BLOCKS, WARNS, Finding
 from companion.core.globs import globs
-from companion.core.rules import rule
+from companion.core.rules import AUDIO_HEADERS, rule
 
 
 @rule(
@@ -34,6 +34,7 @@ def file_empty(model: ContentsModel) -> Iterator[Finding]:
     "file-unreadable",
     BLOCKS,
     step="contents",
+    rests_on=(AUDIO_HEADERS,),
     means="A file that ships cannot be read.",
     why="It cannot be put into the archive, or players cannot open it.",
     mend="Check the file's permissions and whether it opens; put it back from a snapshot or export it again.",
@@ -52,6 +53,7 @@ def file_unreadable(model: ContentsModel) -> Iterator[Finding]:
     "file-truncated",
     BLOCKS,
     step="contents",
+    rests_on=(AUDIO_HEADERS,),
     means="An audio file holds less sound than its header promises.",
     why="The sound stops short, or the engine refuses the file.",
     mend="Export or copy the file again; the copy was cut off.",

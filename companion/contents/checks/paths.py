@@ -8,9 +8,8 @@ from typing import Final
 from companion.contents.model import PathsModel
 from companion.contents.reading.homes import names_home
 from companion.contents.reading.mentions import Mention, Style
-from companion.contents.reading.scan import PATH_SCAN
-from companion.contents.reading.scripts import SCRIPT_TEXT
-from companion.contents.references import REFERENCES, Fate
+from companion.contents.references import Fate
+from companion.contents.versions import PATH_SCAN, REFERENCES, SCRIPT_TEXT
 from companion.core.at import NOWHERE, At
 from companion.core.entries import Kind
 from companion.core.findings import BLOCKS, NOTES, WARNS, Finding

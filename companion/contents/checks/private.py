@@ -8,9 +8,9 @@ from typing import Final
 
 from companion.contents.model import PathsModel
 from companion.contents.reading.homes import HOME_FOLDER, HOME_VARIABLE, names_home
-from companion.contents.reading.pictures import PICTURES_READ
+from companion.contents.versions import PICTURES_READ
 from companion.core.findings import WARNS, Finding
-from companion.core.rules import rule
+from companion.core.rules import AUDIO_HEADERS, rule
 from companion.core.text import shorten, visible
 
 _HOME: Final = re.compile(f"{HOME_FOLDER}|{HOME_VARIABLE}", re.IGNORECASE)
@@ -41,7 +41,7 @@ def _private(field: str, text: str, home: str, user: str) -> str:
     WARNS,
     step="paths",
     version=2,
-    rests_on=(PICTURES_READ,),
+    rests_on=(AUDIO_HEADERS, PICTURES_READ),
     means="The metadata of a sound or picture holds a user name, a path in a home folder, a serial number or a place.",
     why="It ships to everyone who downloads the instrument and says more about you than you may want.",
     mend="Export the file without metadata, or remove that field in your audio or picture editor.",

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Iterator
 from typing import Final
 
 from companion.contents.model import ContentsModel
-from companion.contents.reading.scan import PATH_SCAN
-from companion.contents.references import REFERENCES, Fate, Reference
+from companion.contents.references import Fate, Reference
+from companion.contents.versions import PATH_SCAN, REFERENCES
 from companion.core.findings import BLOCKS, WARNS, Finding, Severity
 from companion.core.rules import Rule, rule
 from companion.core.text import visible

@@ -7,11 +7,10 @@ import re
 from collections.abc import Iterator
 from typing import Final
 
-from companion.contents.kinds import AUDIO, KINDS, PLAIN_DATA, SCRIPTS, working_folder
+from companion.contents.kinds import AUDIO, PLAIN_DATA, SCRIPTS, working_folder
 from companion.contents.model import ContentsModel
-from companion.contents.reading.scan import PATH_SCAN
-from companion.contents.references import REFERENCES
 from companion.contents.selection import LINK, SYSTEM, WORKING
+from companion.contents.versions import KINDS, PATH_SCAN, REFERENCES
 from companion.core.at import At
 from companion.core.entries import Entry, Kind
 from companion.core.findings import BLOCKS, NOTES, WARNS, Finding

@@ -9,13 +9,12 @@ from typing import Any, Final
 
 import msgspec
 
+from companion.contents.versions import PICTURES_READ
 from companion.core.cache import Cache, Table
 from companion.core.entries import Entry, Kind
 from companion.core.files import unchanged
 from companion.core.progress import Watch
-from companion.core.rules import Measure
 
-PICTURES_READ: Final = Measure("pictures", 1)
 MOST_PIXELS: Final = 64_000_000
 """Over this a picture is not unpacked: 64 megapixels are 256 MB of memory, and no instrument's face needs them."""
 MOST_TEXT: Final = 4096

@@ -19,9 +19,7 @@ from companion.contents.reading.mentions import Mention
 from companion.contents.reading.reader import BLOCK, MOST_MENTIONS, Reader
 from companion.contents.reading.shapes import SUFFIXES
 from companion.core.progress import QUIET, Watch
-from companion.core.rules import Measure
 
-PATH_SCAN: Final = Measure("path-scan", 2)
 DEEPEST: Final = 3
 _SAMPLE: Final = 1 << 18
 

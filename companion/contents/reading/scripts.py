@@ -10,9 +10,7 @@ from typing import Final
 import msgspec
 
 from companion.core.entries import Entry, Kind
-from companion.core.rules import Measure
 
-SCRIPT_TEXT: Final = Measure("script-text", 1)
 MOST_BYTES: Final = 16 << 20
 
 

@@ -8,6 +8,7 @@ import msgspec
 
 from companion.core.cache import Cache, Table
 from companion.core.progress import Watch
+from companion.core.rules import AUDIO_HEADERS
 from companion.sound.files.chunks import Chunks
 from companion.sound.files.headers import read_chunks
 from companion.sound.measures.batch import known_measures
@@ -25,7 +26,7 @@ def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch, *, still
     results: dict[str, Chunks] = {}
     contents = contents_of(files)
     measured = known_measures(cache, [bytes.fromhex(one.sha) for one in contents if one.sha], [FORMAT])
-    with Memory(Table(cache, "sound-chunks", 1, Chunks), still) as memory:
+    with Memory(Table(cache, "sound-chunks", AUDIO_HEADERS.version, Chunks), still) as memory:
         known = memory.known(contents)
         for content in contents:
             chunks = known.get(content.sha)

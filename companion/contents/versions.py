@@ -1,0 +1,20 @@
+"""What is read of files, and what follows from it, each with its version.
+
+Raise a version whenever the same files may give something else: what was remembered of them is then read anew, and the
+rules that rest on it judge anew.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from companion.core.rules import Measure
+
+KINDS: Final = Measure("kinds", 1)
+PATH_SCAN: Final = Measure("path-scan", 2)
+REFERENCES: Final = Measure("references", 1)
+SCRIPT_TEXT: Final = Measure("script-text", 1)
+PICTURES_READ: Final = Measure("pictures", 1)
+
+SHIPS_BY: Final = (KINDS, PATH_SCAN, REFERENCES)
+"""What decides, beside the facts, which files ship and as what."""
