@@ -52,7 +52,7 @@ class RememberedFolder(msgspec.Struct, array_like=True):
 
 def remembered_folders(cache: Cache) -> Table[RememberedFolder]:
     """Return the table of inventories, which holds one, under ``KEY``: a cache serves one folder."""
-    return Table(cache, "inventory", 3, RememberedFolder)
+    return Table(cache, "inventory", 4, RememberedFolder)
 
 
 def take_inventory(folder: Path, facts: Contents, cache: Cache, watch: Watch, *, rehash: bool = False) -> Inventory:
@@ -123,6 +123,7 @@ def _entry(path: str, read: Reading, kinds: Callable[[str], Kind]) -> Entry:
         inode=status.st_ino,
         kind=kinds(path),
         sha256=read.ids.sha256.hex(),
+        blob=read.ids.blob.hex(),
     )
 
 

@@ -10,7 +10,7 @@ import hashlib
 import os
 import stat
 import time
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -108,11 +108,6 @@ class Census:
             if row and row.is_of(status) and _touched(status) < row.when - GRAIN_NS:
                 found[path] = Ids(row.sha256, row.blob, row.size)
         return found
-
-    def last_read(self, paths: Collection[str]) -> dict[str, Ids]:
-        """Return the ids last read at these paths, whatever lies there now: which blob has which SHA-256."""
-        rows = self._table.get_many([os.fsencode(path) for path in paths])
-        return {os.fsdecode(key): Ids(row.sha256, row.blob, row.size) for key, row in rows.items()}
 
     def remember(self, read: Iterable[tuple[str, Reading]]) -> None:
         """Keep the ids of files that held still."""

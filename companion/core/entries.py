@@ -37,7 +37,8 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
 
     path: relative, forward slashes; bytes that are not UTF-8 stand as lone surrogates (``os.fsdecode``).
     size: bytes. mtime_ns: as the file system tells it. inode: 0 where the system has none.
-    sha256: lower-case hex of the content; empty for a link, and where the file could not be read.
+    sha256, blob: SHA-256 and git's blob id of the content in lower-case hex, from one read; empty for a link, and where
+    the file could not be read.
     link: where a symbolic link points, as written in it; None for a file.
     problem: why the file could not be read; empty when it could.
     """
@@ -48,6 +49,7 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
     inode: int
     kind: Kind
     sha256: str = ""
+    blob: str = ""
     link: str | None = None
     problem: str = ""
 

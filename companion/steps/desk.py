@@ -85,7 +85,9 @@ class Desk:
         if not self.changing:
             return taken
         entries = (
-            msgspec.structs.replace(entry, sha256="", problem=CHANGES) if entry.path in self.changing else entry
+            msgspec.structs.replace(entry, sha256="", blob="", problem=CHANGES)
+            if entry.path in self.changing
+            else entry
             for entry in taken.entries
         )
         return msgspec.structs.replace(taken, entries=tuple(entries))

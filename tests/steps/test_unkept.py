@@ -246,8 +246,9 @@ def test_a_damaged_cache_costs_only_time(folder: Path) -> None:
     sample(folder, 0).write_bytes(b"new")
     standing(folder)
     with sqlite3.connect(folder / ".companion" / "cache.sqlite3") as cache:
-        for value in (b"\xc1", b"\x94\xa0\xc4\x00\x91\xa0\x90", b"\x92\xc4\x00\xc0", b""):
-            cache.execute('UPDATE "unkept-1" SET value = ?', (value,))
+        for value in (b"\xc1", b"\x92\xa0\x80", b"\x92\xc4\x00\xc0", b"\x07", b""):
+            for table in ("unkept-2", "held-1"):
+                cache.execute(f'UPDATE "{table}" SET value = ?', (value,))
             cache.commit()
             assert moved(folder).samples == Counts(changed=1)
     cache.close()

@@ -1,8 +1,7 @@
-"""What of a folder no snapshot holds, by hashes that are known already: no file is read for it.
+"""What of a folder no snapshot holds, by ids that are known already: no file is read for it.
 
-The desk knows each file's SHA-256, a snapshot its blob ids; the census has read both at once. They meet in a list that
-is kept of the snapshot looked at: beside each blob id the SHA-256. A new snapshot changes that list by what changed,
-and a look at a folder and a history that have not moved costs one look-up.
+The desk knows each file's blob id, and so does a snapshot. What the snapshot looked at holds is remembered; a new
+snapshot changes that by what changed, and a look at a folder and a history that have not moved costs one look-up.
 """
 
 from __future__ import annotations
@@ -13,12 +12,12 @@ import os
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING
 
 import msgspec
 
-from companion.core.cache import Cache
-from companion.core.census import Census, ids_of
+from companion.core.cache import Cache, Table
+from companion.core.census import ids_of
 from companion.core.entries import Entry, Kind
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.facts import FACTS_FILE
@@ -34,10 +33,8 @@ if TYPE_CHECKING:
     from companion.history.shelf import Shelf
     from companion.history.snapshot import Snapshot
 
-Told = TypeVar("Told")
 
-_TABLE: Final = "unkept-1"
-_FOUND, _RESTORED = b"found", b"restored"
+_KEY = b"folder"
 
 
 class _Found(msgspec.Struct, array_like=True):
@@ -47,22 +44,11 @@ class _Found(msgspec.Struct, array_like=True):
     unkept: Unkept | None
 
 
-class _Base(msgspec.Struct, array_like=True):
-    """What a snapshot holds: paths, a NUL between them; of each its blob id, and its SHA-256 or nothing."""
+class _Held(msgspec.Struct, array_like=True):
+    """What a snapshot's tree holds: the blob id of each path, as the file system writes it."""
 
     tree: str = ""
-    paths: bytes = b""
-    blobs: list[str] = []
-    shas: list[str] = []
-
-    @classmethod
-    def of(cls, tree: str, held: Mapping[str, tuple[str, str]]) -> _Base:
-        blobs, shas = zip(*held.values(), strict=True) if held else ((), ())
-        return cls(tree, os.fsencode("\0".join(held)), list(blobs), list(shas))
-
-    def held(self) -> dict[str, tuple[str, str]]:
-        names = os.fsdecode(self.paths).split("\0") if self.paths else []
-        return dict(zip(names, zip(self.blobs, self.shas, strict=True), strict=True))
+    blobs: dict[bytes, str] = {}
 
 
 def standing_of(desk: Desk, status: Status, *, writable: bool) -> Standing:
@@ -85,7 +71,11 @@ def note_restored(cache: Cache, restored: Restored) -> None:
 
     Forgotten with the cache; the worst of that is a snapshot offered that adds nothing.
     """
-    cache.put(_TABLE, [(_RESTORED, b"%d" % restored.number)])
+    _restored(cache).put([(_KEY, restored.number)])
+
+
+def _restored(cache: Cache) -> Table[int]:
+    return Table(cache, "restored", 1, int)
 
 
 def unkept_of(desk: Desk) -> Unkept | None:
@@ -93,9 +83,10 @@ def unkept_of(desk: Desk) -> Unkept | None:
     names = _names(desk)
     if not names:
         return _first(desk)
-    restored = desk.cache.get(_TABLE, _RESTORED) or b""
+    restored = _restored(desk.cache).get(_KEY) or 0
     mark = _mark(desk, names, restored)
-    kept = _decoded(desk.cache.get(_TABLE, _FOUND), _Found)
+    table = Table(desk.cache, "unkept", 2, _Found)
+    kept = table.get(_KEY)
     if kept and kept.mark == mark:
         return kept.unkept
     try:
@@ -103,8 +94,8 @@ def unkept_of(desk: Desk) -> Unkept | None:
     except Cancelled:
         raise
     except (CompanionError, OSError, ValueError):
-        return None  # a damaged or half removed history is told where it is looked at, not by every status
-    desk.cache.put(_TABLE, [(_FOUND, msgspec.msgpack.encode(_Found(mark, unkept)))])
+        return None  # a damaged or half removed history is reported where it is looked at, not by every status
+    table.put([(_KEY, _Found(mark, unkept))])
     return unkept
 
 
@@ -119,11 +110,16 @@ def _names(desk: Desk) -> bytes:
     return b""
 
 
-def _mark(desk: Desk, names: bytes, restored: bytes) -> bytes:
+def _mark(desk: Desk, names: bytes, restored: int) -> bytes:
     entries = desk.inventory.entries
     place = bisect_left(entries, FACTS_FILE, key=lambda entry: entry.path)
     facts = entries[place].sha256 if place < len(entries) and entries[place].path == FACTS_FILE else ""
-    rests_on = (desk.marks.everything.encode(), facts.encode(), msgspec.json.encode(desk.facts.contents), restored)
+    rests_on = (
+        desk.marks.everything.encode(),
+        facts.encode(),
+        msgspec.json.encode(desk.facts.contents),
+        b"%d" % restored,
+    )
     return hashlib.sha256(b"\0".join((*rests_on, names))).digest()
 
 
@@ -132,7 +128,7 @@ def _first(desk: Desk) -> Unkept | None:
     return Unkept() if lost else None
 
 
-def _compared(desk: Desk, restored: bytes) -> Unkept | None:
+def _compared(desk: Desk, restored: int) -> Unkept | None:
     from companion.contents.kinds import kinds_by
     from companion.history.shelf import Shelf
 
@@ -144,9 +140,9 @@ def _compared(desk: Desk, restored: bytes) -> Unkept | None:
         newest = listed[0]
         if not newest.tree:
             return None
-        bases = [_base(desk, shelf, b"newest", newest)]
-        if older := next((one for one in listed[1:] if b"%d" % one.number == restored and one.tree), None):
-            bases.append(_base(desk, shelf, b"older", older))
+        bases = [_held_by(newest, b"newest", shelf, desk)]
+        if older := next((one for one in listed[1:] if one.number == restored and one.tree), None):
+            bases.append(_held_by(older, b"older", shelf, desk))
     moved = moved_by(_changes(now, unread, bases), kinds_by(desk.facts.contents))
     samples = sum(entry.kind.audible for entry in desk.inventory.entries)
     return Unkept(
@@ -165,8 +161,8 @@ def _now(entries: Sequence[Entry]) -> tuple[dict[str, str], set[str]]:
         path = entry.path
         if OURS in path and OURS in path.split("/"):
             continue
-        if entry.sha256:
-            now[path] = entry.sha256
+        if entry.blob:
+            now[path] = entry.blob
         elif entry.link is not None:
             now[path] = ids_of(os.fsencode(entry.link)).blob.hex()
         else:
@@ -185,55 +181,25 @@ def _changes(now: Mapping[str, str], unread: set[str], bases: Sequence[Mapping[s
             yield path, content, None
 
 
-def _base(desk: Desk, shelf: Shelf, slot: bytes, shot: Snapshot) -> dict[str, str]:
-    """Return what a snapshot holds: by path the SHA-256 where it is known, else the blob id."""
-    kept, held = _remembered(desk, slot)
-    if fresh := kept.tree != shot.tree:
-        held = _brought_to(held, kept.tree, shelf, shot, desk.watch)
-    learnt = _learnt(desk, held)
-    if fresh or learnt:
-        held.update(learnt)
-        desk.cache.put(_TABLE, [(slot, msgspec.msgpack.encode(_Base.of(shot.tree, held)))])
-    return {path: sha or blob for path, (blob, sha) in held.items()}
+def _held_by(shot: Snapshot, slot: bytes, shelf: Shelf, desk: Desk) -> dict[str, str]:
+    """Return the blob ids of what a snapshot holds, by path; worked out from what is remembered of another."""
+    table = Table(desk.cache, "held", 1, _Held)
+    kept = table.get(slot) or _Held()
+    if kept.tree != shot.tree:
+        kept = _Held(shot.tree, _brought_to(kept, shot, shelf, desk.watch))
+        table.put([(slot, kept)])
+    return {os.fsdecode(path): blob for path, blob in kept.blobs.items()}
 
 
-def _remembered(desk: Desk, slot: bytes) -> tuple[_Base, dict[str, tuple[str, str]]]:
-    kept = _decoded(desk.cache.get(_TABLE, slot), _Base) or _Base()
-    with contextlib.suppress(ValueError):  # lists of unequal length: a damaged cache is worked out anew
-        return kept, kept.held()
-    return _Base(), {}
-
-
-def _brought_to(
-    held: dict[str, tuple[str, str]], tree: str, shelf: Shelf, shot: Snapshot, watch: Watch
-) -> dict[str, tuple[str, str]]:
-    """Return what ``shot`` holds, from what another tree does; from nothing where that one has been forgotten."""
+def _brought_to(kept: _Held, shot: Snapshot, shelf: Shelf, watch: Watch) -> dict[bytes, str]:
     from companion.history.packs import Damaged
     from companion.history.trees import differing
 
     try:
-        changes = differing(shelf.packs, tree, shot.tree, watch)
+        changes = differing(shelf.packs, kept.tree, shot.tree, watch)
     except Damaged:
-        if not tree:
+        if not kept.tree:
             raise
-        return _brought_to({}, "", shelf, shot, watch)
-    for path, (_, blob) in changes.items():
-        if blob is None:
-            held.pop(path, None)
-        else:
-            held[path] = (blob, "")
-    return held
-
-
-def _learnt(desk: Desk, held: Mapping[str, tuple[str, str]]) -> dict[str, tuple[str, str]]:
-    """Return the SHA-256 of contents of which only the blob id is known, where both were read at that path."""
-    unknown = [path for path, (_, sha) in held.items() if not sha]
-    read = Census(desk.cache).last_read(unknown)
-    return {path: (held[path][0], ids.sha256.hex()) for path, ids in read.items() if ids.blob.hex() == held[path][0]}
-
-
-def _decoded(value: bytes | None, kind: type[Told]) -> Told | None:
-    if value is not None:
-        with contextlib.suppress(msgspec.MsgspecError, ValueError):
-            return msgspec.msgpack.decode(value, type=kind)
-    return None
+        return _brought_to(_Held(), shot, shelf, watch)  # that one has been forgotten
+    after = {os.fsencode(path): blob for path, (_, blob) in changes.items()}
+    return {path: blob for path, blob in {**kept.blobs, **after}.items() if blob is not None}
