@@ -47,8 +47,8 @@ class CompanionApp(Companion):
         (110, "-wide"),
     ]
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("v", "step('waive')", "Waive"),
-        Binding("t", "step('part')", "Part"),
+        Binding("v", "waive", "Waive"),
+        Binding("t", "part", "Part"),
         *(Binding(step_digit(step.id), f"open('{step.id}')", step.title, show=False) for step in STEPS[:10]),
         Binding("r", "look", "Look again"),
         Binding("a", "check_all", "All steps"),
@@ -104,10 +104,8 @@ class CompanionApp(Companion):
 
     def _opened(self, shop: Workshop) -> None:
         self.workshop = shop
-        if not shop.writable:
-            self.show_notice("This folder is read-only: look around, but nothing can be kept here.", wrong=True)
-        else:
-            self.show_notice("")
+        read_only = "This folder is read-only: look around, but nothing can be kept here."
+        self.show_notice("" if shop.writable else read_only, wrong=True)
         self.look_again()
 
     def _not_opened(self, error: CompanionError) -> None:
@@ -170,6 +168,8 @@ class CompanionApp(Companion):
         match action:
             case "step":
                 return body is not None and body.offers(str(parameters[0]))
+            case "part" | "waive":
+                return body is not None and body.offers(action)
             case "look" | "check_all":
                 return not self.working and (action == "look" or self.workshop is not None)
             case "stop":
@@ -187,6 +187,14 @@ class CompanionApp(Companion):
         if body and body.offers(name):
             await await_call(getattr(body, f"step_{name}"))
 
+    async def action_part(self) -> None:
+        """Go to the next part of the open step."""
+        await self.action_step("part")
+
+    async def action_waive(self) -> None:
+        """Waive what is under the cursor."""
+        await self.action_step("waive")
+
     # -- actions --------------------------------------------------------------------------------------------------
 
     def action_look(self) -> None:
@@ -197,15 +205,14 @@ class CompanionApp(Companion):
         elif body is None or not body.RUNS:
             self.begin("status", "Reading the folder again", lambda watch: _reread(shop, watch), self._status_came)
         else:
-            step = body.step_id
-            self._check(f"Checking {BY_ID[step].title}", (step,), lambda status: _step_summary(status, step))
+            self._check(f"Checking {BY_ID[body.step_id].title}", body.step_id)
 
     def action_check_all(self) -> None:
         """Run every step but the building of the archive."""
         if self.workshop:
-            self._check("Checking all steps", (), _all_summary)
+            self._check("Checking all steps")
 
-    def _check(self, what: str, steps: tuple[str, ...], outcome: Callable[[Status], str]) -> None:
+    def _check(self, what: str, *steps: str) -> None:
         shop = self.shop
 
         def check(watch: Watch) -> Status:
@@ -213,7 +220,8 @@ class CompanionApp(Companion):
             return shop.check(steps, watch)
 
         def summary(status: Status) -> str:
-            return f"{outcome(status)} Not kept: {shop.not_kept.line}" if shop.not_kept else outcome(status)
+            outcome = _outcome(status, *steps)
+            return f"{outcome} Not kept: {shop.not_kept.line}" if shop.not_kept else outcome
 
         self.work(what, check, summary, wrong=lambda _: bool(shop.not_kept))
 
@@ -291,15 +299,12 @@ def _reread(shop: Workshop, watch: Watch) -> Standing:
     return shop.status(watch)
 
 
-def _step_summary(status: Status, step_id: str) -> str:
-    step = status.step(step_id)
-    return f"{step.title}: {step.state.value}, {step.because}."
-
-
-def _all_summary(status: Status) -> str:
-    left = status.next_step
-    proven = f"{status.proven} of {len(status.steps)} proven"
-    return f"{proven}; next: {left.title}." if left else f"{proven}."
+def _outcome(status: Status, step_id: str = "") -> str:
+    if step_id:
+        step = status.step(step_id)
+        return f"{step.title}: {step.state.value}, {step.because}."
+    left = f"; next: {status.next_step.title}" if status.next_step else ""
+    return f"{status.proven} of {len(status.steps)} proven{left}."
 
 
 def run_app(folder: Path) -> int:

@@ -13,7 +13,7 @@ from textual.widget import Widget
 
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Watch
-from companion.tui.parts.foot import JobLine, NoticeLine
+from companion.tui.parts.foot import FootLine, JobLine, NoticeLine
 from companion.tui.parts.jobs import WORK, WRITE, BackgroundJob, Failed, Finished, Jobs, Reported
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from companion.workshop import Workshop
 
 Result = TypeVar("Result")
-FootLine = TypeVar("FootLine", bound=Widget)
+Line = TypeVar("Line", bound=FootLine)
 
 
 async def await_call(call: Callable[..., Any], *args: Any) -> None:
@@ -189,7 +189,7 @@ class Companion(App[int]):
         for line in self._feet(NoticeLine):
             line.show(text, wrong=wrong)
 
-    def _feet(self, kind: type[FootLine]) -> list[FootLine]:
+    def _feet(self, kind: type[Line]) -> list[Line]:
         return [line for screen in self.screen_stack for line in screen.query(kind)]
 
 

@@ -27,6 +27,10 @@ def is_typed_into(widget: Widget | None) -> bool:
     return widget is not None and widget.check_consume_key("x", "x")
 
 
+def _of_the_app(active: ActiveBinding) -> bool:
+    return not active.binding.action.startswith("step(")  # what the open step alone offers stands first
+
+
 class KeysLine(Segments):
     """The keys that do something where the focus is; each can be clicked."""
 
@@ -70,7 +74,7 @@ class KeysLine(Segments):
                     active.binding.description,
                 ),
             )
-            for active in by_action.values()
+            for active in sorted(by_action.values(), key=_of_the_app)
         ]
 
     def chosen(self, key: str) -> None:
@@ -78,64 +82,61 @@ class KeysLine(Segments):
         self.app.simulate_key(key)
 
 
-class JobLine(Static):
-    """One line of progress with its bar; away while nothing runs."""
+class FootLine(Static):
+    """One line of the foot; away while there is nothing to show in it."""
 
     DEFAULT_CSS = """
-    JobLine { height: auto; max-height: 3; padding: 0 1; background: $surface; display: none; }
-    JobLine.-on { display: block; }
+    FootLine { height: auto; padding: 0 1; background: $surface; display: none; }
+    FootLine.-on { display: block; }
     """
+
+    def put(self, text: Content | None) -> None:
+        """Show a text; None takes the line away."""
+        self.set_class(text is not None, "-on")
+        if text is not None:
+            self.update(text)
+
+
+class JobLine(FootLine):
+    """How far the work is, with a bar."""
+
+    DEFAULT_CSS = "JobLine { max-height: 3; }"
 
     def show(self, progress: Progress | None, what: str = "", *, stopping: bool = False) -> None:
         """Show how far the work is; ``progress`` None with ``what`` empty takes the line away."""
-        self.set_class(bool(progress or what), "-on")
+        stops = ("  c stops", "$foreground-muted")
         if stopping:
-            self.update(content(f"Stopping cleanly: {what} …"))
+            self.put(content(f"Stopping cleanly: {what} …"))
         elif progress:
             full = round(progress.fraction * _BAR)
             share = f"{progress.fraction:4.0%} " if progress.total else "     "
-            self.update(
-                content(
-                    ("━" * full, "$primary"), ("─" * (_BAR - full), "$border-blurred"), f" {share}", progress.line,
-                    ("  c stops", "$foreground-muted"),
-                )
-            )  # fmt: skip
-        elif what:
-            self.update(content(f"{what} …", ("  c stops", "$foreground-muted")))
+            bar = (("━" * full, "$primary"), ("─" * (_BAR - full), "$border-blurred"))
+            self.put(content(*bar, f" {share}", progress.line, stops))
+        else:
+            self.put(content(f"{what} …", stops) if what else None)
 
 
-class NoticeLine(Static):
+class NoticeLine(FootLine):
     """The last notice; it stays until the next thing is done, so that no error flies past."""
 
-    DEFAULT_CSS = """
-    NoticeLine { height: auto; max-height: 5; padding: 0 1; background: $surface; display: none; }
-    NoticeLine.-on { display: block; }
-    """
+    DEFAULT_CSS = "NoticeLine { max-height: 5; }"
 
     def show(self, text: str, *, wrong: bool = False) -> None:
         """Show one sentence; an empty one takes the line away."""
-        self.set_class(bool(text), "-on")
-        self.update(content(("✗ ", "bold $error") if wrong else ("› ", "$primary"), text))
+        mark = ("✗ ", "bold $error") if wrong else ("› ", "$primary")
+        self.put(content(mark, text) if text else None)
 
 
-class DueLine(Static):
+class DueLine(FootLine):
     """One quiet line while a snapshot is due, with the key that takes it; a click does too."""
 
-    DEFAULT_CSS = """
-    DueLine {
-        height: 1; padding: 0 1; background: $surface; display: none;
-        text-wrap: nowrap; text-overflow: ellipsis;
-    }
-    DueLine.-on { display: block; }
-    """
+    DEFAULT_CSS = "DueLine { height: 1; text-wrap: nowrap; text-overflow: ellipsis; }"
 
     def show(self, because: str, since: str = "") -> None:
         """Show why a snapshot is due, and when (ISO 8601) the last was taken; nothing takes the line away."""
-        self.set_class(bool(because), "-on")
         when = f" ({age(since)})" if since else ""
-        self.update(
-            content(("k", "bold $primary"), " Keep a snapshot  ", (f"{because}{when}", "$foreground-muted"))
-        )  # fmt: skip
+        offer = content(("k", "bold $primary"), " Keep a snapshot  ", (f"{because}{when}", "$foreground-muted"))
+        self.put(offer if because else None)
 
     async def on_click(self) -> None:
         """Do what the key would."""
