@@ -129,13 +129,15 @@ class Drawer(ModalScreen[None]):
         """Show why there are no snapshots, or what none of them holds."""
         note = self.query_one(".none", Static)
         unkept = self.companion.status.unkept if self.companion.status and self._looked else None
+        writable = self.companion.shop.writable
         if self._problem:
             text = content(
                 ("No snapshots can be kept here: ", "bold"), f"{self._problem}\n",
                 "Everything else works; keep copies of the folder yourself until that is mended.",
             )  # fmt: skip
         elif not self.shots.shots:
-            text = content("No snapshot yet. Press t to keep the folder as it is now.")
+            take = ". Press t to keep the folder as it is now." if writable else ", and this folder is read-only."
+            text = content(f"No snapshot yet{take}")
         elif unkept and unkept.snapshot:
             state = f"Not kept yet: {unkept.told}." if unkept.told else "All that is in the folder now is kept."
             text = content((state, "$foreground-muted"))
