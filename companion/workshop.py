@@ -2,14 +2,14 @@
 
 Both doors, the command line and the terminal app, come through here. Every method may raise
 :class:`~companion.core.errors.CompanionError` (one line for people) or its ``Cancelled``; the long ones take a
-:class:`~companion.core.progress.Watch`. Methods may be called from any thread, one at a time.
+:class:`~companion.core.progress.Watch`. Methods may be called from any thread, also while others run: each looks at the
+folder for itself, and writes under the folder's lock. Of checks one runs at a time, and the next waits for it.
 """
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
+import threading
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -18,12 +18,8 @@ import msgspec
 
 from companion import __version__
 from companion.core.cache import Cache
-from companion.core.errors import Busy, Cancelled, CompanionError
+from companion.core.errors import Cancelled, CompanionError
 from companion.core.evidence import Answer, AwayTest, Evidence
-from companion.core.facts import Facts
-from companion.core.files import write_safely
-from companion.core.folder import Places
-from companion.core.lock import held
 from companion.core.progress import QUIET, Watch
 from companion.steps.deeds import facts_file
 from companion.steps.deeds.snapshots import Snapshots
@@ -36,7 +32,6 @@ if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.core.findings import Finding
     from companion.core.rules import Rule
-    from companion.history.model import Restored
     from companion.sound.measures.measured import Measured
     from companion.steps.account.due import Standing
     from companion.steps.checks.needs import Line
@@ -58,74 +53,9 @@ class Workshop(Waiving, Snapshots):
     """
 
     def __init__(self, folder: Path) -> None:
-        self.places = Places(folder)
+        super().__init__(folder)
         self.not_kept: CompanionError | None = None
-        self._memory: dict[tuple[str, str], Evidence] = {}
-        self.facts = Facts()
-        self.writable = os.access(folder, os.W_OK)
-        self.recovered = self._recover()
-        self.cache = Cache(self.places.cache if self.writable and self.places.facts.is_file() else None)
-        if self.recovered:
-            from companion.steps.account.unkept import note_restored
-
-            note_restored(self.cache, self.recovered)
-        self.reload()
-
-    @classmethod
-    def open(cls, folder: Path) -> Workshop:
-        """Open a folder. Raises :class:`CompanionError` when there is none, or its facts cannot be read."""
-        try:
-            folder = folder.resolve()  # a shell has read “~” already; a folder may be called so
-            if not folder.exists():
-                raise CompanionError("There is no such folder", str(folder), "check the name, or make it first")
-            if not folder.is_dir():
-                raise CompanionError("That is a file, not a folder", str(folder), "name the folder the patch lies in")
-        except (OSError, RuntimeError) as error:
-            raise CompanionError(f"The folder cannot be opened: {error}", str(folder), "check the name") from error
-        return cls(folder)
-
-    def _recover(self) -> Restored | None:
-        """Finish a restore that was killed half way; where another process is at it, leave it to that one."""
-        if not self.writable or not self.places.restoring.exists() or self.history_problem():
-            return None
-        try:
-            with self.history as history:
-                return history.recover()
-        except Busy:
-            return None
-
-    @property
-    def folder(self) -> Path:
-        """The working folder, absolute."""
-        return self.places.folder
-
-    @property
-    def has_facts(self) -> bool:
-        """Whether the folder has a ``release.toml``."""
-        return self.places.facts.is_file()
-
-    def reload(self) -> None:
-        """Read the facts again."""
-        self.facts = facts_file.read_facts(self.places.facts) if self.has_facts else Facts()
-
-    def close(self) -> None:
-        """Close the cache."""
-        self.cache.close()
-
-    # -- looking --------------------------------------------------------------------------------------------------
-
-    def desk(self, watch: Watch = QUIET, *, rehash: bool = False, changing: frozenset[str] = frozenset()) -> Desk:
-        """Return a new look at the folder; ``rehash`` and ``changing`` as for :class:`Desk`."""
-        return Desk(
-            self.places,
-            self.facts,
-            self.cache,
-            watch,
-            steps=BY_ID,
-            rehash=rehash,
-            changing=changing,
-            memory=self._memory,
-        )
+        self._check_runs = threading.Lock()
 
     def status(self, watch: Watch = QUIET) -> Standing:
         """Return the state of the ten steps as they stand, and whether a snapshot is due. Runs no check."""
@@ -142,11 +72,19 @@ class Workshop(Waiving, Snapshots):
         :class:`CompanionError` for a step there is none of, before anything runs. A disk that takes no evidence
         ends nothing: see ``not_kept``.
         """
-        from companion.steps.status import status_of
-
         for step in steps:
             if step not in BY_ID:
                 raise CompanionError(f"There is no step “{step}”", "", f"the steps are {', '.join(STEP_IDS)}")
+        while not self._check_runs.acquire(timeout=0.1):
+            watch.check()
+        try:
+            return self._check_all(steps or STEP_IDS, watch)
+        finally:
+            self._check_runs.release()
+
+    def _check_all(self, steps: Sequence[str], watch: Watch) -> Status:
+        from companion.steps.status import status_of
+
         self.not_kept = None
         once: frozenset[str] = frozenset()
         changing: frozenset[str] = frozenset()
@@ -154,7 +92,7 @@ class Workshop(Waiving, Snapshots):
         for _ in range(_ROUNDS):
             desk = self.desk(watch, changing=changing)
             try:
-                moved = self._check(desk, [step for step in STEP_IDS if step in (steps or STEP_IDS)], done)
+                moved = self._check(desk, [step for step in STEP_IDS if step in steps], done)
             except Cancelled:
                 if done:
                     raise Cancelled("Stopped before the end; what was found until then is kept") from None
@@ -228,30 +166,6 @@ class Workshop(Waiving, Snapshots):
     def save_facts(self, changes: Mapping[str, object]) -> None:
         """Set facts by dotted key; comments and order in the file are kept. Raises when the result is not valid."""
         self._edit(lambda text: facts_file.edited(text, changes))
-
-    def _edit(self, change: Callable[[str], str]) -> None:
-        if not self.has_facts:
-            raise CompanionError("The folder has no facts yet", str(self.places.facts), "run: companion start FOLDER")
-        with self._writing("editing the facts"):
-            before = facts_file.read_text(self.places.facts)
-            after = change(before)
-            if after != before:
-                write_safely(self.places.facts, after.encode())
-        self.reload()
-
-    def _writing(self, doing: str) -> AbstractContextManager[None]:
-        """Hold the folder for a moment: facts, evidence and texts are read, changed and written under it."""
-        self._refuse_read_only()
-        return held(self.places.lock, doing, patience=5.0)
-
-    def _building(self, doing: str) -> AbstractContextManager[None]:
-        """Hold the releases, for as long as it takes; answers and facts can be written meanwhile."""
-        self._refuse_read_only()
-        return held(self.places.building, doing)
-
-    def _refuse_read_only(self) -> None:
-        if not self.writable:
-            raise CompanionError("The folder is read-only", str(self.folder), "make it writable, or copy it elsewhere")
 
     # -- what a person judges -------------------------------------------------------------------------------------
 

@@ -112,7 +112,7 @@ class EvidenceStore:
     def of_content(self, step: str, mark: str) -> list[Evidence]:
         """Return every evidence of ``step`` for this content, whoever judged, in the order it was written."""
         found = [self._read_once(path) for path in (self.folder / step).glob(f"{mark}*.json")]
-        held = [one for (of, _), one in self._memory.items() if of == step and one.fingerprint == mark]
+        held = [one for (of, _), one in list(self._memory.items()) if of == step and one.fingerprint == mark]
         return [*sorted((one for one in found if one), key=lambda one: one.order), *held]
 
     def answers(self, step: str, mark: str) -> tuple[Answer, ...]:
@@ -125,7 +125,7 @@ class EvidenceStore:
 
     def has_any(self, step: str, mark: str = "") -> bool:
         """Tell whether ``step`` was ever looked at, or ever for the content with this fingerprint."""
-        held = any(of == step and name.startswith(mark) for of, name in self._memory)
+        held = any(of == step and name.startswith(mark) for of, name in list(self._memory))
         return held or any((self.folder / step).glob(f"{mark}*.json"))
 
     def all(self, step: str) -> list[Evidence]:

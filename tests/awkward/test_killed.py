@@ -192,7 +192,7 @@ def test_3_a_second_instance_is_refused_and_told_who(
 ) -> None:
     assert companion("snapshot", instrument, "-m", "first").code == 0
     before = makers(instrument)
-    monkeypatch.setattr("companion.workshop.held", lambda path, doing, patience=0.0: held(path, doing))
+    monkeypatch.setattr("companion.steps.deeds.folder.held", lambda path, doing, patience=0.0: held(path, doing))
     verb, *rest = arguments
     with held(instrument / ".companion" / name, "rehearsing"):
         result = companion(verb, instrument, *rest)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import shutil
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
 import companion.workshop as workshop
-from companion.core.errors import CompanionError
+from companion.core.errors import Cancelled, CompanionError
+from companion.core.progress import Watch
 from companion.steps.catalogue import RULES
 from companion.steps.model import State
 from companion.steps.table import STEP_IDS
@@ -33,6 +36,30 @@ def test_without_facts_nobody_has_said_that_there_are_no_controls(folder: Path) 
     (folder / "release.toml").write_text(FACTS, encoding="utf-8")
     controls = Workshop.open(folder).status().step("controls")
     assert (controls.state, controls.because) == (State.PROVEN, "no control is declared; 1 note")
+
+
+def test_of_checks_one_runs_at_a_time_and_whoever_waits_can_be_stopped(folder: Path) -> None:
+    (folder / "release.toml").write_text(FACTS, encoding="utf-8")
+    shop = Workshop.open(folder)
+    running, go_on = threading.Event(), threading.Event()
+
+    def hold(progress: object) -> None:
+        running.set()
+        assert go_on.wait(60)
+
+    with ThreadPoolExecutor(2) as threads:
+        first = threads.submit(shop.check, ("contents",), Watch(hold))
+        assert running.wait(60)
+        stopped = Watch()
+        stopped.cancel()
+        with pytest.raises(Cancelled):
+            shop.check(("contents",), stopped)
+        assert shop.status().step("contents").state is State.OPEN, "looking waits for nobody"
+        second = threads.submit(shop.check, ("paths",))
+        assert not second.done()
+        go_on.set()
+        assert first.result().step("contents").state is not State.OPEN
+        assert second.result().step("contents").state is not State.OPEN, "it began when the first was done"
 
 
 CONTROLS = '[[controls]]\nname = "Air"\n[[controls]]\nname = "Body"\n'

@@ -10,16 +10,13 @@ from typing import TYPE_CHECKING, Final
 
 import msgspec
 
-from companion.core.cache import Cache
 from companion.core.errors import Cancelled, CompanionError
-from companion.core.facts import Facts
-from companion.core.folder import Places
 from companion.core.progress import QUIET, Watch
+from companion.steps.deeds.folder import OpenFolder
 
 if TYPE_CHECKING:
     from companion.history.model import Forgotten, Mirrored, Restored, Size, Verified
     from companion.history.snapshot import Snapshot
-    from companion.history.store import History
     from companion.steps.account.changes import Changes
     from companion.steps.account.moved import Moved
     from companion.steps.account.preview import Preview
@@ -28,30 +25,8 @@ _PAIRS: Final = "tree-pairs-1"
 _SIZES: Final = "snapshot-sizes-1"
 
 
-class Snapshots:
+class Snapshots(OpenFolder):
     """Snapshots of one folder. A workshop is one of these; every method may raise :class:`CompanionError`."""
-
-    places: Places
-    facts: Facts
-    cache: Cache
-    writable: bool
-
-    def reload(self) -> None:
-        """Read the facts again; a restore may have brought back others."""
-        raise NotImplementedError
-
-    @property
-    def history(self) -> History:
-        """The kept versions of this folder: a new way in each time, to be closed by whoever asked (``with``)."""
-        from companion.history.store import History
-
-        return History(self.places.folder)
-
-    def history_problem(self, *, looking: bool = False) -> str:
-        """Return why no snapshots can be kept here, or with ``looking`` why none can be looked at; or nothing."""
-        from companion.history.store import History
-
-        return History.available() or ("" if self.writable or looking else "the folder is read-only")
 
     def snapshot(self, label: str, watch: Watch = QUIET, kind: str = "asked") -> Snapshot:
         """Keep the folder as it is now."""

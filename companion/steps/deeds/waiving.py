@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.facts import FACTS_FILE, Facts, Waiver
+from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, Severity
-from companion.core.progress import QUIET, Watch
 from companion.steps.deeds import facts_file
+from companion.steps.deeds.folder import OpenFolder
 from companion.steps.desk import Desk
 from companion.steps.states import NEVER_WAIVED
 
@@ -19,17 +19,8 @@ EVERY: Final = "**"
 """The path of a group's waiver: whatever its list of contents names."""
 
 
-class Waiving:
+class Waiving(OpenFolder):
     """Waivers of one folder. A workshop is one of these; every method may raise :class:`CompanionError`."""
-
-    facts: Facts
-
-    def desk(self, watch: Watch = QUIET, *, rehash: bool = False) -> Desk:
-        """Return a new look at the folder."""
-        raise NotImplementedError
-
-    def _edit(self, change: Callable[[str], str]) -> None:
-        raise NotImplementedError
 
     def waive(self, rule: str, path: str, reason: str, where: str = "") -> None:
         """Let a finding pass, with a reason, for as long as the file stays what it is.

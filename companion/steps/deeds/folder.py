@@ -1,0 +1,137 @@
+"""A working folder, open: its facts and its cache, a desk to look at it from, and its locks."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import TYPE_CHECKING, Self
+
+from companion.core.cache import Cache
+from companion.core.errors import Busy, CompanionError
+from companion.core.evidence import Evidence
+from companion.core.facts import Facts
+from companion.core.files import write_safely
+from companion.core.folder import Places
+from companion.core.lock import held
+from companion.core.progress import QUIET, Watch
+from companion.steps.deeds import facts_file
+from companion.steps.desk import Desk
+from companion.steps.table import BY_ID
+
+if TYPE_CHECKING:
+    from companion.history.model import Restored
+    from companion.history.store import History
+
+
+class OpenFolder:
+    """One working folder, open; every method may raise :class:`CompanionError`.
+
+    writable: whether anything may be written here. recovered: the restore that a killed run left half done and that was
+    finished on opening.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.places = Places(folder)
+        self._memory: dict[tuple[str, str], Evidence] = {}
+        self.facts = Facts()
+        self.writable = os.access(folder, os.W_OK)
+        self.recovered = self._recover()
+        self.cache = Cache(self.places.cache if self.writable and self.places.facts.is_file() else None)
+        if self.recovered:
+            from companion.steps.account.unkept import note_restored
+
+            note_restored(self.cache, self.recovered)
+        self.reload()
+
+    @classmethod
+    def open(cls, folder: Path) -> Self:
+        """Open a folder. Raises :class:`CompanionError` when there is none, or its facts cannot be read."""
+        try:
+            folder = folder.resolve()  # a shell has read “~” already; a folder may be called so
+            if not folder.exists():
+                raise CompanionError("There is no such folder", str(folder), "check the name, or make it first")
+            if not folder.is_dir():
+                raise CompanionError("That is a file, not a folder", str(folder), "name the folder the patch lies in")
+        except (OSError, RuntimeError) as error:
+            raise CompanionError(f"The folder cannot be opened: {error}", str(folder), "check the name") from error
+        return cls(folder)
+
+    def _recover(self) -> Restored | None:
+        """Finish a restore that was killed half way; where another process does just that, leave it to that one."""
+        if not self.writable or not self.places.restoring.exists() or self.history_problem():
+            return None
+        try:
+            with self.history as history:
+                return history.recover()
+        except Busy:
+            return None
+
+    @property
+    def folder(self) -> Path:
+        """The working folder, absolute."""
+        return self.places.folder
+
+    @property
+    def has_facts(self) -> bool:
+        """Whether the folder has a ``release.toml``."""
+        return self.places.facts.is_file()
+
+    def reload(self) -> None:
+        """Read the facts again."""
+        self.facts = facts_file.read_facts(self.places.facts) if self.has_facts else Facts()
+
+    def close(self) -> None:
+        """Close the cache."""
+        self.cache.close()
+
+    def desk(self, watch: Watch = QUIET, *, rehash: bool = False, changing: frozenset[str] = frozenset()) -> Desk:
+        """Return a new look at the folder; ``rehash`` and ``changing`` as for :class:`Desk`."""
+        return Desk(
+            self.places,
+            self.facts,
+            self.cache,
+            watch,
+            steps=BY_ID,
+            rehash=rehash,
+            changing=changing,
+            memory=self._memory,
+        )
+
+    @property
+    def history(self) -> History:
+        """The kept versions of this folder: a new way in each time, to be closed by whoever asked (``with``)."""
+        from companion.history.store import History
+
+        return History(self.places.folder)
+
+    def history_problem(self, *, looking: bool = False) -> str:
+        """Return why no snapshots can be kept here, or with ``looking`` why none can be looked at; or nothing."""
+        from companion.history.store import History
+
+        return History.available() or ("" if self.writable or looking else "the folder is read-only")
+
+    def _edit(self, change: Callable[[str], str]) -> None:
+        if not self.has_facts:
+            raise CompanionError("The folder has no facts yet", str(self.places.facts), "run: companion start FOLDER")
+        with self._writing("editing the facts"):
+            before = facts_file.read_text(self.places.facts)
+            after = change(before)
+            if after != before:
+                write_safely(self.places.facts, after.encode())
+        self.reload()
+
+    def _writing(self, doing: str) -> AbstractContextManager[None]:
+        """Hold the folder for a moment: facts, evidence and texts are read, changed and written under it."""
+        self._refuse_read_only()
+        return held(self.places.lock, doing, patience=5.0)
+
+    def _building(self, doing: str) -> AbstractContextManager[None]:
+        """Hold the releases, for as long as it takes; answers and facts can be written meanwhile."""
+        self._refuse_read_only()
+        return held(self.places.building, doing)
+
+    def _refuse_read_only(self) -> None:
+        if not self.writable:
+            raise CompanionError("The folder is read-only", str(self.folder), "make it writable, or copy it elsewhere")
