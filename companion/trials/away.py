@@ -47,12 +47,12 @@ KINDS: Final[dict[AwayKind, Guide]] = {
             steps=(
                 "Unpack the archive, or copy what ships, to a folder somewhere else on this computer.",
                 "Close the engine, so that it holds nothing in memory.",
-                "Rename the sample folder of your working folder: put “ hidden” behind its name.",
+                "Rename the sample folder in your working folder: add “ hidden” to the end of its name.",
                 _QUIET,
                 "Open the patch of the copy, never the one in your working folder.",
                 _PLAY,
                 "If the engine asks for a file, or plays although the copy has none, it reached for your originals.",
-                "Close the engine and give the sample folder its name back before you answer here.",
+                "Close the engine and give the sample folder its old name back before you answer here.",
             ),
             opens=True,
             elsewhere=False,
@@ -63,7 +63,7 @@ KINDS: Final[dict[AwayKind, Guide]] = {
             shows="It opens where nothing of yours was ever installed.",
             steps=(
                 "Check the engine’s version and edition there first: one older than your minimum proves nothing.",
-                "Carry the archive over as a player would get it, and unpack it to a place of that computer’s own.",
+                "Copy the archive over as a player would receive it, and unpack it to a folder of that computer’s own.",
                 _QUIET,
                 "Open the patch. Write down the system, the engine’s version and its edition.",
                 _PLAY,
@@ -80,7 +80,7 @@ KINDS: Final[dict[AwayKind, Guide]] = {
                 "Send the archive and nothing else: no explanations beside the readme.",
                 "Tell them to keep the monitors low for the first playback.",
                 "Ask what they had to guess, what surprised them, and whether every key and control answered.",
-                "Note a first name or initials, the system, the version and the edition; no more about the person.",
+                "Note a first name or initials, system, version and edition; nothing more about the person.",
             ),
             opens=True,
             elsewhere=True,
@@ -119,14 +119,14 @@ def refuse_too_old(test: AwayTest, facts: Facts) -> CompanionError | None:
     Only ``test.engine_version`` is looked at, so it can be asked before the test is made. The minimum is the one
     promised, else the version the patch was saved with; where neither is known nothing is refused.
     """
-    said = test.engine_version.strip()
+    stated = test.engine_version.strip()
     lowest = facts.engine.minimum or facts.engine.saved_with
-    if not said:
+    if not stated:
         return None
-    version, minimum = engine_version(said), engine_version(lowest)
+    version, minimum = engine_version(stated), engine_version(lowest)
     if version is None:
         return CompanionError(
-            f"“{said}” does not read as a version",
+            f"“{stated}” does not read as a version",
             "engine version",
             "look it up in the engine and write it in numbers and dots, such as 7.1.2 or 7.1 build 401",
         )
@@ -134,7 +134,7 @@ def refuse_too_old(test: AwayTest, facts: Facts) -> CompanionError | None:
         return None
     engine = facts.engine.name or "the engine"
     return CompanionError(
-        f"{engine} {said} is older than {lowest}, the lowest version promised, so this test could prove nothing",
+        f"{engine} {stated} is older than {lowest}, the lowest version promised, so this test could prove nothing",
         "engine version",
         f"update to {lowest} or newer before the test, or lower the minimum in the facts and test that",
     )
@@ -155,7 +155,7 @@ def refuse(test: AwayTest, facts: Facts) -> CompanionError | None:
 
 
 def is_too_old(test: AwayTest, facts: Facts) -> bool:
-    """Tell whether ``test`` was made on an engine below the minimum that is promised now."""
+    """Return whether ``test`` was made on an engine below the minimum that is promised now."""
     version, minimum = engine_version(test.engine_version), engine_version(facts.engine.minimum)
     return version is not None and minimum is not None and version < minimum
 

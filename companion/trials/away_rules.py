@@ -156,7 +156,7 @@ def helper_too_old(model: AwayModel) -> Iterator[Finding]:
     NOTES,
     step="away",
     means="Away tests exist, but for other content than what would ship now.",
-    why="What was changed since was heard by nobody but the maker.",
+    why="Nobody but the maker has heard what has changed since.",
     mend="Repeat the tests with this content. Those reports count again if that content comes back.",
     unit="report",
 )

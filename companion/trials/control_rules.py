@@ -81,8 +81,8 @@ def control_untried(model: ControlsModel) -> Iterator[Finding]:
     WARNS,
     step="controls",
     means="The controls have not been moved together in every order: left to right, right to left, shuffled.",
-    why="A control that depends on what was moved before it sounds different each evening, and settings cannot be "
-    "found again.",
+    why="Where the order of the moves decides, the same settings sound different each evening, and a sound once found "
+    "cannot be found again.",
     mend="Make the order trials; the shuffled one has its seed in its title, so it can be repeated.",
     limit="each order tried",
     unit="trial",

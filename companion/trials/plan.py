@@ -110,7 +110,7 @@ def _trial(kind: TrialKind, title: str, steps: tuple[Setting, ...], instruction:
     )
 
 
-def _said(control: Control, value: float) -> str:
+def _move_text(control: Control, value: float) -> str:
     """Return one move in words: ``turn “Tone” to 0.5``."""
     name, number = f"“{control.name}”", f"{value:g}".replace("-", "−")
     match control.kind:
@@ -135,7 +135,7 @@ def _far(control: Control) -> float:
 
 def _alone(control: Control) -> Trial:
     ends = _ends(control)
-    moves = ", play the same notes, then ".join(_said(control, value) for value in ends)
+    moves = ", play the same notes, then ".join(_move_text(control, value) for value in ends)
     by = f" It answers to MIDI controller {control.cc}: move it from there as well." if control.cc is not None else ""
     effect = re.sub(r"\s+", " ", control.effect).strip().rstrip(".")
     expect = (
@@ -168,7 +168,7 @@ def _orders(controls: Sequence[Control], seed: int) -> list[Trial]:
         chosen = [controls[index] for index in order]
         out = tuple(Setting(control.name, _far(control)) for control in chosen)
         back = tuple(Setting(control.name, control.rest) for control in chosen)
-        moves = "; ".join(_said(control, _far(control)) for control in chosen)
+        moves = "; ".join(_move_text(control, _far(control)) for control in chosen)
         found.append(
             _trial(
                 kind,
@@ -188,7 +188,7 @@ def _pairs(controls: Sequence[Control]) -> list[Trial]:
     found = []
     for number, row in enumerate(rows, start=1):
         values = [control.high if high else control.low for control, high in zip(able, row, strict=True)]
-        moves = "; ".join(_said(control, value) for control, value in zip(able, values, strict=True))
+        moves = "; ".join(_move_text(control, value) for control, value in zip(able, values, strict=True))
         found.append(
             _trial(
                 "pairs",

@@ -146,7 +146,7 @@ def facts_changed(before: Facts, after: Facts) -> list[Change]:
     if before.instrument.title and before.instrument.title != after.instrument.title:
         changed(f"Now called {after.instrument.title} instead of {before.instrument.title}", after.instrument.title)
     if old.name and new.name != old.name:
-        changed(f"Made for {new.name or 'no engine named'} instead of {old.name}", host)
+        changed(f"Made for {new.name} instead of {old.name}" if new.name else f"No longer made for {old.name}", host)
     if new.minimum and old.minimum and new.minimum != old.minimum:
         changed(f"Needs {host} {new.minimum} or newer instead of {old.minimum}", new.minimum)
     elif new.saved_with and old.saved_with and new.saved_with != old.saved_with:

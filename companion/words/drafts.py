@@ -109,7 +109,7 @@ def _template_error(error: Exception, name: str) -> CompanionError:
     if isinstance(error, TemplateNotFound):
         return CompanionError(f"There is no template “{message}”", place, "correct its name")
     if isinstance(error, RecursionError):
-        message = "it calls itself without end"
+        message = "it never stops calling itself"
     return CompanionError(
         f"The template fails: {message}", place, "mend that line, or remove the file to use the built-in template"
     )

@@ -157,9 +157,9 @@ def _read_markdown(builder: _Builder, text: str, first_line: int) -> None:
             builder.add(": ".join(cells or ()), row)
             cells = None
         elif token.type == "inline" and cells is not None:
-            cells += _shown_lines(token.content, references)
+            cells += _rendered_lines(token.content, references)
         elif token.type == "inline":
-            _add_lines(builder, _shown_lines(token.content, references), line)
+            _add_lines(builder, _rendered_lines(token.content, references), line)
         elif token.type == "html_block":
             _read_html(builder, token.content, line)
         elif token.type == "fence":
@@ -185,7 +185,7 @@ def _add_lines(builder: _Builder, lines: list[str], first: int) -> None:
             builder.add(_CHECKBOX.sub("", line) if builder.item and number == first else line, number)
 
 
-def _shown_lines(source: str, references: dict[str, Any]) -> list[str]:
+def _rendered_lines(source: str, references: dict[str, Any]) -> list[str]:
     """Return the lines of a paragraph's Markdown as a reader sees them."""
     pieces = spans(source, references)
     if pieces is None:

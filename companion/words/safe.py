@@ -71,7 +71,7 @@ def link(value: str, fmt: Fmt) -> Markup:
     target = address(value) if isinstance(value, str) else ""
     if not target or fmt == "txt":
         return SAFE[fmt](value)
-    shown = target.removeprefix("mailto:")
+    text = target.removeprefix("mailto:")
     if fmt == "md":
-        return Markup(f"<{shown}>")  # noqa: S704 - address() lets no angle bracket or blank through
-    return Markup('<a href="{}">{}</a>').format(escape(target), escape(shown))
+        return Markup(f"<{text}>")  # noqa: S704 - address() lets no angle bracket or blank through
+    return Markup('<a href="{}">{}</a>').format(escape(target), escape(text))

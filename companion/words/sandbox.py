@@ -136,7 +136,7 @@ class Sandbox(ImmutableSandboxedEnvironment):
     def _range(self, *bounds: int) -> range:
         numbers = range(*bounds)
         if len(numbers) > MOST_NUMBER:
-            raise SecurityError(f"a range of over {MOST_NUMBER:,} numbers")
+            raise SecurityError(f"a range of more than {MOST_NUMBER:,} numbers")
         return numbers
 
     def call(self, context: Context, obj: Any, *args: Any, **kwargs: Any) -> Any:
@@ -151,5 +151,5 @@ class Sandbox(ImmutableSandboxedEnvironment):
         if not all(isinstance(side, (int, float)) for side in (left, right)):
             raise SecurityError(f"“{operator}” is for numbers only")
         if operator == "**" and (abs(left) > 1000 or abs(right) > 16):
-            raise SecurityError("a power that large")
+            raise SecurityError("the power is too large")
         return super().call_binop(context, operator, left, right)

@@ -214,7 +214,7 @@ def test_reports_for_other_content_are_noted_until_repeated() -> None:
     before = away(others=(computer(), computer(who="Bo"), hidden()))
     found = one(before, "report-old")
     assert found.severity is Severity.NOTES
-    assert "3 reports" in found.measured
+    assert found.measured == "3 reports for other content: this computer, originals hidden and another computer"
     assert "away-untried" in ids(before), "old reports prove nothing for this content"
     assert "report-old" not in ids(away(computer(), hidden(), others=(computer(), hidden())))
     assert "1 report for" in one(away(computer(), others=(computer(), hidden())), "report-old").measured
@@ -234,6 +234,24 @@ def test_only_the_makers_own_computer_warns_and_another_one_notes_the_rest() -> 
     assert own.measured == "not made: another computer, another player and a piece of music"
     assert one(away(computer()), "away-narrow").severity is Severity.NOTES
     assert "away-narrow" not in ids(away()), "while nothing is tested, that is said once"
+
+
+def test_a_long_note_is_cut_where_a_finding_repeats_it() -> None:
+    found = one(away(hidden(), computer(result="fail", notes="hum " * 500 + "at the end")), "away-differs")
+    assert len(found.measured) == len("failed: “”") + 200
+    assert found.measured.endswith("at the end”")
+
+
+def test_findings_carry_their_data_beside_their_sentences() -> None:
+    untried, *_ = controls()
+    assert (untried.value, untried.unit, untried.bound) == (4, "trial", 0)
+    failed = one(controls(*answered(*EVERY), Answer(subject=PLAN[1].id, result="fail", note="silent")), "trial-failed")
+    assert (failed.at.control, failed.value) == ("Air", "silent")
+    nothing = one(away(), "away-untried")
+    assert (nothing.value, nothing.unit, nothing.bound) == (0, "test", 1)
+    assert one(away(computer(engine_version="7.0.4")), "helper-too-old").value == "7.0.4"
+    assert one(away(computer(), others=(hidden(),)), "report-old").value == 1
+    assert one(away(hidden()), "away-narrow").value == "another computer, another player and a piece of music"
 
 
 @given(

@@ -35,6 +35,7 @@ def test_each_control_alone_visits_both_its_ends_and_states_its_effect() -> None
     assert "from dark to bright" not in alone[1].expect
     assert "switch “Air” off" in alone[1].instruction
     assert "entry 3 of “Slab”" in alone[2].instruction
+    assert not any("MIDI" in trial.instruction for trial in alone), "none of these answers to a controller"
     assert all(trial.instruction.startswith("Set every control to its rest position") for trial in alone)
 
 
@@ -157,7 +158,7 @@ def test_another_seed_changes_the_shuffled_order_only() -> None:
     assert [a.kind for a, b in zip(first, second, strict=True) if a.id != b.id] == ["shuffled"]
 
 
-def test_names_from_the_facts_are_shown_safely_and_kept_as_they_are() -> None:
+def test_names_from_the_facts_are_made_safe_and_kept_as_they_are() -> None:
     nasty = Control(name="To\x1b[31mne", effect="[@click=app.quit] \u202egnp", low=nan, high=1, cc=74)
     trial = trials((nasty,), 1)[0]
     assert trial.steps[0].control == nasty.name

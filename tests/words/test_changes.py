@@ -25,7 +25,7 @@ def samples(folder: str, count: int) -> list[tuple[str, Kind]]:
     return [(f"{folder}/s{number:02d}.wav", Kind.SAMPLE) for number in range(count)]
 
 
-def test_files_are_told_by_layer_and_folder() -> None:
+def test_files_are_named_by_layer_and_folder() -> None:
     changes = changes_from(
         added=[*samples("samples/low/soft", 24), *samples("samples/Slate high", 24), ("Hall.wav", Kind.IMPULSE)],
         removed=samples("samples/low", 12),
@@ -46,7 +46,7 @@ def test_files_are_told_by_layer_and_folder() -> None:
     assert "Slate low" in changes[0].about
 
 
-def test_what_is_the_makers_own_affair_is_not_told() -> None:
+def test_what_is_the_makers_own_affair_is_left_out() -> None:
     files = [("mix.old", Kind.WORKING), (".DS_Store", Kind.SYSTEM), ("x.zip", Kind.ARCHIVE)]
     assert changes_from(added=files, before=BEFORE, after=BEFORE) == ()
     (change,) = changes_from(changed=[("manual.pdf", Kind.DOCUMENT)], before=BEFORE, after=BEFORE)

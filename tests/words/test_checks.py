@@ -434,7 +434,7 @@ def test_findings_carry_their_data_beside_their_sentences(story: Story, found: L
     assert (missing.value, missing.unit, missing.bound) == (0, "line", 1)
 
 
-def test_escape_sequences_in_the_words_are_shown_inert_in_findings(story: Story, found: Look) -> None:
+def test_escape_sequences_in_the_words_are_inert_in_findings(story: Story, found: Look) -> None:
     hostile = readme(story, "TODO \x1b[31m and it was tested on Linux \x1b]8;;x\x07\u202e")
     findings = found(story, readme=hostile)
     assert {finding.rule for finding in findings} == {"placeholder-left", "claim-unproven"}

@@ -35,7 +35,7 @@ def test_readme_leads_with_unzipping_and_keeping_the_folder_whole(story: Story) 
 
 
 def test_the_three_formats_say_the_same(story: Story) -> None:
-    said = [
+    texts = [
         [
             " ".join(p.text.rstrip(":").split())
             for p in passages(draft("page", fmt, story))
@@ -43,8 +43,8 @@ def test_the_three_formats_say_the_same(story: Story) -> None:
         ]
         for fmt in ("md", "txt", "html")
     ]
-    assert said[1] == said[0]
-    assert said[2] == said[0]
+    assert texts[1] == texts[0]
+    assert texts[2] == texts[0]
 
 
 @pytest.mark.parametrize("fmt", ["md", "txt", "html"])
@@ -60,7 +60,7 @@ def test_tested_on_names_the_away_tests_and_nothing_else(story: Story, fmt: Fmt)
 
 
 @pytest.mark.parametrize(
-    ("kind", "said"),
+    ("kind", "line"),
     [
         ("another player", "Tested on macOS by another player."),
         ("another computer", "Tested on macOS on another computer."),
@@ -68,9 +68,9 @@ def test_tested_on_names_the_away_tests_and_nothing_else(story: Story, fmt: Fmt)
         ("a piece of music", "Tested on macOS."),
     ],
 )
-def test_a_test_is_told_as_what_it_was(story: Story, kind: str, said: str) -> None:
+def test_a_test_is_described_as_what_it_was(story: Story, kind: str, line: str) -> None:
     tested = msgspec.structs.replace(story, systems_tested=(Tested(system="macos", by=kind),))
-    assert f"\n- {said}\n" in draft("readme", "md", tested)
+    assert f"\n- {line}\n" in draft("readme", "md", tested)
 
 
 def test_what_nothing_backs_is_not_printed() -> None:
@@ -196,7 +196,7 @@ def test_a_shared_sentence_can_be_replaced_alone(story: Story, tmp_path: Path) -
         ("a\n{{ title.format.__globals__ }}", "unsafe", 2),
         ("a\n{% for x in range(99999) %}{% for y in range(99999) %}{% endfor %}{% endfor %}", "too long", 2),
         ("a\n{% for x in range(9999999) %}{% endfor %}", "number", 2),
-        ("a\n{% macro m() %}{{ m() }}{% endmacro %}{{ m() }}", "without end", 2),
+        ("a\n{% macro m() %}{{ m() }}{% endmacro %}{{ m() }}", "never stops", 2),
         ("a\n{% macro m(n) %}{% if n %}{{ m(n-1) }}{{ m(n-1) }}{% endif %}{% endmacro %}{{ m(60) }}", "too long", 2),
         ("a\n{% for x in layers recursive %}{{ loop(layers) }}{% endfor %}", "recursive", 2),
         ("a\n{{ 'x' * 999999999 }}", "numbers only", 2),

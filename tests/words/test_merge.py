@@ -45,7 +45,7 @@ def test_a_paragraph_of_the_makers_survives_wherever_it_stands(after: str) -> No
     assert merged.conflicts == ()
 
 
-def test_where_both_changed_the_makers_words_stay_and_the_drafts_are_told() -> None:
+def test_where_both_changed_the_makers_words_stay_and_the_drafts_are_reported() -> None:
     merged = merge(LAST, LAST.replace("Version 1.1.", "Version 1.1, at last!"), NEW)
     assert "Version 1.1, at last!" in merged.text
     assert "- 24 MB" in merged.text
@@ -88,8 +88,8 @@ def test_windows_line_ends_are_no_difference() -> None:
 @example(base="", mine="alpha\n\nbeta", new="- one")
 def test_no_line_of_the_makers_is_ever_lost(base: str | None, mine: str, new: str) -> None:
     merged = merge(base, mine, new)
-    told = {part for unit in merged.replaced for part in unit.split("\n")}
-    generated = set((base or "").split("\n")) | told
+    replaced = {part for unit in merged.replaced for part in unit.split("\n")}
+    generated = set((base or "").split("\n")) | replaced
     own = [part for part in mine.split("\n") if part.strip() and part not in generated]
     assert is_in_order(own, merged.text.split("\n"))
 

@@ -8,7 +8,7 @@ from companion.words.markdown import MOST_INLINE, MOST_PARSED
 from companion.words.plain import is_html, passages
 
 
-def test_markdown_is_read_as_it_is_shown() -> None:
+def test_markdown_is_read_as_it_is_rendered() -> None:
     text = (
         "# *Slate* Choir\n\nNeeds **Example\nEngine** [7.0](https://x.example) or newer.\n- [ ] brushed \\<b\\>\n"
         "- slate_low_C3 `x`\n\n| Version | 1.2 |\n|---|---|\n\nHead\n----\n> said <b>he</b>\n"
@@ -25,7 +25,7 @@ def test_markdown_is_read_as_it_is_shown() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "shown"),
+    ("text", "expected"),
     [
         ("a &amp; b &lt;c&gt;", [("a & b <c>", 1)]),
         ("say `x <b> y` and \\*this\\*", [("say x <b> y and *this*", 1)]),
@@ -42,8 +42,8 @@ def test_markdown_is_read_as_it_is_shown() -> None:
         ("- \n\nnot an item", [("not an item", 3)]),
     ],
 )
-def test_markdown_in_its_corners(text: str, shown: list[tuple[str, int]]) -> None:
-    assert [(p.text, p.lines[0]) for p in passages(text)] == shown
+def test_markdown_in_its_corners(text: str, expected: list[tuple[str, int]]) -> None:
+    assert [(p.text, p.lines[0]) for p in passages(text)] == expected
 
 
 def test_only_the_first_paragraph_of_an_item_stands_for_it() -> None:
@@ -67,7 +67,7 @@ def test_what_is_too_long_to_be_parsed_is_read_as_it_stands() -> None:
     assert [p.lines for p in found] == [(number,) for number in range(1, text.count("\n") + 1, 2)]
 
 
-def test_html_is_read_as_it_is_shown() -> None:
+def test_html_is_read_as_it_is_rendered() -> None:
     text = (
         "<html><head><title>T</title><style>p { x }</style></head>\n<body><p>Needs <b>Example\nEngine</b> 7&#46;0</p>\n"
         "<ul><li>one<li>two &lt;b&gt;</ul><script>no</script></body></html>"
@@ -88,7 +88,7 @@ def test_a_place_leads_back_to_its_line() -> None:
     assert [passage.line_at(passage.text.index(word)) for word in ("one", "two", "three", "four")] == [1, 1, 2, 3]
 
 
-def test_html_is_told_by_name_or_first_tag() -> None:
+def test_html_is_known_by_name_or_first_tag() -> None:
     assert is_html("", "page.HTML")
     assert is_html(" <!doctype html>")
     assert is_html("<article>")

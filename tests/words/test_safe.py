@@ -50,7 +50,7 @@ text = st.one_of(
 
 
 def story_of(words: str, story: Story) -> Story:
-    """Return a story that says ``words`` wherever text is said, with as many lines everywhere as ``story``."""
+    """Return a story that says ``words`` wherever there is text, with as many lines everywhere as ``story``."""
     return msgspec.structs.replace(
         story,
         title=words,
@@ -138,7 +138,7 @@ def test_no_draft_carries_a_character_that_moves_a_terminal_or_hides_text(words:
 COMMONMARK = MarkdownIt("commonmark").enable(["table", "strikethrough"])
 
 
-def shown(markdown: str) -> list[tuple[str, str]]:
+def rendered(markdown: str) -> list[tuple[str, str]]:
     """Return the tokens of Markdown other than plain text in a paragraph, and the text, by a parser of its own."""
     found = []
     for token in COMMONMARK.parse(markdown):
@@ -156,7 +156,7 @@ def blank(words: str) -> str:
 @settings(max_examples=300, deadline=None)
 @given(words=text, before=st.sampled_from(["", "x "]))
 def test_markdown_shows_the_text_as_it_is(words: str, before: str) -> None:
-    tokens = shown(before + for_md(words))
+    tokens = rendered(before + for_md(words))
     assert {kind for kind, _ in tokens} <= {"text", "text_special", "softbreak"}
     assert blank("".join(content for _, content in tokens)) == blank(before + words)
 
@@ -169,7 +169,9 @@ def test_a_readme_in_markdown_holds_no_markup_of_the_input(words: str) -> None:
     kinds = [
         [
             kind
-            for kind, _ in shown(draft("readme", "md", msgspec.structs.replace(story_of(w, Story()), description="d")))
+            for kind, _ in rendered(
+                draft("readme", "md", msgspec.structs.replace(story_of(w, Story()), description="d"))
+            )
         ]
         for w in (words, "plain")
     ]
