@@ -278,7 +278,7 @@ def test_where_no_snapshot_can_be_taken_none_is_due(folder: Path, monkeypatch: p
     assert standing(folder).due is None
     monkeypatch.undo()
     assert standing(folder).due
-    monkeypatch.setattr("companion.workshop.os.access", lambda *_: False)
+    monkeypatch.setattr("companion.steps.deeds.folder.os.access", lambda *_: False)
     assert standing(folder).due is None
 
 
