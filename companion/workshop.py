@@ -203,7 +203,7 @@ class Workshop(Waiving, Snapshots):
     def _judged(self, step: str, *, answers: tuple[Answer, ...] = (), away: tuple[AwayTest, ...] = ()) -> None:
         with self._writing("keeping what was judged"):
             desk = self.desk()
-            # Kept first, then read back: the findings rest on all that was ever answered of this content.
+            # KeptFile first, then read back: the findings rest on all that was ever answered of this content.
             given = msgspec.structs.replace(_evidence(desk, step, Look()), answers=answers, away=away)
             desk.evidence.keep(given)
             desk.forget_marks()

@@ -1,4 +1,4 @@
 """Every version kept: snapshots, restore, compare.
 
-``companion.history.store.History`` is the door; nothing heavy is imported until it is used.
+``companion.history.history.History`` is the door; nothing heavy is imported until it is used.
 """

@@ -4,22 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Final, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import msgspec
 
 from companion.history.snapshot import Snapshot
 
-Kind = Literal["asked", "before-restore", "release", "due"]
+SnapshotKind = Literal["asked", "before-restore", "release", "due"]
 """Why a snapshot was taken: the maker asked, a restore was about to happen, a release was made, many files changed."""
 
-FILE: Final = 0o100644
-PROGRAM: Final = 0o100755
-LINK: Final = 0o120000
-FOLDER: Final = 0o40000
 
-
-class Kept(NamedTuple):
+class KeptFile(NamedTuple):
     """One file as a snapshot holds it: git's blob id (40 hex digits), size in bytes, mode (FILE, PROGRAM or LINK)."""
 
     blob: str

@@ -38,16 +38,6 @@ def cannot_be_held(name: str) -> str:
     return ""
 
 
-def to_git(path: str) -> bytes:
-    """Return the bytes of a path as a tree holds them."""
-    return os.fsencode(path)
-
-
-def from_git(path: bytes) -> str:
-    """Return a path from the bytes in a tree."""
-    return os.fsdecode(path)
-
-
 def is_within(path: str, chosen: tuple[str, ...]) -> bool:
     """Tell whether ``path`` is or lies in one of the chosen paths; nothing chosen, or an empty path: everything."""
     return not chosen or any(not one or path == one or path.startswith(one + "/") for one in chosen)

@@ -276,7 +276,7 @@ class Desk:
 
     def labels_since(self, record: ReleaseRecord) -> list[str]:
         """Return the labels of snapshots asked for since a release, oldest first; none where there is no history."""
-        from companion.history.store import History
+        from companion.history.history import History
 
         if History.available() or not self.places.history.is_dir():
             return []

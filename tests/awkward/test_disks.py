@@ -294,7 +294,7 @@ def test_7_file_changing_while_read(
 
 
 def test_8_clock_set_back(instrument: Path, companion: Any, monkeypatch: pytest.MonkeyPatch, fsck: Any) -> None:
-    import companion.history.commits as commits
+    import companion.history.store.commits as commits
     import companion.workshop as workshops
 
     for turn, year in enumerate((2030, 2027, 1999), 1):

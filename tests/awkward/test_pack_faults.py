@@ -18,7 +18,7 @@ from typing import Any, Final
 import pytest
 
 from companion.archive.record import read_records
-from companion.history.store import History
+from companion.history.history import History
 
 FULL: Final = ("pack",)
 UPDATE: Final = ("pack", "--since", "1.0")

@@ -19,8 +19,8 @@ from companion.archive.record import read_records
 from companion.archive.whole_rules import archive_differs, zip64_needed
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
-from companion.history import refs
-from companion.history.store import History
+from companion.history.history import History
+from companion.history.store import refs
 from companion.workshop import Workshop
 
 

@@ -25,7 +25,8 @@ import pytest
 from git import Repo
 
 from companion.history import listing
-from companion.history.store import History
+from companion.history.history import History
+from companion.history.store import snapshot_list
 
 pytestmark = pytest.mark.benchmark
 
@@ -42,7 +43,7 @@ GIT = {
     "GIT_COMMITTER_EMAIL": "bench@localhost",
 }
 OURS = (
-    "import sys; from pathlib import Path; from companion.history.store import History; "
+    "import sys; from pathlib import Path; from companion.history.history import History; "
     "h = History(Path(sys.argv[1])); "
 )
 
@@ -218,7 +219,7 @@ def test_list_500_snapshots(tmp_path: Path) -> None:
     repository = Repo(tmp_path / ".companion/history.git", expand_vars=False)
     theirs_in = statistics.median(_timed(partial(_iterate, repository)) for _ in range(11))
     print(f"in one process, all imported: {inner / theirs_in:.3f} ({inner * 1e3:.1f} ms)")
-    (tmp_path / ".companion/history.git" / listing.FILE).unlink()
+    (tmp_path / ".companion/history.git" / snapshot_list.FILE).unlink()
     cold = statistics.median(_timed(partial(_list_anew, tmp_path)) for _ in range(11))
     print(f"the same with nothing remembered: {cold / theirs_in:.3f} ({cold * 1e3:.0f} ms)")
     assert ratio <= 0.25

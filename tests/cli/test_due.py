@@ -51,7 +51,7 @@ def test_status_json_only_adds(companion: Companion, demo_folder: Path) -> None:
 
 
 def test_without_git_nothing_is_known(companion: Companion, demo_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("companion.history.hermetic.git_program", lambda: "")
+    monkeypatch.setattr("companion.history.store.hermetic.git_program", lambda: "")
     assert companion("status", demo_folder, "--json").json["snapshot"] is None
     assert "Snapshot due" not in companion("status", demo_folder).out
 

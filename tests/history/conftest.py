@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from companion.core import census
-from companion.history import commits, durable
-from companion.history.store import History
+from companion.history.history import History
+from companion.history.store import commits, durable
 
 PLAIN_GIT = {
     "GIT_CONFIG_GLOBAL": os.devnull,

@@ -25,8 +25,8 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from companion.history import listing
-from companion.history.store import History
+from companion.history.history import History
+from companion.history.store import snapshot_list
 
 MARKS = [
     pytest.mark.usefixtures("quick"),
@@ -354,7 +354,7 @@ class Desk(RuleBasedStateMachine):
 
     @rule(data=st.data(), how=st.sampled_from(["delete", "cut", "keep", "put back", "put back"]))
     def meddle_with_the_list(self, data: st.DataObject, how: str) -> None:
-        memory, older = self.store / listing.FILE, self.place / "older list"
+        memory, older = self.store / snapshot_list.FILE, self.place / "older list"
         if how == "put back" and older.exists() and self.store.exists():
             shutil.copyfile(older, memory)
         elif memory.exists() and how == "delete":

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.history.commits import clean_label, message, snapshot_of
 from companion.history.snapshot import Snapshot
+from companion.history.store.commits import clean_label, message, snapshot_of
 
 _names = st.text(st.characters(codec=None), max_size=12)  # lone surrogates too: names that are not UTF-8
 _numbers = st.integers(0, 2**53)

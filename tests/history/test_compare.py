@@ -9,13 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from companion.core.errors import CompanionError
-from companion.history.comparing import as_text, difference, unified
-from companion.history.model import FILE, PROGRAM, Kept
-from companion.history.store import History
+from companion.history.compare import as_text, difference, unified
+from companion.history.history import History
+from companion.history.model import KeptFile
+from companion.history.store.objects import FILE, PROGRAM
 
 
-def _kept(content: str, mode: int = FILE) -> Kept:
-    return Kept(f"{hash(content) & (1 << 160) - 1:040x}", len(content), mode)
+def _kept(content: str, mode: int = FILE) -> KeptFile:
+    return KeptFile(f"{hash(content) & (1 << 160) - 1:040x}", len(content), mode)
 
 
 def test_each_kind_of_difference() -> None:
@@ -42,7 +43,7 @@ states = st.dictionaries(st.sampled_from("abcdefgh"), st.sampled_from(["", "x", 
 
 
 @given(before=states, after=states)
-def test_a_difference_adds_up(before: dict[str, Kept], after: dict[str, Kept]) -> None:
+def test_a_difference_adds_up(before: dict[str, KeptFile], after: dict[str, KeptFile]) -> None:
     """Applying what is told turns one state into the other, and every path is told of once."""
     found = difference(before, after)
     told = [*found.added, *found.removed, *found.changed, *(path for pair in found.renamed for path in pair)]

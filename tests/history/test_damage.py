@@ -11,17 +11,19 @@ import pytest
 
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
-from companion.history import listing, taking, upkeep
-from companion.history.doubts import Doubts
-from companion.history.packs import Packs
-from companion.history.store import History
+from companion.history import take
+from companion.history.history import History
+from companion.history.store import repack, snapshot_list
+from companion.history.store.doubts import Doubts
+from companion.history.store.packs import Packs
+from companion.history.store.reach import reach
 
 NAME = "Samples/struck/slate_2.wav"
 
 
 def _rot(history: History, oid: str) -> None:
     """Change one byte in the middle of every copy of an object."""
-    for pack in history._shelf.packs.packs:
+    for pack in history._store.packs.packs:
         if place := pack.places.get(bytes.fromhex(oid)):
             with pack.path.open("r+b") as stream:
                 stream.seek((place.start + place.end) // 2)
@@ -75,7 +77,7 @@ def test_a_size_that_only_damage_tells_is_no_reason_to_refuse_a_restore(
     folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     history.take("first")
-    place = history._shelf.packs.places[bytes.fromhex(history.files(1)[NAME].blob)]
+    place = history._store.packs.places[bytes.fromhex(history.files(1)[NAME].blob)]
     with place.pack.path.open("r+b") as stream:
         stream.seek(place.start + 2)
         byte = stream.read(1)[0]
@@ -95,7 +97,7 @@ def test_a_damaged_folder_is_kept_anew_too(folder: Path, history: History) -> No
     history.take("first")
     tree = next(
         oid
-        for oid, path in upkeep.reach(history._shelf, history.snapshots(), Watch()).path.items()
+        for oid, path in reach(history._store, history.snapshots(), Watch()).path.items()
         if path == "Samples/struck/"
     )
     _rot(history, tree.hex())
@@ -107,7 +109,7 @@ def test_a_damaged_folder_is_kept_anew_too(folder: Path, history: History) -> No
 
 def _trees(history: History, number: int) -> dict[str, str]:
     """The object of every folder of a snapshot by path, each with a slash at its end."""
-    found = upkeep.reach(history._shelf, [history.snapshot(number)], Watch()).path
+    found = reach(history._store, [history.snapshot(number)], Watch()).path
     return {path: oid.hex() for oid, path in found.items() if path.endswith("/")}
 
 
@@ -157,7 +159,7 @@ def test_what_a_restore_keeps_first_is_no_snapshot_that_only_the_list_remembers(
         done = again.restore(1)
         assert done.safety is not None
         assert (done.safety.number, done.safety.new) == (3, True)
-    (folder / ".companion/history.git" / listing.FILE).unlink()
+    (folder / ".companion/history.git" / snapshot_list.FILE).unlink()
     with History(folder) as again:
         assert again.restore(3).failed == ()
     assert state(folder) == before
@@ -166,7 +168,7 @@ def test_what_a_restore_keeps_first_is_no_snapshot_that_only_the_list_remembers(
 def test_a_pack_of_the_same_objects_as_one_gone_bad_takes_another_name(
     folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(taking, "_OWN_PACK", 0)  # as it is with large samples
+    monkeypatch.setattr(take, "_OWN_PACK", 0)  # as it is with large samples
     history.take("first")
     (folder / NAME).write_bytes(b"recorded anew")
     history.take("second")
@@ -179,13 +181,13 @@ def test_a_pack_of_the_same_objects_as_one_gone_bad_takes_another_name(
         for where in (history, other):
             assert where.verify().damaged == ()
             assert where.read(2, NAME) == b"recorded anew"
-            assert bytes.fromhex(kept) in where._shelf.packs, "and is not kept anew with every snapshot from now on"
+            assert bytes.fromhex(kept) in where._store.packs, "and is not kept anew with every snapshot from now on"
 
 
 def test_forgetting_does_not_drop_what_it_has_just_written_in_place_of_a_pack_gone_bad(
     folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(taking, "_OWN_PACK", 0)
+    monkeypatch.setattr(take, "_OWN_PACK", 0)
     history.take("first")
     sample = folder / NAME
     for attempt in range(40):  # until the pack with more in it comes before the other by name
@@ -193,7 +195,7 @@ def test_forgetting_does_not_drop_what_it_has_just_written_in_place_of_a_pack_go
         sample.write_bytes(content)
         alone = history.take("alone").number
         blob = bytes.fromhex(history.files(alone)[NAME].blob)
-        packs = history._shelf.packs
+        packs = history._store.packs
         bad = packs.places[blob].pack.path
         _rot(history, blob.hex())
         assert not packs.reads_back(blob)
@@ -221,12 +223,12 @@ def test_a_doubt_survives_the_packs_being_merged(
     (folder / NAME).unlink()
     with History(folder) as again:
         again.verify()
-        monkeypatch.setattr(upkeep, "MANY_PACKS", 1)
+        monkeypatch.setattr(repack, "MANY_PACKS", 1)
         (folder / "notes.txt").write_text("more", "utf-8")
         again.take("second")
-        assert len(again._shelf.packs.packs) == 1
+        assert len(again._store.packs.packs) == 1
     with History(folder) as again:
-        assert bytes.fromhex(kept) not in again._shelf.packs
+        assert bytes.fromhex(kept) not in again._store.packs
         (folder / NAME).write_bytes(content)
         again.take("third")
         assert again.read(1, NAME) == content
@@ -248,7 +250,7 @@ def test_doubts_that_are_none_are_none(tmp_path: Path, text: bytes) -> None:
 def test_what_is_forgotten_while_it_is_verified_is_no_damage(
     folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(taking, "_OWN_PACK", 0)  # samples lie in packs that nothing has opened by then
+    monkeypatch.setattr(take, "_OWN_PACK", 0)  # samples lie in packs that nothing has opened by then
     for number in range(3):
         (folder / NAME).write_bytes(os.urandom(3000))
         history.take(f"n{number}")
@@ -272,14 +274,14 @@ def test_a_pack_that_another_process_rewrote_is_not_doubted(folder: Path, histor
     (folder / "Samples/struck/slate_0.wav").write_bytes(b"another")
     history.take("second")
     with History(folder) as reader:
-        packs = reader._shelf.packs
+        packs = reader._store.packs
         reader.files(1)
         with History(folder) as other:
-            upkeep.rewrite(other._shelf.packs, list(other._shelf.packs.places), Watch())
+            repack.rewrite(other._store.packs, list(other._store.packs.places), Watch())
             old = [pack for pack in packs.packs if pack.path.exists()]
         packs.close()
         for pack in old:
-            upkeep._drop(pack.path)
+            repack.drop(pack.path)
         assert packs.doubt(bytes.fromhex(kept)), "there is another copy now"
         assert reader.read(1, NAME) == (folder / NAME).read_bytes()
         assert not packs.doubts.all

@@ -15,7 +15,7 @@ import pytest
 
 from companion.core import files
 from companion.core.errors import CompanionError
-from companion.history.store import History
+from companion.history.history import History
 
 Act = Callable[[History], tuple[tuple[str, str], ...]]
 CALLS = ("write", "fsync", "replace", "open", "mkdir", "unlink")
@@ -173,7 +173,7 @@ def _again(folder: Path, history: History, act: Act, before: Any, state: Any) ->
 
 def _bring_back_two(folder: Path, history: History) -> None:
     """Put a snapshot numbered 2 back into the list, with content that only it holds."""
-    from companion.history import refs
+    from companion.history.store import refs
 
     (folder / "only2").write_bytes(os.urandom(9000))
     (folder / "shared").write_bytes(os.urandom(9000))
@@ -213,10 +213,10 @@ def test_the_system_itself_fails(
     with History(folder) as history:
         history.take("first")
     script = (
-        "import sys; from pathlib import Path; from companion.history.store import History\n"
+        "import sys; from pathlib import Path; from companion.history.history import History\n"
         "h = History(Path(sys.argv[1]))\n"
         "from companion.core.errors import CompanionError\n"
-        "import isal.isal_zlib, deflate, companion.history.taking\n"
+        "import isal.isal_zlib, deflate, companion.history.take\n"
         "import os; os.kill(os.getpid(), 0)\n"
         "try:\n    h.take('next')\n"
         "except CompanionError as error:\n    sys.exit(2)\n"

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from companion.core.errors import CompanionError
-from companion.history import hermetic
-from companion.history.store import History
+from companion.history.history import History
+from companion.history.store import hermetic
 
 
 def _hostile(folder: Path, canary: Path, git: Any) -> None:
@@ -114,7 +114,7 @@ def test_the_environment_holds_nothing_of_the_makers_git(tmp_path: Path, monkeyp
 def test_without_git_everything_imports_explains_and_goes_on(folder: Path) -> None:
     script = (
         "from pathlib import Path\n"
-        "from companion.history.store import History\n"
+        "from companion.history.history import History\n"
         f"history = History(Path({str(folder)!r}))\n"
         "print(history.available())\n"
         "print(history.take('first').number, [one.label for one in history.snapshots()])\n"
@@ -148,7 +148,7 @@ def test_what_git_says_reaches_the_maker(folder: Path, history: History) -> None
 
 def test_importing_the_room_is_light() -> None:
     script = (
-        "import sys, companion.history, companion.history.store\n"
+        "import sys, companion.history, companion.history.history\n"
         "print([name for name in ('git', 'isal', 'deflate', 'numpy') if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
@@ -185,7 +185,7 @@ def test_looking_at_a_strangers_history_starts_no_program(folder: Path, history:
     script.write_text(f"#!/bin/sh\necho ran >> '{canary}'\n", "utf-8")
     script.chmod(0o755)
     (place / "listing").unlink()
-    missing = history._shelf.packs.places[bytes.fromhex(history.snapshot(3).id)].pack.path
+    missing = history._store.packs.places[bytes.fromhex(history.snapshot(3).id)].pack.path
     missing.unlink()
     missing.with_suffix(".idx").unlink()
     prepare(place, script)

@@ -14,14 +14,14 @@ from typing import Any
 
 import pytest
 
-from companion.history.store import History
+from companion.history.history import History
 
 WORKER = """
 import hashlib, sys
 from pathlib import Path
 from companion.core.errors import CompanionError
 from companion.core import census
-from companion.history.store import History
+from companion.history.history import History
 
 census.PAUSE_NS = 0  # the kills are for the writes, not for the wait before a file just written is read once more
 folder, log, step = Path(sys.argv[1]), open(sys.argv[2], "a", buffering=1), int(sys.argv[3])

@@ -12,12 +12,12 @@ from pathlib import Path
 import pytest
 
 from companion.core.errors import CompanionError
-from companion.history.store import History
+from companion.history.history import History
 
 MEASURE = """
 import sys
 from pathlib import Path
-from companion.history.store import History
+from companion.history.history import History
 with History(Path(sys.argv[1])) as history:
     history.take("first")
     history.restore(1, into=Path(sys.argv[2]))

@@ -14,22 +14,23 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.history import hermetic, listing
-from companion.history.commits import clean_label
-from companion.history.shelf import Shelf
+from companion.history import listing
+from companion.history.history import History
 from companion.history.snapshot import Snapshot
-from companion.history.store import History
+from companion.history.store import hermetic, snapshot_list
+from companion.history.store.commits import clean_label
+from companion.history.store.store import Store
 
 
 def _from_commits(folder: Path) -> list[Snapshot]:
     """The list as it is where nothing is remembered; the memory is put back."""
-    memory = folder / ".companion/history.git" / listing.FILE
+    memory = folder / ".companion/history.git" / snapshot_list.FILE
     aside = memory.with_name("aside")
     memory.rename(aside)
     try:
-        shelf = Shelf(folder)
-        found = shelf.snapshots()
-        shelf.close()
+        store = Store(folder)
+        found = store.snapshots()
+        store.close()
         return found
     finally:
         aside.rename(memory)
@@ -47,7 +48,7 @@ def test_it_holds_what_the_commits_say_after_every_kind_of_change(
     folder: Path, history: History, tmp_path: Path
 ) -> None:
     def same() -> list[Snapshot]:
-        rows = listing.remembered(_place(folder))
+        rows = snapshot_list.remembered(_place(folder))
         assert rows is not None
         assert rows == _from_commits(folder) == listing.snapshots(folder) == history.snapshots()
         return rows
@@ -71,7 +72,7 @@ def test_it_holds_what_the_commits_say_after_every_kind_of_change(
     (tmp_path / "new computer").mkdir()
     with History(tmp_path / "new computer") as other:
         other.adopt(target)
-    assert listing.remembered(_place(tmp_path / "new computer")) == same()
+    assert snapshot_list.remembered(_place(tmp_path / "new computer")) == same()
 
 
 @settings(deadline=None, max_examples=60)
@@ -97,23 +98,23 @@ def test_rows_there_and_back(tmp_path_factory: pytest.TempPathFactory, data: st.
         for number in range(data.draw(st.integers(0, 4)), 0, -1)
     ]
     place = tmp_path_factory.mktemp("history")
-    listing.remember(place, b"some names\n", rows)
-    assert listing.kept(place) == (b"some names\n", rows)
+    snapshot_list.remember(place, b"some names\n", rows)
+    assert snapshot_list.kept(place) == (b"some names\n", rows)
 
 
 def test_any_damage_to_it_is_seen(folder: Path, history: History) -> None:
     for number in range(3):
         _change(folder, str(number))
         history.take(f"n {number}")
-    memory = _place(folder) / listing.FILE
+    memory = _place(folder) / snapshot_list.FILE
     whole = memory.read_bytes()
     right = _from_commits(folder)
     for at in range(len(whole)):
         memory.write_bytes(whole[:at] + bytes([whole[at] ^ 0x21]) + whole[at + 1 :])
-        rows = listing.remembered(_place(folder))
+        rows = snapshot_list.remembered(_place(folder))
         assert rows is None or rows == right  # a letter of the sum in capitals is no other sum
         memory.write_bytes(whole[:at])
-        assert listing.remembered(_place(folder)) is None
+        assert snapshot_list.remembered(_place(folder)) is None
     assert listing.snapshots(folder) == right
 
 
@@ -148,8 +149,8 @@ ID, ROW = "a" * 40, ["1", "a" * 40, "b" * 40, "label", "2026-11-26T12:00:00Z", "
 )
 def test_what_we_would_not_have_written_is_not_believed(folder: Path, history: History, row: dict[int, str]) -> None:
     history.take("the truth")
-    names = (_place(folder) / listing.NAMES).read_bytes()
-    memory = _place(folder) / listing.FILE
+    names = (_place(folder) / snapshot_list.NAMES).read_bytes()
+    memory = _place(folder) / snapshot_list.FILE
     memory.write_bytes(_forged("\t".join(ROW) + "\n", names))
     assert [one.label for one in listing.snapshots(folder)] == ["label"]  # the neighbour: well formed, so believed
     fields = [row.get(at, field) for at, field in enumerate(ROW)]
@@ -159,7 +160,7 @@ def test_what_we_would_not_have_written_is_not_believed(folder: Path, history: H
 
 def test_a_pipe_a_folder_and_a_link_in_its_place(folder: Path, history: History) -> None:
     taken = history.take("first")
-    memory = _place(folder) / listing.FILE
+    memory = _place(folder) / snapshot_list.FILE
     memory.unlink()
     os.mkfifo(memory)
     assert listing.snapshots(folder) == [taken.but(new=True)]
@@ -184,7 +185,7 @@ def test_a_pipe_a_folder_and_a_link_in_its_place(folder: Path, history: History)
 
 def test_a_snapshot_that_cannot_be_read_is_not_remembered_as_such(folder: Path, history: History) -> None:
     history.take("first")
-    memory, names = _place(folder) / listing.FILE, _place(folder) / listing.NAMES
+    memory, names = _place(folder) / snapshot_list.FILE, _place(folder) / snapshot_list.NAMES
     memory.unlink()
     text = names.read_text("utf-8")
     names.write_text(text + f"{'e' * 40} refs/snapshots/000009\n", "utf-8")
@@ -205,9 +206,9 @@ def test_no_commit_is_read_twice_and_git_not_started(
         raise AssertionError("git was started")
 
     monkeypatch.setattr(hermetic, "run", refuse)
-    shelf = Shelf(folder)
-    assert len(shelf.snapshots()) == 30
-    assert shelf._packs is None
+    store = Store(folder)
+    assert len(store.snapshots()) == 30
+    assert store._packs is None
     _change(folder, "one more")
     history.take("one more")
     assert len(listing.snapshots(folder)) == 31
@@ -215,9 +216,9 @@ def test_no_commit_is_read_twice_and_git_not_started(
 
 def test_looking_writes_nothing(folder: Path, history: History) -> None:
     history.take("first")
-    (_place(folder) / listing.FILE).unlink()
+    (_place(folder) / snapshot_list.FILE).unlink()
     assert len(listing.snapshots(folder)) == 1
-    assert not (_place(folder) / listing.FILE).exists()
+    assert not (_place(folder) / snapshot_list.FILE).exists()
     assert listing.snapshots(folder.parent) == []
     assert not (folder.parent / ".companion").exists()
 
@@ -254,7 +255,7 @@ def test_a_disk_that_refuses_costs_nothing(
     monkeypatch.setattr(Path, "write_bytes", refuse)
     assert history.take("second").number == 2
     monkeypatch.undo()
-    assert listing.remembered(_place(folder)) is None
+    assert snapshot_list.remembered(_place(folder)) is None
     assert [row.label for row in listing.snapshots(folder)] == ["second", "first"]
     fsck(folder)
 
@@ -268,9 +269,9 @@ def test_nothing_is_done_on_the_word_of_the_list(folder: Path, history: History,
     history.take("third")
 
     def forge(numbers: tuple[int, ...]) -> None:
-        names, rows = listing.kept(_place(folder))
+        names, rows = snapshot_list.kept(_place(folder))
         rows = [row.but(tree=first.tree) if row.number in numbers else row for row in rows]
-        listing.remember(_place(folder), names, rows)
+        snapshot_list.remember(_place(folder), names, rows)
 
     forge((2,))
     with History(folder) as again:
@@ -293,7 +294,7 @@ def test_a_damaged_commit_is_told_and_nothing_swept_though_the_list_remembers_it
     for label in ("first", "second", "third"):
         _change(folder, label)
         history.take(label)
-    place = history._shelf.packs.places[bytes.fromhex(history.snapshot(2).id)]
+    place = history._store.packs.places[bytes.fromhex(history.snapshot(2).id)]
     with place.pack.path.open("r+b") as stream:
         stream.seek(place.start + 20)
         stream.write(b"damaged")

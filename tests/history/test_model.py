@@ -15,8 +15,8 @@ from hypothesis.stateful import (
 )
 
 from companion.core.errors import CompanionError
-from companion.history import commits, listing
-from companion.history.store import History
+from companion.history.history import History
+from companion.history.store import commits, snapshot_list
 from tests.history.desk import (
     FEW,
     LABELS,
@@ -226,13 +226,13 @@ class Whole(Desk):
 
 def held_against_the_commits(hand: History) -> None:
     """The remembered list says what the commits say, or nothing."""
-    shelf = hand._shelf
-    if (rows := listing.remembered(shelf.path)) is None:
+    store = hand._store
+    if (rows := snapshot_list.remembered(store.path)) is None:
         return
-    versions = {commit: version for version, commit in shelf.named().releases.items()}
-    assert [row.number for row in rows] == sorted(shelf.named().snapshots, reverse=True)
+    versions = {commit: version for version, commit in store.named().releases.items()}
+    assert [row.number for row in rows] == sorted(store.named().snapshots, reverse=True)
     for row in rows:
-        tree, text = commits.split_commit(shelf.packs.read(bytes.fromhex(row.id)))
+        tree, text = commits.split_commit(store.packs.read(bytes.fromhex(row.id)))
         assert row == commits.snapshot_of(row.number, row.id, tree, text, versions.get(row.id, ""))
 
 

@@ -17,12 +17,24 @@ from hypothesis import strategies as st
 
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Progress, Watch
-from companion.history import commits, durable, packing, placing, refs, restoring
-from companion.history.model import FILE, FOLDER, LINK, PROGRAM, Kept
-from companion.history.objects import COMMIT, TREE, Entry, commit_data, object_id, tree_data
-from companion.history.planning import plan
+from companion.history import restore, restore_files
+from companion.history.history import History
+from companion.history.model import KeptFile
+from companion.history.restore_plan import plan
 from companion.history.snapshot import Snapshot
-from companion.history.store import History
+from companion.history.store import commits, durable, pack_writer, refs
+from companion.history.store.objects import (
+    COMMIT,
+    FILE,
+    FOLDER,
+    LINK,
+    PROGRAM,
+    TREE,
+    TreeEntry,
+    commit_data,
+    object_id,
+    tree_data,
+)
 
 
 def _mutate(folder: Path) -> None:
@@ -190,13 +202,13 @@ def test_a_file_changed_under_the_restore_is_left_alone(
     history.take("good")
     _mutate(folder)
     target = folder / "Samples/struck/slate_0.wav"
-    real = restoring._write_journal
+    real = restore._write_journal
 
     def saving_meanwhile(*arguments: Any) -> None:
         target.write_bytes(b"saved by the host just now")
         real(*arguments)
 
-    monkeypatch.setattr(restoring, "_write_journal", saving_meanwhile)
+    monkeypatch.setattr(restore, "_write_journal", saving_meanwhile)
     done = history.restore(1)
     assert done.failed == (("Samples/struck/slate_0.wav", "it changed while the restore ran"),)
     assert target.read_bytes() == b"saved by the host just now"
@@ -252,9 +264,9 @@ def test_a_folder_that_may_not_be_opened_costs_what_lies_in_it(
 def test_one_damaged_object_costs_one_file_and_is_named(folder: Path, history: History, state: Any) -> None:
     history.take("good")
     good = state(folder)
-    shelf = history._shelf
+    store = history._store
     kept = history.files(1)["Samples/struck/slate_2.wav"]
-    place = shelf.packs.places[bytes.fromhex(kept.blob)]
+    place = store.packs.places[bytes.fromhex(kept.blob)]
     pack = place.pack.path
     with pack.open("r+b") as stream:
         stream.seek((place.start + place.end) // 2)
@@ -302,7 +314,7 @@ def test_a_full_disk_half_way_puts_everything_back(
     history.take("good")
     _mutate(folder)
     before = state(folder)
-    real, calls = packing.write_all, [0]
+    real, calls = pack_writer.write_all, [0]
 
     def filling(handle: int, data: Any) -> None:
         calls[0] += 1
@@ -310,7 +322,7 @@ def test_a_full_disk_half_way_puts_everything_back(
             raise OSError(28, "No space left on device")
         real(handle, data)
 
-    monkeypatch.setattr(placing, "write_all", filling)
+    monkeypatch.setattr(restore_files, "write_all", filling)
     with pytest.raises(CompanionError, match=r"No space left.*put back"):
         history.restore(1)
     assert state(folder) == before
@@ -390,7 +402,7 @@ def test_a_history_from_elsewhere_cannot_write_outside(
     before = state(tmp_path)
 
     def carried_out(todo: Any) -> Any:
-        return placing.Placer(history._shelf.packs, folder, aside, lambda _p, _s: None, Watch()).carry_out(todo)
+        return restore_files.Placer(history._store.packs, folder, aside, lambda _p, _s: None, Watch()).carry_out(todo)
 
     assert not carried_out(plan({"fine.md": kept}, {})).failed, "its innocent neighbour"
     (folder / "fine.md").unlink()
@@ -413,11 +425,11 @@ def test_a_snapshot_from_elsewhere_that_leads_outside_is_restored_without_that(
     history.take("first")
     kept = history.files(1)["CHANGELOG.md"]
     blob = bytes.fromhex(kept.blob)
-    inner = tree_data([Entry(b"evil", FILE, blob)])
-    root = tree_data([Entry(b"..", FOLDER, object_id(TREE, inner)), Entry(b"fine.md", FILE, blob)])
+    inner = tree_data([TreeEntry(b"evil", FILE, blob)])
+    root = tree_data([TreeEntry(b"..", FOLDER, object_id(TREE, inner)), TreeEntry(b"fine.md", FILE, blob)])
     forged = Snapshot(2, "", object_id(TREE, root).hex(), "forged", "2026-01-01T00:00:00Z", files=2, bytes=2)
     commit = commit_data(object_id(TREE, root), 0, commits.message(forged))
-    writer = packing.PackWriter(history._shelf.pack_folder)
+    writer = pack_writer.PackWriter(history._store.pack_folder)
     for kind, data in ((TREE, inner), (TREE, root), (COMMIT, commit)):
         writer.add(kind, data, object_id(kind, data))
     writer.finish()
@@ -441,14 +453,14 @@ def test_a_folder_swapped_for_a_link_during_a_restore_is_not_followed(
     (folder / "Samples/struck/slate_1.wav").chmod(0o755)
     (folder / "Samples/struck/added.wav").write_bytes(b"added since")
     (folder / "Samples/struck/empty").mkdir()
-    real, outside = restoring._write_journal, tmp_path / "outside"
+    real, outside = restore._write_journal, tmp_path / "outside"
 
     def swapping(*arguments: Any) -> None:
         (folder / what).rename(outside)
         (folder / what).symlink_to(outside)
         real(*arguments)
 
-    monkeypatch.setattr(restoring, "_write_journal", swapping)
+    monkeypatch.setattr(restore, "_write_journal", swapping)
     before = state(folder)
     done = history.restore(1)
     after = {f"{what}/{path}": one for path, one in state(outside).items()}
@@ -539,14 +551,14 @@ def test_what_is_restored_is_on_disk_before_it_has_its_name_and_its_name_before_
     for name in ("Samples/struck/slate_0.wav", "CHANGELOG.md"):
         (folder / name).write_bytes(b"worse")
     (folder / "Takes/added.wav").write_bytes(b"added since")
-    journal, real = folder / ".companion/restore.json", restoring._end_journal
+    journal, real = folder / ".companion/restore.json", restore._end_journal
     ended: list[int] = []
 
     def ending(*given: Any) -> None:
         ended.append(len(calls))
         real(*given)
 
-    monkeypatch.setattr(restoring, "_end_journal", ending)
+    monkeypatch.setattr(restore, "_end_journal", ending)
     calls = _watched(monkeypatch)
     assert not history.restore(1).failed
     placed = _renamed(calls, "slate_0.wav") + _renamed(calls, "CHANGELOG.md")
@@ -558,7 +570,7 @@ def test_what_is_restored_is_on_disk_before_it_has_its_name_and_its_name_before_
 
 
 def test_evidence_and_unchanged_files_are_not_in_a_plan() -> None:
-    one, two = Kept("1" * 40, 3, FILE), Kept("2" * 40, 3, FILE)
+    one, two = KeptFile("1" * 40, 3, FILE), KeptFile("2" * 40, 3, FILE)
     found = plan(
         {"a": one, "b": one, "x": one._replace(mode=PROGRAM), ".companion/evidence/e": one, "l": one},
         {
@@ -705,14 +717,14 @@ def test_a_folder_gone_with_its_disk_is_not_begun_anew(
 ) -> None:
     history.take("first")
     (folder / "Samples/struck/slate_0.wav").write_bytes(b"worse")
-    act = getattr(restoring, when)
+    act = getattr(restore, when)
 
     def gone_first(*given: Any) -> Any:
         if folder.exists():
             folder.rename(folder.with_name("gone"))
         return act(*given)
 
-    monkeypatch.setattr(restoring, when, gone_first)
+    monkeypatch.setattr(restore, when, gone_first)
     with contextlib.suppress(CompanionError):
         history.restore(1)
     assert not folder.exists()
@@ -723,5 +735,5 @@ def test_a_copy_that_was_begun_leaves_nothing_behind_the_next(tmp_path: Path) ->
     path = tmp_path / "aside"
     with path.open("wb", buffering=0) as stream:
         stream.write(b"what a damaged copy gave")
-        placing._fill(stream.fileno(), iter([b"who", b"le"]))
+        restore_files._fill(stream.fileno(), iter([b"who", b"le"]))
     assert path.read_bytes() == b"whole"

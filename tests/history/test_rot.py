@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from hypothesis.stateful import initialize, invariant, precondition, rule
 
 from companion.core.errors import CompanionError
-from companion.history import listing, refs
-from companion.history.objects import tree_entries
-from companion.history.packs import read_index
-from companion.history.store import History
+from companion.history.history import History
+from companion.history.store import refs, snapshot_list
+from companion.history.store.objects import tree_entries
+from companion.history.store.packs import read_index
 from tests.history.desk import (
     FEW,
     FOLDER,
@@ -169,7 +169,7 @@ class Rotting(Desk):
             if entry and entry != FOLDER and (not now or now == FOLDER or data_of(now) != data_of(entry)):
                 assert blob_of(entry) in whole, "its only copy is never overwritten or taken away"
         if after != before:
-            (self.store / listing.FILE).unlink(missing_ok=True)  # it is worth nothing in itself
+            (self.store / snapshot_list.FILE).unlink(missing_ok=True)  # it is worth nothing in itself
             with History(self.root) as other:
                 safe = {path: (one.blob, one.mode) for path, one in other.files(done.safety.number).items()}
             assert safe == {path: kept(one)[::2] for path, one in snapped(before)[0].items()}

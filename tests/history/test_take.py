@@ -19,8 +19,9 @@ from companion.core import census
 from companion.core.errors import Busy, Cancelled, CompanionError
 from companion.core.lock import held
 from companion.core.progress import Watch
-from companion.history import commits, packs, reading
-from companion.history.store import History
+from companion.history import reader
+from companion.history.history import History
+from companion.history.store import commits, packs
 
 
 def test_the_tree_is_the_one_plain_git_writes(
@@ -132,13 +133,13 @@ def test_a_second_look_reads_only_what_changed(folder: Path, history: History, m
     time.sleep(2.1)
     history.take("first")
     opened: list[str] = []
-    real = reading._Reader.read
+    real = reader._FileReader.read
 
     def noting(reader: Any, path: str, *rest: Any) -> Any:
         opened.append(path)
         return real(reader, path, *rest)
 
-    monkeypatch.setattr(reading._Reader, "read", noting)
+    monkeypatch.setattr(reader._FileReader, "read", noting)
     (folder / "CHANGELOG.md").write_text("# Changelog\n\n## 1.0\n", "utf-8")
     history.take("second")
     assert sorted(opened) == ["CHANGELOG.md", "latest.wav"]
@@ -283,7 +284,7 @@ def test_a_file_that_changes_while_it_is_read_is_tried_again_then_marked(
     folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     restless, once = folder / "Samples/struck/slate_0.wav", folder / "Samples/struck/slate_1.wav"
-    real, left = reading._exactly, {restless: 99, once: 1}
+    real, left = reader._exactly, {restless: 99, once: 1}
 
     def rewriting(handle: int, count: int) -> bytes:
         data = real(handle, count)
@@ -295,7 +296,7 @@ def test_a_file_that_changes_while_it_is_read_is_tried_again_then_marked(
                 os.utime(path, ns=(times, times))
         return data
 
-    monkeypatch.setattr(reading, "_exactly", rewriting)
+    monkeypatch.setattr(reader, "_exactly", rewriting)
     taken = history.take("first")
     assert taken.changed_while_read == ("Samples/struck/slate_0.wav",)
     assert left[restless] == 99 - census.ATTEMPTS
@@ -307,7 +308,7 @@ def test_a_file_that_changes_while_it_is_read_is_tried_again_then_marked(
 def test_a_large_file_that_grows_or_shrinks_while_it_is_read(
     folder: Path, history: History, fsck: Callable[[Path], None], monkeypatch: pytest.MonkeyPatch, grows: bool
 ) -> None:
-    monkeypatch.setattr(reading, "SMALL", 1000)
+    monkeypatch.setattr(reader, "SMALL", 1000)
     bounce = folder / "bounce.wav"
     bounce.write_bytes(bytes(range(256)) * 20_000)
     real = census.read_ids
@@ -318,7 +319,7 @@ def test_a_large_file_that_grows_or_shrinks_while_it_is_read(
             os.truncate(bounce, size + 1000 if grows else size - 1000)
         return ids
 
-    monkeypatch.setattr(reading, "read_ids", moving)
+    monkeypatch.setattr(reader, "read_ids", moving)
     taken = history.take("first")
     fsck(folder)
     if grows:

@@ -7,18 +7,18 @@ from pathlib import Path
 
 import pytest
 
-from companion.history.packs import Damaged
-from companion.history.shelf import Shelf
-from companion.history.store import History
-from companion.history.trees import differing
+from companion.history.history import History
+from companion.history.store.packs import Damaged
+from companion.history.store.store import Store
+from companion.history.store.trees import differing
 
 
 def pairs(folder: Path, a: str, b: str) -> dict[str, tuple[str | None, str | None]]:
-    shelf = Shelf(folder)
+    store = Store(folder)
     try:
-        return differing(shelf.packs, a, b)
+        return differing(store.packs, a, b)
     finally:
-        shelf.close()
+        store.close()
 
 
 def test_it_tells_what_the_full_comparison_tells(folder: Path, history: History) -> None:
@@ -68,17 +68,17 @@ def test_a_folder_that_is_the_same_is_never_opened(
     first = history.take("first")
     (folder / "Samples" / "more7" / "mine.wav").write_bytes(b"seven")
     second = history.take("second")
-    shelf, read = Shelf(folder), []
-    real = shelf.packs.read
+    store, read = Store(folder), []
+    real = store.packs.read
 
     def noted(oid: bytes) -> bytes:
         read.append(oid)
         return real(oid)
 
-    monkeypatch.setattr(shelf.packs, "read", noted)
-    assert list(differing(shelf.packs, first.tree, second.tree)) == ["Samples/more7/mine.wav"]
+    monkeypatch.setattr(store.packs, "read", noted)
+    assert list(differing(store.packs, first.tree, second.tree)) == ["Samples/more7/mine.wav"]
     assert len(read) == 6, "root, Samples and more7, on either side"
-    shelf.close()
+    store.close()
 
 
 def test_a_tree_that_is_not_there_is_told(folder: Path, history: History) -> None:

@@ -15,11 +15,12 @@ from hypothesis import strategies as st
 
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Progress, Watch
-from companion.history import hermetic, inflating, mirroring, refs
-from companion.history.objects import BLOB, object_id
-from companion.history.packing import PackWriter, entry_header, index_data
-from companion.history.packs import Packs, read_index
-from companion.history.store import History
+from companion.history import mirror
+from companion.history.history import History
+from companion.history.store import hermetic, refs, streams
+from companion.history.store.objects import BLOB, object_id
+from companion.history.store.pack_writer import PackWriter, entry_header, index_data
+from companion.history.store.packs import Packs, read_index
 
 
 def _three(folder: Path, history: History) -> list[bytes]:
@@ -59,10 +60,10 @@ def test_a_pack_shared_by_kept_and_forgotten_is_rewritten(
     history.take("first")
     (folder / "once.wav").unlink()
     history.take("second")
-    before = history._shelf.packs.places
+    before = history._store.packs.places
     assert history.forget([1]).bytes_won > 300_000
     assert history.verify().damaged == ()
-    assert history._shelf.packs.places != before
+    assert history._store.packs.places != before
     fsck(folder)
 
 
@@ -116,7 +117,7 @@ def test_git_accepts_every_name(folder: Path, history: History, git: Any, fsck: 
 def test_damage_anywhere_is_found_and_named(folder: Path, history: History) -> None:
     _three(folder, history)
     assert history.verify().damaged == ()
-    assert history.verify().objects == history._shelf.packs.places.keys().__len__()
+    assert history.verify().objects == history._store.packs.places.keys().__len__()
     pack = next(iter((folder / ".companion/history.git/objects/pack").glob("*.pack")))
     data = bytearray(pack.read_bytes())
     missed = []
@@ -149,7 +150,7 @@ def test_a_lost_or_damaged_index_is_made_again(folder: Path, history: History, f
 @pytest.mark.parametrize("offset", [0, 1 << 40, 1 << 63, (1 << 64) - 1])
 def test_an_index_that_points_outside_its_pack_is_made_again(folder: Path, history: History, offset: int) -> None:
     contents = _three(folder, history)
-    pack = history._shelf.packs.places[bytes.fromhex(history.files(2)["Samples/alone.wav"].blob)].pack
+    pack = history._store.packs.places[bytes.fromhex(history.files(2)["Samples/alone.wav"].blob)].pack
     entries = {oid: (place.start, 0) for oid, place in pack.places.items()}
     entries[min(entries)] = (offset, 0)
     pack.path.with_suffix(".idx").write_bytes(index_data(entries, pack.path.read_bytes()[-20:]))
@@ -234,7 +235,7 @@ def test_a_mirror_in_a_full_folder_gets_a_folder_of_its_own_and_another_history_
 def test_an_interrupted_mirror_goes_on_where_it_was(
     folder: Path, history: History, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
-    monkeypatch.setattr(mirroring, "BLOCK", 10_000)
+    monkeypatch.setattr(mirror, "BLOCK", 10_000)
     contents = _three(folder, history)
     target, watch = tmp_path / name, Watch()
 
@@ -346,9 +347,9 @@ def test_a_mirror_of_another_history_is_known_though_no_number_is_in_both(
 
 def test_what_is_an_address_and_what_is_a_folder() -> None:
     for address in ("https://host.example/a.git", "ssh://host.example/a", "me@host.example:a.git", "host.example:a"):
-        assert mirroring.is_remote(address)
+        assert mirror.is_remote(address)
     for path in ("/disk/copy.git", "copy", "C:\\copies", "C:/copies", "./a:b"):
-        assert not mirroring.is_remote(path)
+        assert not mirror.is_remote(path)
 
 
 @given(kind=st.integers(1, 7), size=st.integers(0, 1 << 50))
@@ -388,9 +389,9 @@ def test_what_is_packed_is_read_back(contents: list[bytes]) -> None:
 
 @given(data=st.binary(max_size=200_000), damage=st.integers(0, 1 << 20))
 def test_stored_and_deflated_streams_inflate_and_damage_never_crashes(data: bytes, damage: int) -> None:
-    for packed in (inflating.stored(data), inflating.deflated(data)):
-        assert bytes(inflating.inflated(packed, len(data))) == data
+    for packed in (streams.stored(data), streams.deflated(data)):
+        assert bytes(streams.inflated(packed, len(data))) == data
         broken = bytearray(packed)
         broken[damage % len(broken)] ^= 1 + damage % 255
-        with contextlib.suppress(inflating.Inflation):
-            assert len(inflating.inflated(bytes(broken), len(data))) <= len(data)
+        with contextlib.suppress(streams.Inflation):
+            assert len(streams.inflated(bytes(broken), len(data))) <= len(data)

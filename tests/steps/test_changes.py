@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from companion.history import refs
+from companion.history.store import refs
 from companion.sound.measures.measured import Measured
 from companion.steps.account.changes import difference, facts_lines
 from companion.workshop import Workshop
@@ -187,7 +187,7 @@ def test_a_text_that_cannot_be_read_back_is_not_told_as_a_new_one(shop: Workshop
     (shop.folder / "Scripts" / "sway.lua").write_text("one\n")
     with shop.history as history:
         kept = history.files(1)["Scripts/sway.lua"].blob
-        place = history._shelf.packs.places[bytes.fromhex(kept)]
+        place = history._store.packs.places[bytes.fromhex(kept)]
     with place.pack.path.open("r+b") as stream:
         stream.seek((place.start + place.end) // 2)
         stream.write(b"XX")

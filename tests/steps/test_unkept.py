@@ -193,7 +193,7 @@ def test_a_look_at_what_has_not_moved_opens_no_history(folder: Path, monkeypatch
     def refuse(*_: Any, **__: Any) -> Any:
         raise AssertionError("the history was opened")
 
-    monkeypatch.setattr("companion.history.shelf.Shelf", refuse)
+    monkeypatch.setattr("companion.history.store.store.Store", refuse)
     assert standing(folder).unkept == first.unkept
     sample(folder, 1).write_bytes(b"new")
     with pytest.raises(AssertionError, match="opened"):
@@ -274,7 +274,7 @@ def test_nothing_is_called_changed_for_want_of_a_cache(folder: Path, tmp_path: P
 
 
 def test_where_no_snapshot_can_be_taken_none_is_due(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("companion.history.hermetic.git_program", lambda: "")
+    monkeypatch.setattr("companion.history.store.hermetic.git_program", lambda: "")
     assert standing(folder).due is None
     monkeypatch.undo()
     assert standing(folder).due
@@ -301,7 +301,7 @@ def test_how_far_each_snapshot_moved_is_worked_out_once(folder: Path, monkeypatc
     pair = (one.tree, two.tree)
     assert shop.moves([pair]) == {pair: Moved(samples=Counts(changed=1), patches=Counts(changed=1))}
     assert shop.moves([("ab" * 20, two.tree)]) == {("ab" * 20, two.tree): None}, "damaged, and told so"
-    monkeypatch.setattr("companion.history.trees.differing", None)
+    monkeypatch.setattr("companion.history.store.trees.differing", None)
     assert shop.moves([pair])[pair] == Moved(samples=Counts(changed=1), patches=Counts(changed=1))
     shop.close()
 
@@ -316,7 +316,7 @@ def test_what_each_snapshot_costs_is_weighed_once(folder: Path, monkeypatch: pyt
         weighed = history.size()
     assert weighed.alone[2] > 5000
     assert shop.history_size() == weighed
-    monkeypatch.setattr("companion.history.store.History.size", None)
+    monkeypatch.setattr("companion.history.history.History.size", None)
     assert shop.history_size() == weighed
     shop.close()
 

@@ -16,8 +16,8 @@ from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes
 
 if TYPE_CHECKING:
+    from companion.history.history import History
     from companion.history.model import Comparison
-    from companion.history.store import History
     from companion.sound.measures.measured import Measured
 
 MOST_TEXTS: Final = 20

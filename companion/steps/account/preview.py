@@ -27,7 +27,7 @@ class Preview(msgspec.Struct, frozen=True, kw_only=True):
     """A restore, looked at beforehand.
 
     changes: what changed from the snapshot to the folder, in the maker's terms. write: paths with their bytes, and
-    remove: paths, both as :meth:`~companion.history.store.History.restore` would take them. facts: sentences on what
+    remove: paths, both as :meth:`~companion.history.history.History.restore` would take them. facts: sentences on what
     the facts would say then instead of now.
     """
 

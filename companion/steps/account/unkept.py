@@ -30,8 +30,8 @@ from companion.steps.model import Status
 
 if TYPE_CHECKING:
     from companion.history.model import Restored
-    from companion.history.shelf import Shelf
     from companion.history.snapshot import Snapshot
+    from companion.history.store.store import Store
 
 
 _KEY = b"folder"
@@ -61,7 +61,7 @@ def standing_of(desk: Desk, status: Status, *, writable: bool) -> Standing:
 
 
 def _git_there() -> bool:
-    from companion.history import hermetic
+    from companion.history.store import hermetic
 
     return bool(hermetic.git_program())
 
@@ -103,7 +103,7 @@ def _names(desk: Desk) -> bytes:
     """The history's list of snapshots as it lies there; it changes with every one that comes or goes."""
     if not desk.places.history.is_dir():
         return b""
-    from companion.history import refs
+    from companion.history.store import refs
 
     with contextlib.suppress(OSError):
         return (desk.places.history / refs.FILE).read_bytes()
@@ -130,19 +130,19 @@ def _first(desk: Desk) -> Unkept | None:
 
 def _compared(desk: Desk, restored: int) -> Unkept | None:
     from companion.contents.kinds import kinds_by
-    from companion.history.shelf import Shelf
+    from companion.history.store.store import Store
 
     now, unread = _now(desk.inventory.entries)
-    with contextlib.closing(Shelf(desk.folder)) as shelf:
-        listed = shelf.snapshots()
+    with contextlib.closing(Store(desk.folder)) as store:
+        listed = store.snapshots()
         if not listed:
             return _first(desk)
         newest = listed[0]
         if not newest.tree:
             return None
-        bases = [_held_by(newest, b"newest", shelf, desk)]
+        bases = [_held_by(newest, b"newest", store, desk)]
         if older := next((one for one in listed[1:] if one.number == restored and one.tree), None):
-            bases.append(_held_by(older, b"older", shelf, desk))
+            bases.append(_held_by(older, b"older", store, desk))
     moved = moved_by(_changes(now, unread, bases), kinds_by(desk.facts.contents))
     samples = sum(entry.kind.audible for entry in desk.inventory.entries)
     return Unkept(
@@ -181,25 +181,25 @@ def _changes(now: Mapping[str, str], unread: set[str], bases: Sequence[Mapping[s
             yield path, content, None
 
 
-def _held_by(shot: Snapshot, slot: bytes, shelf: Shelf, desk: Desk) -> dict[str, str]:
+def _held_by(shot: Snapshot, slot: bytes, store: Store, desk: Desk) -> dict[str, str]:
     """Return the blob ids of what a snapshot holds, by path; worked out from what is remembered of another."""
     table = Table(desk.cache, "held", 1, _Held)
     kept = table.get(slot) or _Held()
     if kept.tree != shot.tree:
-        kept = _Held(shot.tree, _brought_to(kept, shot, shelf, desk.watch))
+        kept = _Held(shot.tree, _brought_to(kept, shot, store, desk.watch))
         table.put([(slot, kept)])
     return {os.fsdecode(path): blob for path, blob in kept.blobs.items()}
 
 
-def _brought_to(kept: _Held, shot: Snapshot, shelf: Shelf, watch: Watch) -> dict[bytes, str]:
-    from companion.history.packs import Damaged
-    from companion.history.trees import differing
+def _brought_to(kept: _Held, shot: Snapshot, store: Store, watch: Watch) -> dict[bytes, str]:
+    from companion.history.store.packs import Damaged
+    from companion.history.store.trees import differing
 
     try:
-        changes = differing(shelf.packs, kept.tree, shot.tree, watch)
+        changes = differing(store.packs, kept.tree, shot.tree, watch)
     except Damaged:
         if not kept.tree:
             raise
-        return _brought_to(_Held(), shot, shelf, watch)  # that one has been forgotten
+        return _brought_to(_Held(), shot, store, watch)  # that one has been forgotten
     after = {os.fsencode(path): blob for path, (_, blob) in changes.items()}
     return {path: blob for path, blob in {**kept.blobs, **after}.items() if blob is not None}

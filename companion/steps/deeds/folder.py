@@ -21,8 +21,8 @@ from companion.steps.desk import Desk
 from companion.steps.table import BY_ID
 
 if TYPE_CHECKING:
+    from companion.history.history import History
     from companion.history.model import Restored
-    from companion.history.store import History
 
 
 class OpenFolder:
@@ -102,13 +102,13 @@ class OpenFolder:
     @property
     def history(self) -> History:
         """The kept versions of this folder: a new way in each time, to be closed by whoever asked (``with``)."""
-        from companion.history.store import History
+        from companion.history.history import History
 
         return History(self.places.folder)
 
     def history_problem(self, *, looking: bool = False) -> str:
         """Return why no snapshots can be kept here, or with ``looking`` why none can be looked at; or nothing."""
-        from companion.history.store import History
+        from companion.history.history import History
 
         return History.available() or ("" if self.writable or looking else "the folder is read-only")
 

@@ -18,7 +18,7 @@ from companion.steps.looks.stated import weight_of
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
-    from companion.history.store import History
+    from companion.history.history import History
 
 
 def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:

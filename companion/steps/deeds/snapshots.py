@@ -48,7 +48,7 @@ class Snapshots(OpenFolder):
 
     def preview(self, number: int, watch: Watch = QUIET) -> Preview:
         """Return what bringing back a snapshot would do; nothing is touched."""
-        from companion.history.restoring import unread
+        from companion.history.restore import unread
         from companion.steps.account.changes import changes_of
         from companion.steps.account.preview import preview_of
 
@@ -76,14 +76,14 @@ class Snapshots(OpenFolder):
         What was worked out once is remembered; a folder of the two that did not change is never opened.
         """
         from companion.contents.kinds import kinds_by
-        from companion.history.shelf import Shelf
-        from companion.history.trees import differing
+        from companion.history.store.store import Store
+        from companion.history.store.trees import differing
         from companion.steps.account.moved import Moved, moved_by
 
         stated = hashlib.sha256(msgspec.json.encode(self.facts.contents)).digest()
         kind_of = kinds_by(self.facts.contents)
         found: dict[tuple[str, str], Moved | None] = {}
-        with contextlib.closing(Shelf(self.places.folder)) as shelf:
+        with contextlib.closing(Store(self.places.folder)) as store:
             for before, after in pairs:
                 watch.check()
                 key = bytes.fromhex(before + after) + stated
@@ -92,7 +92,7 @@ class Snapshots(OpenFolder):
                         found[before, after] = msgspec.msgpack.decode(kept, type=Moved)
                         continue
                 try:
-                    differ = differing(shelf.packs, before, after, watch)
+                    differ = differing(store.packs, before, after, watch)
                 except Cancelled:
                     raise
                 except (CompanionError, ValueError):
@@ -105,8 +105,8 @@ class Snapshots(OpenFolder):
 
     def history_size(self, watch: Watch = QUIET) -> Size:
         """Return the bytes of the history and those each snapshot alone holds; remembered until one comes or goes."""
-        from companion.history import refs
         from companion.history.model import Size
+        from companion.history.store import refs
 
         try:
             key = hashlib.sha256((self.places.history / refs.FILE).read_bytes()).digest()

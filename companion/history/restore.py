@@ -20,14 +20,16 @@ from companion.core.census import read_file
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import explain_os_error, read_capped, write_safely
 from companion.core.progress import QUIET, Watch
-from companion.history.model import LINK, Restored
+from companion.history.folder_state import FolderState, look
+from companion.history.model import Restored
 from companion.history.names import is_within
-from companion.history.placing import Done, Placer, Stays, refuse_when_too_full
-from companion.history.planning import Plan, plan
-from companion.history.reading import Sink
-from companion.history.shelf import Shelf, told
+from companion.history.reader import Sink
+from companion.history.restore_files import Done, Placer, Stays, refuse_when_too_full
+from companion.history.restore_plan import RestorePlan, plan
 from companion.history.snapshot import Snapshot
-from companion.history.taking import FolderState, look, take_held
+from companion.history.store.objects import LINK
+from companion.history.store.store import Store, explained
+from companion.history.take import take_held
 
 
 class Journal(NamedTuple):
@@ -38,17 +40,17 @@ class Journal(NamedTuple):
     only: tuple[str, ...]
 
 
-def _journal_path(shelf: Shelf) -> Path:
-    return shelf.places.restoring
+def _journal_path(store: Store) -> Path:
+    return store.places.restoring
 
 
-def _aside(shelf: Shelf) -> Path:
-    return shelf.places.ours / "restore-aside"
+def _aside(store: Store) -> Path:
+    return store.places.ours / "restore-aside"
 
 
-def read_journal(shelf: Shelf) -> Journal | None:
+def read_journal(store: Store) -> Journal | None:
     """Return the restore that was begun and not ended, or None."""
-    path = _journal_path(shelf)
+    path = _journal_path(store)
     if not path.exists():
         return None
     try:
@@ -58,14 +60,14 @@ def read_journal(shelf: Shelf) -> Journal | None:
         return None
 
 
-def _write_journal(shelf: Shelf, journal: Journal) -> None:
+def _write_journal(store: Store, journal: Journal) -> None:
     text = json.dumps({"schema": 1, **journal._asdict()}, ensure_ascii=True)
-    write_safely(_journal_path(shelf), text.encode("ascii"), ours=True)
+    write_safely(_journal_path(store), text.encode("ascii"), ours=True)
 
 
-def _end_journal(shelf: Shelf) -> None:
-    shutil.rmtree(_aside(shelf), ignore_errors=True)
-    _journal_path(shelf).unlink(missing_ok=True)
+def _end_journal(store: Store) -> None:
+    shutil.rmtree(_aside(store), ignore_errors=True)
+    _journal_path(store).unlink(missing_ok=True)
 
 
 def normal(chosen: Sequence[str]) -> tuple[str, ...]:
@@ -97,22 +99,22 @@ def _require_chosen(snapshot: Snapshot, files: dict[str, object], chosen: tuple[
             )
 
 
-def restore(shelf: Shelf, cache: Cache, number: int, only: Sequence[str], watch: Watch) -> Restored:
+def restore(store: Store, cache: Cache, number: int, only: Sequence[str], watch: Watch) -> Restored:
     """Bring the folder, or the paths ``only``, back to snapshot ``number``."""
     chosen = normal(only)
-    with shelf.writing("restoring a snapshot"):
-        return _restore_held(shelf, cache, shelf.snapshot(number), chosen, watch)
+    with store.writing("restoring a snapshot"):
+        return _restore_held(store, cache, store.snapshot(number), chosen, watch)
 
 
 def _restore_held(
-    shelf: Shelf, cache: Cache, target: Snapshot, chosen: tuple[str, ...], watch: Watch, *, asked: bool = True
+    store: Store, cache: Cache, target: Snapshot, chosen: tuple[str, ...], watch: Watch, *, asked: bool = True
 ) -> Restored:
     """Restore while the history is held. ``asked``: a chosen path that is not in the snapshot is an error."""
     lost: list[tuple[str, str]] = []
-    wanted = shelf.files(target.tree, lost)
+    wanted = store.files(target.tree, lost)
     if asked and not lost:
         _require_chosen(target, dict(wanted), chosen)
-    safety, now = take_held(shelf, cache, f"before restoring snapshot {target.number}", "before-restore", watch)
+    safety, now = take_held(store, cache, f"before restoring snapshot {target.number}", "before-restore", watch)
     todo = plan(wanted, now.files, target.empty_folders, now.empty, chosen)
     if lost:
         todo = todo._replace(drop=())
@@ -121,11 +123,11 @@ def _restore_held(
         todo = todo._replace(remove={p: k for p, k in todo.remove.items() if not is_within(p, unknown)})
     reasons = tuple((folder or ".", f"the history is damaged there: {reason}") for folder, reason in lost)
     if not todo.touches:
-        _end_journal(shelf)
+        _end_journal(store)
         return Restored(number=target.number, safety=safety, unchanged=todo.unchanged, failed=reasons)
-    refuse_when_too_full(shelf.folder, todo, shelf.packs)
-    _write_journal(shelf, Journal(target.number, target.id, chosen))
-    done = _carry_out_or_undo(shelf, cache, todo, now, watch)
+    refuse_when_too_full(store.folder, todo, store.packs)
+    _write_journal(store, Journal(target.number, target.id, chosen))
+    done = _carry_out_or_undo(store, cache, todo, now, watch)
     return Restored(
         number=target.number,
         safety=safety,
@@ -136,53 +138,53 @@ def _restore_held(
     )
 
 
-def _carry_out_or_undo(shelf: Shelf, cache: Cache, todo: Plan, before: FolderState, watch: Watch) -> Done:
+def _carry_out_or_undo(store: Store, cache: Cache, todo: RestorePlan, before: FolderState, watch: Watch) -> Done:
     try:
-        done = _carry_out(shelf, todo, before, watch)
+        done = _carry_out(store, todo, before, watch)
     except (Cancelled, OSError) as error:
-        _undo(shelf, cache, before)
+        _undo(store, cache, before)
         if isinstance(error, OSError):
-            told_error = explain_os_error(error, "restore the snapshot", shelf.folder)
+            told_error = explain_os_error(error, "restore the snapshot", store.folder)
             told_error.do += "; what was there before has been put back"
             raise CompanionError(told_error.what, told_error.where, told_error.do) from error
         raise
-    _end_journal(shelf)
+    _end_journal(store)
     return done
 
 
-def _carry_out(shelf: Shelf, todo: Plan, before: FolderState, watch: Watch) -> Done:
-    aside = _aside(shelf)
+def _carry_out(store: Store, todo: RestorePlan, before: FolderState, watch: Watch) -> Done:
+    aside = _aside(store)
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir(exist_ok=True)
-    return Placer(shelf.packs, shelf.folder, aside, _guard(shelf, before, watch), watch).carry_out(todo)
+    return Placer(store.packs, store.folder, aside, _guard(store, before, watch), watch).carry_out(todo)
 
 
-def _undo(shelf: Shelf, cache: Cache, before: FolderState) -> None:
+def _undo(store: Store, cache: Cache, before: FolderState) -> None:
     """Put back what was there; where that fails too, the journal stays and the next start finishes the restore."""
-    now = look(shelf, cache, Sink(shelf.packs.__contains__, None), QUIET, thorough=False, writes=False)
+    now = look(store, cache, Sink(store.packs.__contains__, None), QUIET, thorough=False, writes=False)
     # What is in no snapshot was not written by the restore: somebody worked on meanwhile, and it stays.
-    theirs = {path for path, kept in now.files.items() if bytes.fromhex(kept.blob) not in shelf.packs}
+    theirs = {path for path, kept in now.files.items() if bytes.fromhex(kept.blob) not in store.packs}
     back = plan(before.files, now.files, before.empty, now.empty)
     back = back._replace(
         write={path: kept for path, kept in back.write.items() if path not in theirs},
         remove={path: kept for path, kept in back.remove.items() if path not in theirs},
     )
     with contextlib.suppress(OSError):
-        done = _carry_out(shelf, back, now, QUIET)
+        done = _carry_out(store, back, now, QUIET)
         if not done.failed:
-            _end_journal(shelf)
+            _end_journal(store)
 
 
-def _guard(shelf: Shelf, before: FolderState, watch: Watch) -> Callable[[str, os.stat_result], None]:
+def _guard(store: Store, before: FolderState, watch: Watch) -> Callable[[str, os.stat_result], None]:
     """Return the check that what is about to be replaced or removed is what was kept, and that it reads back.
 
     A history may have held that content for years without anybody reading it; this is the last moment to find out.
     """
-    folder = shelf.folder
+    folder = store.folder
 
     def check(path: str, status: os.stat_result) -> None:
         unchanged(path, status)
-        if not shelf.packs.reads_back(bytes.fromhex(before.files[path].blob), watch):
+        if not store.packs.reads_back(bytes.fromhex(before.files[path].blob), watch):
             raise Stays("the history's own copy of it is damaged, so it was left; try again, and it is kept anew first")
 
     def unchanged(path: str, status: os.stat_result) -> None:
@@ -204,25 +206,25 @@ def _look_of(status: os.stat_result) -> tuple[int, ...]:
     return status.st_mode, status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino
 
 
-def restore_into(shelf: Shelf, number: int, only: Sequence[str], into: Path, watch: Watch) -> Restored:
+def restore_into(store: Store, number: int, only: Sequence[str], into: Path, watch: Watch) -> Restored:
     """Write what snapshot ``number`` holds into another folder, which must be empty or not there yet."""
-    chosen, target = normal(only), shelf.snapshot(number)
-    if into.resolve().is_relative_to(shelf.folder.resolve()):
+    chosen, target = normal(only), store.snapshot(number)
+    if into.resolve().is_relative_to(store.folder.resolve()):
         raise CompanionError("That folder lies inside the working folder", str(into), "choose a place outside")
     lost: list[tuple[str, str]] = []
-    wanted = shelf.files(target.tree, lost)
+    wanted = store.files(target.tree, lost)
     if not lost:
         _require_chosen(target, dict(wanted), chosen)
     todo = plan(wanted, {}, target.empty_folders, (), chosen)
-    with told("write into that folder", into):
+    with explained("write into that folder", into):
         fresh = not into.exists()
         if not fresh and any(into.iterdir()):
             raise CompanionError("That folder is not empty", str(into), "choose an empty or a new one")
         into.mkdir(parents=True, exist_ok=True)
-        refuse_when_too_full(into, todo, shelf.packs)
+        refuse_when_too_full(into, todo, store.packs)
         aside = into / ".companion-restore-aside"
         aside.mkdir()
-        placer = Placer(shelf.packs, into, aside, lambda _path, _status: None, watch)
+        placer = Placer(store.packs, into, aside, lambda _path, _status: None, watch)
         try:
             done = placer.carry_out(todo)
         except BaseException:
@@ -237,20 +239,20 @@ def restore_into(shelf: Shelf, number: int, only: Sequence[str], into: Path, wat
     return Restored(number=number, written=tuple(sorted(done.written)), failed=tuple(sorted([*reasons, *done.failed])))
 
 
-def recover(shelf: Shelf, cache: Cache, watch: Watch) -> Restored | None:
+def recover(store: Store, cache: Cache, watch: Watch) -> Restored | None:
     """Finish a restore that a killed run began; None when there is nothing to finish.
 
     The folder as the kill left it is kept as a snapshot first: the maker may have worked on in it since.
     """
-    if not _journal_path(shelf).exists():
+    if not _journal_path(store).exists():
         return None
-    with shelf.writing("finishing a restore"):
-        journal = read_journal(shelf)
+    with store.writing("finishing a restore"):
+        journal = read_journal(store)
         target = None
         if journal:
-            named = next((one for one in shelf.snapshots() if one.id == journal.commit and one.tree), None)
-            target = named and shelf.snapshot(named.number)
+            named = next((one for one in store.snapshots() if one.id == journal.commit and one.tree), None)
+            target = named and store.snapshot(named.number)
         if journal is None or target is None:
-            _end_journal(shelf)
+            _end_journal(store)
             return None
-        return _restore_held(shelf, cache, target, journal.only, watch, asked=False)
+        return _restore_held(store, cache, target, journal.only, watch, asked=False)

@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
-from companion.history.model import LINK, Kept
+from companion.history.model import KeptFile
 from companion.history.names import is_within, only_added
+from companion.history.store.objects import LINK
 
 
-class Plan(NamedTuple):
+class RestorePlan(NamedTuple):
     """Files to write, to mark executable or not, to remove; folders to make and to drop if they are empty by then."""
 
-    write: dict[str, Kept]
-    mark: dict[str, Kept]
-    remove: dict[str, Kept]
+    write: dict[str, KeptFile]
+    mark: dict[str, KeptFile]
+    remove: dict[str, KeptFile]
     make: tuple[str, ...]
     drop: tuple[str, ...]
     unchanged: int
@@ -37,19 +38,19 @@ def _above(paths: Collection[str]) -> set[str]:
 
 
 def plan(
-    target: Mapping[str, Kept],
-    current: Mapping[str, Kept],
+    target: Mapping[str, KeptFile],
+    current: Mapping[str, KeptFile],
     target_empty: Collection[str] = (),
     current_empty: Collection[str] = (),
     chosen: tuple[str, ...] = (),
-) -> Plan:
+) -> RestorePlan:
     """Return how to get from ``current`` to ``target``, within the chosen paths only.
 
     Evidence and reports are added where they are missing, never replaced and never removed: what was once found out
     stays found out.
     """
-    write: dict[str, Kept] = {}
-    mark: dict[str, Kept] = {}
+    write: dict[str, KeptFile] = {}
+    mark: dict[str, KeptFile] = {}
     unchanged = 0
     for path, wanted in target.items():
         if not is_within(path, chosen):
@@ -70,4 +71,4 @@ def plan(
     doomed = (_above(remove) | _above(current_empty) | set(current_empty)) - kept_folders
     doomed = {path for path in doomed if is_within(path, chosen) and not only_added(path)}
     make = sorted(path for path in target_empty if is_within(path, chosen) and path not in current_empty)
-    return Plan(write, mark, remove, tuple(make), tuple(sorted(doomed, reverse=True)), unchanged)
+    return RestorePlan(write, mark, remove, tuple(make), tuple(sorted(doomed, reverse=True)), unchanged)

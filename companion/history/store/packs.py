@@ -14,9 +14,9 @@ from typing import Final, NamedTuple, TypeVar
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK
 from companion.core.progress import QUIET, Watch
-from companion.history.doubts import Doubts
-from companion.history.inflating import Inflater, Inflation, inflated
-from companion.history.objects import NAMES, hasher
+from companion.history.store.doubts import Doubts
+from companion.history.store.objects import NAMES, hasher
+from companion.history.store.streams import Inflater, Inflation, inflated
 
 Used = TypeVar("Used")
 

@@ -21,13 +21,13 @@ from companion.core.files import BLOCK, sync_folder
 from companion.core.lock import held
 from companion.core.progress import Watch
 from companion.core.text import plural
-from companion.history import hermetic, refs
-from companion.history.durable import sync_file
 from companion.history.model import Mirrored
-from companion.history.packing import write_all, write_synced
-from companion.history.packs import Pack, Packs, clear_leftovers
-from companion.history.shelf import Shelf, told
-from companion.history.upkeep import rewrite
+from companion.history.store import hermetic, refs
+from companion.history.store.durable import sync_file
+from companion.history.store.pack_writer import write_all, write_synced
+from companion.history.store.packs import Pack, Packs, clear_leftovers
+from companion.history.store.repack import rewrite
+from companion.history.store.store import Store, explained
 
 _BATCH: Final = 10
 _URL: Final = re.compile(r"(?:file|git|https?|ssh)://\S+|(?:[\w.-]+@)?[\w.-]{2,}:[^\\\s]+")
@@ -39,62 +39,62 @@ def is_remote(target: str) -> bool:
     return bool(_URL.fullmatch(target)) and not Path(target).exists()
 
 
-def mirror(shelf: Shelf, target: str, watch: Watch) -> Mirrored:
+def mirror(store: Store, target: str, watch: Watch) -> Mirrored:
     """Bring the mirror at ``target`` up to date. Interrupted, it goes on where it stopped when it is called again."""
     if target.startswith("-") or "::" in target or not target.strip():
         raise CompanionError("That is no place for a mirror", target, "name a folder or the address of a repository")
-    with shelf.writing("copying the history to its mirror"):
-        if not shelf.named().snapshots:
-            raise CompanionError("There is no snapshot to copy yet", str(shelf.folder), "take one first")
-        return _to_remote(shelf, target, watch) if is_remote(target) else _to_folder(shelf, Path(target), watch)
+    with store.writing("copying the history to its mirror"):
+        if not store.named().snapshots:
+            raise CompanionError("There is no snapshot to copy yet", str(store.folder), "take one first")
+        return _to_remote(store, target, watch) if is_remote(target) else _to_folder(store, Path(target), watch)
 
 
-def _place(shelf: Shelf, target: Path) -> Path:
+def _place(store: Store, target: Path) -> Path:
     """The mirror itself: the folder named where that is new, empty or a mirror already, else one inside it."""
-    inside = target / f"{shelf.folder.resolve().name}-history.git"
+    inside = target / f"{store.folder.resolve().name}-history.git"
     begun = (target / "no-worktree").is_dir()  # by a run that was interrupted before there was a name in it
     if not target.exists() or begun or (target / refs.FILE).exists() or target.suffix == ".git":
         return target
     return inside if inside.exists() or any(target.iterdir()) else target
 
 
-def _to_folder(shelf: Shelf, target: Path, watch: Watch) -> Mirrored:
-    with told("write the mirror", target):
-        place = _place(shelf, target)
-        if place.resolve().is_relative_to(shelf.folder.resolve()):
+def _to_folder(store: Store, target: Path, watch: Watch) -> Mirrored:
+    with explained("write the mirror", target):
+        place = _place(store, target)
+        if place.resolve().is_relative_to(store.folder.resolve()):
             raise CompanionError("A mirror inside the working folder is no second copy", str(place), "choose elsewhere")
         if refs.holds_others(place):
-            sent = _to_remote(shelf, str(place.resolve()), watch)
-            return msgspec.structs.replace(sent, caution=_caution(shelf, place))
+            sent = _to_remote(store, str(place.resolve()), watch)
+            return msgspec.structs.replace(sent, caution=_caution(store, place))
         place.mkdir(parents=True, exist_ok=True)
         with held(place / "mirror.lock", "copying a history"):
             hermetic.create(place)
-            ours, theirs = shelf.named(), refs.read(place)
-            _refuse_another(shelf, ours, theirs.snapshots, str(place))
+            ours, theirs = store.named(), refs.read(place)
+            _refuse_another(store, ours, theirs.snapshots, str(place))
             folder = place / "objects" / "pack"
             clear_leftovers(folder)
             there = Packs(folder)
             try:
-                copied, lost = _copy_packs(shelf.packs, there, watch)
+                copied, lost = _copy_packs(store.packs, there, watch)
             finally:
                 there.close()
             new = len(ours.snapshots.keys() - theirs.snapshots.keys())
             snapshots = {**theirs.snapshots, **ours.snapshots}
             refs.write(place, refs.Refs(snapshots, {**theirs.releases, **ours.releases}))
-        caution = _caution(shelf, place)
+        caution = _caution(store, place)
     if lost:
         damaged = f"{plural(lost, 'damaged object')} of the history could not be copied; verify it"
         caution = f"{damaged}; {caution}" if caution else damaged
     return Mirrored(target=str(place), snapshots=len(snapshots), new=new, bytes=copied, caution=caution)
 
 
-def _caution(shelf: Shelf, place: Path) -> str:
-    return SAME_DISK if place.stat().st_dev == shelf.folder.stat().st_dev else ""
+def _caution(store: Store, place: Path) -> str:
+    return SAME_DISK if place.stat().st_dev == store.folder.stat().st_dev else ""
 
 
-def adopt(shelf: Shelf, source: Path, watch: Watch) -> int:
+def adopt(store: Store, source: Path, watch: Watch) -> int:
     """Bring the snapshots of a mirror into a folder that has none (a new computer, a lost disk); return how many."""
-    with shelf.writing("bringing a history back"), told("read the mirror", source):
+    with store.writing("bringing a history back"), explained("read the mirror", source):
         theirs = refs.read(source)
         if not theirs.snapshots and any((source / "refs/snapshots").glob("*")):
             raise CompanionError(
@@ -102,25 +102,25 @@ def adopt(shelf: Shelf, source: Path, watch: Watch) -> int:
             )
         if not theirs.snapshots:
             raise CompanionError(
-                "No snapshots lie there", str(source), "name the folder that mirror told when it ended"
+                "No snapshots lie there", str(source), "name the folder that the mirror command printed at its end"
             )
-        if shelf.named().snapshots:
-            raise CompanionError("This folder has snapshots of its own", str(shelf.folder), "use an empty folder")
+        if store.named().snapshots:
+            raise CompanionError("This folder has snapshots of its own", str(store.folder), "use an empty folder")
         there = Packs(source / "objects" / "pack")
         try:
-            _copy_packs(there, shelf.packs, watch)
+            _copy_packs(there, store.packs, watch)
         finally:
             there.close()
-        shelf.packs.refresh()
-        refs.write(shelf.path, theirs)
+        store.packs.refresh()
+        refs.write(store.path, theirs)
     return len(theirs.snapshots)
 
 
-def _refuse_another(shelf: Shelf, ours: refs.Refs, theirs: dict[int, str], place: str) -> None:
+def _refuse_another(store: Store, ours: refs.Refs, theirs: dict[int, str], place: str) -> None:
     differing = [number for number, commit in ours.snapshots.items() if theirs.get(number, commit) != commit]
     if not differing and not ours.snapshots.keys() & theirs.keys():
         # It may be what was mirrored before all of it was forgotten here, but no number that was never given.
-        last = refs.next_number(shelf.path, ours.snapshots) - 1
+        last = refs.next_number(store.path, ours.snapshots) - 1
         differing = [number for number in theirs if number > last]
     if differing:
         raise CompanionError(
@@ -208,13 +208,13 @@ def _copy_on(pack: Path, part: Path, watch: Watch) -> bytes:
     return digest.digest() if held_back == digest.digest() else b""
 
 
-def _to_remote(shelf: Shelf, address: str, watch: Watch) -> Mirrored:
+def _to_remote(store: Store, address: str, watch: Watch) -> Mirrored:
     """Push through GitPython, the oldest first and a few at a time, so that an interrupted one goes on where it was."""
-    ours = shelf.named()
-    with contextlib.closing(hermetic.repository(shelf.path)) as repository:
+    ours = store.named()
+    with contextlib.closing(hermetic.repository(store.path)) as repository:
         listed = _git(repository.git.ls_remote, "--", address, "refs/snapshots/*")
         theirs = refs.parse(listed.replace("\t", " ")).snapshots
-        _refuse_another(shelf, ours, theirs, address)
+        _refuse_another(store, ours, theirs, address)
         missing = sorted(number for number in ours.snapshots if number not in theirs)
         watch.stage("Sending snapshots", len(missing), "snapshots")
         for start in range(0, len(missing), _BATCH):
@@ -233,7 +233,7 @@ def _git(command: object, *arguments: str) -> str:
     try:
         return str(command(*arguments))
     except Exception as error:
-        said = getattr(error, "stderr", "") or str(error)
+        reason = getattr(error, "stderr", "") or str(error)
         raise CompanionError(
-            f"Git could not reach the mirror: {said.strip()}", "", "check the address and that you may write there"
+            f"Git could not reach the mirror: {reason.strip()}", "", "check the address and that you may write there"
         ) from error

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from companion.core.text import visible_lines
-from companion.history.model import Kept
+from companion.history.model import KeptFile
 
 MOST_TEXT: Final = 1 << 20
 NO_TEXT: Final = b"\0"
@@ -27,7 +27,7 @@ class Difference(NamedTuple):
     sizes: dict[str, tuple[int | None, int | None]]
 
 
-def difference(before: Mapping[str, Kept], after: Mapping[str, Kept]) -> Difference:
+def difference(before: Mapping[str, KeptFile], after: Mapping[str, KeptFile]) -> Difference:
     """Return what differs between two states. A file is renamed when the same content left one path for another."""
     gone = sorted(path for path in before if path not in after)
     come = sorted(path for path in after if path not in before)
@@ -52,7 +52,7 @@ def difference(before: Mapping[str, Kept], after: Mapping[str, Kept]) -> Differe
 
 
 def _renamed(
-    gone: list[str], come: list[str], before: Mapping[str, Kept], after: Mapping[str, Kept]
+    gone: list[str], come: list[str], before: Mapping[str, KeptFile], after: Mapping[str, KeptFile]
 ) -> tuple[tuple[str, str], ...]:
     """Pair equal contents; of several, one with the same file name first. Empty files are never paired."""
     by_blob: dict[str, list[str]] = defaultdict(list)

@@ -22,9 +22,9 @@ from typing import Final
 
 from companion.core.census import NotStill, blob_hasher
 from companion.core.files import BLOCK, sync_folder
-from companion.history.durable import sync_file
-from companion.history.inflating import LEVEL, deflated, stored
-from companion.history.objects import BLOB
+from companion.history.store.durable import sync_file
+from companion.history.store.objects import BLOB
+from companion.history.store.streams import LEVEL, deflated, stored
 
 _HARDLY: Final = 0.94
 _ALLOWED: Final = 0.012

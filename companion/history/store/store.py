@@ -14,18 +14,18 @@ from companion.core.errors import CompanionError
 from companion.core.files import explain_os_error, sync_folder
 from companion.core.folder import Places
 from companion.core.lock import held
-from companion.history import commits, hermetic, listing, refs
-from companion.history.model import FILE, FOLDER, LINK, PROGRAM, Kept
-from companion.history.objects import joined, tree_entries
-from companion.history.packs import Damaged, Packs, clear_leftovers
+from companion.history.model import KeptFile
 from companion.history.snapshot import Snapshot
+from companion.history.store import commits, hermetic, refs, snapshot_list
+from companion.history.store.objects import FILE, FOLDER, LINK, PROGRAM, joined, tree_entries
+from companion.history.store.packs import Damaged, Packs, clear_leftovers
 
 _FEW: Final = 8
 """Up to this many commits are read by ourselves: starting git costs more."""
 
 
 @contextlib.contextmanager
-def told(doing: str, path: Path) -> Iterator[None]:
+def explained(doing: str, path: Path) -> Iterator[None]:
     """Turn what the system refuses into an error for people."""
     try:
         yield
@@ -33,7 +33,7 @@ def told(doing: str, path: Path) -> Iterator[None]:
         raise explain_os_error(error, doing, path) from error
 
 
-class Shelf:
+class Store:
     """The snapshots of one folder as objects; nothing is created by looking."""
 
     def __init__(self, folder: Path) -> None:
@@ -75,7 +75,7 @@ class Shelf:
     @contextlib.contextmanager
     def writing(self, doing: str) -> Iterator[None]:
         """Hold the history for writing, with what a dead writer left cleared away first."""
-        with told("open the history", self.places.ours), contextlib.ExitStack() as stack:
+        with explained("open the history", self.places.ours), contextlib.ExitStack() as stack:
             if not self.folder.is_dir():
                 raise CompanionError("There is no such folder", str(self.folder), "check its name")
             stack.enter_context(held(self.lock_path, doing))
@@ -124,7 +124,7 @@ class Shelf:
 
     def _list(self, found: refs.Refs) -> list[Snapshot]:
         versions = {commit: version for version, commit in found.releases.items()}
-        known = {row.id: row for row in (self._listed or listing.kept(self.path))[1] if row.tree}
+        known = {row.id: row for row in (self._listed or snapshot_list.kept(self.path))[1] if row.tree}
         texts = self._texts([commit for commit in found.snapshots.values() if commit not in known])
         rows = []
         for number, commit in sorted(found.snapshots.items(), reverse=True):
@@ -140,10 +140,10 @@ class Shelf:
         """Keep the list of snapshots for the next look, unless it is kept already or a snapshot cannot be read."""
         with contextlib.suppress(CompanionError, OSError):
             names = (self.path / refs.FILE).read_bytes()
-            if listing.remembered(self.path) is None:
+            if snapshot_list.remembered(self.path) is None:
                 rows = self.snapshots()
                 if all(row.tree for row in rows):
-                    listing.remember(self.path, names, rows)
+                    snapshot_list.remember(self.path, names, rows)
 
     def _texts(self, wanted: list[str]) -> dict[str, tuple[str, str]]:
         """Tree and message by commit id: by one call of git, or one by one where git cannot (none, or damage)."""
@@ -191,12 +191,12 @@ class Shelf:
                 return snapshot
         return self.snapshot(number)
 
-    def files(self, tree: str, lost: list[tuple[str, str]] | None = None) -> dict[str, Kept]:
+    def files(self, tree: str, lost: list[tuple[str, str]] | None = None) -> dict[str, KeptFile]:
         """Return every file of a tree by path.
 
         A folder whose own object is damaged goes into ``lost`` with the reason, or is raised where that is None.
         """
-        found: dict[str, Kept] = {}
+        found: dict[str, KeptFile] = {}
         waiting = [("", bytes.fromhex(tree))]
         while waiting:
             folder, oid = waiting.pop()
@@ -206,7 +206,7 @@ class Shelf:
                     if entry.mode == FOLDER:
                         waiting.append((path, entry.id))
                     else:
-                        found[path] = Kept(entry.id.hex(), self._size(entry.id), entry.mode)
+                        found[path] = KeptFile(entry.id.hex(), self._size(entry.id), entry.mode)
             except (Damaged, ValueError) as error:
                 if lost is None:
                     raise

@@ -14,9 +14,9 @@ from companion.core import crew
 from companion.core.census import Ids, NotStill, Reading, ids_of, read_ids, steadily
 from companion.core.progress import Watch
 from companion.core.walk import Found
-from companion.history.objects import BLOB
-from companion.history.packing import HistoryDisk, PackWriter
-from companion.history.packs import SMALL
+from companion.history.store.objects import BLOB
+from companion.history.store.pack_writer import HistoryDisk, PackWriter
+from companion.history.store.packs import SMALL
 
 _FEW: Final = 4 << 20
 
@@ -63,7 +63,7 @@ class Sink:
             writer.abandon()
 
 
-class _Reader:
+class _FileReader:
     """Reads files into one thread's writer (None: they are hashed only)."""
 
     def __init__(self, folder: Path, sink: Sink, watch: Watch) -> None:
@@ -159,7 +159,7 @@ def read_files(folder: Path, files: list[Found], expected: Mapping[str, Ids], si
     outcome = Outcome({}, [])
 
     def work(given: Iterator[Found]) -> None:
-        reader = _Reader(folder, sink, watch)
+        reader = _FileReader(folder, sink, watch)
         for path, status in given:
             try:
                 outcome.read[path] = reader.read(path, status, expected.get(path))

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Final, NamedTuple
-
-from companion.history.model import FOLDER
-from companion.history.names import from_git, to_git
 
 COMMIT, TREE, BLOB = 1, 2, 3
 """Type numbers as a pack writes them."""
 
 NAMES: Final = {COMMIT: b"commit", TREE: b"tree", BLOB: b"blob"}
+FILE: Final = 0o100644
+PROGRAM: Final = 0o100755
+LINK: Final = 0o120000
+FOLDER: Final = 0o40000
+"""Modes as a tree writes them."""
+
 WHO: Final = b"companion <companion@localhost>"
 
 
@@ -28,7 +32,7 @@ def object_id(kind: int, data: bytes | memoryview) -> bytes:
     return digest.digest()
 
 
-class Entry(NamedTuple):
+class TreeEntry(NamedTuple):
     """One line of a tree."""
 
     name: bytes
@@ -36,13 +40,13 @@ class Entry(NamedTuple):
     id: bytes
 
 
-def tree_data(entries: Iterable[Entry]) -> bytes:
+def tree_data(entries: Iterable[TreeEntry]) -> bytes:
     """Return a tree object; git orders names as bytes, a folder's as though it ended in a slash."""
     ordered = sorted(entries, key=lambda entry: entry.name + b"/" if entry.mode == FOLDER else entry.name)
     return b"".join(b"%o %s\0%s" % (entry.mode, entry.name, entry.id) for entry in ordered)
 
 
-def tree_entries(data: bytes) -> Iterator[Entry]:
+def tree_entries(data: bytes) -> Iterator[TreeEntry]:
     """Yield the entries of a tree object. Raises ValueError where it is not one."""
     at = 0
     while at < len(data):
@@ -50,16 +54,16 @@ def tree_entries(data: bytes) -> Iterator[Entry]:
         end = data.index(b"\0", space)
         if end + 21 > len(data):
             raise ValueError("the tree ends in the middle of an entry")
-        yield Entry(data[space + 1 : end], int(data[at:space], 8), data[end + 1 : end + 21])
+        yield TreeEntry(data[space + 1 : end], int(data[at:space], 8), data[end + 1 : end + 21])
         at = end + 21
 
 
 def build_trees(files: Mapping[str, tuple[bytes, int]]) -> tuple[bytes, dict[bytes, bytes]]:
     """Return the root's id and every tree object by id, from blob ids and modes by path."""
-    folders: dict[bytes, list[Entry]] = {b"": []}
+    folders: dict[bytes, list[TreeEntry]] = {b"": []}
     for path, (blob, mode) in files.items():
-        parent, _, name = to_git(path).rpartition(b"/")
-        folders.setdefault(parent, []).append(Entry(name, mode, blob))
+        parent, _, name = os.fsencode(path).rpartition(b"/")
+        folders.setdefault(parent, []).append(TreeEntry(name, mode, blob))
     for folder in list(folders):
         while folder:
             folder = folder.rpartition(b"/")[0]  # noqa: PLW2901
@@ -75,7 +79,7 @@ def build_trees(files: Mapping[str, tuple[bytes, int]]) -> tuple[bytes, dict[byt
         trees[root] = data
         if folder:
             parent, _, name = folder.rpartition(b"/")
-            folders[parent].append(Entry(name, FOLDER, root))
+            folders[parent].append(TreeEntry(name, FOLDER, root))
     return root, trees
 
 
@@ -87,5 +91,5 @@ def commit_data(tree: bytes, seconds: int, message: bytes) -> bytes:
 
 def joined(parent: str, name: bytes) -> str:
     """Return the path of ``name`` in the folder ``parent`` (empty: the root)."""
-    text = from_git(name)
+    text = os.fsdecode(name)
     return f"{parent}/{text}" if parent else text

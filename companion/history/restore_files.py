@@ -17,12 +17,13 @@ from companion.core import crew
 from companion.core.errors import CompanionError
 from companion.core.files import sync_folder
 from companion.core.progress import Watch
-from companion.history import durable
-from companion.history.model import FOLDER, LINK, PROGRAM, Kept
+from companion.history.model import KeptFile
 from companion.history.names import unsafe_to_write
-from companion.history.packing import write_all
-from companion.history.packs import Damaged, Packs
-from companion.history.planning import Plan
+from companion.history.restore_plan import RestorePlan
+from companion.history.store import durable
+from companion.history.store.objects import FOLDER, LINK, PROGRAM
+from companion.history.store.pack_writer import write_all
+from companion.history.store.packs import Damaged, Packs
 
 _FULL: Final = (errno.ENOSPC, errno.EDQUOT)
 
@@ -56,7 +57,7 @@ class Placer:
         self._at_once = False
         self._folders: set[str] = {""}
 
-    def carry_out(self, plan: Plan) -> Done:
+    def carry_out(self, plan: RestorePlan) -> Done:
         """Do all of it. A file that cannot be done is listed; a full disk and Cancelled end it and are raised."""
         self._at_once = durable.at_once(len(plan.write))
         self.watch.stage("Restoring", sum(one.size for one in plan.write.values()), "bytes")
@@ -74,7 +75,7 @@ class Placer:
         self._settle(plan)
         return self.done
 
-    def _settle(self, plan: Plan) -> None:
+    def _settle(self, plan: RestorePlan) -> None:
         """Make all of it durable, names included."""
         if self._at_once:
             durable.sync_disk(self.root)
@@ -150,8 +151,8 @@ class Placer:
             raise Stays("something that is no folder lies where its folder has to be")
         self._folders.add(folder)
 
-    def _write_all(self, files: dict[str, Kept]) -> None:
-        def work(given: Iterator[tuple[str, Kept]]) -> None:
+    def _write_all(self, files: dict[str, KeptFile]) -> None:
+        def work(given: Iterator[tuple[str, KeptFile]]) -> None:
             for path, wanted in given:
                 self._each(path, partial(self._write, wanted=wanted))
                 self.watch.step(wanted.size)
@@ -159,7 +160,7 @@ class Placer:
         in_pack_order = sorted(files.items(), key=lambda item: self.packs.position(item[1].blob))
         crew.share(in_pack_order, work, min(crew.processors(), len(files)), "restore")
 
-    def _write(self, path: str, wanted: Kept) -> None:
+    def _write(self, path: str, wanted: KeptFile) -> None:
         if wanted.mode == FOLDER or wanted.mode >> 12 not in (0o10, 0o12):
             raise Stays("it is of a kind that is not restored")
         with self._lock:
@@ -186,7 +187,7 @@ class Placer:
         with self._lock:
             self.done.written.append(path)
 
-    def _write_aside(self, aside: str, wanted: Kept, permissions: int) -> None:
+    def _write_aside(self, aside: str, wanted: KeptFile, permissions: int) -> None:
         """Write a file beside; :class:`Damaged` comes at the latest after the last block, before it is in place."""
         handle = os.open(
             aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), _permissions(0o666, wanted.mode)
@@ -226,13 +227,13 @@ def _umask() -> int:
     return _UMASK[0]
 
 
-def _is_claim(packs: Packs, one: Kept) -> bool:
+def _is_claim(packs: Packs, one: KeptFile) -> bool:
     """Tell whether a file's size is only what damaged bytes say: one bit makes it a hundred times as much, or more."""
     blob = bytes.fromhex(one.blob)
     return one.size > 64 * packs.packed_size(blob) and not packs.reads_back(blob)
 
 
-def refuse_when_too_full(root: Path, plan: Plan, packs: Packs) -> None:
+def refuse_when_too_full(root: Path, plan: RestorePlan, packs: Packs) -> None:
     """Raise :class:`CompanionError` when the disk cannot take the plan, before anything is touched."""
     import shutil
 

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Self
 
 from companion.core.errors import CompanionError
 from companion.core.progress import QUIET, Watch
-from companion.history import refs
-from companion.history.model import Comparison, Forgotten, Kept, Mirrored, Restored, Size, Verified
-from companion.history.shelf import Shelf, told
+from companion.history.model import Comparison, Forgotten, KeptFile, Mirrored, Restored, Size, Verified
 from companion.history.snapshot import Snapshot
+from companion.history.store import refs
+from companion.history.store.store import Store, explained
 
 if TYPE_CHECKING:
     from companion.core.cache import Cache
@@ -32,7 +32,7 @@ class History:
     def __init__(self, folder: Path, cache: Cache | None = None) -> None:
         """``cache``: where blob ids are remembered; the folder's own cache is opened when none is given."""
         self.folder = folder
-        self._shelf = Shelf(folder)
+        self._store = Store(folder)
         self._given, self._cache = cache, cache
 
     def __enter__(self) -> Self:
@@ -45,7 +45,7 @@ class History:
 
     def close(self) -> None:
         """Let go of all files."""
-        self._shelf.close()
+        self._store.close()
         if self._cache is not None and self._given is None:
             self._cache.close()
             self._cache = None
@@ -56,14 +56,14 @@ class History:
         from companion.core.cache import Cache
 
         if self._cache is None:
-            ours = self._shelf.places.ours
-            self._cache = Cache(self._shelf.places.cache if ours.is_dir() else None)
+            ours = self._store.places.ours
+            self._cache = Cache(self._store.places.cache if ours.is_dir() else None)
         return self._cache
 
     @staticmethod
     def available() -> str:
         """Return an empty string when git can be used, else why not and what to do."""
-        from companion.history import hermetic
+        from companion.history.store import hermetic
 
         reason = hermetic.why_not()
         return f"{reason}; install git to keep snapshots, everything else works without it" if reason else ""
@@ -74,39 +74,39 @@ class History:
         When nothing changed since the newest one, that one is returned with ``new=False``; a label asked for is never
         dropped in favour of a snapshot taken unasked. ``thorough`` (always on for a release) hashes every byte again.
         """
-        from companion.history import taking
+        from companion.history import take
 
         if self.folder.is_dir():
-            with told("make a place for the history", self.folder):
-                self._shelf.places.ours.mkdir(exist_ok=True)
-        return taking.take(self._shelf, self.cache, label, kind, watch, thorough)
+            with explained("make a place for the history", self.folder):
+                self._store.places.ours.mkdir(exist_ok=True)
+        return take.take(self._store, self.cache, label, kind, watch, thorough)
 
     def snapshots(self) -> list[Snapshot]:
         """Return all snapshots, newest first."""
-        return self._shelf.snapshots()
+        return self._store.snapshots()
 
     def snapshot(self, number: int) -> Snapshot:
         """Return one snapshot by its number."""
-        return self._shelf.snapshot(number)
+        return self._store.snapshot(number)
 
-    def files(self, number: int) -> dict[str, Kept]:
+    def files(self, number: int) -> dict[str, KeptFile]:
         """Return every file of a snapshot by path: blob id, size, mode."""
-        return self._shelf.files(self._shelf.snapshot(number).tree)
+        return self._store.files(self._store.snapshot(number).tree)
 
-    def now(self, watch: Watch = QUIET) -> dict[str, Kept]:
+    def now(self, watch: Watch = QUIET) -> dict[str, KeptFile]:
         """Return every file of the folder as it is now by path; nothing is written to the history."""
-        from companion.history import taking
-        from companion.history.reading import Sink
+        from companion.history.folder_state import look
+        from companion.history.reader import Sink
 
         nothing = Sink(lambda _blob: False, None)
-        return taking.look(self._shelf, self.cache, nothing, watch, thorough=False, writes=False).files
+        return look(self._store, self.cache, nothing, watch, thorough=False, writes=False).files
 
     def read(self, number: int, path: str) -> bytes:
         """Return the content of one file as snapshot ``number`` holds it."""
         kept = self.files(number).get(path)
         if kept is None:
             raise CompanionError(f"Snapshot {number} holds no such file", path, "compare with it to see what it holds")
-        return self._shelf.packs.read(bytes.fromhex(kept.blob))
+        return self._store.packs.read(bytes.fromhex(kept.blob))
 
     def sha256s(self, number: int | None, paths: Sequence[str]) -> dict[str, bytes]:
         """Return the SHA-256 of files as snapshot ``number`` holds them (None: as they are now), by path.
@@ -114,8 +114,8 @@ class History:
         Links and what cannot be read are left out. Files of any size stream through.
         """
         from companion.core.files import sha256_of
-        from companion.history.model import LINK
-        from companion.history.packs import Damaged
+        from companion.history.store.objects import LINK
+        from companion.history.store.packs import Damaged
 
         files = {} if number is None else self.files(number)
         found = {}
@@ -125,36 +125,36 @@ class History:
                 if number is None and not place.is_symlink() and place.is_file():
                     found[path] = bytes.fromhex(sha256_of(place))
                 elif (kept := files.get(path)) and kept.mode != LINK:
-                    found[path] = self._shelf.packs.whole(bytes.fromhex(kept.blob), _sha256)
+                    found[path] = self._store.packs.whole(bytes.fromhex(kept.blob), _sha256)
         return found
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Comparison:
         """Return what differs between snapshot ``a`` and snapshot ``b``, or the folder as it is now."""
         from companion.core.folder import FACTS_FILE
-        from companion.history import comparing
-        from companion.history.packs import Damaged
+        from companion.history import compare
+        from companion.history.store.packs import Damaged
 
         before = self.files(a)
         after = self.now(watch) if b is None else self.files(b)
-        found = comparing.difference(before, after)
+        found = compare.difference(before, after)
 
-        def content(files: dict[str, Kept], path: str, live: bool) -> bytes:
+        def content(files: dict[str, KeptFile], path: str, live: bool) -> bytes:
             kept = files.get(path)
-            if kept is None or kept.size > comparing.MOST_TEXT:
-                return b"" if kept is None else comparing.NO_TEXT
+            if kept is None or kept.size > compare.MOST_TEXT:
+                return b"" if kept is None else compare.NO_TEXT
             try:
                 if live:
-                    return comparing.content_of(self.folder / path)
-                return self._shelf.packs.read(bytes.fromhex(kept.blob))
+                    return compare.content_of(self.folder / path)
+                return self._store.packs.read(bytes.fromhex(kept.blob))
             except (OSError, Damaged):
-                return comparing.NO_TEXT
+                return compare.NO_TEXT
 
-        def facts(files: dict[str, Kept], live: bool) -> str:
-            return comparing.as_text(content(files, FACTS_FILE, live)) or ""
+        def facts(files: dict[str, KeptFile], live: bool) -> str:
+            return compare.as_text(content(files, FACTS_FILE, live)) or ""
 
         def diff(path: str) -> str:
             old = {new: old for old, new in found.renamed}.get(path, path)
-            return comparing.unified(path, content(before, old, False), content(after, path, b is None))
+            return compare.unified(path, content(before, old, False), content(after, path, b is None))
 
         return Comparison(
             a=a,
@@ -176,67 +176,67 @@ class History:
 
         What is there now is kept as a snapshot first (``Restored.safety``). Evidence and reports are only ever added.
         """
-        from companion.history import restoring
+        from companion.history import restore
 
         if into is not None:
-            return restoring.restore_into(self._shelf, number, only, into, watch)
-        return restoring.restore(self._shelf, self.cache, number, only, watch)
+            return restore.restore_into(self._store, number, only, into, watch)
+        return restore.restore(self._store, self.cache, number, only, watch)
 
     def recover(self, watch: Watch = QUIET) -> Restored | None:
         """Finish a restore that a killed run began, if there is one. Call it when the folder is opened."""
-        from companion.history import restoring
+        from companion.history import restore
 
-        return restoring.recover(self._shelf, self.cache, watch)
+        return restore.recover(self._store, self.cache, watch)
 
     def verify(self, watch: Watch = QUIET) -> Verified:
         """Read everything in the history back and hold it against its ids."""
-        from companion.history import upkeep
+        from companion.history import verify
 
-        return upkeep.verify(self._shelf, watch)
+        return verify.verify(self._store, watch)
 
     def size(self, watch: Watch = QUIET) -> Size:
         """Return the bytes on disk, and those that each snapshot alone holds."""
-        from companion.history import upkeep
+        from companion.history import verify
 
-        return upkeep.size(self._shelf, watch)
+        return verify.size(self._store, watch)
 
     def forgettable(self, keep: int = 20) -> tuple[int, ...]:
         """Return the snapshots that may go unasked: old ones that are neither labelled by the maker nor released."""
-        from companion.history import upkeep
+        from companion.history import forget
 
-        return upkeep.forgettable(self.snapshots(), keep)
+        return forget.forgettable(self.snapshots(), keep)
 
     def forget(self, numbers: Iterable[int], *, released: bool = False, watch: Watch = QUIET) -> Forgotten:
         """Forget snapshots and win back what only they held; a released one only when ``released`` says so."""
-        from companion.history import upkeep
+        from companion.history import forget
 
-        return upkeep.forget(self._shelf, numbers, released, watch)
+        return forget.forget(self._store, numbers, released, watch)
 
     def mirror(self, target: str | Path, watch: Watch = QUIET) -> Mirrored:
         """Bring a second copy up to date: a folder (on another disk), or the address of any git repository."""
-        from companion.history import mirroring
+        from companion.history import mirror
 
-        return mirroring.mirror(self._shelf, str(target), watch)
+        return mirror.mirror(self._store, str(target), watch)
 
-    def adopt(self, mirror: Path, watch: Watch = QUIET) -> int:
+    def adopt(self, source: Path, watch: Watch = QUIET) -> int:
         """Bring the snapshots of a mirror on disk into a folder that has none yet; return how many."""
-        from companion.history import mirroring
+        from companion.history import mirror
 
-        return mirroring.adopt(self._shelf, mirror, watch)
+        return mirror.adopt(self._store, source, watch)
 
     def tag_release(self, number: int, version: str) -> Snapshot:
         """Mark a snapshot as the content of a released version; raise when that version names another already."""
-        with self._shelf.writing("recording a release"):
-            snapshot, found = self._shelf.snapshot(number), self._shelf.named()
+        with self._store.writing("recording a release"):
+            snapshot, found = self._store.snapshot(number), self._store.named()
             held = found.releases.get(version)
             if held and held != snapshot.id:
                 raise CompanionError(f"Version {version} is released already, from another snapshot", "", "raise it")
-            refs.write(self._shelf.path, found.with_release(version, snapshot.id))
-        return self._shelf.snapshot(number)
+            refs.write(self._store.path, found.with_release(version, snapshot.id))
+        return self._store.snapshot(number)
 
     def release_snapshot(self, version: str) -> Snapshot | None:
         """Return the snapshot that was released as ``version``, or None."""
-        commit = self._shelf.named().releases.get(version)
+        commit = self._store.named().releases.get(version)
         return next((one for one in self.snapshots() if commit and one.id == commit), None)
 
     def last_release(self) -> Snapshot | None:

@@ -43,7 +43,7 @@ def message(snapshot: Snapshot) -> bytes:
     return f"{title}\n\n{json.dumps(facts, ensure_ascii=True)}\n".encode()
 
 
-class _Said(msgspec.Struct):
+class _Facts(msgspec.Struct):
     """The line of JSON. Whoever writes such a line by hand may leave out or misspell anything."""
 
     label: str | None = None
@@ -56,50 +56,50 @@ class _Said(msgspec.Struct):
     empty_folders: tuple[str, ...] = ()
 
 
-_decode: Final = msgspec.json.Decoder(_Said).decode
+_decode: Final = msgspec.json.Decoder(_Facts).decode
 
 
-def _said(line: str) -> _Said:
+def _read(line: str) -> _Facts:
     try:
         return _decode(line)
     except (ValueError, RecursionError):  # a name that is not UTF-8 is an escape that only the standard reader takes
         return _leniently(line)
 
 
-def _leniently(line: str) -> _Said:
+def _leniently(line: str) -> _Facts:
     """Return what of a line is of the right kind, field by field."""
     try:
         facts = json.loads(line)
     except (ValueError, RecursionError):
-        return _Said()
-    said = _Said()
+        return _Facts()
+    found = _Facts()
     for name, value in facts.items() if isinstance(facts, dict) else ():
-        if name in _Said.__struct_fields__:
+        if name in _Facts.__struct_fields__:
             with contextlib.suppress(msgspec.ValidationError):
-                setattr(said, name, msgspec.convert(value, _TYPES[name]))
-    return said
+                setattr(found, name, msgspec.convert(value, _TYPES[name]))
+    return found
 
 
-_TYPES: Final = {field.name: field.type for field in msgspec.structs.fields(_Said)}
+_TYPES: Final = {field.name: field.type for field in msgspec.structs.fields(_Facts)}
 
 
 def snapshot_of(number: int, commit: str, tree: str, text: str, version: str) -> Snapshot:
     """Return the snapshot a commit message describes; what is missing or not ours is left empty, never raised."""
     title, _, body = text.partition("\n\n")
-    said = _said(body.strip().rpartition("\n")[2])
+    facts = _read(body.strip().rpartition("\n")[2])
     return Snapshot(
         number=number,
         id=commit,
         tree=tree,
-        label=clean_label(title.strip() if said.label is None else said.label),
-        at=visible(said.at),
-        kind=visible(said.kind),
-        files=said.files,
-        bytes=said.bytes,
+        label=clean_label(title.strip() if facts.label is None else facts.label),
+        at=visible(facts.at),
+        kind=visible(facts.kind),
+        files=facts.files,
+        bytes=facts.bytes,
         version=version,
-        changed_while_read=said.changed_while_read,
-        left_out=said.left_out,
-        empty_folders=said.empty_folders,
+        changed_while_read=facts.changed_while_read,
+        left_out=facts.left_out,
+        empty_folders=facts.empty_folders,
     )
 
 

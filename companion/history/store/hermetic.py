@@ -157,7 +157,9 @@ def _program_for(history: Path) -> str:
     if not program:
         raise CompanionError("Git is not installed", "", "install git and try again")
     if not is_ours(history):
-        raise CompanionError("Git's configuration of this history is not ours", str(history), "take a snapshot first")
+        raise CompanionError(
+            "The git configuration of this history is not the companion's own", str(history), "take a snapshot first"
+        )
     return program
 
 
@@ -176,8 +178,8 @@ def run(history: Path, arguments: Sequence[str], given: bytes = b"") -> bytes:
     except OSError as error:
         raise CompanionError(f"Git does not start: {error}", program, "reinstall git") from error
     if done.returncode:
-        said = done.stderr.decode("utf-8", "replace").strip() or f"it ended with {done.returncode}"
-        raise CompanionError(f"Git could not do it: {said}", str(history), "check the history with --verify")
+        reason = done.stderr.decode("utf-8", "replace").strip() or f"it ended with {done.returncode}"
+        raise CompanionError(f"Git failed: {reason}", str(history), "check the history with --verify")
     return done.stdout
 
 

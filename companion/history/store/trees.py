@@ -6,9 +6,8 @@ from typing import Final
 
 from companion.core.folder import OURS
 from companion.core.progress import QUIET, Watch
-from companion.history.model import FOLDER
-from companion.history.objects import joined, tree_entries
-from companion.history.packs import Packs
+from companion.history.store.objects import FOLDER, joined, tree_entries
+from companion.history.store.packs import Packs
 
 Pair = tuple[str | None, str | None]
 """Blob ids (40 hex digits) before and after; None where there is no such file."""
@@ -27,8 +26,7 @@ def differing(packs: Packs, before: str, after: str, watch: Watch = QUIET) -> di
     """Return the files that differ between two trees (40 hex digits; empty: no tree at all) by path.
 
     Content alone counts, not the executable bit. What lies in a ``.companion`` is left out: every look adds evidence,
-    and that is no work of the maker's. Raises :class:`~companion.history.packs.Damaged`, or ValueError for an object
-    that is no tree.
+    and that is no work of the maker's. Raises :class:`Damaged`, or ValueError for an object that is no tree.
     """
     found: dict[str, Pair] = {}
     waiting = [("", bytes.fromhex(before) or None, bytes.fromhex(after) or None)]

@@ -16,7 +16,7 @@ import msgspec
 
 from companion.core.errors import CompanionError
 from companion.core.files import read_capped, write_safely
-from companion.history.listing import NAMES
+from companion.history.store.snapshot_list import NAMES
 
 FILE: Final = NAMES
 LAST_NUMBER: Final = "last-number"
