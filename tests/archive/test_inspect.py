@@ -89,6 +89,18 @@ def test_one_part_of_several_is_told_though_zip64_says_the_rest(raw_zip: RawZip,
     assert [defect.detail.partition(",")[0] for defect in inspect(path).defects] == ["it is one part of several"]
 
 
+@pytest.mark.parametrize(("back", "form"), [((14, 12), "<H"), ((10,), "<I"), ((6,), "<I")])  # counts, size, start
+def test_end_records_that_differ_are_a_contradiction(raw_zip: RawZip, back: tuple[int, ...], form: str) -> None:
+    path = _zip64(raw_zip)
+    whole = path.read_bytes()
+    for value, details in ((7, ["its two end records differ"]), (256 ** struct.calcsize(form) - 1, [])):
+        data = bytearray(whole)
+        for at in back:
+            struct.pack_into(form, data, len(data) - at, value)
+        path.write_bytes(data)
+        assert [defect.detail for defect in inspect(path).defects] == details, "all ones leave it to the other"
+
+
 @pytest.mark.parametrize("descriptor", [0, 8])
 def test_places_beyond_any_file_are_told(raw_zip: RawZip, descriptor: int) -> None:
     far = struct.pack("<2H3Q", 1, 24, 2**64 - 1, 2**64 - 1, 2**64 - 1)
