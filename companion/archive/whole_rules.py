@@ -7,7 +7,7 @@ from typing import Final
 
 from companion.archive.member_rules import APPNOTE
 from companion.archive.model import HEADERS, MEMBERS, ArchiveModel, DefectKind
-from companion.core.at import NOWHERE, At
+from companion.core.at import At
 from companion.core.findings import BLOCKS, NOTES, WARNS, Finding
 from companion.core.rules import rule
 from companion.core.text import listed, visible
@@ -108,8 +108,7 @@ def _defects(archive: ArchiveModel, *, endless: bool) -> Iterator[Finding]:
     found_by = archive_bomb if endless else archive_differs
     for defect in archive.inspection.defects:
         if (defect.kind in _ENDLESS) is endless:
-            at = NOWHERE if defect.byte is None else At(byte=defect.byte)
-            yield found_by.finding(defect.name, value=defect.text, at=at)
+            yield found_by.finding(defect.name, value=defect.text, at=At(byte=defect.byte))
 
 
 @rule(

@@ -17,7 +17,7 @@ import msgspec
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
 from companion.core.evidence import Evidence
-from companion.core.files import read_capped, sha256_of
+from companion.core.files import read_capped
 from companion.core.findings import Finding, ordered
 from companion.core.folder import RELEASES, Places
 from companion.core.processes import process_alive
@@ -303,7 +303,7 @@ def prove_stranger(archive: Path, checksum: str, watch: Watch) -> StrangerProof:
         path=str(archive),
         members=proof.members,
         bytes=proof.bytes,
-        sha256=proof.sha256 or sha256_of(archive),
+        sha256=proof.sha256,
         checked_with=proof.checked_with,
         findings=ordered(findings),
     )
