@@ -29,17 +29,14 @@ _NOUNS: Final[dict[Kind, tuple[str, str]]] = {
 }
 """What a player is to know of. Working files, system files and nested archives are the maker's own affair."""
 
-_VERBS: Final[dict[Group, str]] = {
-    "Added": r"add(?:s|ed|ing)?|new",
-    "Changed": r"chang(?:e|es|ed|ing)",
-    "Deprecated": r"deprecat(?:e|es|ed|ing)",
-    "Removed": r"remov(?:e|es|ed|ing)|drop(?:s|ped|ping)?",
-    "Fixed": r"fix(?:es|ed|ing)?|mend(?:s|ed|ing)?|repair(?:s|ed|ing)?",
-    "Security": r"security",
+_VERBS: Final[dict[Group, re.Pattern[str]]] = {
+    "Added": re.compile(r"\b(?:add(?:s|ed|ing)?|new)\b", re.IGNORECASE),
+    "Changed": re.compile(r"\bchang(?:e|es|ed|ing)\b", re.IGNORECASE),
+    "Deprecated": re.compile(r"\bdeprecat(?:e|es|ed|ing)\b", re.IGNORECASE),
+    "Removed": re.compile(r"\b(?:remov(?:e|es|ed|ing)|drop(?:s|ped|ping)?)\b", re.IGNORECASE),
+    "Fixed": re.compile(r"\b(?:fix(?:es|ed|ing)?|mend(?:s|ed|ing)?|repair(?:s|ed|ing)?)\b", re.IGNORECASE),
+    "Security": re.compile(r"\bsecurity\b", re.IGNORECASE),
 }
-_LABELS: Final = {group: re.compile(rf"(?:{words})\b", re.IGNORECASE) for group, words in _VERBS.items()}
-
-_ANYWHERE: Final = {group: re.compile(rf"\b(?:{words})\b", re.IGNORECASE) for group, words in _VERBS.items()}
 
 
 def changes_from(
@@ -104,7 +101,7 @@ def _line(group: Group, verb: str, kind: Kind, paths: list[str], place: Callable
 
 def has_verb(text: str, group: Group) -> bool:
     """Return whether ``text`` holds a verb of ``group``, such as “removed”."""
-    return bool(_ANYWHERE[group].search(text))
+    return bool(_VERBS[group].search(text))
 
 
 def _folder(path: str) -> str:
@@ -128,7 +125,7 @@ def _of_labels(labels: Iterable[str]) -> list[Change]:
     found = []
     for label in labels:
         text = " ".join(label.split())
-        group = next((group for group, words in _LABELS.items() if words.match(text)), None)
+        group = next((group for group, verb in _VERBS.items() if verb.match(text)), None)
         if group and " " in text:  # a verb alone says nothing to a player
             found.append(Change(group=group, text=text[:1].upper() + text[1:]))
     return found

@@ -42,10 +42,8 @@ def blocks(text: str) -> tuple[Sequence[Token], dict[str, Any], str]:
     return _parser().parse(_DOT.sub(r"\1-", text.replace("\r", " ")), references), references, rest
 
 
-def spans(source: str, references: dict[str, Any]) -> Sequence[Token] | None:
-    """Return the pieces of a paragraph's source, or None where it is too long to be parsed."""
-    if len(source) > MOST_INLINE:
-        return None
+def spans(source: str, references: dict[str, Any]) -> Sequence[Token]:
+    """Return the pieces of a paragraph's source, which should have at most :data:`MOST_INLINE` characters."""
     found: list[Token] = []
     _parser().inline.parse(source, _parser(), references, found)
     return found

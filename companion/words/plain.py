@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from html.parser import HTMLParser
+from itertools import accumulate
 from typing import Any, Final
 
 import msgspec
 
-from companion.words.markdown import blocks, spans
+from companion.words.markdown import MOST_INLINE, blocks, spans
 
 _HTML: Final = re.compile(r"\s*(?:<!doctype\b|<(?:html|head|body|main|article|section|div|header|h[1-6]|p|ul)\b)", re.I)  # noqa: FURB167
 _BLOCK: Final = re.compile(
@@ -17,7 +18,7 @@ _BLOCK: Final = re.compile(
     r"|section|table|tbody|t[dhr]|tfoot|thead|title"
 )
 _HIDDEN: Final = frozenset({"script", "style", "template"})
-_CHECKBOX: Final = re.compile(r"^\s*\[[ xX]\]\s+")
+_CHECKBOX: Final = re.compile(r"^\[[ xX]\]\s+")
 _RULED: Final = re.compile(r"[\s|:-]+")
 _UNCLOSED: Final = re.compile(r"<(?=[^<>]*(?:<|\Z))")
 
@@ -40,37 +41,39 @@ class Passage(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class _Builder:
+    """Gathers passages. What is added to one line of the source stands there without a blank between."""
+
     def __init__(self) -> None:
         self.passages: list[Passage] = []
-        self._pieces: list[tuple[str, int]] = []
-        self.item = self.heading = False
-
-    def add(self, text: str, line: int) -> None:
-        piece = " ".join(text.split())
-        if piece:
-            self._pieces.append((piece, line))
+        self.lines: dict[int, str] = {}
+        self._item = self._heading = False
 
     def begin(self, *, item: bool = False, heading: bool = False) -> None:
         self.close()
-        self.item, self.heading = item, heading
+        self._item, self._heading = item, heading
+
+    def add(self, text: str, line: int) -> None:
+        self.lines[line] = self.lines.get(line, "") + text
 
     def close(self) -> None:
-        if self._pieces:
-            starts, at = [], 0
-            for piece, _ in self._pieces:
-                starts.append(at)
-                at += len(piece) + 1
-            self.passages.append(
-                Passage(
-                    text=" ".join(piece for piece, _ in self._pieces),
-                    starts=tuple(starts),
-                    lines=tuple(line for _, line in self._pieces),
-                    item=self.item,
-                    heading=self.heading,
-                )
-            )
-        self._pieces = []
-        self.item = self.heading = False
+        found = [(line, " ".join(text.split())) for line, text in self.lines.items() if text.strip()]
+        if found and self._item:
+            found[0] = (found[0][0], _CHECKBOX.sub("", found[0][1]))
+        if found and all(text.startswith("|") for _, text in found):  # a table without the rule under its head
+            for line, text in found:
+                if not _RULED.fullmatch(text):
+                    self._keep([(line, ": ".join(cell.strip() for cell in text.strip("|").split("|")))])
+        elif found:
+            self._keep(found)
+        self.lines = {}
+        self._item = self._heading = False
+
+    def _keep(self, found: list[tuple[int, str]]) -> None:
+        lines, texts = zip(*found, strict=True)
+        starts = tuple(accumulate((len(text) + 1 for text in texts[:-1]), initial=0))
+        self.passages.append(
+            Passage(text=" ".join(texts), starts=starts, lines=lines, item=self._item, heading=self._heading)
+        )
 
 
 class _Reader(HTMLParser):
@@ -81,35 +84,21 @@ class _Reader(HTMLParser):
         self._builder = builder
         self._before = first_line - 1
         self._hidden = 0
-        self._open: list[tuple[str, int]] = []
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self._hidden += tag in _HIDDEN
         if _BLOCK.fullmatch(tag):
-            self.flush()
             self._builder.begin(item=tag == "li", heading=tag in ("h1", "h2", "h3", "h4", "h5", "h6", "title"))
 
     def handle_endtag(self, tag: str) -> None:
         self._hidden = max(0, self._hidden - (tag in _HIDDEN))
         if _BLOCK.fullmatch(tag):
-            self.flush()
+            self._builder.close()
 
     def handle_data(self, data: str) -> None:
         if not self._hidden:
-            line = self._before + self.getpos()[0]
-            self._open += [(part, line + number) for number, part in enumerate(data.split("\n"))]
-
-    def flush(self) -> None:
-        joined: list[tuple[str, int]] = []
-        for text, line in self._open:
-            if joined and joined[-1][1] == line:  # inline tags part no words
-                joined[-1] = (joined[-1][0] + text, line)
-            else:
-                joined.append((text, line))
-        for text, line in joined:
-            self._builder.add(text, line)
-        self._open = []
-        self._builder.close()
+            for number, part in enumerate(data.split("\n"), self._before + self.getpos()[0]):
+                self._builder.add(part, number)
 
 
 def is_html(text: str, path: str = "") -> bool:
@@ -140,65 +129,54 @@ def _read_html(builder: _Builder, text: str, first_line: int) -> None:
     reader = _Reader(builder, first_line)
     reader.feed(_closed(text))
     reader.close()
-    reader.flush()
+    builder.close()
 
 
 def _read_markdown(builder: _Builder, text: str, first_line: int) -> None:
     tokens, references, rest = blocks(text)
-    cells: list[str] | None = None
-    row = 0
+    in_row = False
     for token in tokens:
         line = first_line + (token.map[0] if token.map else 0)
-        if token.type in ("heading_open", "list_item_open"):
-            builder.begin(item=token.type == "list_item_open", heading=token.type == "heading_open")
-        elif token.type == "tr_open":
-            cells, row = [], line
-        elif token.type == "tr_close":
-            builder.add(": ".join(cells or ()), row)
-            cells = None
-        elif token.type == "inline" and cells is not None:
-            cells += _rendered_lines(token.content, references)
-        elif token.type == "inline":
-            _add_lines(builder, _rendered_lines(token.content, references), line)
-        elif token.type == "html_block":
-            _read_html(builder, token.content, line)
-        elif token.type == "fence":
-            _add_lines(builder, token.content.split("\n"), line + 1)
-        if token.type.endswith(("_close", "fence")) and cells is None:
-            builder.close()
-    if rest:
-        _add_lines(builder, rest.split("\n"), first_line + text.count("\n", 0, len(text) - len(rest)))
-        builder.close()
+        match token.type:
+            case "heading_open" | "list_item_open" | "tr_open":
+                builder.begin(item=token.type == "list_item_open", heading=token.type == "heading_open")
+                in_row = token.type == "tr_open"
+            case "paragraph_close" | "heading_close" | "list_item_close" | "tr_close":
+                builder.close()
+                in_row = False
+            case "inline":
+                if in_row and builder.lines:
+                    builder.add(": ", line)
+                _read_inline(builder, token.content, line, references)
+            case "html_block":
+                _read_html(builder, token.content, line)
+            case "fence":
+                _read_lines(builder, token.content, line + 1)
+    _read_lines(builder, rest, first_line + text.count("\n", 0, len(text) - len(rest)))
 
 
-def _add_lines(builder: _Builder, lines: list[str], first: int) -> None:
-    """Add a paragraph line by line; rows of a table that has no rule under its head are passages of their own."""
-    for number, line in enumerate(lines, first):
+def _read_lines(builder: _Builder, text: str, first_line: int) -> None:
+    """Read paragraphs as they stand."""
+    for number, line in enumerate(text.split("\n"), first_line):
+        builder.add(line, number)
         if not line.strip():
             builder.close()
-        elif line.lstrip().startswith("|"):
-            builder.close()
-            if not _RULED.fullmatch(line):
-                builder.add(": ".join(cell.strip() for cell in line.strip().strip("|").split("|")), number)
-                builder.close()
-        else:
-            builder.add(_CHECKBOX.sub("", line) if builder.item and number == first else line, number)
+    builder.close()
 
 
-def _rendered_lines(source: str, references: dict[str, Any]) -> list[str]:
-    """Return the lines of a paragraph's Markdown as a reader sees them."""
-    pieces = spans(source, references)
-    if pieces is None:
-        return source.split("\n")
-    lines = [""] * (source.count("\n") + 1)
+def _read_inline(builder: _Builder, source: str, first_line: int, references: dict[str, Any]) -> None:
+    """Add a paragraph's Markdown as a reader sees it, each piece to the line where it stands."""
+    if len(source) > MOST_INLINE:
+        for number, text in enumerate(source.split("\n"), first_line):
+            builder.add(text, number)
+        return
     at = 0
-    for piece in pieces:
+    for piece in spans(source, references):
         raw = piece.markup if piece.type == "text_special" else piece.content
         found = source.find(raw, at)
-        line = source.count("\n", 0, max(found, at))
+        line = first_line + source.count("\n", 0, max(found, at))
         at = max(at, found + len(raw))
         if piece.type != "html_inline":
-            lines[line] += piece.content
+            builder.add(piece.content, line)
         elif raw.lower().startswith("<br"):
-            lines[line] += " "
-    return lines
+            builder.add(" ", line)
