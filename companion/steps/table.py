@@ -3,82 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from companion.core.evidence import fingerprint
-from companion.steps.model import Before, Look, Step
-
-if TYPE_CHECKING:
-    from companion.core.evidence import Evidence
-    from companion.steps.desk import Desk
-
-# Each look is imported when it is taken: the app shows titles before anything else, and a status runs five of ten.
-
-
-def _facts(desk: Desk, _: Before) -> Look:
-    from companion.steps.looks.stated import look_facts
-
-    return look_facts(desk)
-
-
-def _contents(desk: Desk, _: Before) -> Look:
-    from companion.steps.looks.contents import look_contents
-
-    return look_contents(desk)
-
-
-def _paths(desk: Desk, _: Before) -> Look:
-    from companion.steps.looks.contents import look_paths
-
-    return look_paths(desk)
-
-
-def _sound(desk: Desk, _: Before) -> Look:
-    from companion.steps.looks.sound import look_sound
-
-    return look_sound(desk)
-
-
-def _controls(desk: Desk, _: Before) -> Look | None:
-    from companion.steps.looks.controls import look_controls
-
-    return look_controls(desk)
-
-
-def _away(desk: Desk, _: Before) -> Look:
-    from companion.steps.looks.controls import look_away
-
-    return look_away(desk)
-
-
-def _needs(desk: Desk, _: Before) -> Look:
-    from companion.steps.looks.stated import look_needs
-
-    return look_needs(desk)
-
-
-def _words(desk: Desk, _: Before) -> Look:
-    from companion.steps.looks.words import look_words
-
-    return look_words(desk)
-
-
-def _archive(desk: Desk, _: Before) -> Look | None:
-    from companion.steps.looks.archive import look_archive
-
-    return look_archive(desk)
-
-
-def _archive_gone(desk: Desk, evidence: Evidence) -> str:
-    from companion.steps.looks.archive import archive_gone
-
-    return archive_gone(desk, evidence)
-
-
-def _out(desk: Desk, before: Before) -> Look:
-    from companion.steps.looks.stated import look_out
-
-    return look_out(desk, before)
+from companion.steps.desk import Desk
+from companion.steps.looks.archive import archive_gone, look_archive
+from companion.steps.looks.contents import look_contents, look_paths
+from companion.steps.looks.controls import look_away, look_controls
+from companion.steps.looks.sound import look_sound
+from companion.steps.looks.stated import look_facts, look_needs, look_out
+from companion.steps.looks.words import look_words
+from companion.steps.model import Step
 
 
 def _sound_mark(desk: Desk) -> str:
@@ -120,7 +55,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         live=True,
         body="facts",
         mark=lambda desk: fingerprint([("ships", desk.marks.ships)], desk.stated()),
-        look=_facts,
+        look=lambda desk, _: look_facts(desk),
     ),
     Step(
         id="contents",
@@ -133,7 +68,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
             [("everything", desk.marks.everything)],
             {"contents": desk.stated("contents"), "title": desk.facts.instrument.title},
         ),
-        look=_contents,
+        look=lambda desk, _: look_contents(desk),
     ),
     Step(
         id="paths",
@@ -143,7 +78,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Scan the patches for paths.",
         body="run",
         mark=lambda desk: fingerprint([("ships", desk.marks.ships)], desk.stated("contents")),
-        look=_paths,
+        look=lambda desk, _: look_paths(desk),
         away_settles=True,
     ),
     Step(
@@ -154,7 +89,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Measure the samples.",
         body="run",
         mark=_sound_mark,
-        look=_sound,
+        look=lambda desk, _: look_sound(desk),
         judges=("file-unreadable",),
     ),
     Step(
@@ -166,7 +101,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         live=True,
         body="controls",
         mark=lambda desk: fingerprint([("behaviour", desk.marks.behaviour)], {"controls": desk.stated("controls")}),
-        look=_controls,
+        look=lambda desk, _: look_controls(desk),
     ),
     Step(
         id="away",
@@ -177,7 +112,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         live=True,
         body="away",
         mark=lambda desk: fingerprint([("playable", desk.marks.playable)]),
-        look=_away,
+        look=lambda desk, _: look_away(desk),
     ),
     Step(
         id="needs",
@@ -188,7 +123,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         live=True,
         body="needs",
         mark=lambda desk: fingerprint([("playable", desk.marks.playable)], {"engine": desk.stated("engine")}),
-        look=_needs,
+        look=lambda desk, _: look_needs(desk),
     ),
     Step(
         id="words",
@@ -198,7 +133,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Draft the changelog, the readme and the page, then check them.",
         body="words",
         mark=_words_mark,
-        look=_words,
+        look=lambda desk, _: look_words(desk),
         rests_on=WORDS_REST_ON,
     ),
     Step(
@@ -210,9 +145,9 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         again="Build it again",
         body="archive",
         mark=_archive_mark,
-        look=_archive,
+        look=lambda desk, _: look_archive(desk),
         judges=("contents", "paths"),
-        gone=_archive_gone,
+        gone=archive_gone,
     ),
     Step(
         id="out",
@@ -223,7 +158,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         live=True,
         body="out",
         mark=_archive_mark,
-        look=_out,
+        look=look_out,
     ),
 )
 

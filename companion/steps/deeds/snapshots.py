@@ -6,10 +6,11 @@ import contextlib
 import hashlib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import msgspec
 
+from companion.core.cache import Table
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import QUIET, Watch
 from companion.steps.deeds.folder import OpenFolder
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
     from companion.steps.account.changes import Changes
     from companion.steps.account.moved import Moved
     from companion.steps.account.preview import Preview
-
-_PAIRS: Final = "tree-pairs-1"
-_SIZES: Final = "snapshot-sizes-1"
 
 
 class Snapshots(OpenFolder):
@@ -80,6 +78,7 @@ class Snapshots(OpenFolder):
         from companion.history.store.trees import differing
         from companion.steps.account.moved import Moved, moved_by
 
+        table = Table(self.cache, "tree-pairs", 1, Moved)
         stated = hashlib.sha256(msgspec.json.encode(self.facts.contents)).digest()
         kind_of = kinds_by(self.facts.contents)
         found: dict[tuple[str, str], Moved | None] = {}
@@ -87,19 +86,17 @@ class Snapshots(OpenFolder):
             for before, after in pairs:
                 watch.check()
                 key = bytes.fromhex(before + after) + stated
-                with contextlib.suppress(msgspec.MsgspecError):
-                    if kept := self.cache.get(_PAIRS, key):
-                        found[before, after] = msgspec.msgpack.decode(kept, type=Moved)
-                        continue
-                try:
-                    differ = differing(store.packs, before, after, watch)
-                except Cancelled:
-                    raise
-                except (CompanionError, ValueError):
-                    found[before, after] = None
-                    continue
-                moved = moved_by(((path, *pair) for path, pair in differ.items()), kind_of)
-                self.cache.put(_PAIRS, [(key, msgspec.msgpack.encode(moved))])
+                moved = table.get(key)
+                if moved is None:
+                    try:
+                        differ = differing(store.packs, before, after, watch)
+                    except Cancelled:
+                        raise
+                    except (CompanionError, ValueError):
+                        pass  # damaged there: not known
+                    else:
+                        moved = moved_by(((path, *pair) for path, pair in differ.items()), kind_of)
+                        table.put([(key, moved)])
                 found[before, after] = moved
         return found
 
@@ -112,12 +109,12 @@ class Snapshots(OpenFolder):
             key = hashlib.sha256((self.places.history / refs.FILE).read_bytes()).digest()
         except OSError:
             return Size(total=0, alone={})
-        with contextlib.suppress(msgspec.MsgspecError):
-            if kept := self.cache.get(_SIZES, key):
-                return msgspec.msgpack.decode(kept, type=Size)
-        with self.history as history:
-            size = history.size(watch)
-        self.cache.put(_SIZES, [(key, msgspec.msgpack.encode(size))])
+        table = Table(self.cache, "snapshot-sizes", 1, Size)
+        size = table.get(key)
+        if size is None:
+            with self.history as history:
+                size = history.size(watch)
+            table.put([(key, size)])
         return size
 
     def verify_history(self, watch: Watch = QUIET) -> Verified:
