@@ -16,7 +16,7 @@ from companion.words.agree import disagreements
 from companion.words.changes import has_verb
 from companion.words.claims import claims
 from companion.words.model import Text, WordsModel
-from companion.words.plain import Passage, is_html, passages
+from companion.words.plain import Passage, passages
 from companion.words.story import Change
 
 _KEEP_A_CHANGELOG: Final = "Keep a Changelog 1.1.0, https://keepachangelog.com/en/1.1.0/"
@@ -207,16 +207,14 @@ def placeholder_left(model: WordsModel) -> Iterator[Finding]:
     Footnotes ``[1]``, links and check boxes are none of these, nor is the title.
     """
     for one in model.own:
-        for line, text in islice(_placeholders(one, model.story.title.strip()), _MOST):
+        for line, text in islice(_placeholders(one.text, model.story.title.strip()), _MOST):
             yield _at_line(placeholder_left, one, line, text)
 
 
-def _placeholders(one: Text, title: str) -> Iterator[tuple[int, str]]:
-    html = is_html(one.text, one.path)
-    for number, raw in enumerate(one.text.split("\n"), 1):
-        line = unescape(raw) if html or "&" in raw else raw
-        line = re.sub(r"\\([^\w\s])", r"\1", line)
-        for match in _PLACEHOLDER.finditer(line.replace(title, "") if title else line):
+def _placeholders(text: str, title: str) -> Iterator[tuple[int, str]]:
+    for number, raw in enumerate(text.split("\n"), 1):
+        line = re.sub(r"\\([^\w\s])", r"\1", unescape(raw)).replace(title, "")
+        for match in _PLACEHOLDER.finditer(line):
             yield number, match.group()
 
 

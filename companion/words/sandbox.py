@@ -20,7 +20,7 @@ from jinja2.compiler import CodeGenerator, Frame
 from jinja2.environment import Environment
 from jinja2.exceptions import SecurityError, TemplateAssertionError
 from jinja2.runtime import Context
-from jinja2.sandbox import ImmutableSandboxedEnvironment
+from jinja2.sandbox import ImmutableSandboxedEnvironment, safe_range
 
 from companion.core.errors import CompanionError
 from companion.core.files import is_inside, read_capped
@@ -118,7 +118,7 @@ class Sandbox(ImmutableSandboxedEnvironment):
         )
         self.filters = {name: self.filters[name] for name in _FILTERS.split()}
         self.filters["_counted"] = self._counted
-        self.globals = {"range": self._range, "format": fmt, "writer": f"write.{fmt}.jinja"}
+        self.globals = {"range": safe_range, "format": fmt, "writer": f"write.{fmt}.jinja"}
         self._turns = 0
         self._until = time.monotonic() + MOST_SECONDS
 
@@ -132,12 +132,6 @@ class Sandbox(ImmutableSandboxedEnvironment):
         for item in items:
             self.turn()
             yield item
-
-    def _range(self, *bounds: int) -> range:
-        numbers = range(*bounds)
-        if len(numbers) > MOST_NUMBER:
-            raise SecurityError(f"a range of more than {MOST_NUMBER:,} numbers")
-        return numbers
 
     def call(self, context: Context, obj: Any, *args: Any, **kwargs: Any) -> Any:
         """Call ``obj`` for a template, counted, and never with a number that could size a huge text."""

@@ -196,6 +196,7 @@ def test_a_shared_sentence_can_be_replaced_alone(story: Story, tmp_path: Path) -
         ("a\n{{ title.format.__globals__ }}", "unsafe", 2),
         ("a\n{% for x in range(99999) %}{% for y in range(99999) %}{% endfor %}{% endfor %}", "too long", 2),
         ("a\n{% for x in range(9999999) %}{% endfor %}", "number", 2),
+        ("a\n{{ range(-99999, 99999) | list }}", "too big", 2),
         ("a\n{% macro m() %}{{ m() }}{% endmacro %}{{ m() }}", "never stops", 2),
         ("a\n{% macro m(n) %}{% if n %}{{ m(n-1) }}{{ m(n-1) }}{% endif %}{% endmacro %}{{ m(60) }}", "too long", 2),
         ("a\n{% for x in layers recursive %}{{ loop(layers) }}{% endfor %}", "recursive", 2),
