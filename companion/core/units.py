@@ -10,7 +10,9 @@ _DECIMAL: Final = ("B", "kB", "MB", "GB", "TB", "PB")
 _BINARY: Final = ("B", "KiB", "MiB", "GiB", "TiB", "PiB")
 _STEPS: Final = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _NAMES: Final = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-_NOTE: Final = re.compile(r"([A-Ga-g])([#b♯♭]?)(-?\d{1,2})")
+_ACCIDENTALS: Final = {"": 0, "#": 1, "♯": 1, "s": 1, "b": -1, "♭": -1}
+NOTE_NAME: Final = r"[A-Ga-g][#♯♭sb]?-?[0-9](?![0-9])"
+"""A regular expression for a note name: a letter, a sharp or flat, an octave."""
 
 
 def _scaled(count: int, base: int, names: tuple[str, ...]) -> str:
@@ -63,17 +65,17 @@ def level(value: float, unit: str = "dBFS") -> str:
     return f"{round(value, 1) + 0.0:.1f} {unit}".replace("-", "−")  # + 0.0: no minus before a zero
 
 
-def note_number(name: str, middle_c: str = "C3") -> int | None:
-    """Return the MIDI note number (0–127) of a note name, or None when it is not one.
+def read_note(text: str) -> tuple[int | None, bool]:
+    """Return (note under middle C = C4, whether its octave depends on the convention); (None, False) for no note.
 
-    middle_c: the name that number 60 carries, ``C3`` or ``C4``. MIDI 1.0 itself names no octaves.
+    Digits are a MIDI number, 0–127. MIDI 1.0 itself names no octaves: where middle C is C3 a name lies 12 higher.
     """
-    match = _NOTE.fullmatch(name.strip())
-    if not match:
-        return None
-    step = _STEPS[match[1].upper()] + {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1}[match[2]]
-    number = 60 + step + 12 * (int(match[3]) - int(middle_c[1:]))
-    return number if 0 <= number <= 127 else None
+    if text.isascii() and text.isdigit():
+        return (int(text) if int(text) <= 127 else None), False
+    if not re.fullmatch(NOTE_NAME, text):
+        return None, False
+    name = text.rstrip("0123456789").rstrip("-")
+    return 12 * (int(text[len(name) :]) + 1) + _STEPS[name[0].upper()] + _ACCIDENTALS[name[1:]], True
 
 
 def note_name(number: int, middle_c: str = "C3") -> str:

@@ -6,23 +6,45 @@ from typing import Final
 
 from companion.core.findings import Finding
 from companion.core.rules import Rule
-from companion.sound.checks.edges import EDGE_RULES
-from companion.sound.checks.files import FILE_RULES
-from companion.sound.checks.format import FORMAT_RULES
-from companion.sound.checks.levels import LEVEL_RULES
+from companion.sound.checks import edges, files, formats, levels, pitch, zones
 from companion.sound.checks.model import SoundModel
-from companion.sound.checks.pitch import PITCH_RULES
-from companion.sound.checks.zones import ZONE_RULES
 
 # A rule's version is raised whenever its verdict on the same measures and facts may change; what it measures has a
 # version of its own (``measures.versions``, ``zones.ZONES``, ``tuning.TUNING``).
 RULES: Final[tuple[Rule[SoundModel], ...]] = (
-    *FILE_RULES,
-    *EDGE_RULES,
-    *FORMAT_RULES,
-    *PITCH_RULES,
-    *ZONE_RULES,
-    *LEVEL_RULES,
+    files.clipped,
+    files.not_finite,
+    files.silent,
+    files.channel_dead,
+    files.rate_mixed,
+    files.depth_mixed,
+    files.loop_invalid,
+    files.duplicate,
+    edges.peak_over,
+    edges.dc_offset,
+    edges.late_onset,
+    edges.tail_wasteful,
+    edges.starts_hot,
+    edges.ends_hot,
+    edges.click_inside,
+    edges.loop_seam,
+    formats.mono_as_stereo,
+    formats.polarity_inverted,
+    formats.depth_padded,
+    formats.band_empty,
+    formats.hum,
+    formats.noise_builds_up,
+    formats.impulse_late,
+    formats.impulse_clipped,
+    formats.impulse_cut,
+    pitch.wrong_root,
+    pitch.off_pitch,
+    zones.takes_same,
+    zones.note_gap,
+    zones.range_overlap,
+    levels.level_step,
+    levels.dynamics_inverted,
+    levels.layer_uneven,
 )
 
 

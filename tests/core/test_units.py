@@ -9,7 +9,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from companion.core.units import binary_bytes, both_bytes, dbfs, decimal_bytes, duration, level, note_name, note_number
+from companion.core.units import binary_bytes, both_bytes, dbfs, decimal_bytes, duration, level, note_name, read_note
 
 MIDDLE_C = ("C3", "C4")
 SI = {"B": 1, "kB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12, "PB": 10**15}
@@ -95,34 +95,40 @@ def test_no_duration_shows_sixty_of_anything(seconds: float) -> None:
     assert text != "10.0 s"
 
 
-@pytest.mark.parametrize("middle_c", MIDDLE_C)
-def test_every_midi_note_goes_to_its_name_and_back(middle_c: str) -> None:
-    names = [note_name(number, middle_c) for number in range(128)]
-    assert len(set(names)) == 128
-    assert [note_number(name, middle_c) for name in names] == list(range(128))
-    assert [note_number(name.lower().replace("#", "♯"), middle_c) for name in names] == list(range(128))
+def test_every_midi_note_goes_to_its_name_and_back() -> None:
+    """A name is read as if middle C were C4; where it is C3 the same name lies an octave higher."""
+    for middle_c, higher in (("C4", 0), ("C3", 12)):
+        names = [note_name(number, middle_c) for number in range(128)]
+        assert len(set(names)) == 128
+        read = [read_note(name) for name in names if name[-2:] != "-2"]
+        assert read == [(number - higher, True) for number in range(128) if number >= higher]
+        assert read == [read_note(name.lower().replace("#", "♯")) for name in names if name[-2:] != "-2"]
 
 
 def test_the_two_conventions_are_an_octave_apart_everywhere() -> None:
     assert note_name(60, "C3") == "C3"
     assert note_name(60, "C4") == "C4"
-    assert (note_number("A3", "C3"), note_number("A4", "C4")) == (69, 69)  # 440 Hz, ISO 16
+    assert read_note("A4") == (69, True)  # 440 Hz, ISO 16
     assert note_name(0, "C3") == "C-2"
+    assert read_note("C-2") == (-12, True)
     assert note_name(127, "C4") == "G9"
-    for number in range(12, 128):
-        assert note_number(note_name(number, "C4"), "C3") in (number + 12, None)
 
 
 @pytest.mark.parametrize(
-    ("name", "number"), [("Db3", 61), ("D♭3", 61), ("C♯3", 61), ("Cb3", 59), ("B#2", 60), (" e3 ", 64), ("Fb3", 64)]
+    ("name", "number"), [("Db4", 61), ("D♭4", 61), ("C♯4", 61), ("Cs4", 61), ("Cb4", 59), ("B#3", 60), ("e4", 64)]
 )
 def test_spellings_of_a_note(name: str, number: int) -> None:
-    assert note_number(name) == number
+    assert read_note(name) == (number, True)
 
 
-@pytest.mark.parametrize("name", ["", "H3", "C", "3", "C##3", "C300", "C-3", "G#8", "Cm3", "C3 4", "Choir"])
-def test_what_is_no_note_of_midi_is_none(name: str) -> None:
-    assert note_number(name) is None
+@pytest.mark.parametrize(("digits", "number"), [("0", 0), ("60", 60), ("127", 127), ("128", None)])
+def test_digits_are_the_number_itself(digits: str, number: int | None) -> None:
+    assert read_note(digits) == (number, False)
+
+
+@pytest.mark.parametrize("name", ["", "H3", "C", "-3", "C##3", "C30", "Cm3", "C3 4", "Choir", "３", "C３", "C--1"])
+def test_what_is_no_note_is_none(name: str) -> None:
+    assert read_note(name) == (None, False)
 
 
 def test_levels() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from companion.sound.checks.format import noise_of
+from companion.sound.checks.formats import noise_of
 from companion.sound.measures.decay import decay_of
 from companion.sound.measures.edges import Envelope
 from companion.sound.measures.levels import Levels

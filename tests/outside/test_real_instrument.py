@@ -10,7 +10,7 @@ import numpy as np
 import soundfile
 
 from companion.core.facts import facts_from_toml
-from companion.core.units import note_number
+from companion.core.units import read_note
 
 
 def test_it_holds_real_recordings_bit_for_bit(real_instrument: Path, recorded_bank: list[Any]) -> None:
@@ -21,7 +21,7 @@ def test_it_holds_real_recordings_bit_for_bit(real_instrument: Path, recorded_ba
         frames, rate = soundfile.read(path, dtype="int16")
         assert rate == 22_050
         assert there[frames.tobytes()] > 0, path.name
-    roots = [note_number(path.stem.split("_")[1], "C4") for path in files]
+    roots = [read_note(path.stem.split("_")[1])[0] for path in files]
     assert None not in roots
     assert len(set(roots)) > 20
 

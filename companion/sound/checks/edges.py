@@ -7,9 +7,8 @@ from typing import Final
 
 from companion.core.at import At
 from companion.core.findings import NOTES, WARNS, Finding
-from companion.core.rules import Rule, rule
 from companion.core.units import decimal_bytes, duration, level
-from companion.sound.checks.model import SoundModel
+from companion.sound.checks.model import SoundModel, sound_rule
 from companion.sound.measures.measured import Measured
 from companion.sound.measures.versions import CLICKS, EDGES, LEVELS, LOOPS, TRUE_PEAK, with_inputs
 from companion.sound.measures.weight import tail_bytes
@@ -23,10 +22,9 @@ _SHORTEST_S: Final = 0.1
 _QUIET_DBFS: Final = -60.0
 
 
-@rule(
+@sound_rule(
     "peak-over",
     WARNS,
-    step="sound",
     rests_on=with_inputs(LEVELS, TRUE_PEAK),
     means="The wave rises over full scale, or over the true peak the maker has set.",
     why="It clips as soon as something converts it to a fixed-point format, or between the samples at the output.",
@@ -50,10 +48,9 @@ def peak_over(model: SoundModel) -> Iterator[Finding]:
             yield peak_over.finding(path, value=one.true_peak_dbtp, unit="dBTP", bound=limit, limit="{bound}")
 
 
-@rule(
+@sound_rule(
     "dc-offset",
     WARNS,
-    step="sound",
     rests_on=with_inputs(LEVELS),
     means="The wave does not swing around zero.",
     why="Notes start and stop with a thump, and many voices together run out of headroom.",
@@ -70,10 +67,9 @@ def dc_offset(model: SoundModel) -> Iterator[Finding]:
             yield dc_offset.finding(path, value=one.dc, bound=limit, says=says)
 
 
-@rule(
+@sound_rule(
     "late-onset",
     WARNS,
-    step="sound",
     rests_on=with_inputs(EDGES),
     means="There is silence before the sound begins.",
     why="The key answers late, and fast playing falls behind.",
@@ -96,10 +92,9 @@ def before_onset(one: Measured) -> At:
     return At(frames=(0, round((one.onset_s or 0.0) * one.rate)), rate=one.rate)
 
 
-@rule(
+@sound_rule(
     "tail-wasteful",
     NOTES,
-    step="sound",
     rests_on=with_inputs(EDGES, LOOPS),
     means="The file goes on after the sound has died away.",
     why="Nobody hears it, but everybody downloads it and keeps it in memory.",
@@ -118,10 +113,9 @@ def tail_wasteful(model: SoundModel) -> Iterator[Finding]:
             yield tail_wasteful.finding(path, at=at, value=one.tail_s, bound=limit, says=says)
 
 
-@rule(
+@sound_rule(
     "starts-hot",
     WARNS,
-    step="sound",
     rests_on=with_inputs(EDGES, LOOPS),
     means="The sound is cut into: its first sample is far from zero and there is no attack.",
     why="Each note begins with a click.",
@@ -146,10 +140,9 @@ def _loops_at_once(one: Measured) -> bool:
     return bool(one.loops) and one.loops[0].start < 0.01 * one.rate
 
 
-@rule(
+@sound_rule(
     "ends-hot",
     WARNS,
-    step="sound",
     rests_on=with_inputs(EDGES, LOOPS),
     means="The tail is cut off while it still sounds.",
     why="Notes that are held to the end stop with a click.",
@@ -169,10 +162,9 @@ def ends_hot(model: SoundModel) -> Iterator[Finding]:
             )
 
 
-@rule(
+@sound_rule(
     "click-inside",
     WARNS,
-    step="sound",
     rests_on=with_inputs(CLICKS),
     means="There is a click inside a tonal sound.",
     why="Players hear a tick in the same place of the note each time.",
@@ -192,10 +184,9 @@ def click_inside(model: SoundModel) -> Iterator[Finding]:
             yield click_inside.finding(path, at=at, value=len(one.clicks), says=says)
 
 
-@rule(
+@sound_rule(
     "loop-seam",
     WARNS,
-    step="sound",
     rests_on=with_inputs(LOOPS),
     means="The wave breaks where the loop goes back.",
     why="A held note ticks or flutters each time round.",
@@ -216,15 +207,3 @@ def loop_seam(model: SoundModel) -> Iterator[Finding]:
                     says=f"steps by {{value}} of the peak; unlike by {loop.error:.1f} (0 the same, 2 upside down); "
                     f"{loop.breaks:.1f} times what the sound does elsewhere",
                 )
-
-
-EDGE_RULES: Final[tuple[Rule[SoundModel], ...]] = (
-    peak_over,
-    dc_offset,
-    late_onset,
-    tail_wasteful,
-    starts_hot,
-    ends_hot,
-    click_inside,
-    loop_seam,
-)

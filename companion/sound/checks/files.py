@@ -8,10 +8,10 @@ from typing import Final
 
 from companion.core.at import At
 from companion.core.findings import BLOCKS, WARNS, Finding
-from companion.core.rules import Rule, rule
+from companion.core.rules import Rule
 from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes, level
-from companion.sound.checks.model import SoundModel
+from companion.sound.checks.model import SoundModel, sound_rule
 from companion.sound.measures.measured import Measured, Run
 from companion.sound.measures.versions import DIGEST, FORMAT, LEVELS, LOOPS, with_inputs
 
@@ -26,10 +26,9 @@ def place_of(run: Run, one: Measured) -> At:
     return At(frames=(run.frame, run.frame + run.length), rate=one.rate, channel=channel)
 
 
-@rule(
+@sound_rule(
     "clipped",
     BLOCKS,
-    step="sound",
     rests_on=with_inputs(LEVELS),
     means="The tops of the wave are cut off, at full scale or at a flat top below it.",
     why="Players hear a crackle or a harshness on every note that uses this sample, and no setting takes it away.",
@@ -51,10 +50,9 @@ def clipped(model: SoundModel) -> Iterator[Finding]:
             yield clipped.finding(path, at=place_of(runs[0], one), value=len(runs), says=says)
 
 
-@rule(
+@sound_rule(
     "not-finite",
     BLOCKS,
-    step="sound",
     rests_on=with_inputs(LEVELS),
     means="A floating-point file holds values that are not numbers, infinite, or 80 dB over full scale.",
     why="An engine may fall silent, or send a full-scale bang to the speakers, when it meets one.",
@@ -76,10 +74,9 @@ def silence_limit(model: SoundModel) -> float:
     return SILENCE_DBFS if limit is None else limit
 
 
-@rule(
+@sound_rule(
     "silent",
     BLOCKS,
-    step="sound",
     rests_on=with_inputs(LEVELS),
     means="The whole file is silence, or so quiet that nobody will hear it.",
     why="A key that uses it does nothing, and the player thinks the instrument is broken.",
@@ -97,10 +94,9 @@ def silent(model: SoundModel) -> Iterator[Finding]:
             yield silent.finding(path, value=one.peak_dbfs, bound=limit, says=says)
 
 
-@rule(
+@sound_rule(
     "channel-dead",
     WARNS,
-    step="sound",
     rests_on=with_inputs(LEVELS),
     means="One channel is silent while another is not.",
     why="The sound comes from one side only.",
@@ -132,10 +128,9 @@ def _mixed(which: Rule[SoundModel], groups: dict[str, list[str]]) -> Iterator[Fi
     yield which.finding(at=At(others=tuple(odd)), value=len(groups), bound=1, says=counts, where=where)
 
 
-@rule(
+@sound_rule(
     "rate-mixed",
     WARNS,
-    step="sound",
     rests_on=(FORMAT,),
     means="The samples have different sample rates.",
     why="Some engines play the odd ones at the wrong pitch, others convert them on every note.",
@@ -151,10 +146,9 @@ def rate_mixed(model: SoundModel) -> Iterator[Finding]:
     return _mixed(rate_mixed, groups)
 
 
-@rule(
+@sound_rule(
     "depth-mixed",
     WARNS,
-    step="sound",
     rests_on=(FORMAT,),
     means="The samples have different bit depths.",
     why="It is a sign that some were exported with other settings, and the noise floor then differs from key to key.",
@@ -172,10 +166,9 @@ def depth_mixed(model: SoundModel) -> Iterator[Finding]:
     return _mixed(depth_mixed, groups)
 
 
-@rule(
+@sound_rule(
     "loop-invalid",
     BLOCKS,
-    step="sound",
     rests_on=with_inputs(LOOPS),
     means="A loop's points lie outside the file, or its end is not after its start.",
     why="The engine ignores the loop, so that held notes stop, or plays whatever lies behind the sample in memory.",
@@ -194,10 +187,9 @@ def loop_invalid(model: SoundModel) -> Iterator[Finding]:
                 yield loop_invalid.finding(path, at=at, value=loop.end, bound=one.frames, says=says)
 
 
-@rule(
+@sound_rule(
     "duplicate",
     WARNS,
-    step="sound",
     rests_on=with_inputs(DIGEST, LEVELS),
     means="Two files are the same recording to the bit.",
     why="Keys or round robins that should differ are one sound; if that is meant, the download carries it twice.",
@@ -215,15 +207,3 @@ def duplicate(model: SoundModel) -> Iterator[Finding]:
         if twin != path:
             says = f"the same recording as {visible(twin)}, {decimal_bytes(one.size)} each"
             yield duplicate.finding(path, at=At(others=(twin,)), value=one.size, says=says)
-
-
-FILE_RULES: Final[tuple[Rule[SoundModel], ...]] = (
-    clipped,
-    not_finite,
-    silent,
-    channel_dead,
-    rate_mixed,
-    depth_mixed,
-    loop_invalid,
-    duplicate,
-)

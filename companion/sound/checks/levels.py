@@ -11,10 +11,9 @@ from typing import Final
 
 from companion.core.at import At
 from companion.core.findings import WARNS, Finding
-from companion.core.rules import Rule, rule
 from companion.core.text import visible
 from companion.core.units import level
-from companion.sound.checks.model import SoundModel
+from companion.sound.checks.model import SoundModel, sound_rule
 from companion.sound.measures.versions import LOUDNESS, with_inputs
 from companion.sound.zones.zones import ZONES, Zone
 
@@ -70,10 +69,9 @@ def _at(zone: Zone, *others: Zone) -> At:
     return At(key=zone.note, velocity=zone.velocity, others=tuple(other.path for other in others))
 
 
-@rule(
+@sound_rule(
     "level-step",
     WARNS,
-    step="sound",
     rests_on=(*with_inputs(LOUDNESS), ZONES),
     means="A sample is much louder or softer than its neighbours on the keyboard.",
     why="One key jumps out, or falls into a hole.",
@@ -117,10 +115,9 @@ def _expected(table: Table) -> dict[tuple[int, int], float]:
     return expected
 
 
-@rule(
+@sound_rule(
     "dynamics-inverted",
     WARNS,
-    step="sound",
     rests_on=(*with_inputs(LOUDNESS), ZONES),
     means="A softer dynamic is louder than the next one up.",
     why="Playing harder gets quieter.",
@@ -166,10 +163,9 @@ def layer_levels(model: SoundModel) -> dict[str, tuple[float, float]]:
     return {layer: (value, together - value) for layer, value in loudness.items()}
 
 
-@rule(
+@sound_rule(
     "layer-uneven",
     WARNS,
-    step="sound",
     rests_on=(*with_inputs(LOUDNESS), ZONES),
     means="One layer alone is far softer than all together.",
     why="A player who turns the other layers down hears almost nothing left.",
@@ -185,6 +181,3 @@ def layer_uneven(model: SoundModel) -> Iterator[Finding]:
         if drop > limit:
             says = f"“{visible(layer)}” alone is {{value}} down, {level(loudness, 'LUFS')}"
             yield layer_uneven.finding(value=round(drop, 2), bound=limit, says=says)
-
-
-LEVEL_RULES: Final[tuple[Rule[SoundModel], ...]] = (level_step, dynamics_inverted, layer_uneven)

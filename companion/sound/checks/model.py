@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
+from typing import Final
 
 import msgspec
 
 from companion.core.entries import Kind
 from companion.core.facts import Facts
+from companion.core.rules import rule
 from companion.sound.measures.measured import Measured
 from companion.sound.zones.tuning import Tuning, tunings
 from companion.sound.zones.zones import Zone, by_layer, read_table, zones_of
+
+sound_rule: Final = partial(rule, step="sound")
 
 
 class SoundModel(msgspec.Struct, frozen=True, kw_only=True):

@@ -7,10 +7,9 @@ from typing import Final
 
 from companion.core.at import At
 from companion.core.findings import BLOCKS, WARNS, Finding, Severity
-from companion.core.rules import Rule, rule
 from companion.core.text import plural, visible
 from companion.core.units import note_name
-from companion.sound.checks.model import SoundModel
+from companion.sound.checks.model import SoundModel, sound_rule
 from companion.sound.measures.versions import PITCH, with_inputs
 from companion.sound.zones.tuning import TUNING, Tuned, Tuning
 from companion.sound.zones.zones import ZONES
@@ -47,10 +46,9 @@ def _note(model: SoundModel, cents: float) -> str:
     return f"{name} (MIDI {number}, middle C = {convention})"
 
 
-@rule(
+@sound_rule(
     "wrong-root",
     BLOCKS,
-    step="sound",
     rests_on=(*with_inputs(PITCH), ZONES, TUNING),
     means="A sample sounds a semitone or more away from the note it is declared to have.",
     why="One key, or a stretch of keys, plays the wrong note.",
@@ -84,10 +82,9 @@ def limit_of(tuning: Tuning, limit: float) -> float:
     return max(limit, SCATTERS * tuning.scatter)
 
 
-@rule(
+@sound_rule(
     "off-pitch",
     WARNS,
-    step="sound",
     rests_on=(*with_inputs(PITCH), ZONES, TUNING),
     means="A sample is out of tune with its declared note, measured against the rest of its instrument.",
     why="The key beats against its neighbours, and chords sound sour.",
@@ -124,6 +121,3 @@ def off_pitch(model: SoundModel) -> Iterator[Finding]:
 
 def _signed(cents: float) -> str:
     return f"{cents:+.0f}".replace("-", "−")
-
-
-PITCH_RULES: Final[tuple[Rule[SoundModel], ...]] = (wrong_root, off_pitch)

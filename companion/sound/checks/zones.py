@@ -9,10 +9,9 @@ from typing import Any, Final
 
 from companion.core.at import At
 from companion.core.findings import WARNS, Finding
-from companion.core.rules import Rule, rule
 from companion.core.text import listed, visible
 from companion.core.units import note_name
-from companion.sound.checks.model import SoundModel
+from companion.sound.checks.model import SoundModel, sound_rule
 from companion.sound.measures.versions import DIGEST, FORMAT, OUTLINE, with_inputs
 from companion.sound.zones.zones import ZONES, Zone
 
@@ -37,10 +36,9 @@ def _at(zones: Iterable[Zone], key: int | None, **more: Any) -> At:
     return At(key=None if _is_open(zones) else key, **more)
 
 
-@rule(
+@sound_rule(
     "takes-same",
     WARNS,
-    step="sound",
     rests_on=(*with_inputs(OUTLINE, DIGEST), ZONES),
     means="Two round robins are one recording, perhaps at another gain or shifted.",
     why="Repeated notes sound like a machine, which is what round robins are there to avoid.",
@@ -75,10 +73,9 @@ def takes_same(model: SoundModel) -> Iterator[Finding]:
                 yield takes_same.finding(other.path, at=at, value=round(value, 3), says=says)
 
 
-@rule(
+@sound_rule(
     "note-gap",
     WARNS,
-    step="sound",
     rests_on=(FORMAT, ZONES),
     means="A layer has a hole in its keys or dynamics.",
     why="Some keys are silent, or jump to another sound at some strengths.",
@@ -151,10 +148,9 @@ def _missing_dynamics(model: SoundModel, layer: str, zones: Sequence[Zone]) -> I
             yield note_gap.finding(at=_at(zones, lacking[0], velocity=velocity), value=len(lacking), says=says)
 
 
-@rule(
+@sound_rule(
     "range-overlap",
     WARNS,
-    step="sound",
     rests_on=(FORMAT, ZONES),
     means="Two samples of a layer share some of their keys and velocities.",
     why="Both sound at once, louder and doubled, or the engine picks one by chance.",
@@ -182,6 +178,3 @@ def range_overlap(model: SoundModel) -> Iterator[Finding]:
                     says = f"shares {_named(model, zones, first)} to {_named(model, zones, last)} with "
                     at = _at(zones, first, others=(other[5],))
                     yield range_overlap.finding(path, at=at, value=last - first + 1, says=says + visible(other[5]))
-
-
-ZONE_RULES: Final[tuple[Rule[SoundModel], ...]] = (takes_same, note_gap, range_overlap)

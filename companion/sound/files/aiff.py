@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from typing import BinaryIO, Final
 
-from companion.sound.files.chunks import MOST_CHUNKS, Chunks, Found, Loop, Part, plain_name, walk
+from companion.sound.files.chunks import MOST_CHUNKS, Chunk, Chunks, Found, Loop, plain_name, walk
 from companion.sound.files.tags import read_id3
 
 _FLOATS: Final = (b"fl32", b"FL32", b"fl64", b"FL64")
@@ -19,7 +19,7 @@ def read_aiff(stream: BinaryIO, size: int) -> Chunks:
     compressed = stream.read(4) == b"AIFC"
     found = Found("AIFC" if compressed else "AIFF")
     marks: dict[int, int] = {}
-    sound: Part | None = None
+    sound: Chunk | None = None
     instrument = b""
     for part in walk(stream, 12, size, "big"):
         if part.name == b"COMM":
@@ -64,7 +64,7 @@ def _common(found: Found, body: bytes, *, compressed: bool) -> None:
     }
 
 
-def _count(found: Found, sound: Part | None) -> None:
+def _count(found: Found, sound: Chunk | None) -> None:
     frames = found.values.get("frames_promised")
     if not isinstance(frames, int):
         found.values["problem"] = "the format chunk is missing or damaged"

@@ -14,6 +14,8 @@ import msgspec
 MOST_CHUNKS: Final = 4096
 MOST_TEXT: Final = 1 << 16
 MOST_LOOPS: Final = 64
+PLACING: Final = ("root_note", "fine_cents", "low_key", "high_key", "low_velocity", "high_velocity")
+"""The fields that say where a sample plays."""
 
 
 class Loop(msgspec.Struct, frozen=True):
@@ -82,7 +84,7 @@ class Found:
         return msgspec.convert({**self.values, "loops": tuple(self.loops), "texts": tuple(self.texts)}, Chunks)
 
 
-class Part:
+class Chunk:
     """One chunk: its id, where its body lies, how much it promises and how much of that the file holds."""
 
     def __init__(self, stream: BinaryIO, name: bytes, start: int, size: int, held: int) -> None:
@@ -94,7 +96,7 @@ class Part:
         return self.stream.read(min(self.held, most))
 
 
-def walk(stream: BinaryIO, start: int, end: int, order: str) -> Iterator[Part]:
+def walk(stream: BinaryIO, start: int, end: int, order: str) -> Iterator[Chunk]:
     """Yield the chunks of an IFF-like region (8-byte heads, padded to even). ``order``: ``little`` or ``big``."""
     place = start
     for _ in range(MOST_CHUNKS):
@@ -105,7 +107,7 @@ def walk(stream: BinaryIO, start: int, end: int, order: str) -> Iterator[Part]:
         if len(head) < 8:
             return
         size = int.from_bytes(head[4:], "little" if order == "little" else "big")
-        yield Part(stream, head[:4], place + 8, size, max(0, min(size, end - place - 8)))
+        yield Chunk(stream, head[:4], place + 8, size, max(0, min(size, end - place - 8)))
         place += 8 + size + (size & 1)
 
 

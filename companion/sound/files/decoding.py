@@ -5,16 +5,20 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Final, Self
+from typing import Any, Final
 
 import numpy as np
+import soundfile
 from numpy.typing import NDArray
 
 BLOCK_SAMPLES: Final = 1 << 21
 """Samples of all channels read at a time: 8 MB, some 20 s of stereo, so that most recordings are one block."""
 
 MOST_CHANNELS: Final = 64
+_HIGHEST_RATE: Final = 1_536_000
+
+_FAULTS: Final = (soundfile.SoundFileError, RuntimeError, OSError, ValueError)
+"""What the decoder throws at a file that is damaged, or at a disk that fails."""
 
 Samples = NDArray[np.float32]
 
@@ -28,34 +32,25 @@ class AudioReader:
 
     def __init__(self, path: Path) -> None:
         """Open ``path``; raises :class:`Unreadable`."""
-        import soundfile
-
         try:
             self._file: Any = soundfile.SoundFile(str(path) if os.name == "nt" else os.fsencode(path))
-        except (soundfile.SoundFileError, OSError, ValueError, TypeError) as error:
+        except (*_FAULTS, TypeError) as error:
             raise Unreadable(_plainly(error)) from error
         self.rate = int(self._file.samplerate)
         self.channels = int(self._file.channels)
         self.subtype = str(self._file.subtype)
         self.format = str(self._file.format)
         self.promised = int(self._file.frames)
-        if self.channels > MOST_CHANNELS:
-            self._file.close()
-            raise Unreadable(f"it claims {self.channels:,} channels")
-        if not 0 < self.rate <= 1_536_000:
-            self._file.close()
-            raise Unreadable(f"it claims a sample rate of {self.rate:,} Hz")
+        if self.channels > MOST_CHANNELS or not 0 < self.rate <= _HIGHEST_RATE:
+            self.close()
+            raise Unreadable(f"it claims {self.channels:,} channels at {self.rate:,} Hz")
         self.block_frames = max(4096, BLOCK_SAMPLES // self.channels // 128 * 128)
         # 32-bit integers do not fit float32's 24-bit mantissa, and their low bits are looked at.
         self._wide = self.subtype == "PCM_32"
         self.integers: NDArray[np.int32] | None = None
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def close(self) -> None:
+        """Close the file; the reader is not used after this."""
         self._file.close()
 
     def _read(self, frames: int) -> Samples:
@@ -72,14 +67,12 @@ class AudioReader:
 
         Raises :class:`Unreadable` when the decoder gives up before the first frame; an error after it ends the sound.
         """
-        import soundfile
-
         seen, most = 0, self.block_frames
         while True:
             try:
                 # A header may promise 2^36 frames: ask for a block, and no more than the header says is left.
                 block = self._read(min(most, max(1, self.promised - seen)))
-            except (soundfile.SoundFileError, RuntimeError, OSError, ValueError) as error:
+            except _FAULTS as error:
                 # One bad frame spoils the whole block, so the good ones before it are read in ever smaller bites.
                 most //= 8
                 if most and self._seek(seen):
@@ -93,30 +86,26 @@ class AudioReader:
             yield block
 
     def _seek(self, frame: int) -> bool:
-        import soundfile
-
         try:
             self._file.seek(frame)
-        except (soundfile.SoundFileError, RuntimeError, OSError, ValueError):
+        except _FAULTS:
             return False
         return True
 
     def segment(self, start: int, stop: int) -> Samples:
         """Return frames ``start`` up to ``stop`` (clipped to what is there; at most a block); empty where it fails."""
-        import soundfile
-
         start = max(0, start)
         frames = min(stop - start, self.block_frames)
         if not self._seek(start):
             return np.zeros((0, self.channels), np.float32)
         try:
             return self._read(max(0, frames))
-        except (soundfile.SoundFileError, RuntimeError, OSError, ValueError):
+        except _FAULTS:
             return np.zeros((0, self.channels), np.float32)
 
 
 def _plainly(error: Exception) -> str:
-    """Return the decoder's message without the path, which is told elsewhere."""
+    """Return the decoder's message without the path, which stands elsewhere."""
     text = str(error)
     _, colon, rest = text.rpartition(": ")
     return (rest if colon else text).strip() or error.__class__.__name__

@@ -8,7 +8,7 @@ from typing import BinaryIO, Final
 import msgspec
 
 from companion.sound.files.aiff import read_aiff
-from companion.sound.files.chunks import MOST_TEXT, Chunks, Found
+from companion.sound.files.chunks import MOST_TEXT, PLACING, Chunks, Found
 from companion.sound.files.riff import read_riff
 
 _MOST_BLOCKS: Final = 512
@@ -86,17 +86,8 @@ def _with_foreign(chunks: Chunks, foreign: dict[bytes, list[bytes]]) -> Chunks:
             continue
         data = head + b"".join(body + b"\0" * (len(body) & 1) for body in bodies)
         inner = reader(io.BytesIO(data), len(data))
-        kept = msgspec.structs.replace(
-            kept,
-            root_note=inner.root_note,
-            fine_cents=inner.fine_cents,
-            low_key=inner.low_key,
-            high_key=inner.high_key,
-            low_velocity=inner.low_velocity,
-            high_velocity=inner.high_velocity,
-            loops=inner.loops,
-            texts=kept.texts + inner.texts,
-        )
+        placed = {name: getattr(inner, name) for name in PLACING}
+        kept = msgspec.structs.replace(kept, **placed, loops=inner.loops, texts=kept.texts + inner.texts)
     return kept
 
 

@@ -10,7 +10,7 @@ import struct
 from collections.abc import Iterator
 from typing import BinaryIO, Final
 
-from companion.sound.files.chunks import MOST_CHUNKS, MOST_LOOPS, Chunks, Found, Loop, Part, plain_name, walk
+from companion.sound.files.chunks import MOST_CHUNKS, MOST_LOOPS, Chunk, Chunks, Found, Loop, plain_name, walk
 from companion.sound.files.tags import read_id3
 
 W64_RIFF: Final = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
@@ -45,7 +45,7 @@ def read_w64(stream: BinaryIO, size: int) -> Chunks:
     return _gather(Found("W64"), _walk_w64(stream, size), size, "little", long=False)
 
 
-def _walk_w64(stream: BinaryIO, size: int) -> Iterator[Part]:
+def _walk_w64(stream: BinaryIO, size: int) -> Iterator[Chunk]:
     place = 40
     for _ in range(MOST_CHUNKS):
         stream.seek(place)
@@ -55,11 +55,11 @@ def _walk_w64(stream: BinaryIO, size: int) -> Iterator[Part]:
         whole = int.from_bytes(head[16:], "little")
         if whole < 24:
             return
-        yield Part(stream, head[:4], place + 24, whole - 24, max(0, min(whole - 24, size - place - 24)))
+        yield Chunk(stream, head[:4], place + 24, whole - 24, max(0, min(whole - 24, size - place - 24)))
         place += (whole + 7) & ~7
 
 
-def _gather(found: Found, parts: Iterator[Part], size: int, order: str, *, long: bool) -> Chunks:
+def _gather(found: Found, parts: Iterator[Chunk], size: int, order: str, *, long: bool) -> Chunks:
     data: tuple[int, int] | None = None
     align = 0
     promised64: int | None = None
@@ -83,7 +83,7 @@ def _gather(found: Found, parts: Iterator[Part], size: int, order: str, *, long:
     return found.chunks()
 
 
-def _data(part: Part, size: int, promised: int | None) -> tuple[int, int]:
+def _data(part: Chunk, size: int, promised: int | None) -> tuple[int, int]:
     """Return (bytes promised, bytes present). A size of all ones or, in a stream, zero means "to the end"."""
     there = max(0, size - part.start)
     if promised is not None and part.size == _UNKNOWN:
@@ -121,7 +121,7 @@ def _format(found: Found, body: bytes, order: str) -> int:
     return int(align)
 
 
-def _others(found: Found, part: Part, order: str) -> None:
+def _others(found: Found, part: Chunk, order: str) -> None:
     if part.name == b"smpl":
         _sampler(found, part.body(36 + 24 * MOST_LOOPS), order)
     elif part.name == b"inst":
@@ -169,7 +169,7 @@ def _instrument(found: Found, body: bytes) -> None:
     found.key("high_velocity", loud)
 
 
-def _list(found: Found, part: Part, order: str) -> None:
+def _list(found: Found, part: Chunk, order: str) -> None:
     kind = part.body(4)
     for inner in walk(part.stream, part.start + 4, part.start + part.held, order):
         if kind == b"INFO":

@@ -6,6 +6,7 @@ import hashlib
 import math
 import os
 from collections.abc import Callable, Collection
+from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,9 +14,10 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.sound.files.chunks import Chunks, Loop
+from companion.sound.files.chunks import PLACING, Chunks, Loop
 from companion.sound.files.decoding import AudioReader, Unreadable
 from companion.sound.files.headers import read_chunks
+from companion.sound.measures import versions
 from companion.sound.measures.bits import Bits, bandwidth, mixed
 from companion.sound.measures.clicks import clicks_in
 from companion.sound.measures.decay import decay_of
@@ -28,30 +30,11 @@ from companion.sound.measures.pitch import Pitch, cents_of, hertz_of, pitch_of
 from companion.sound.measures.seams import seam_of
 from companion.sound.measures.takes import outline_of
 from companion.sound.measures.truepeak import TruePeak
-from companion.sound.measures.versions import (
-    BAND,
-    BITS,
-    CLICKS,
-    DECAY,
-    DIGEST,
-    EDGES,
-    FORMAT,
-    LEVELS,
-    LOOPS,
-    LOUDNESS,
-    MEASURES,
-    NOISE,
-    OUTLINE,
-    PITCH,
-    TRUE_PEAK,
-    FileMeasure,
-    with_inputs,
-)
+from companion.sound.measures.versions import MEASURES, FileMeasure, with_inputs
 
 BITS_OF: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 32, "DOUBLE": 64}
 MOST_LOOPS: Final = 8
 ALL: Final = tuple(measure.id for measure in MEASURES)
-_RANGES: Final = ("low_key", "high_key", "low_velocity", "high_velocity")
 _UNROLLED_S: Final = 0.6
 _LOWEST_TURN_HZ: Final = 40.0
 _START_CELLS: Final = 50
@@ -76,7 +59,7 @@ def measure_path(raw_path: bytes, measures: Collection[str] = ALL) -> Measured:
         chunks = read_chunks(path)
         if size == 0:
             return Measured(problem="unreadable", problem_text="the file is empty")
-        with AudioReader(path) as reader:
+        with closing(AudioReader(path)) as reader:
             return _Analysis(reader, chunks, size, wanted).run()
     except Unreadable as error:
         return Measured(problem="unreadable", problem_text=str(error), size=size)
@@ -114,7 +97,7 @@ class _Analysis:
 
     def run(self) -> Measured:
         for block in self.reader.blocks():
-            if DIGEST in self.wanted:
+            if versions.DIGEST in self.wanted:
                 self.digest.update(np.ascontiguousarray(block).data)
             self._add(np.ascontiguousarray(block.T))
         if self.levels.frames == 0:
@@ -126,28 +109,28 @@ class _Analysis:
         return Measured(**self.values, not_judged=self.why)
 
     def _add(self, block: NDArray[np.float32]) -> None:
-        if BITS in self.wanted:
+        if versions.BITS in self.wanted:
             integers = self.reader.integers
             self.used.add(block, None if integers is None else integers.T)
         start = self.levels.frames
         block = self.levels.add(block)
         self.envelope.add(block)
-        if LOUDNESS in self.wanted:
+        if versions.LOUDNESS in self.wanted:
             self.loudness.add(block)
-        if TRUE_PEAK in self.wanted:
+        if versions.TRUE_PEAK in self.wanted:
             self.true_peak.add(block)
-        if start == 0 or CLICKS in self.wanted:
+        if start == 0 or versions.CLICKS in self.wanted:
             mono = mixed(block)
             if start == 0:
                 self.head = mono
-            if CLICKS in self.wanted:
+            if versions.CLICKS in self.wanted:
                 self.clicks += [Click(start + click.frame, click.size_db) for click in clicks_in(mono, self.rate)]
 
     def _format(self) -> dict[str, Any]:
         """What the header says and the decoder gives, and whether the file holds what its header promises."""
         reader, chunks, frames = self.reader, self.chunks, self.levels.frames
         values: dict[str, Any] = {
-            **{name: getattr(chunks, name) for name in ("root_note", "fine_cents", *_RANGES)},
+            **{name: getattr(chunks, name) for name in PLACING},
             "root_source": "chunk" if chunks.root_note is not None else "",
             "format": reader.format,
             "subtype": reader.subtype,
@@ -164,9 +147,6 @@ class _Analysis:
             if frames < promised and reader.format not in ("MP3", "OGG"):
                 values |= {"problem": "truncated", "problem_text": f"{frames:,} of {promised:,} frames are there"}
         return values
-
-    def _digest(self) -> dict[str, Any]:
-        return {"digest": self.digest.hexdigest()[:32]}
 
     def _levels(self) -> dict[str, Any]:
         levels = self.levels
@@ -320,28 +300,22 @@ class _Analysis:
             self.why["bandwidth_hz"] = "too short"
         return {"bandwidth_hz": width}
 
-    def _decay(self) -> dict[str, Any]:
-        return {"decay": decay_of(self.cells, self.envelope.seconds)}
-
-    def _outline(self) -> dict[str, Any]:
-        return {"outline": outline_of(self.head)}
-
 
 _TAKEN: Final[tuple[tuple[FileMeasure, Callable[[_Analysis], dict[str, Any]]], ...]] = (
-    (FORMAT, _Analysis._format),
-    (DIGEST, _Analysis._digest),
-    (LEVELS, _Analysis._levels),
-    (TRUE_PEAK, _Analysis._true_peak),
-    (LOUDNESS, _Analysis._loudness),
-    (EDGES, _Analysis._edges),
-    (PITCH, _Analysis._pitch),
-    (NOISE, _Analysis._noise),
-    (CLICKS, _Analysis._clicks),
-    (LOOPS, _Analysis._loops),
-    (BITS, _Analysis._bits),
-    (BAND, _Analysis._band),
-    (DECAY, _Analysis._decay),
-    (OUTLINE, _Analysis._outline),
+    (versions.FORMAT, _Analysis._format),
+    (versions.DIGEST, lambda one: {"digest": one.digest.hexdigest()[:32]}),
+    (versions.LEVELS, _Analysis._levels),
+    (versions.TRUE_PEAK, _Analysis._true_peak),
+    (versions.LOUDNESS, _Analysis._loudness),
+    (versions.EDGES, _Analysis._edges),
+    (versions.PITCH, _Analysis._pitch),
+    (versions.NOISE, _Analysis._noise),
+    (versions.CLICKS, _Analysis._clicks),
+    (versions.LOOPS, _Analysis._loops),
+    (versions.BITS, _Analysis._bits),
+    (versions.BAND, _Analysis._band),
+    (versions.DECAY, lambda one: {"decay": decay_of(one.cells, one.envelope.seconds)}),
+    (versions.OUTLINE, lambda one: {"outline": outline_of(one.head)}),
 )
 """How each measure is taken of a file that has been read, those that others are computed from before them."""
 

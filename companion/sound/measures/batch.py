@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Collection, Sequence
+from contextlib import closing
 from typing import Final
 
 import msgspec
@@ -53,7 +54,7 @@ def measure_files(
     watch.stage("Measuring sound", len(files), "files")
     results: dict[str, Measured] = {}
     todo: list[_Todo] = []
-    with Memory(_table(cache), still) as memory:
+    with closing(Memory(_table(cache), still)) as memory:
         contents = contents_of(files)
         known = memory.known(contents)
         for content in contents:

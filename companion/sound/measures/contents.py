@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from types import TracebackType
-from typing import Final, Generic, NamedTuple, Self, TypeVar
+from typing import Final, Generic, NamedTuple, TypeVar
 
 from companion.core.cache import Table
 
@@ -54,7 +53,7 @@ def contents_of(files: Sequence[AudioFile]) -> list[Content]:
 
 
 class Memory(Generic[V]):
-    """What a table of the cache holds of contents; what is found anew is kept in batches, the last on leaving."""
+    """What a table of the cache holds of contents; what is found anew is kept in batches, the last on closing."""
 
     def __init__(self, table: Table[V], still: Still) -> None:
         self._table, self._still = table, still
@@ -70,16 +69,9 @@ class Memory(Generic[V]):
         if content.sha and self._still(content.names[0]):
             self._fresh.append((bytes.fromhex(content.sha), value))
         if len(self._fresh) >= _KEEP_EVERY:
-            self._flush()
+            self.close()
 
-    def _flush(self) -> None:
+    def close(self) -> None:
+        """Write what has not been written yet."""
         self._table.put(self._fresh)
         self._fresh = []
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._flush()

@@ -6,6 +6,7 @@ import os
 import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
 
@@ -49,7 +50,7 @@ def flac_sizes(
     its size remembered under that hash. Progress is in bytes read. Raises :class:`companion.core.errors.Cancelled`;
     what was counted until then stays in the cache.
     """
-    with Memory(Table(cache, "flac", 2, int), still) as memory:
+    with closing(Memory(Table(cache, "flac", 2, int), still)) as memory:
         contents = contents_of(files)
         known = memory.known(contents)
         todo = [(content.size, content) for content in contents if content.sha not in known]

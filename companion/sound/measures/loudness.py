@@ -32,7 +32,7 @@ def k_weighting(rate: int) -> NDArray[np.float64]:
         (38.13547087602444, 0.5003270373238773, None),
     ):
         k = math.tan(math.pi * hertz / rate)
-        low, middle, high = 1.0, 0.0, 0.0  # the high-pass is tabulated with the numerator 1, −2, 1
+        low, middle, high = 1.0, -2.0, 1.0  # as the high-pass is tabulated
         a0 = 1 + k / quality + k * k
         if gain_db is not None:
             vh = 10 ** (gain_db / 20)
@@ -42,8 +42,6 @@ def k_weighting(rate: int) -> NDArray[np.float64]:
                 2 * (k * k - vh) / a0,
                 (vh - vb * k / quality + k * k) / a0,
             )
-        else:
-            low, middle, high = 1.0, -2.0, 1.0
         sections.append([low, middle, high, 1.0, 2 * (k * k - 1) / a0, (1 - k / quality + k * k) / a0])
     return np.array(sections)
 

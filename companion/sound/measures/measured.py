@@ -6,6 +6,7 @@ from typing import Any, Final, Literal
 
 import msgspec
 
+from companion.sound.files.chunks import Loop
 from companion.sound.measures.versions import FORMAT, MEASURES, FileMeasure
 
 Problem = Literal["", "unreadable", "truncated"]
@@ -30,17 +31,14 @@ class Click(msgspec.Struct, frozen=True):
     size_db: float
 
 
-class LoopSeen(msgspec.Struct, frozen=True, kw_only=True):
-    """A loop (end exclusive) and how its seam was judged: ``clean``, ``audible``, or ``not judged``.
+class LoopSeen(Loop, frozen=True, kw_only=True):
+    """A loop and how its seam was judged: ``clean``, ``audible``, or ``not judged``.
 
     jump: the largest step away from the wave that would have come, as a share of the peak. error: how different the
     two sides of the seam are, 0 (the same wave) to 2. breaks: how far a predictor's error stands over its highest
     elsewhere in the loop, as a factor.
     """
 
-    start: int
-    end: int
-    kind: str = "forward"
     seam: Literal["clean", "audible", "not judged"] = "not judged"
     jump: float = 0.0
     error: float = 0.0
@@ -73,7 +71,7 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     against the peak. start_steady: whether the first 10 ms are as loud as the next 40, so that there is no attack.
     end_faded: whether the last millisecond falls off as a fade does.
     outline: the beginning of the sound, reduced, by which takes are compared; empty when there is none.
-    versions: of each measure, by its id; empty in what the first building kept, where all are 1.
+    versions: of each measure, by its id.
     """
 
     path: str = ""
@@ -137,10 +135,15 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         """Whether there is sound to judge."""
         return self.problem != "unreadable"
 
+    @property
+    def held(self) -> dict[str, int]:
+        """The versions of the measures; of what the first building kept, which names none, 1 for each."""
+        return self.versions or {measure.id: 1 for measure in MEASURES}
+
 
 def outdated(measured: Measured) -> tuple[FileMeasure, ...]:
     """Return the measures that are to be taken again: of another version now, or computed from one that is."""
-    held = measured.versions or dict.fromkeys((measure.id for measure in MEASURES), 1)
+    held = measured.held
     behind = {measure.id for measure in MEASURES if held.get(measure.id) != measure.version}
     if FORMAT.id in behind:
         return MEASURES
@@ -160,9 +163,8 @@ def combined(before: Measured | None, new: Measured, measures: tuple[FileMeasure
     fields = {name for measure in measures for name in measure.fields}
     reasons = {name: why for name, why in before.not_judged.items() if name not in fields}
     reasons |= {name: why for name, why in new.not_judged.items() if name in fields}
-    held = before.versions or dict.fromkeys((measure.id for measure in MEASURES), 1)
     values = {name: getattr(new, name) for name in fields}
-    return msgspec.structs.replace(before, **values, not_judged=reasons, versions={**held, **versions})
+    return msgspec.structs.replace(before, **values, not_judged=reasons, versions={**before.held, **versions})
 
 
 FIELDS: Final = (
@@ -200,9 +202,7 @@ FIELDS: Final = (
 
 def to_plain(measured: Measured) -> dict[str, Any]:
     """Return the fields that ``companion measure --json`` prints, with ``problem`` where there is one."""
-    everything = msgspec.to_builtins(msgspec.structs.replace(measured, outline=b""))
-    defaults = {name: getattr(Measured(), name) for name in FIELDS}
-    plain = {name: everything.get(name, defaults[name]) for name in FIELDS}
+    plain = {name: msgspec.to_builtins(getattr(measured, name)) for name in FIELDS}
     if measured.problem:
         plain["problem"] = {"kind": measured.problem, "text": measured.problem_text}
     return plain

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import closing
 
 import msgspec
 
@@ -26,7 +27,7 @@ def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch, *, still
     results: dict[str, Chunks] = {}
     contents = contents_of(files)
     measured = known_measures(cache, [bytes.fromhex(one.sha) for one in contents if one.sha], [FORMAT])
-    with Memory(Table(cache, "sound-chunks", AUDIO_HEADERS.version, Chunks), still) as memory:
+    with closing(Memory(Table(cache, "sound-chunks", AUDIO_HEADERS.version, Chunks), still)) as memory:
         known = memory.known(contents)
         for content in contents:
             chunks = known.get(content.sha)

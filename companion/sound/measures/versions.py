@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from companion.core.rules import Measure
+from companion.sound.files.chunks import PLACING
 
 
 class FileMeasure(Measure, frozen=True):
@@ -23,8 +24,7 @@ FORMAT: Final = FileMeasure(
     1,
     fields=(
         *("problem", "problem_text", "format", "subtype", "bits", "seconds", "frames", "frames_promised", "rate"),
-        *("channels", "size", "root_note", "root_source", "fine_cents", "low_key", "high_key"),
-        *("low_velocity", "high_velocity"),
+        *("channels", "size", "root_source", *PLACING),
     ),
 )
 """Header and decoding. Every other measure is computed from what it gives, so a rise takes all of them again."""

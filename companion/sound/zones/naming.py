@@ -10,22 +10,20 @@ import msgspec
 
 from companion.core.errors import CompanionError
 from companion.core.facts import MiddleC
+from companion.core.units import NOTE_NAME, read_note
 
 DYNAMICS: Final = ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff")
 _DYNAMIC_WORDS: Final = {"soft": 40, "quiet": 40, "medium": 75, "med": 75, "mid": 75, "loud": 115, "hard": 115}
-_STEPS: Final = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
-_ACCIDENTALS: Final = {"": 0, "#": 1, "♯": 1, "s": 1, "b": -1, "♭": -1}
 
-_NOTE: Final = r"[A-Ga-g][#♯♭sb]?-?\d(?!\d)"
 _NUMBER: Final = r"\d{1,3}"
 _WORDS: Final = "|".join(sorted((*DYNAMICS, *_DYNAMIC_WORDS), key=len, reverse=True))
 _FIELDS: Final = {
-    "note": f"{_NOTE}|{_NUMBER}",
+    "note": f"{NOTE_NAME}|{_NUMBER}",
     "velocity": rf"\d{{1,3}}|(?i:{_WORDS})",
     "low_velocity": _NUMBER,
     "high_velocity": _NUMBER,
-    "low_key": f"{_NOTE}|{_NUMBER}",
-    "high_key": f"{_NOTE}|{_NUMBER}",
+    "low_key": f"{NOTE_NAME}|{_NUMBER}",
+    "high_key": f"{NOTE_NAME}|{_NUMBER}",
     "take": r"\d{1,4}|[A-Za-z]",
     "layer": r".+?",
     "any": r".*?",
@@ -111,16 +109,6 @@ class Pattern:
         )
 
 
-def read_note(text: str) -> tuple[int | None, bool]:
-    """Return (note under middle C = C4, whether its octave depends on the convention). Digits are MIDI numbers."""
-    if text.isascii() and text.isdigit():
-        return (int(text), False) if int(text) <= 127 else (None, False)
-    match = re.fullmatch(r"([A-Ga-g])([#♯♭sb]?)(-?\d)", text)
-    if not match:
-        return None, False
-    return 12 * (int(match[3]) + 1) + _STEPS[match[1].upper()] + _ACCIDENTALS[match[2]], True
-
-
 def read_velocity(text: str) -> int | None:
     """Return a velocity 0–127 for a number, a dynamic mark or a word; numbers over 127 keep their order at 127."""
     if text.isascii() and text.isdigit():
@@ -135,7 +123,7 @@ def guess_note(path: str) -> Placed:
     """Return the note a name seems to tell where there is no pattern: the last part of it that reads as a note name."""
     stem = path.rpartition("/")[2].rpartition(".")[0]
     for part in reversed(re.split(r"[_\-\s.()\[\]]+", stem)):
-        if re.fullmatch(_NOTE, part):
+        if re.fullmatch(NOTE_NAME, part):
             note, is_open = read_note(part)
             return Placed(note=note, octave_open=is_open)
     return Placed()
@@ -199,7 +187,7 @@ def _shape(stem: str) -> str:
 
 
 def _field(part: str, used: set[str]) -> str:
-    if "note" not in used and re.fullmatch(_NOTE, part):
+    if "note" not in used and re.fullmatch(NOTE_NAME, part):
         used.add("note")
         return "{note}"
     for prefixed, name in _PREFIXED:

@@ -14,8 +14,9 @@ import msgspec
 from companion.core.facts import Facts, MiddleC
 from companion.core.globs import globs
 from companion.core.rules import Measure
+from companion.core.units import read_note
 from companion.sound.measures.measured import Measured
-from companion.sound.zones.naming import Placed, guess_note, place_all, read_note, read_velocity
+from companion.sound.zones.naming import Placed, guess_note, place_all, read_velocity
 
 MOST_ROWS: Final = 200_000
 ZONES: Final = Measure("zones", 1)
@@ -96,15 +97,10 @@ def _zone(path: str, one: Measured, place: Placed, row: Mapping[str, str], facts
     if value is None and place.note is not None:
         value, source = place.note_under(middle_c), "name"
 
-    def key(name: str, chunk: int | None) -> int | None:
-        given = read_note(row.get(name, ""))[0]
-        named: int | None = getattr(place, name)
-        return given if given is not None else named if named is not None else chunk
-
-    def dynamic(name: str, chunk: int | None) -> int | None:
-        given = read_velocity(row.get(name, ""))
-        named: int | None = getattr(place, name)
-        return given if given is not None else named if named is not None else chunk
+    def first_of(name: str) -> int | None:
+        cell = row.get(name, "")
+        given = read_velocity(cell) if "velocity" in name else read_note(cell)[0]
+        return next((n for n in (given, getattr(place, name), getattr(one, name)) if n is not None), None)
 
     return Zone(
         path=path,
@@ -115,10 +111,10 @@ def _zone(path: str, one: Measured, place: Placed, row: Mapping[str, str], facts
         octave_open=place.octave_open,
         velocity=read_velocity(row.get("velocity", "")) if row.get("velocity") else place.velocity,
         take=row.get("take") or place.take,
-        low_key=key("low_key", one.low_key),
-        high_key=key("high_key", one.high_key),
-        low_velocity=dynamic("low_velocity", one.low_velocity),
-        high_velocity=dynamic("high_velocity", one.high_velocity),
+        low_key=first_of("low_key"),
+        high_key=first_of("high_key"),
+        low_velocity=first_of("low_velocity"),
+        high_velocity=first_of("high_velocity"),
         source=source if value is not None or place.note is not None else "",
     )
 

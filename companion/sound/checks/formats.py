@@ -10,12 +10,11 @@ from typing import Final
 
 from companion.core.at import At
 from companion.core.findings import BLOCKS, NOTES, WARNS, Finding
-from companion.core.rules import Rule, rule
 from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes, duration, level
 from companion.sound.checks.edges import before_onset
 from companion.sound.checks.files import place_of
-from companion.sound.checks.model import SoundModel
+from companion.sound.checks.model import SoundModel, sound_rule
 from companion.sound.measures.versions import BAND, BITS, DECAY, EDGES, LEVELS, NOISE, with_inputs
 from companion.sound.measures.weight import bits_bytes, mono_bytes
 from companion.sound.zones.zones import ZONES
@@ -31,10 +30,9 @@ IMPULSE_ONSET_S: Final = 0.02
 IMPULSE_END_DB: Final = -60.0
 
 
-@rule(
+@sound_rule(
     "mono-as-stereo",
     NOTES,
-    step="sound",
     rests_on=with_inputs(BITS),
     means="Both channels are the same to the bit.",
     why="The download and the memory are twice what they need be.",
@@ -50,10 +48,9 @@ def mono_as_stereo(model: SoundModel) -> Iterator[Finding]:
             yield mono_as_stereo.finding(path, value=saved, says=f"{decimal_bytes(saved)} could be saved")
 
 
-@rule(
+@sound_rule(
     "polarity-inverted",
     WARNS,
-    step="sound",
     rests_on=with_inputs(BITS),
     means="One channel is the other turned upside down.",
     why="In mono, on a phone or a club system, the sound nearly vanishes.",
@@ -69,10 +66,9 @@ def polarity_inverted(model: SoundModel) -> Iterator[Finding]:
             yield polarity_inverted.finding(path, value=one.correlation, says=says)
 
 
-@rule(
+@sound_rule(
     "depth-padded",
     NOTES,
-    step="sound",
     rests_on=with_inputs(BITS),
     means="The lowest bits of every sample are zero: it was fewer bits once.",
     why="The file is larger than what it holds.",
@@ -89,10 +85,9 @@ def depth_padded(model: SoundModel) -> Iterator[Finding]:
             yield depth_padded.finding(path, value=used, bound=one.bits, says=says)
 
 
-@rule(
+@sound_rule(
     "band-empty",
     NOTES,
-    step="sound",
     rests_on=with_inputs(BAND),
     means="The top of the band is empty above a cliff: it was at a lower sample rate once, or coded with loss.",
     why="It sounds duller than its format promises, and the file is larger than what it holds.",
@@ -112,10 +107,9 @@ def band_empty(model: SoundModel) -> Iterator[Finding]:
             yield band_empty.finding(path, value=one.bandwidth_hz, bound=highest, says=says)
 
 
-@rule(
+@sound_rule(
     "hum",
     WARNS,
-    step="sound",
     rests_on=with_inputs(NOISE),
     means="Lines of the mains stand out of the noise of these recordings.",
     why="Quiet passages hum, and each voice adds its own.",
@@ -154,10 +148,9 @@ def noise_of(floor_dbfs: float, voices: int) -> float:
     return floor_dbfs + 10 * math.log10(voices)
 
 
-@rule(
+@sound_rule(
     "noise-builds-up",
     WARNS,
-    step="sound",
     rests_on=(*with_inputs(NOISE), ZONES),
     means="With many voices at once the noise of the recordings adds up to more than the limit.",
     why="Chords hiss.",
@@ -186,10 +179,9 @@ def noise_builds_up(model: SoundModel) -> Iterator[Finding]:
             yield noise_builds_up.finding(value=round(total, 2), bound=limit, says=says)
 
 
-@rule(
+@sound_rule(
     "impulse-late",
     WARNS,
-    step="sound",
     rests_on=with_inputs(EDGES),
     means="An impulse response begins with silence.",
     why="The reverb comes late, and the dry sound does not line up with it.",
@@ -205,10 +197,9 @@ def impulse_late(model: SoundModel) -> Iterator[Finding]:
             yield impulse_late.finding(path, at=before_onset(one), value=round(1000 * one.onset_s))
 
 
-@rule(
+@sound_rule(
     "impulse-clipped",
     BLOCKS,
-    step="sound",
     rests_on=with_inputs(LEVELS),
     means="An impulse response is cut off at the top.",
     why="The reverb itself is distorted, on every sound that goes through it.",
@@ -223,10 +214,9 @@ def impulse_clipped(model: SoundModel) -> Iterator[Finding]:
             yield impulse_clipped.finding(path, at=place_of(one.clipped_runs[0], one), value=len(one.clipped_runs))
 
 
-@rule(
+@sound_rule(
     "impulse-cut",
     WARNS,
-    step="sound",
     rests_on=with_inputs(DECAY),
     means="An impulse response ends before it has died away.",
     why="The reverb stops audibly after each sound.",
@@ -245,16 +235,3 @@ def impulse_cut(model: SoundModel) -> Iterator[Finding]:
             says = f"ends at {{value}}{f'; it decays in {duration(time)}' if time else ''}"
             at = At(frames=(max(0, one.frames - one.rate // 100), one.frames), rate=one.rate)
             yield impulse_cut.finding(path, at=at, value=decay.end_db, says=says)
-
-
-FORMAT_RULES: Final[tuple[Rule[SoundModel], ...]] = (
-    mono_as_stereo,
-    polarity_inverted,
-    depth_padded,
-    band_empty,
-    hum,
-    noise_builds_up,
-    impulse_late,
-    impulse_clipped,
-    impulse_cut,
-)
