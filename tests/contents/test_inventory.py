@@ -103,7 +103,7 @@ def test_new_facts_change_kinds_without_reading(folder: Path) -> None:
 
 
 @pytest.mark.usefixtures("calm")
-def test_same_size_and_time_but_other_content_is_seen(folder: Path) -> None:
+def test_same_size_and_time_but_other_content_is_noticed(folder: Path) -> None:
     sample = folder / "Samples" / "b.wav"
     aged(sample)
     with Cache(None) as cache:
@@ -245,10 +245,10 @@ def test_a_stop_keeps_what_was_read(folder: Path, monkeypatch: pytest.MonkeyPatc
 
 
 def test_progress_counts_bytes(folder: Path) -> None:
-    seen: list[Progress] = []
+    reports: list[Progress] = []
     with Cache(None) as cache:
-        take_inventory(folder, FACTS, cache, Watch(seen.append, every=0))
-    last = [p for p in seen if p.unit == "bytes"][-1]
+        take_inventory(folder, FACTS, cache, Watch(reports.append, every=0))
+    last = [p for p in reports if p.unit == "bytes"][-1]
     assert (last.done, last.total) == (11, 11)
 
 

@@ -40,7 +40,7 @@ def test_a_bomb_is_not_unpacked(tmp_path: Path) -> None:
     def chunk(name: bytes, data: bytes) -> bytes:
         return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
 
-    for side, told in ((9000, "too many"), (60_000, "more pixels")):
+    for side, reason in ((9000, "too many"), (60_000, "more pixels")):
         head = struct.pack(">IIBBBBB", side, side, 8, 2, 0, 0, 0)
         bomb = (
             b"\x89PNG\r\n\x1a\n"
@@ -49,10 +49,10 @@ def test_a_bomb_is_not_unpacked(tmp_path: Path) -> None:
             + chunk(b"IEND", b"")
         )
         (tmp_path / "bomb.png").write_bytes(bomb)
-        assert told in read_picture(tmp_path / "bomb.png").problem
+        assert reason in read_picture(tmp_path / "bomb.png").problem
 
 
-def test_what_pictures_tell(tmp_path: Path) -> None:
+def test_metadata_of_pictures(tmp_path: Path) -> None:
     exif = Image.Exif()
     exif[0x010E] = "made in /Users/ann/art"
     exif.get_ifd(0x8769)[0xA431] = "1234567"

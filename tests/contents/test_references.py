@@ -81,7 +81,7 @@ def test_two_that_differ_by_case_only() -> None:
     assert one("Samples/x.wav").fate is Fate.FOUND
 
 
-def test_what_does_not_ship_is_told() -> None:
+def test_what_does_not_ship_is_marked_excluded() -> None:
     assert one("old/left.wav").excluded
     assert not one("Samples/a b.wav").excluded
 

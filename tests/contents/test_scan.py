@@ -87,6 +87,11 @@ def test_short_texts_as_messagepack_writes_them() -> None:
     assert texts(scan_bytes(data)) == ["Samples/a.wav", "s" * 44 + ".wav"]
 
 
+def test_a_length_decides_where_a_longer_ending_would_fit_as_well() -> None:
+    data = b"\x00\x0dSamples/a.wavelength\x00\x0eSamples/bb.tiffany\x00\x0eSamples/b.tiff\x00"
+    assert texts(scan_bytes(data), sure=True) == ["Samples/a.wav", "Samples/bb.tif", "Samples/b.tiff"]
+
+
 _name = st.text(
     st.sampled_from("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 -_[]()éüøЖдαβ鐘音"),
     min_size=3,
@@ -194,7 +199,7 @@ def test_prose_addresses_dates_and_types_are_no_paths() -> None:
     assert texts(scan_bytes(TEXT.encode("utf-16-le"))) == []
 
 
-def test_what_text_formats_say() -> None:
+def test_paths_in_text_formats() -> None:
     data = (
         '<s path="Samples/Tom &amp; Co.wav"/><f>Samples/b c.wav</f><img src="img/a.png"/>\n'
         '{"a":"C:\\\\Users\\\\ann\\\\x.wav","b":"Samples\\/c.wav","c":"/home/ann/Slate","d":["d.wav", \'e.wav\']}\n'

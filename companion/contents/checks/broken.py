@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from companion.contents.model import ContentsModel
-from companion.contents.versions import PICTURES_READ
+from companion.contents.versions import KINDS, PICTURES_READ
 from companion.core.at import At
 from companion.core.entries import Kind
 from companion.core.findings import BLOCKS, WARNS, Finding
@@ -72,6 +72,7 @@ def file_truncated(model: ContentsModel) -> Iterator[Finding]:
     "patch-missing",
     BLOCKS,
     step="contents",
+    rests_on=(KINDS,),
     means="No patch ships, or one that the facts list is missing.",
     why="Players get samples and nothing that plays them.",
     mend="List the patch under “contents.patches” in release.toml, put it into the folder, and do not exclude it.",
@@ -87,7 +88,7 @@ def patch_missing(model: ContentsModel) -> Iterator[Finding]:
         here = globs((pattern,))
         if any(here.matches(path) for path in ships):
             continue
-        stays = next((stray for stray in model.selection.left_out if here.matches(stray.entry.path)), None)
+        stays = next((left for left in model.selection.left_out if here.matches(left.entry.path)), None)
         yield patch_missing.finding(
             stays.entry.path if stays else "",
             at=At(fact="contents.patches"),

@@ -76,7 +76,7 @@ def reference_missing(model: ContentsModel) -> Iterator[Finding]:
     mend="Rename the file the way the patch spells it.",
 )
 def reference_case(model: ContentsModel) -> Iterator[Finding]:
-    """Blocks where two files differ by case only, since then it cannot be told which one is meant."""
+    """Blocks where two files differ by case only, since then nobody knows which one is meant."""
     for item in _once(item for item in model.references.items if item.fate is Fate.CASE and not item.excluded):
         more = f" or {item.others:,} more" if item.others else ""
         limit = f"“{visible(item.target)}”{more}"
@@ -118,7 +118,7 @@ def _form(text: str) -> str:
 )
 def reference_excluded(model: ContentsModel) -> Iterator[Finding]:
     """In the folder, named, and not among what ships; a mention in running text is let pass."""
-    reasons = {stray.entry.path: stray.reason for stray in model.selection.left_out}
+    reasons = {left.entry.path: left.reason for left in model.selection.left_out}
     items = (item for item in model.references.items if item.excluded and item.mention.sure and item.fate in _NAMED)
     for item in _once(items):
         yield reference_excluded.finding(

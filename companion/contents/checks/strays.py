@@ -42,9 +42,9 @@ _VERSION: Final = re.compile(
 def stray_system_file(model: ContentsModel) -> Iterator[Finding]:
     """Grouped by name, so that a folder full of them is a few lines. Common practice, no source."""
     groups: dict[str, list[Entry]] = {}
-    for stray in model.selection.left_out:
-        if stray.reason == SYSTEM:
-            groups.setdefault(_system_group(stray.entry.path), []).append(stray.entry)
+    for left in model.selection.left_out:
+        if left.reason == SYSTEM:
+            groups.setdefault(_system_group(left.entry.path), []).append(left.entry)
     for name, group in sorted(groups.items()):
         says = f"{{value}} {'in' if name.endswith('/') else 'named'} {visible(name)}, left out of the archive"
         yield stray_system_file.finding(group[0].path, value=len(group), says=says)
@@ -96,13 +96,13 @@ def stray_working_file(model: ContentsModel) -> Iterator[Finding]:
 def _left_out(model: ContentsModel) -> Iterator[Finding]:
     """Yield one finding for each file left out by its name, and for each folder left out by its own."""
     folders: dict[str, list[Entry]] = {}
-    for stray in model.selection.left_out:
-        if stray.reason == WORKING:
-            folder = working_folder(stray.entry.path)
+    for left in model.selection.left_out:
+        if left.reason == WORKING:
+            folder = working_folder(left.entry.path)
             if folder:
-                folders.setdefault(folder, []).append(stray.entry)
+                folders.setdefault(folder, []).append(left.entry)
             else:
-                yield stray_working_file.finding(stray.entry.path, says="left out of the archive")
+                yield stray_working_file.finding(left.entry.path, says="left out of the archive")
     for folder, group in folders.items():
         size = decimal_bytes(sum(entry.size for entry in group))
         says = f"{{value}} ({size}), left out of the archive"
@@ -161,9 +161,9 @@ def symlink_outside(model: ContentsModel) -> Iterator[Finding]:
     """A link out of the folder blocks; one within it only warns, as archives carry no links to Windows."""
     paths = {entry.path for entry in model.entries}
     folders = {path.rpartition("/")[0] for path in paths}
-    for stray in model.selection.left_out:
-        path, link = stray.entry.path, stray.entry.link
-        if stray.reason != LINK or link is None:
+    for left in model.selection.left_out:
+        path, link = left.entry.path, left.entry.link
+        if left.reason != LINK or link is None:
             continue
         target = posixpath.normpath(posixpath.join(posixpath.dirname(path), link.replace("\\", "/")))
         if target == ".." or target.startswith(("/", "../")) or link[1:2] == ":":
