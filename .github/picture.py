@@ -12,6 +12,7 @@ import tempfile
 from pathlib import Path
 
 from companion.steps.demo import copy_demo
+
 from companion.tui.app import CompanionApp
 from companion.workshop import Workshop
 

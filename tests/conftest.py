@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import importlib
 import shutil
 import sys
@@ -100,3 +101,101 @@ def _state(facts: Path, key: str, value: str) -> None:
     document: Any = tomlkit.parse(facts.read_text(encoding="utf-8"))
     document[table][name] = value
     facts.write_text(tomlkit.dumps(document), encoding="utf-8", newline="\n")
+
+
+ROOMS = {
+    "controls": "trials",
+    "away": "trials",
+    "paths": "contents",
+    "facts": "steps",
+    "needs": "steps",
+    "out": "steps",
+}
+"""Where the rules of a step are tested, when it is not under the step's own name."""
+
+
+class Witnesses:
+    """Notes which tests saw a rule find something, and which saw it find nothing; fails a whole run where one lacks.
+
+    Each rule needs a test in its room in which it finds its fault, and one in which it has nothing to say of that
+    fault's nearest innocent neighbour: a test that sees it find something as well, or that names the rule.
+    """
+
+    def __init__(self, config: pytest.Config) -> None:
+        self.config = config
+        self.whole = config.args_source is pytest.Config.ArgsSource.TESTPATHS and not config.getoption("keyword")
+        self.seen: dict[str, dict[str, list[int]]] = {}  # by rule and test function: times it found some, and none
+        self.lacking: list[str] = []
+        self.now = ""
+
+    def pytest_collection_finish(self) -> None:
+        import msgspec
+
+        from companion.steps.catalogue import RULES
+
+        for rule in RULES:
+            msgspec.structs.force_setattr(rule, "check", self._counted(rule.id, rule.check))
+
+    def _counted(self, rule_id: str, check: Callable[[Any], Any]) -> Callable[[Any], list[Any]]:
+        def counted(model: Any) -> list[Any]:
+            found = list(check(model))
+            if self.now:
+                self.seen.setdefault(rule_id, {}).setdefault(self.now, [0, 0])[not found] += 1
+            return found
+
+        return counted
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[Any]:
+        self.now = item.nodeid.partition("[")[0]
+        try:
+            return (yield)
+        finally:
+            self.now = ""
+
+    @pytest.hookimpl(optionalhook=True)
+    def pytest_testnodedown(self, node: Any) -> None:
+        for rule_id, tests in getattr(node, "workeroutput", {}).get("witnesses", {}).items():
+            for test, counts in tests.items():
+                before = self.seen.setdefault(rule_id, {}).setdefault(test, [0, 0])
+                before[:] = before[0] + counts[0], before[1] + counts[1]
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        if hasattr(self.config, "workeroutput"):
+            self.config.workeroutput["witnesses"] = self.seen
+        elif self.whole and session.exitstatus == pytest.ExitCode.OK:
+            self.lacking = list(self._lacking())
+            if self.lacking:
+                session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+    def _lacking(self) -> Iterator[str]:
+        from companion.steps.catalogue import RULES
+
+        for rule in RULES:
+            room = f"tests/{ROOMS.get(rule.step, rule.step)}/"
+            tests = {test: counts for test, counts in self.seen.get(rule.id, {}).items() if test.startswith(room)}
+            if not any(found for found, _ in tests.values()):
+                yield f"{rule.id}: no test in {room} sees it find its fault"
+            if not any(none and (found or _names(test, rule.id)) for test, (found, none) in tests.items()):
+                yield f"{rule.id}: no test in {room} sees it leave an innocent neighbour alone"
+
+    def pytest_terminal_summary(self, terminalreporter: Any) -> None:
+        for line in self.lacking:
+            terminalreporter.write_line(line, red=True)
+
+
+def _names(test: str, rule_id: str) -> bool:
+    """Tell whether a test function, or what it is parametrised with, names a rule."""
+    path, name = test.split("::")[0], test.split("::")[-1]
+    text = (DEMO.parent / path).read_text("utf-8")
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)) and node.name == name:
+            first = min([node.lineno, *(mark.lineno for mark in node.decorator_list)])
+            return f'"{rule_id}"' in "\n".join(text.splitlines()[first - 1 : node.end_lineno])
+    return False
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Have a whole run fail for a rule without its tests."""
+    config.pluginmanager.register(Witnesses(config), "witnesses")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from functools import wraps
 from pathlib import Path
@@ -87,14 +87,14 @@ def main() -> NoReturn:
     sys.exit(0)
 
 
-def remark(line: str) -> None:
-    """Say something beside the output, on standard error."""
+def print_remark(line: str) -> None:
+    """Print a line beside the output, on standard error."""
     with suppress(OSError):  # nobody may be there to read it; the exit code still says it
         click.echo(line, err=True)
 
 
 def _fail(line: str, code: int) -> NoReturn:
-    remark(line)
+    print_remark(line)
     sys.exit(code)
 
 
@@ -106,25 +106,33 @@ def workshop(folder: Path) -> Workshop:
 
 def watching(quiet: bool = False) -> AbstractContextManager[Watch]:
     """Return a watch that shows one line of progress on a terminal, and that Ctrl+C cancels."""
-    from companion.cli.plain import terminal_watch
+    from companion.cli.render.terminal import terminal_watch
 
     return terminal_watch(quiet=quiet)
 
 
 def print_json(data: object) -> None:
-    from companion.cli.plain import to_json
+    from companion.cli.render.terminal import to_json
 
-    tell(to_json(data))
-
-
-def say(lines: list[str]) -> None:
-    tell("\n".join(lines))
+    print_text(to_json(data))
 
 
-def tell(text: str, nl: bool = True) -> None:
+def print_lines(lines: Sequence[str]) -> None:
+    print_text("\n".join(lines))
+
+
+def print_result(as_json: bool, data: object, lines: Sequence[str]) -> None:
+    """Print what a command found: for a program, or for a person."""
+    if as_json:
+        print_json(data)
+    else:
+        print_lines(lines)
+
+
+def print_text(text: str, nl: bool = True) -> None:
     """Print ``text``. A reader that has gone, as ``head`` does, changes nothing about how the command ends.
 
-    Taken here, since click would call it a failure; and a check that blocks must not read as one that passed.
+    Handled here, since click would call it a failure; and a check that blocks must not read as one that passed.
     """
     try:
         click.echo(text, nl=nl)

@@ -25,7 +25,20 @@ ControlKind = Literal["knob", "slider", "switch", "menu"]
 
 
 class Instrument(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Who made what. ``licence``: an SPDX expression, or ``LicenseRef-…`` with ``licence_file``."""
+    """Who made what.
+
+    title: what players call it; e.g. "Slate Choir"
+    version: the version to be released next; e.g. "1.0.0"
+    maker: who answers for it, as players know them; e.g. "Quay Room"
+    summary: what it is, in one sentence; e.g. "Slabs of slate, struck and hummed over."
+    description: what it is, in a paragraph or two; e.g. "Six slabs from an old roof, hung from cords."
+    contact: where players reach the maker: an address or a page; e.g. "https://quay-room.example"
+    credits: who did what, one entry each; e.g. ["Recorded and built by Quay Room"]
+    tags: words a player would search for; e.g. ["slate", "quiet"]
+    licence: an SPDX expression, or LicenseRef-… with licence_file; e.g. "CC-BY-4.0"
+    licence_file: the file that holds the licence in full; e.g. "Licence.txt"
+    rights: why all of it, recordings and pictures, may be passed on; e.g. "All of it was recorded by Quay Room."
+    """
 
     title: str = ""
     version: str = ""
@@ -41,9 +54,13 @@ class Instrument(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 
 class Engine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The host the patch was built in. ``saved_with``: the version that last saved it; ``minimum``: the one promised.
+    """The host the patch was built in.
 
-    edition: which edition players need (free, full …). systems: those the maker means to support.
+    name: what the host is called; e.g. "Example Engine"
+    edition: which edition of it players need; e.g. "full"
+    saved_with: the version of the engine that last saved the patch; e.g. "7.2.1"
+    minimum: the lowest version of the engine that is promised to work; e.g. "7.2.1"
+    systems: the systems it is meant for; e.g. ["windows", "macos"]
     """
 
     name: str = ""
@@ -54,10 +71,15 @@ class Engine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Contents(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What ships. All are glob patterns relative to the folder, ``**`` for any depth.
+    """What ships: glob patterns relative to the folder, ``**`` for any depth. What is excluded never ships.
 
-    include empty: everything but the strays. exclude wins over include. scripts, impulses: patterns that mark
-    files as such. documents: the texts that ship (readme, changelog and licence are added by themselves).
+    patches: the patches that players open; e.g. ["Slate Choir.eeng"]
+    samples: the samples, where their names alone do not say so; e.g. ["Samples/**/*.wav"]
+    impulses: impulse responses: they are held to rules of their own; e.g. ["Impulses/*.wav"]
+    scripts: scripts, which are searched for paths; e.g. ["Scripts/*.txt"]
+    include: all that ships; empty: everything but the strays; e.g. ["Samples/**", "Slate Choir.eeng"]
+    exclude: what stays at home although it would ship; e.g. ["Sketches/**"]
+    documents: texts that ship beside readme, changelog and licence; e.g. ["Reading/*.txt"]
     """
 
     patches: tuple[str, ...] = ()
@@ -70,10 +92,11 @@ class Contents(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 class Naming(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """How file names tell note, velocity and take.
+    """What the names of the samples say of note, velocity and take.
 
-    pattern: fields in braces among literal text, such as ``{layer}_{note}_v{velocity}_rr{take}``.
-    middle_c: the name MIDI note 60 carries here; empty: left open. zones: a CSV that says what names do not.
+    pattern: fields in braces among literal text; e.g. "{layer}_{note}_v{velocity}_rr{take}"
+    middle_c: the name that MIDI note 60 has in the file names; empty: left open; e.g. "C3"
+    zones: a CSV file that says what the names do not; e.g. "zones.csv"
     """
 
     pattern: str = ""
@@ -82,7 +105,16 @@ class Naming(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Layer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A group of samples played as one: ``files`` are glob patterns; key and velocity ranges are inclusive (0–127)."""
+    """A group of samples that is played as one. Ranges include both ends.
+
+    name: what the layer is called; file names and words refer to it; e.g. "struck"
+    files: glob patterns of its samples; e.g. ["Samples/Struck/*.wav"]
+    low_key [MIDI note]: the lowest key that plays it, 0 to 127; e.g. 50
+    high_key [MIDI note]: the highest key that plays it, 0 to 127; e.g. 74
+    low_velocity [MIDI velocity]: the softest velocity that plays it, 0 to 127; e.g. 1
+    high_velocity [MIDI velocity]: the hardest velocity that plays it, 0 to 127; e.g. 90
+    round_robins [takes]: how many takes each note has; 0: not stated; e.g. 2
+    """
 
     name: str
     files: tuple[str, ...] = ()
@@ -94,7 +126,16 @@ class Layer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class Control(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A control that players see: its range, where it rests, what it is said to do. ``cc``: MIDI controller 0–127."""
+    """A control that players see.
+
+    name: what stands beside it on the panel; e.g. "Air"
+    kind: what it looks like; e.g. "slider"
+    low: its lowest value; e.g. 0.0
+    high: its highest value; e.g. 1.0
+    rest: the value it has when the patch is opened; e.g. 0.2
+    cc [MIDI controller]: the MIDI controller that moves it, 0 to 127; e.g. 1
+    effect: what it is said to do, from one end to the other; e.g. "from no voice to a loud hum"
+    """
 
     name: str
     kind: ControlKind = "knob"
@@ -106,7 +147,21 @@ class Control(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What the maker holds the work to; None: the rule's own default."""
+    """What the maker holds the work to, where that is not what the rules ask for themselves.
+
+    true_peak_dbtp [dBTP]: the highest true peak of a sample (rule: peak-over); e.g. -1.0
+    dc_offset [of full scale]: the largest offset from zero, as a share of full scale (rule: dc-offset); e.g. 0.01
+    silence_dbfs [dBFS]: the peak below which a sample counts as silent (rule: silent); e.g. -80.0
+    late_onset_s [seconds]: the longest wait before a sample sounds (rule: late-onset); e.g. 0.05
+    tail_s [seconds]: the longest silence at the end of a sample (rule: tail-wasteful); e.g. 1.0
+    pitch_cents [cents]: how far a sample may be out of tune (rule: off-pitch); e.g. 20.0
+    level_step_db [dB]: the largest step in level between neighbouring notes (rule: level-step); e.g. 6.0
+    noise_dbfs [dBFS]: the loudest noise of all voices together (rule: noise-builds-up); e.g. -50.0
+    layer_drop_db [dB]: how far a layer alone may lie below all together (rule: layer-uneven); e.g. 15.0
+    voices [voices]: how many voices sound at once; e.g. 24
+    upload_bytes [bytes]: the largest archive the host of the downloads takes (rule: size-over-limit); e.g. 2000000000
+    page_characters [characters]: the longest text the host of the page takes (rule: page-too-long); e.g. 5000
+    """
 
     true_peak_dbtp: float | None = None
     dc_offset: float | None = None
@@ -123,12 +178,14 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Waiver(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A finding let pass: rule, path (empty: the whole), reason, and the content it was given for.
+    """A finding let pass. It lapses when the content it was given for changes.
 
-    where: the place in the file, such as the key of a fact; empty: every place. content: SHA-256 of the file when the
-    waiver was given (of all that the step judges, where the file is none of the folder's), so that it lapses when
-    that changes. contents: of a group judged at once, the first digits of each file's SHA-256; path then is a pattern,
-    and the waiver lapses for each file by itself.
+    rule: the rule that is let pass; e.g. "starts-hot"
+    reason: why a player is no worse off for it; e.g. "Struck slate begins at once."
+    path: the file, or a pattern for a group; empty: the whole; e.g. "Samples/struck_C4.wav"
+    where: the place in the file, such as the key of a fact; empty: every place; e.g. "engine.minimum"
+    content: SHA-256 of what it was given for: the file, or all that the step judges; e.g. "9f86d081884c7d65"
+    contents: of a group, the first digits of each file's SHA-256; it lapses file by file; e.g. ["9f86d081884c7d65"]
     """
 
     rule: str

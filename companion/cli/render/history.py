@@ -1,17 +1,55 @@
-"""Plain output of the history's upkeep: values in, lines of text out."""
+"""Snapshots, and the upkeep of the history."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from companion.core.text import listed, plural, visible
 from companion.core.units import both_bytes, decimal_bytes
 
 if TYPE_CHECKING:
-    from companion.history.model import Forgotten, Mirrored, Size, Verified
+    from companion.history.model import Forgotten, Mirrored, Restored, Size, Verified
     from companion.history.snapshot import Snapshot
     from companion.steps.account.moved import Moved
+
+
+def snapshot_lines(taken: Snapshot) -> list[str]:
+    """Return what was kept, what could not be, and what changed while it was read."""
+    what = f"{plural(taken.files, 'file')}, {both_bytes(taken.bytes)}"
+    lines = [
+        f"Snapshot {taken.number} kept: {what}." if taken.new else f"Nothing has changed since snapshot {taken.number}."
+    ]
+    lines += [f"  changed while it was read: {visible(path)}" for path in taken.changed_while_read]
+    lines += [f"  left out: {visible(path)} ({visible(reason)})" for path, reason in taken.left_out]
+    return lines
+
+
+def snapshots_lines(listed: Sequence[Snapshot]) -> list[str]:
+    """Return a line a snapshot, newest first."""
+    return [
+        f"{shot.number:>5}  {shot.at[:16].replace('T', ' ')}  {plural(shot.files, 'file'):>13}  "
+        f"{decimal_bytes(shot.bytes):>9}  {visible(shot.label)}"
+        f"{f'  [released as {visible(shot.version)}]' if shot.version else ''}"
+        for shot in listed
+    ] or ["No snapshots yet. Take one with: companion snapshot FOLDER -m LABEL"]
+
+
+def restored_json(restored: Restored) -> dict[str, Any]:
+    """Return what a restore did, for a program."""
+    safety = restored.safety and restored.safety.as_dict()
+    return {**{name: getattr(restored, name) for name in restored.__struct_fields__}, "safety": safety}
+
+
+def restored_lines(restored: Restored) -> list[str]:
+    """Return what a restore did, and what it could not."""
+    lines = [
+        f"Restored: {len(restored.written):,} written, {len(restored.removed):,} taken away, "
+        f"{restored.unchanged:,} as they were."
+    ]
+    if restored.safety:
+        lines.append(f"What was there before is kept as snapshot {restored.safety.number}.")
+    return lines + [f"  not restored: {visible(path)} ({visible(reason)})" for path, reason in restored.failed]
 
 
 def verified_lines(found: Verified) -> list[str]:
@@ -27,12 +65,12 @@ def moved_lines(listed: Sequence[Snapshot], lines: Sequence[str], moved: Mapping
     """Return ``lines``, one for each snapshot listed, each followed by what changed since the one before it."""
     if not listed:
         return list(lines)
-    told = []
+    lines_of = []
     for shot, line in zip(listed, lines, strict=True):
         there = moved.get(shot.number)
         what = (there.told or "the same files") if there else "what changed cannot be read"
-        told += [line, f"       {'the first' if shot is listed[-1] else what}"]
-    return told
+        lines_of += [line, f"       {'the first' if shot is listed[-1] else what}"]
+    return lines_of
 
 
 def size_lines(found: Size) -> list[str]:

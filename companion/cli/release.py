@@ -1,4 +1,4 @@
-"""Commands that ship: draft, pack, prove, release, upload, demo."""
+"""Commands on what goes out: draft, pack, prove, release, upload."""
 
 from __future__ import annotations
 
@@ -9,7 +9,18 @@ from typing import Literal
 
 import click
 
-from companion.cli.base import FOLDER, command, folder_argument, json_option, print_json, say, tell, watching, workshop
+from companion.cli.base import (
+    FOLDER,
+    command,
+    folder_argument,
+    json_option,
+    print_json,
+    print_lines,
+    print_result,
+    print_text,
+    watching,
+    workshop,
+)
 from companion.core.text import visible_lines
 
 What = Literal["changelog", "readme", "page"]
@@ -24,7 +35,7 @@ Format = Literal["md", "txt", "html"]
 @json_option
 def draft(folder: Path, what: What, fmt: Format, write: bool, as_json: bool) -> int:
     """Draft the changelog, the readme or the download page from facts and evidence."""
-    from companion.cli.plain import draft_notes
+    from companion.cli.render.release import draft_notes
 
     with watching(quiet=True) as watch:
         shop = workshop(folder)
@@ -32,11 +43,11 @@ def draft(folder: Path, what: What, fmt: Format, write: bool, as_json: bool) -> 
     if as_json:
         print_json({"draft": drafted, "written": write})
     elif write:
-        say([f"Written: {drafted.target}", *draft_notes(drafted)])
+        print_lines([f"Written: {drafted.target}", *draft_notes(drafted)])
     else:
         # A file or a program gets every byte as it is; a terminal nothing that would move it.
         text = visible_lines(drafted.text) if sys.stdout.isatty() else drafted.text
-        tell(text, nl=not text.endswith("\n"))
+        print_text(text, nl=not text.endswith("\n"))
         for line in draft_notes(drafted):
             click.echo(line, err=True)
     return 1 if drafted.missing or drafted.conflicts else 0
@@ -48,23 +59,17 @@ def draft(folder: Path, what: What, fmt: Format, write: bool, as_json: bool) -> 
 @json_option
 def pack(folder: Path, since: str | None, as_json: bool) -> int:
     """Build the archive, or an update to a release, and prove that it opens anywhere."""
-    from companion.cli.plain import packed_lines, updated_lines
+    from companion.cli.render.release import packed_lines, updated_lines
 
     if since is not None:
         _refuse_empty("--since", since)
         with watching(quiet=as_json) as watch:
             updated = workshop(folder).pack_update(since, watch)
-        if as_json:
-            print_json({"update": updated})
-        else:
-            say(updated_lines(updated))
+        print_result(as_json, {"update": updated}, updated_lines(updated))
         return 1 if any(finding.blocks for finding in updated.findings) else 0
     with watching(quiet=as_json) as watch:
         packed = workshop(folder).pack(watch)
-    if as_json:
-        print_json({"archive": packed})
-    else:
-        say(packed_lines(packed))
+    print_result(as_json, {"archive": packed}, packed_lines(packed))
     return 1 if any(finding.blocks for finding in packed.findings) else 0
 
 
@@ -74,16 +79,13 @@ def pack(folder: Path, since: str | None, as_json: bool) -> int:
 @json_option
 def prove(archive: Path, checksum: str | None, as_json: bool) -> int:
     """Open any archive as a stranger would and say whether it is whole and portable."""
-    from companion.cli.plain import proof_lines
-    from companion.steps.looks.archive import prove_stranger
+    from companion import workshop as any_folder
+    from companion.cli.render.release import proof_lines
 
     wanted = "" if checksum is None else _sha256(checksum)
     with watching(quiet=as_json) as watch:
-        proof = prove_stranger(archive, wanted, watch)
-    if as_json:
-        print_json({"proof": proof})
-    else:
-        say(proof_lines(proof))
+        proof = any_folder.prove(archive, wanted, watch)
+    print_result(as_json, {"proof": proof}, proof_lines(proof))
     return 1 if any(finding.blocks for finding in proof.findings) else 0
 
 
@@ -108,14 +110,11 @@ def _sha256(text: str) -> str:
 @json_option
 def release(folder: Path, as_json: bool) -> int:
     """Record the release: a snapshot, its tag and the record. Every step before must be proven."""
-    from companion.cli.plain import record_lines
+    from companion.cli.render.release import record_lines
 
     with watching(quiet=as_json) as watch:
         record = workshop(folder).release(watch)
-    if as_json:
-        print_json({"release": record})
-    else:
-        say(record_lines(record))
+    print_result(as_json, {"release": record}, record_lines(record))
     return 0
 
 
@@ -125,24 +124,11 @@ def release(folder: Path, as_json: bool) -> int:
 @json_option
 def upload(folder: Path, file: Path, as_json: bool) -> int:
     """Hold a downloaded copy of your upload against the release record."""
-    from companion.cli.plain import finding_lines
+    from companion.cli.render.checklist import finding_lines
 
     with watching(quiet=as_json) as watch:
         findings = workshop(folder).upload(file, watch)
-    if as_json:
-        print_json({"findings": findings})
-    else:
-        say(finding_lines(findings) or ["The copy is the released archive, byte for byte."])
+    print_result(
+        as_json, {"findings": findings}, finding_lines(findings) or ["The copy is the released archive, byte for byte."]
+    )
     return 1 if findings else 0
-
-
-@command()
-@click.argument("directory", type=FOLDER, metavar="DIR")
-def demo(directory: Path) -> int:
-    """Copy the demo instrument to DIR, a new folder, to play with."""
-    from companion.cli.plain import typed
-    from companion.steps.deeds.demo import copy_demo
-
-    copy_demo(directory)
-    say([f"Slate Choir is in {directory}.", f"Next: companion {typed(directory)}"])
-    return 0

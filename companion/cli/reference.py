@@ -1,0 +1,73 @@
+"""Commands that need no working folder: explain, measure, demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from companion.cli.base import (
+    FOLDER,
+    command,
+    json_option,
+    print_json,
+    print_lines,
+    print_result,
+    print_text,
+    watching,
+)
+
+
+@command()
+@click.argument("what", required=False, metavar="[RULE|facts|json]")
+@json_option
+def explain(what: str | None, as_json: bool) -> int:
+    """Explain a rule, every key of release.toml (facts), or what --json prints (json); alone, list the rules."""
+    if what == "facts":
+        from companion.cli.render.facts import facts_data, facts_lines
+
+        print_result(as_json, facts_data(), facts_lines())
+    elif what == "json":
+        from companion.cli.render.outputs import outputs_data, outputs_lines
+
+        print_result(as_json, outputs_data(), outputs_lines())
+    else:
+        from companion import workshop
+        from companion.cli.render.reference import rule_data, rule_lines
+
+        rules = workshop.explain(what)
+        print_result(as_json, {"rules": [rule_data(rule) for rule in rules]}, rule_lines(rules, full=what is not None))
+    return 0
+
+
+@command()
+@click.argument("paths", nargs=-1, required=True, type=FOLDER)
+@json_option
+@click.option("--csv", "as_csv", is_flag=True, help="Print comma-separated values.")
+def measure(paths: tuple[Path, ...], as_json: bool, as_csv: bool) -> int:
+    """Measure audio files: levels, length, format and what else can be measured."""
+    from companion import workshop
+    from companion.cli.render.reference import measure_lines, measures_csv
+    from companion.sound.measures.measured import to_plain
+
+    with watching(quiet=as_json or as_csv) as watch:
+        measured = workshop.measure(paths, watch)
+    if as_json:
+        print_json({"files": [to_plain(one) for one in measured]})
+    elif as_csv:
+        print_text(measures_csv(measured), nl=False)
+    else:
+        print_lines(measure_lines(measured))
+    return 0
+
+
+@command()
+@click.argument("directory", type=FOLDER, metavar="DIR")
+def demo(directory: Path) -> int:
+    """Copy the demo instrument to DIR, a new folder, to play with."""
+    from companion import workshop
+    from companion.cli.render.terminal import typed
+
+    workshop.copy_demo(directory)
+    print_lines([f"Slate Choir is in {directory}.", f"Next: companion {typed(directory)}"])
+    return 0

@@ -1,0 +1,208 @@
+"""What each command prints with ``--json``, as types: documented from these, and held to them by the tests."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from types import GenericAlias
+from typing import Any, get_args, get_type_hints
+
+import msgspec
+
+from companion.cli.render.types import type_text
+from companion.core.findings import Finding, Severity
+
+
+class FindingCounts(msgspec.Struct, frozen=True, kw_only=True):
+    """How many findings there are of each severity; those that are waived are counted apart."""
+
+    blocks: int
+    warns: int
+    notes: int
+    waived: int
+
+
+class StepOutput(msgspec.Struct, frozen=True, kw_only=True):
+    """One step: because says why it is in that state, next what to do."""
+
+    id: str
+    title: str
+    state: str
+    because: str
+    next: str
+    findings: FindingCounts
+
+
+class NotKept(msgspec.Struct, frozen=True, kw_only=True):
+    """How many files changed since the newest snapshot, by kind; facts: whether release.toml did."""
+
+    samples: int
+    patches: int
+    scripts: int
+    facts: bool
+    others: int
+
+
+class SnapshotOutput(msgspec.Struct, frozen=True, kw_only=True):
+    """Whether a snapshot is due, why, a label to offer, and the newest there is with its time (UTC, ISO 8601)."""
+
+    due: bool
+    because: str
+    label: str
+    newest: int | None
+    taken: str
+    not_kept: NotKept
+
+
+class StatusOutput(msgspec.Struct, frozen=True, kw_only=True):
+    """The checklist. proven: how many of the steps are settled. snapshot: null where nothing can be known of it."""
+
+    title: str
+    version: str
+    proven: int
+    steps: tuple[StepOutput, ...]
+    snapshot: SnapshotOutput | None
+
+
+class CheckedStep(msgspec.Struct, frozen=True, kw_only=True):
+    """A step that was run."""
+
+    id: str
+    state: str
+    because: str
+
+
+class StepFinding(Finding, frozen=True, kw_only=True):
+    """A finding, and the step that made it: the sentences, and the data they are written from.
+
+    at: where it is, any of frames [first, last + 1], rate (Hz), channel, byte, line, key, velocity, take, control,
+    fact, others (paths). value, unit and bound: what was measured and what it was held against. unknown: the check
+    looked and could not tell. waived: the reason given, empty where none was.
+    """
+
+    step: str
+
+
+class RuleOutput(msgspec.Struct, frozen=True, kw_only=True):
+    """A rule. version: raised whenever its verdict on the same input may change; rests_on: measures, alike."""
+
+    id: str
+    step: str
+    severity: Severity
+    version: int
+    rests_on: tuple[Any, ...]
+    means: str
+    why: str
+    mend: str
+    limit: str
+    unit: str
+    bound: float | None
+    source: str
+    unknown: bool
+
+
+def outputs() -> dict[str, dict[str, Any]]:
+    """Return the keys of what each command prints, with their types, beside ``schema``, which is 1."""
+    from companion.archive.record import ReleaseRecord
+    from companion.core.evidence import AwayTest
+    from companion.history.model import Forgotten, Mirrored, Restored, Size, Verified
+    from companion.history.snapshot import Snapshot
+    from companion.sound.measures.measured import FIELDS, Measured
+    from companion.steps.account.changes import Changes
+    from companion.steps.account.moved import Moved
+    from companion.steps.checks.needs import Line
+    from companion.steps.deeds.update import Updated
+    from companion.steps.looks.archive import Packed, StrangerProof
+    from companion.steps.looks.controls import TrialView
+    from companion.steps.looks.words import Draft
+
+    shot: Any = _object("Snapshot", Snapshot.__doc__, get_type_hints(Snapshot.__init__))
+    restored = _object("Restored", Restored.__doc__, {**get_type_hints(Restored), "safety": shot | None})
+    hints = get_type_hints(Measured)
+    measured: Any = _object(
+        "Measured",
+        Measured.__doc__,
+        {**{name: hints[name] for name in FIELDS}, "problem": dict[str, str] | msgspec.UnsetType},
+    )
+    return {
+        "status": get_type_hints(StatusOutput),
+        "check": {"steps": tuple[CheckedStep, ...], "findings": tuple[StepFinding, ...]},
+        "needs": {"needs": tuple[Line, ...]},
+        "start": {"facts": str, "seen": tuple[str, ...], "open": tuple[str, ...]},
+        "trials": {"trials": tuple[TrialView, ...]},
+        "away": {"here": tuple[AwayTest, ...], "elsewhere": tuple[AwayTest, ...]},
+        "snapshot": {"snapshot": shot},
+        "snapshots": {"snapshots": _list_of(shot)},
+        "snapshots --changes": {"snapshots": _list_of(shot), "changes": dict[int, Moved | None]},
+        "snapshots --verify": {"verified": Verified},
+        "snapshots --size": {"size": Size},
+        "compare": {"changes": Changes},
+        "restore": {"restored": restored},
+        "forget": {"forgotten": Forgotten},
+        "mirror": {"mirror": Mirrored},
+        "draft": {"draft": Draft, "written": bool},
+        "pack": {"archive": Packed},
+        "pack --since": {"update": Updated},
+        "prove": {"proof": StrangerProof},
+        "release": {"release": ReleaseRecord},
+        "upload": {"findings": tuple[Finding, ...]},
+        "measure": {"files": _list_of(measured)},
+        "explain": {"rules": tuple[RuleOutput, ...]},
+    }
+
+
+def _list_of(kind: Any) -> Any:
+    return GenericAlias(tuple, (kind, ...))
+
+
+def _object(name: str, doc: str | None, hints: Mapping[str, Any]) -> Any:
+    """Return a type for what stands in no struct, or not as it is printed."""
+    fields = [
+        (key, kind, msgspec.UNSET) if msgspec.UnsetType in get_args(kind) else (key, kind)
+        for key, kind in hints.items()
+        if key != "return"
+    ]
+    return msgspec.defstruct(name, fields, namespace={"__doc__": doc}, kw_only=True)
+
+
+def _walk(kind: Any, found: dict[str, Any]) -> None:
+    """Add every object in a type to ``found``, by its name."""
+    for part in get_args(kind):
+        _walk(part, found)
+    if isinstance(kind, type) and issubclass(kind, msgspec.Struct) and kind.__name__ not in found:
+        found[kind.__name__] = kind
+        for inner in get_type_hints(kind).values():
+            _walk(inner, found)
+
+
+def outputs_data() -> dict[str, Any]:
+    """Return a JSON Schema (2020-12) of what each command prints."""
+    commands = {}
+    for command, keys in outputs().items():
+        whole = _object("Output", f"What companion {command} --json prints.", {"schema": int, **keys})
+        commands[command] = msgspec.json.schema(whole, schema_hook=_path_schema)
+    return {"commands": commands}
+
+
+def _path_schema(kind: type) -> dict[str, Any]:
+    if issubclass(kind, Path):
+        return {"type": "string"}
+    raise NotImplementedError(kind)
+
+
+def outputs_lines() -> list[str]:
+    """Return the same as text: the keys each command prints, then each object once with its fields."""
+    found: dict[str, Any] = {}
+    lines = ["Each command prints one object with “schema”: 1 and these keys. Keys may be added under the same schema."]
+    for command, keys in outputs().items():
+        lines += ["", f"companion {command} --json", *(f"  {key}: {type_text(kind)}" for key, kind in keys.items())]
+        for kind in keys.values():
+            _walk(kind, found)
+    for name, kind in sorted(found.items()):
+        lines += [
+            "",
+            name,
+            *(f"  {line.strip()}" for line in (kind.__doc__ or "").strip().splitlines() if line.strip()),
+        ]
+        lines += [f"    {key}: {type_text(inner)}" for key, inner in get_type_hints(kind).items()]
+    return lines

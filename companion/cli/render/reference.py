@@ -1,0 +1,69 @@
+"""Rules, and measures of audio files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from companion.core.text import visible
+from companion.core.units import level
+
+if TYPE_CHECKING:
+    from companion.core.rules import Rule
+    from companion.sound.measures.measured import Measured
+
+
+def rule_data(rule: Rule[Any]) -> dict[str, Any]:
+    """Return a rule as plain values for JSON: :class:`~companion.cli.render.outputs.RuleOutput`."""
+    from companion.cli.render.outputs import RuleOutput
+
+    return {key: getattr(rule, key) for key in RuleOutput.__struct_fields__}
+
+
+def rule_lines(chosen: Sequence[Rule[Any]], *, full: bool) -> list[str]:
+    """Return rules as a list, or one rule in full."""
+    if not full:
+        return [f"{rule.step:<9} {rule.severity.value:<7} {rule.id:<24} {rule.means}" for rule in chosen]
+    lines = []
+    for rule in chosen:
+        lines += [f"{rule.id}: {rule.means}", f"  step: {rule.step}   severity: {rule.severity.value}"]
+        lines += [f"  limit: {rule.limit}"] if rule.limit else []
+        lines += [f"  why: {rule.why}", f"  mend: {rule.mend}", f"  source: {rule.source}"]
+    return lines
+
+
+def measures_csv(measured: Sequence[Measured]) -> str:
+    """Return measures as CSV (RFC 4180), a line a file; a cell a spreadsheet would run as a formula gets a quote."""
+    import csv
+    import io
+
+    from companion.sound.measures.measured import FIELDS, to_row
+
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(FIELDS)
+    for one in measured:
+        path, *values = map(visible, to_row(one))
+        writer.writerow(
+            [_inert(path, "=+@-"), *(_inert(value, "=+@") for value in values)]
+        )  # a level may be below zero
+    return out.getvalue()
+
+
+def _inert(cell: str, signs: str) -> str:
+    return f"'{cell}" if cell and cell[0] in signs else cell
+
+
+def measure_lines(measured: Sequence[Measured]) -> list[str]:
+    """Return a line a file: length, format, peak."""
+    lines = []
+    for item in measured:
+        if item.problem:
+            lines.append(f"{visible(item.path)}: {item.problem}: {visible(item.problem_text)}")
+        if not item.readable:
+            continue
+        peak = level(item.peak_dbfs) if item.peak_dbfs is not None else "peak not judged"
+        lines.append(
+            f"{visible(item.path)}: {item.seconds:.3f} s, {item.rate:,} Hz, {item.channels} ch, {item.subtype}, {peak}"
+        )
+    return lines
