@@ -70,7 +70,7 @@ def test_half_the_modules_are_short() -> None:
 def test_no_class_name_is_given_twice() -> None:
     places = defaultdict(list)
     for path in MODULES:
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in ast.parse(path.read_text("utf-8")).body:  # a class in a class is named after both
             if isinstance(node, ast.ClassDef):
                 places[node.name].append(dotted(path))
     assert {name: where for name, where in places.items() if len(where) > 1 and name not in TWICE} == {}
