@@ -93,6 +93,12 @@ def test_what_nothing_backs_is_not_printed() -> None:
     assert draft("changelog", "md", bare) == "## [1.0] - 2026-02-03\n\nFirst release.\n"
 
 
+def test_the_minimum_is_promised_with_its_reason(story: Story) -> None:
+    text = draft("readme", "md", story)
+    assert "\n- Example Engine 7.0 or newer, full edition (another player opened it in 7.0).\n" in text
+    assert "saved with" not in text
+
+
 def test_a_version_without_differences_says_so(story: Story) -> None:
     assert "Nothing that ships differs from 1.1." in draft(
         "changelog", "md", msgspec.structs.replace(story, changes=())
