@@ -38,10 +38,13 @@ class Answer(msgspec.Struct, frozen=True, kw_only=True):
     at: str = ""
 
 
+AwayKind = Literal["originals hidden", "another computer", "another player", "a piece of music"]
+
+
 class AwayTest(msgspec.Struct, frozen=True, kw_only=True):
     """One report from where the maker is not. ``who``: a first name or initials, never more."""
 
-    kind: Literal["originals hidden", "another computer", "another player", "a piece of music"]
+    kind: AwayKind
     result: Literal["pass", "fail"]
     who: str = ""
     engine_version: str = ""

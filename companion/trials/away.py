@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from typing import Final, Literal
+from typing import Final
 
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.evidence import AwayTest
+from companion.core.evidence import AwayKind, AwayTest
 from companion.core.facts import Facts
 from companion.core.versions import engine_version
-
-AwayKind = Literal["originals hidden", "another computer", "another player", "a piece of music"]
 
 MOST_NAME: Final = 20
 """Characters of a first name or initials; more would be a person's full name, which is not kept."""

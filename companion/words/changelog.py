@@ -82,20 +82,13 @@ def entries(text: str) -> tuple[ChangelogEntry, ...]:
         return ()
     # A title may carry a version too (“# Slate Choir 1.2”); entries are the level that most versions stand on.
     level = max(sorted(set(levels), reverse=True), key=levels.count)
-    last = len(lines)
-    while last and (not lines[last - 1].strip() or _REFERENCE.match(lines[last - 1])):
-        last -= 1  # the links that Keep a Changelog gathers at the end belong to no entry
+    end = _before_links(lines)
     found = []
-    for heading in headings:
-        if heading.level != level or not heading.version:
-            continue
-        end = min(
-            (h.line for h in headings if h.line > heading.line and h.level <= level),
-            default=max(last, heading.line + 1),
-        )
-        body = "\n".join(lines[heading.line + heading.size : end])
-        found.append(
-            ChangelogEntry(
+    for heading in reversed([heading for heading in headings if heading.level <= level]):
+        if heading.level == level and heading.version:
+            end = max(end, heading.line + 1)
+            body = "\n".join(lines[heading.line + heading.size : end])
+            entry = ChangelogEntry(
                 version=heading.version,
                 date=heading.date,
                 start=heading.line,
@@ -104,8 +97,17 @@ def entries(text: str) -> tuple[ChangelogEntry, ...]:
                 body=body.strip("\n"),
                 body_line=heading.line + heading.size + len(body) - len(body.lstrip("\n")) + 1,
             )
-        )
-    return tuple(found)
+            found.append(entry)
+        end = heading.line
+    return tuple(reversed(found))
+
+
+def _before_links(lines: list[str]) -> int:
+    """Return the line where the links begin that Keep a Changelog gathers at the end: they belong to no entry."""
+    end = len(lines)
+    while end and (not lines[end - 1].strip() or _REFERENCE.match(lines[end - 1])):
+        end -= 1
+    return end
 
 
 def _same(one: str, other: str) -> bool:
@@ -138,33 +140,18 @@ def merge_entry(standing: str, entry: str, version: str, last_entry: str | None 
         stands = "\n".join(lines[there.start : there.end])
         tail = stands[len(stands.rstrip()) :]
         merged = merge(last_entry.strip("\n"), stands.rstrip(), drafted)
-        body = (
-            merged.text.replace("\n", newline).split("\n")
-            if merged.text != stands.rstrip()
-            else stands.rstrip().split("\n")
-        )
-        text = "\n".join([*lines[: there.start], "\n".join(body) + tail, *lines[there.end :]])
+        body = merged.text if merged.text == stands.rstrip() else merged.text.replace("\n", newline)
+        text = "\n".join([*lines[: there.start], body + tail, *lines[there.end :]])
         return Merged(text=text, conflicts=merged.conflicts)
     unread = [text for text in (drafted, (last_entry or "").strip("\n")) if text and not entries(text)]
     for text in unread:  # a heading of a template's own, or one that lacks its version: known by its words alone
         if text in standing.replace("\r\n", "\n"):
             return Merged(text=standing.replace(text.replace("\n", newline), drafted.replace("\n", newline), 1))
-    at = _place(lines)
+    newest = next(iter(entries(standing)), None)
+    at = newest.start if newest else _before_links(lines)
     parted = [""] if "".join(lines[at : at + 1]).strip() else []
     block = newline.join([*drafted.split("\n"), *parted, ""])
     head = "\n".join(lines[:at]) + ("\n" if at else "")
     if head.strip() and not head.endswith(("\n\n", "\n\r\n")):
         head += newline if head.endswith("\n") else newline * 2
     return Merged(text=head + block + "\n".join(lines[at:]))
-
-
-def _place(lines: list[str]) -> int:
-    """Return the line before which a new entry goes: the newest entry's, or the end."""
-    text = "\n".join(lines)
-    newest = next(iter(entries(text)), None)
-    if newest:
-        return newest.start
-    end = len(lines)
-    while end and (not lines[end - 1].strip() or _REFERENCE.match(lines[end - 1])):
-        end -= 1
-    return end

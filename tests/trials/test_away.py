@@ -6,9 +6,9 @@ from typing import get_args
 
 import pytest
 
-from companion.core.evidence import AwayTest
+from companion.core.evidence import AwayKind, AwayTest
 from companion.core.facts import Engine, Facts
-from companion.trials.away import KINDS, AwayKind, opened, refuse, refuse_name, refuse_too_old, standing
+from companion.trials.away import KINDS, opened, refuse, refuse_name, refuse_too_old, standing
 
 FACTS = Facts(engine=Engine(name="Example Engine", saved_with="7.2", minimum="7.1"))
 
