@@ -107,7 +107,7 @@ async def test_an_away_test_is_refused_with_the_reason_and_nothing_is_lost(bench
         assert box(hand, "engine_version").has_class("-wrong")
         assert hand.app.focused is box(hand, "engine_version").box
         assert hand.shows("is older than 3.2")
-        assert box(hand, "who").text == "Ida"
+        assert box(hand, "who").box.value == "Ida"
         await hand.press("backspace", "backspace", "backspace")
         await hand.write("3.4")
         await hand.press("enter")
@@ -171,7 +171,7 @@ async def test_what_is_wrong_stands_beside_the_field_and_enter_goes_there(bench:
 async def test_what_was_written_stays_when_another_step_is_opened(bench: Bench, opened: Opened) -> None:
     async with opened(bench) as hand:
         await hand.press("1", "enter", "end", *"x", "escape", "4", "r", "1")
-        assert box(hand, "instrument.title").text == "Slate Choirx"
+        assert box(hand, "instrument.title").box.value == "Slate Choirx"
 
 
 async def test_hostile_facts_are_shown_inert_and_left_alone(folder: Path, opened: Opened) -> None:

@@ -72,6 +72,22 @@ async def test_a_failed_trial_fails_its_step(shop: Workshop, opened: Opened) -> 
     assert shop.status().step("controls").state is State.FAILING
 
 
+async def test_an_away_test_is_recorded_and_the_form_is_blank_again(shop: Workshop, opened: Opened) -> None:
+    async with opened(shop, (100, 36)) as hand:
+        await hand.press("6", "n")
+        assert hand.app.query_one(Workspace).unsaved == "", "nothing has been written yet"
+        await hand.press("right", "right")
+        assert hand.app.query_one(Workspace).unsaved == "Away"
+        await fill(hand, "engine_version", "7.2.1")
+        await fill(hand, "system", "Windows 11")
+        await hand.press("enter")
+        assert hand.shows("The away test is recorded.", "✓ passed another player, just now", "Windows 11, engine 7.2.1")
+        assert hand.app.query_one(Workspace).unsaved == ""
+        await hand.press("n")
+        assert hand.shows("● originals hidden", "○ another player")
+    assert [(test.kind, test.system) for test in shop.away().here] == [("another player", "Windows 11")]
+
+
 async def test_facts_are_kept_or_refused_beside_their_field(shop: Workshop, opened: Opened) -> None:
     facts = shop.folder / "release.toml"
     async with opened(shop, (100, 36)) as hand:

@@ -81,7 +81,7 @@ class FactsBody(Body):
         if not values:
             self.companion.show_notice("Nothing was changed.")
             return
-        texts = {key: form.boxes[key].text for key in values}
+        texts = {key: form.boxes[key].box.value for key in values}
         names = ", ".join(BY_KEY[key].label.lower() for key in values)
 
         def refused(error: CompanionError) -> None:

@@ -36,7 +36,7 @@ KEYS: Final = (
         "In a step",
         (
             ("t", "its next part: another page of the form, the findings"),
-            ("v", "waive the finding, or all of the rule, under the cursor; or take it back"),
+            ("v", "waive the finding or the rule under the cursor; or take it back"),
             ("Enter", "on a rule: show or hide its findings"),
             ("Tab", "from the list to the details below it, to scroll them"),
         ),
@@ -53,9 +53,9 @@ KEYS: Final = (
 """Areas, and in each the keys with what they do; those of the steps follow from their bodies."""
 
 STATES: Final = (
-    "  · open: nobody has looked       ✗ failing: something blocks\n"
-    "  ~ stale: looked at other content ? unknown: looked, could not tell\n"
-    "  w waived: accepted, with reasons ✓ proven"
+    "  · open: nobody has looked        ✗ failing: something blocks\n"
+    "  ~ stale: content or judge changed ? unknown: looked, could not tell\n"
+    "  w waived: accepted, with reasons  ✓ proven"
 )
 
 

@@ -148,7 +148,7 @@ class Body(Vertical):
             widget.display = key == part
         self.part = part
         if self.many:
-            self.query_one(PartsBar).mark(part)
+            self.query_one(PartsBar).value = part
         self.part_opened()
         self.companion.refresh_bindings()
         return self._made[part]

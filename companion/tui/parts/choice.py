@@ -31,7 +31,17 @@ class Choice(Segments, can_focus=True):
     def __init__(self, choices: tuple[tuple[str, str], ...], value: str = "") -> None:
         super().__init__()
         self.labels = dict(choices)
-        self.value = value if value in self.labels else choices[0][0]
+        self._value = value if value in self.labels else choices[0][0]
+
+    @property
+    def value(self) -> str:
+        """What is chosen; setting it to none of the choices chooses the first."""
+        return self._value
+
+    @value.setter
+    def value(self, value: str) -> None:
+        self._value = value if value in self.labels else next(iter(self.labels))
+        self.refresh(layout=True)
 
     def words(self) -> list[Word]:
         """Return the choices, the chosen one marked."""
@@ -46,15 +56,10 @@ class Choice(Segments, can_focus=True):
         self.choose(key)
 
     def choose(self, key: str) -> None:
-        """Choose by value."""
+        """Choose by hand, which is reported."""
         if key != self.value:
-            self.mark(key)
+            self.value = key
             self.post_message(self.Changed())
-
-    def mark(self, key: str) -> None:
-        """Show another choice without reporting it."""
-        self.value = key
-        self.refresh(layout=True)
 
     def action_move(self, by: int) -> None:
         """Choose the one beside it."""

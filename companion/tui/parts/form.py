@@ -38,6 +38,15 @@ class LinesInput(TextArea):
         )
         self.styles.min_height = rows
 
+    @property
+    def value(self) -> str:
+        """What is written."""
+        return self.text
+
+    @value.setter
+    def value(self, text: str) -> None:
+        self.load_text(text)
+
 
 class LineInput(Input):
     """A field of one line; up and down move among the fields."""
@@ -67,19 +76,14 @@ class FieldBox(Vertical):
     def __init__(self, field: Field, text: str) -> None:
         super().__init__()
         self.field = field
-        self.before = text
+        self.box = _box(field, text)
+        self.before = self.box.value
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
         hint = f"  {self.field.hint}" if self.field.hint else ""
         yield Static(content((self.field.label, "bold"), (hint, "$foreground-muted")), classes="label")
-        match self.field.shape:
-            case "choice":
-                yield Choice(self.field.choices, self.before)
-            case "long" | "lines" | "controls" | "layers":
-                yield LinesInput(self.before, self.field.rows)
-            case _:
-                yield LineInput(self.before, select_on_focus=False)
+        yield self.box
         yield Static("", markup=False, classes="wrong")
 
     def on_descendant_focus(self) -> None:
@@ -87,21 +91,9 @@ class FieldBox(Vertical):
         self.scroll_visible(animate=False)
 
     @property
-    def box(self) -> LineInput | LinesInput | Choice:
-        """The widget that is written into."""
-        found = self.children[1]
-        assert isinstance(found, (LineInput, LinesInput, Choice))
-        return found
-
-    @property
-    def text(self) -> str:
-        """What is written."""
-        return self.box.text if isinstance(self.box, LinesInput) else self.box.value
-
-    @property
     def changed(self) -> bool:
         """Whether that differs from what was there."""
-        return self.is_mounted and self.text != self.before
+        return self.is_mounted and self.box.value != self.before
 
     def wrong(self, text: str) -> None:
         """Show what is wrong with it; nothing, when it is right."""
@@ -110,13 +102,18 @@ class FieldBox(Vertical):
 
     def put(self, text: str) -> None:
         """Show what is kept now."""
-        self.before = text
-        if isinstance(self.box, LinesInput):
-            self.box.load_text(text)
-        elif isinstance(self.box, Choice):
-            self.box.choose(text)
-        else:
-            self.box.value = text
+        self.box.value = text
+        self.before = self.box.value
+
+
+def _box(field: Field, text: str) -> LineInput | LinesInput | Choice:
+    match field.shape:
+        case "choice":
+            return Choice(field.choices, text)
+        case "long" | "lines" | "controls" | "layers":
+            return LinesInput(text, field.rows)
+        case _:
+            return LineInput(text, select_on_focus=False)
 
 
 class Form(VerticalScroll, can_focus=False):
@@ -187,7 +184,7 @@ class Form(VerticalScroll, can_focus=False):
             if not (box.changed or self._every):
                 continue
             try:
-                values[key] = read(box.field, box.text)
+                values[key] = read(box.field, box.box.value)
                 box.wrong("")
             except CompanionError as error:
                 box.wrong(error.line)
