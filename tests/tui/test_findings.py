@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from companion.core.findings import Severity
 from companion.core.text import visible
 from companion.tui.parts.content import short_path
-from companion.tui.parts.groups import FOLDED_FROM, MOST, grouped, rows
+from companion.tui.parts.groups import FOLDED_FROM, MOST, group_key, grouped, rows
 from tests.tui.conftest import HOSTILE, Bench, Opened, finding
 
 
@@ -155,11 +155,14 @@ async def test_ten_thousand_findings_are_listed_as_far_as_anyone_reads() -> None
 @given(
     st.lists(
         st.builds(
-            lambda rule, path, severity, waived: finding(rule, path, severity=severity, waived=waived),
+            lambda rule, path, severity, waived, unknown: finding(
+                rule, path, severity=severity, waived=waived, unknown=unknown
+            ),
             st.sampled_from(["clipped", "silent", "hum"]),
             st.text(max_size=4),
             st.sampled_from(Severity),
             st.sampled_from(["", "meant so"]),
+            st.booleans(),
         ),
         max_size=30,
     )
@@ -167,6 +170,6 @@ async def test_ten_thousand_findings_are_listed_as_far_as_anyone_reads() -> None
 def test_grouping_loses_and_doubles_nothing(found: list) -> None:  # type: ignore[type-arg]
     groups = grouped(found)
     assert sorted(map(repr, found)) == sorted(repr(f) for group in groups for f in group.findings)
-    every = grouped(found, {group.key for group in groups if not group.open})
+    every = grouped(found, {group_key(group.first) for group in groups if not group.open})
     assert sum(row.finding is not None for row in rows(every)) == len(found)
-    assert len({group.key for group in groups}) == len(groups)
+    assert len({group_key(group.first) for group in groups}) == len(groups)

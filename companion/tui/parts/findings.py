@@ -17,7 +17,7 @@ from companion.steps.model import State, StepStatus
 from companion.steps.table import BY_ID
 from companion.tui.parts.companion import companion_of
 from companion.tui.parts.content import content, finding_detail, finding_line, finding_mark, labelled
-from companion.tui.parts.groups import FindingRow, RuleGroup, finding_key, grouped, rows
+from companion.tui.parts.groups import FindingRow, RuleGroup, grouped, rows
 from companion.tui.parts.page import Detail
 from companion.tui.parts.waivers import ask_group_waiver, ask_waiver
 
@@ -29,26 +29,26 @@ def row_content(row: FindingRow, width: int) -> Content:
     group = row.group
     if row.more:
         return content((f"    and {row.more:,} more: companion check --json lists them all", "$foreground-muted"))
-    mark, word, style = finding_mark(group.findings[0])
+    mark, word, style = finding_mark(group.first)
     fold = "▾" if group.open else "▸"
     limit = f"; limit: {shared_limit(group)}" if shared_limit(group) else ""
     about = visible(f"  {word}, {len(group.findings):,}{limit}")
-    room = max(20, width - len(group.rule) - 4)
+    room = max(20, width - len(group.first.rule) - 4)
     about = about if len(about) <= room else f"{about[: room - 1]}…"
-    return content(f"{fold} ", (f"{mark} {group.rule}", style), (about, "$foreground-muted"))
+    return content(f"{fold} ", (f"{mark} {group.first.rule}", style), (about, "$foreground-muted"))
 
 
 def shared_limit(group: RuleGroup) -> str:
     """Return the limit that all findings of a group were held against, or nothing."""
-    limit = group.findings[0].limit
+    limit = group.first.limit
     return limit if all(finding.limit == limit for finding in group.findings) else ""
 
 
 def group_detail(group: RuleGroup, width: int) -> Content:
     """Return what all findings of a rule have in common, laid out for a width in cells."""
-    first = group.findings[0]
+    first = group.first
     return content(
-        (f"{group.rule}, {len(group.findings):,}\n", "bold"),
+        (f"{first.rule}, {len(group.findings):,}\n", "bold"),
         labelled("Limit", shared_limit(group), width),
         labelled("Why", first.why, width),
         labelled("Mend", first.mend, width),
@@ -60,7 +60,7 @@ def no_findings(step: StepStatus) -> str:
     if step.state is State.PROVEN:
         return f"Nothing found. This step is proven by {BY_ID[step.id].proven_by}."
     if step.state is State.STALE:
-        return "The last findings were for other content. Press r to look again."
+        return "What was found before no longer counts. Press r to look again."
     if step.state is State.OPEN:
         return "Nobody has looked yet."
     return "No findings."
@@ -121,19 +121,11 @@ class FindingsView(Vertical):
         self._rows = rows(grouped(self._step.findings if self._step else (), self._toggled))
         listing.clear_options()
         listing.add_options([Option(row_content(row, self._width - 1)) for row in self._rows])
-        listing.highlighted = self._place_of(before) if self._rows else None
-        self._show_detail()
-
-    def _place_of(self, before: FindingRow | None) -> int:
+        keys = [row.key for row in self._rows]
         first = next((index for index, row in enumerate(self._rows) if row.finding), 0)
-        if before is None:
-            return first
-        for index, row in enumerate(self._rows):
-            if before.finding and row.finding and finding_key(row.finding) == finding_key(before.finding):
-                return index
-            if not before.finding and not row.finding and row.group.key == before.group.key:
-                return index
-        return first
+        place = keys.index(before.key) if before and before.key in keys else first
+        listing.highlighted = place if keys else None
+        self._show_detail()
 
     def _row(self) -> FindingRow | None:
         place = self.query_one(OptionList).highlighted
@@ -145,7 +137,7 @@ class FindingsView(Vertical):
         row = self._row()
         if row is None:
             return None
-        return row.finding or (row.group.findings[0] if len(row.group.findings) == 1 else None)
+        return row.finding or (row.group.first if len(row.group.findings) == 1 else None)
 
     def _show_detail(self) -> None:
         row, finding = self._row(), self.current
@@ -164,7 +156,7 @@ class FindingsView(Vertical):
         event.stop()
         row = self._row()
         if row and not row.finding and not row.more:
-            self._toggled ^= {row.group.key}
+            self._toggled ^= {row.key}
             self._fill()
 
     def waive(self) -> None:

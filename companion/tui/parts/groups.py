@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
-from itertools import groupby
 from typing import Final
 
 import msgspec
 
-from companion.core.findings import Finding, Severity, ordered
+from companion.core.findings import Finding, ordered
 
 FOLDED_FROM: Final = 12
 """A rule with more findings than this starts folded when it is not the only one."""
@@ -16,63 +15,55 @@ MOST: Final = 1_000
 """Rows of one rule that are listed; the plain command lists them all."""
 
 
-class RuleGroup(msgspec.Struct, frozen=True, kw_only=True):
-    """The findings of one rule that weigh the same. ``open``: its findings are listed below it."""
+class RuleGroup(msgspec.Struct, frozen=True):
+    """The findings of one rule that weigh the same. ``open``: they are listed below the rule."""
 
-    key: str
-    rule: str
-    severity: Severity
-    waived: bool
-    unknown: bool
     findings: tuple[Finding, ...]
     open: bool = True
 
+    @property
+    def first(self) -> Finding:
+        """A finding that stands for all where they are alike: in rule, severity, and whether waived or unknown."""
+        return self.findings[0]
 
-class FindingRow(msgspec.Struct, frozen=True, kw_only=True):
+
+class FindingRow(msgspec.Struct, frozen=True):
     """One row: the head of a group, one of its findings, or how many more there are."""
 
     group: RuleGroup
     finding: Finding | None = None
     more: int = 0
 
+    @property
+    def key(self) -> str:
+        """What sets the row apart from every other of its step, for keeping the cursor on it."""
+        found = self.finding
+        return f"{found.rule}\n{found.path}\n{found.where}\n{found.measured}" if found else group_key(self.group.first)
 
-def finding_key(finding: Finding) -> str:
-    """Return what sets a finding apart from every other of its step, for keeping the cursor on it."""
-    return f"{finding.rule}\n{finding.path}\n{finding.where}\n{finding.measured}"
+
+def group_key(finding: Finding) -> str:
+    """Return what the findings of one group have in common, and no other group has."""
+    return f"{finding.rule}-{finding.severity}-{bool(finding.waived):d}{finding.unknown:d}"
 
 
 def grouped(findings: Iterable[Finding], toggled: Collection[str] = ()) -> tuple[RuleGroup, ...]:
     """Return groups in the order findings are shown. ``toggled``: keys of groups folded or unfolded by hand."""
-
-    def kind(finding: Finding) -> tuple[bool, Severity, str, bool]:
-        return bool(finding.waived), finding.severity, finding.rule, finding.unknown
-
-    batches = [(key, tuple(batch)) for key, batch in groupby(ordered(findings), key=kind)]
-    groups = []
-    for (waived, severity, rule, unknown), batch in batches:
-        key = f"{rule}-{severity}-{waived:d}{unknown:d}"
-        start_open = len(batch) <= FOLDED_FROM or len(batches) == 1
-        groups.append(
-            RuleGroup(
-                key=key,
-                rule=rule,
-                severity=severity,
-                waived=waived,
-                unknown=unknown,
-                findings=batch,
-                open=start_open ^ (key in toggled),
-            )
-        )
-    return tuple(groups)
+    batches: dict[str, list[Finding]] = {}
+    for finding in ordered(findings):
+        batches.setdefault(group_key(finding), []).append(finding)
+    return tuple(
+        RuleGroup(tuple(batch), (len(batch) <= FOLDED_FROM or len(batches) == 1) ^ (key in toggled))
+        for key, batch in batches.items()
+    )
 
 
 def rows(groups: Iterable[RuleGroup]) -> tuple[FindingRow, ...]:
     """Return the rows to show for ``groups``."""
     found: list[FindingRow] = []
     for group in groups:
-        found.append(FindingRow(group=group))
+        found.append(FindingRow(group))
         if group.open:
-            found.extend(FindingRow(group=group, finding=finding) for finding in group.findings[:MOST])
+            found.extend(FindingRow(group, finding) for finding in group.findings[:MOST])
             if len(group.findings) > MOST:
-                found.append(FindingRow(group=group, more=len(group.findings) - MOST))
+                found.append(FindingRow(group, more=len(group.findings) - MOST))
     return tuple(found)

@@ -46,10 +46,10 @@ def ask_waiver(companion: Companion, finding: Finding) -> None:
 
 def ask_group_waiver(companion: Companion, group: RuleGroup) -> None:
     """Ask for one reason for all that a rule found in files; what was waived is taken back one by one."""
-    shop, rule, count = companion.shop, group.rule, len(coverable(group.findings))
+    shop, rule, count = companion.shop, group.first.rule, len(coverable(group.findings))
     if _refused(companion, rule):
         return
-    if group.waived or group.unknown or not count:
+    if group.first.waived or group.first.unknown or not count:
         companion.show_notice("Move to one finding below the rule first.", wrong=True)
         return
     number = plural(count, "finding")
@@ -63,7 +63,7 @@ def ask_group_waiver(companion: Companion, group: RuleGroup) -> None:
             needed=NEEDED,
         ),
         lambda reason: companion.write(
-            "Waiving", lambda _: shop.waive_all(rule, reason, group.severity), f"Waived {rule}, {number}."
+            "Waiving", lambda _: shop.waive_all(rule, reason, group.first.severity), f"Waived {rule}, {number}."
         ),
     )
 
