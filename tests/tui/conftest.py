@@ -34,7 +34,7 @@ from companion.trials.away import KINDS, refuse
 from companion.tui.app import CompanionApp
 from companion.workshop import Workshop
 
-FACTS = """# KeptFile by hand.
+FACTS = """# Kept by hand.
 [instrument]
 title = "Slate Choir"
 version = "1.0"  # the first
