@@ -230,7 +230,9 @@ class History:
             snapshot, found = self._store.snapshot(number), self._store.named()
             held = found.releases.get(version)
             if held and held != snapshot.id:
-                raise CompanionError(f"Version {version} is released already, from another snapshot", "", "raise it")
+                raise CompanionError(
+                    f"Version {version} is released already, from another snapshot", "", "raise the version"
+                )
             refs.write(self._store.path, found.with_release(version, snapshot.id))
         return self._store.snapshot(number)
 

@@ -10,7 +10,6 @@ import contextlib
 import hashlib
 import os
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
@@ -42,7 +41,7 @@ def is_remote(target: str) -> bool:
 def mirror(store: Store, target: str, watch: Watch) -> Mirrored:
     """Bring the mirror at ``target`` up to date. Interrupted, it goes on where it stopped when it is called again."""
     if target.startswith("-") or "::" in target or not target.strip():
-        raise CompanionError("That is no place for a mirror", target, "name a folder or the address of a repository")
+        raise CompanionError("A mirror cannot lie there", target, "name a folder or the address of a repository")
     with store.writing("copying the history to its mirror"):
         if not store.named().snapshots:
             raise CompanionError("There is no snapshot to copy yet", str(store.folder), "take one first")
@@ -62,7 +61,9 @@ def _to_folder(store: Store, target: Path, watch: Watch) -> Mirrored:
     with explained("write the mirror", target):
         place = _place(store, target)
         if place.resolve().is_relative_to(store.folder.resolve()):
-            raise CompanionError("A mirror inside the working folder is no second copy", str(place), "choose elsewhere")
+            raise CompanionError(
+                "A mirror inside the working folder is no second copy", str(place), "choose a place outside it"
+            )
         if refs.holds_others(place):
             sent = _to_remote(store, str(place.resolve()), watch)
             return msgspec.structs.replace(sent, caution=_caution(store, place))
@@ -73,11 +74,8 @@ def _to_folder(store: Store, target: Path, watch: Watch) -> Mirrored:
             _refuse_another(store, ours, theirs.snapshots, str(place))
             folder = place / "objects" / "pack"
             clear_leftovers(folder)
-            there = Packs(folder)
-            try:
+            with contextlib.closing(Packs(folder)) as there:
                 copied, lost = _copy_packs(store.packs, there, watch)
-            finally:
-                there.close()
             new = len(ours.snapshots.keys() - theirs.snapshots.keys())
             snapshots = {**theirs.snapshots, **ours.snapshots}
             refs.write(place, refs.Refs(snapshots, {**theirs.releases, **ours.releases}))
@@ -102,15 +100,14 @@ def adopt(store: Store, source: Path, watch: Watch) -> int:
             )
         if not theirs.snapshots:
             raise CompanionError(
-                "No snapshots lie there", str(source), "name the folder that the mirror command printed at its end"
+                "There are no snapshots there",
+                str(source),
+                "name the folder that the mirror command printed at its end",
             )
         if store.named().snapshots:
             raise CompanionError("This folder has snapshots of its own", str(store.folder), "use an empty folder")
-        there = Packs(source / "objects" / "pack")
-        try:
+        with contextlib.closing(Packs(source / "objects" / "pack")) as there:
             _copy_packs(there, store.packs, watch)
-        finally:
-            there.close()
         store.packs.refresh()
         refs.write(store.path, theirs)
     return len(theirs.snapshots)
@@ -180,12 +177,6 @@ def _sum_at_end(pack: Path) -> bytes:
         return stream.read()
 
 
-def _blocks(pack: Path) -> Iterator[bytes]:
-    with pack.open("rb", buffering=0) as stream:
-        while block := stream.read(BLOCK):
-            yield block
-
-
 def _copy_on(pack: Path, part: Path, watch: Watch) -> bytes:
     """Complete ``part`` and return the SHA-1 over all of the copy but its last 20 bytes, as the copy reads."""
     handle = os.open(part, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
@@ -200,12 +191,12 @@ def _copy_on(pack: Path, part: Path, watch: Watch) -> bytes:
         sync_file(handle)
     finally:
         os.close(handle)
-    digest, held_back = hashlib.sha1(usedforsecurity=False), b""
-    for block in _blocks(part):
-        held_back += block
-        digest.update(held_back[:-20])
-        held_back = held_back[-20:]
-    return digest.digest() if held_back == digest.digest() else b""
+    digest, left = hashlib.sha1(usedforsecurity=False), part.stat().st_size - 20
+    with part.open("rb", buffering=0) as stream:
+        while left > 0 and (block := stream.read(min(left, BLOCK))):
+            digest.update(block)
+            left -= len(block)
+        return digest.digest() if stream.read() == digest.digest() else b""
 
 
 def _to_remote(store: Store, address: str, watch: Watch) -> Mirrored:

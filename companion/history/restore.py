@@ -11,7 +11,7 @@ import json
 import os
 import shutil
 import stat
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -40,21 +40,14 @@ class Journal(NamedTuple):
     only: tuple[str, ...]
 
 
-def _journal_path(store: Store) -> Path:
-    return store.places.restoring
-
-
 def _aside(store: Store) -> Path:
     return store.places.ours / "restore-aside"
 
 
 def read_journal(store: Store) -> Journal | None:
     """Return the restore that was begun and not ended, or None."""
-    path = _journal_path(store)
-    if not path.exists():
-        return None
     try:
-        text = json.loads(read_capped(path, 16 << 20))
+        text = json.loads(read_capped(store.places.restoring, 16 << 20))
         return Journal(int(text["number"]), str(text["commit"]), tuple(str(one) for one in text["only"]))
     except (CompanionError, ValueError, KeyError, TypeError, RecursionError):
         return None
@@ -62,12 +55,12 @@ def read_journal(store: Store) -> Journal | None:
 
 def _write_journal(store: Store, journal: Journal) -> None:
     text = json.dumps({"schema": 1, **journal._asdict()}, ensure_ascii=True)
-    write_safely(_journal_path(store), text.encode("ascii"), ours=True)
+    write_safely(store.places.restoring, text.encode("ascii"), ours=True)
 
 
 def _end_journal(store: Store) -> None:
     shutil.rmtree(_aside(store), ignore_errors=True)
-    _journal_path(store).unlink(missing_ok=True)
+    store.places.restoring.unlink(missing_ok=True)
 
 
 def normal(chosen: Sequence[str]) -> tuple[str, ...]:
@@ -90,7 +83,7 @@ def unread(snapshot: Snapshot) -> tuple[str, ...]:
     return tuple("" if path == "." else path for path, _ in snapshot.left_out)
 
 
-def _require_chosen(snapshot: Snapshot, files: dict[str, object], chosen: tuple[str, ...]) -> None:
+def _require_chosen(snapshot: Snapshot, files: Mapping[str, object], chosen: tuple[str, ...]) -> None:
     for one in chosen:
         inside = one in files or one in snapshot.empty_folders
         if not inside and not any(path.startswith(one + "/") for path in (*files, *snapshot.empty_folders)):
@@ -113,7 +106,7 @@ def _restore_held(
     lost: list[tuple[str, str]] = []
     wanted = store.files(target.tree, lost)
     if asked and not lost:
-        _require_chosen(target, dict(wanted), chosen)
+        _require_chosen(target, wanted, chosen)
     safety, now = take_held(store, cache, f"before restoring snapshot {target.number}", "before-restore", watch)
     todo = plan(wanted, now.files, target.empty_folders, now.empty, chosen)
     if lost:
@@ -185,7 +178,9 @@ def _guard(store: Store, before: FolderState, watch: Watch) -> Callable[[str, os
     def check(path: str, status: os.stat_result) -> None:
         unchanged(path, status)
         if not store.packs.reads_back(bytes.fromhex(before.files[path].blob), watch):
-            raise Stays("the history's own copy of it is damaged, so it was left; try again, and it is kept anew first")
+            raise Stays(
+                "the history's own copy of it is damaged, so it was left as it is; try again, and it is kept anew first"
+            )
 
     def unchanged(path: str, status: os.stat_result) -> None:
         kept, looked = before.files.get(path), before.looked.get(path)
@@ -214,7 +209,7 @@ def restore_into(store: Store, number: int, only: Sequence[str], into: Path, wat
     lost: list[tuple[str, str]] = []
     wanted = store.files(target.tree, lost)
     if not lost:
-        _require_chosen(target, dict(wanted), chosen)
+        _require_chosen(target, wanted, chosen)
     todo = plan(wanted, {}, target.empty_folders, (), chosen)
     with explained("write into that folder", into):
         fresh = not into.exists()
@@ -244,7 +239,7 @@ def recover(store: Store, cache: Cache, watch: Watch) -> Restored | None:
 
     The folder as the kill left it is kept as a snapshot first: the maker may have worked on in it since.
     """
-    if not _journal_path(store).exists():
+    if not store.places.restoring.exists():
         return None
     with store.writing("finishing a restore"):
         journal = read_journal(store)

@@ -148,7 +148,7 @@ class Placer:
         with contextlib.suppress(FileExistsError):
             os.mkdir(self._at(folder))  # noqa: PTH102
         if not stat.S_ISDIR(os.lstat(self._at(folder)).st_mode):
-            raise Stays("something that is no folder lies where its folder has to be")
+            raise Stays("a file lies where its folder should be")
         self._folders.add(folder)
 
     def _write_all(self, files: dict[str, KeptFile]) -> None:
@@ -162,7 +162,7 @@ class Placer:
 
     def _write(self, path: str, wanted: KeptFile) -> None:
         if wanted.mode == FOLDER or wanted.mode >> 12 not in (0o10, 0o12):
-            raise Stays("it is of a kind that is not restored")
+            raise Stays("files of its kind are not restored")
         with self._lock:
             self._parent(path.rpartition("/")[0])
         place = self._at(path)

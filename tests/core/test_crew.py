@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import collections
+import os
 import threading
 from collections.abc import Iterator
 
@@ -50,6 +51,12 @@ def test_the_first_error_stops_the_handing_out_and_is_raised_when_all_have_ended
     assert 0 in done, "what was begun is ended"
     assert len(done) < 99
     assert not [thread for thread in threading.enumerate() if thread.name.startswith("test-")]
+
+
+@pytest.mark.parametrize(("there", "used"), [(None, 1), (1, 1), (2, 2), (64, crew.MOST)])
+def test_a_thread_for_each_processor_up_to_a_few(monkeypatch: pytest.MonkeyPatch, there: int | None, used: int) -> None:
+    monkeypatch.setattr(os, "cpu_count", lambda: there)
+    assert crew.processors() == used
 
 
 def test_an_error_of_the_list_itself_is_raised() -> None:

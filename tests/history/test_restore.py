@@ -118,6 +118,11 @@ def test_into_another_folder(folder: Path, history: History, state: Any, tmp_pat
         history.restore(1, into=tmp_path / "elsewhere")
     with pytest.raises(CompanionError, match="inside the working folder"):
         history.restore(1, into=folder / "copy")
+    with pytest.raises(CompanionError, match=r"holds no “nothing\.wav”"):
+        history.restore(1, only=["nothing.wav"], into=tmp_path / "some")
+    assert not (tmp_path / "some").exists()
+    assert history.restore(1, only=["Samples"], into=tmp_path / "some").failed == ()
+    assert state(tmp_path / "some") == {path: one for path, one in good.items() if path.startswith("Samples")}
 
 
 def test_evidence_is_only_ever_added(folder: Path, history: History) -> None:

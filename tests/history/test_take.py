@@ -8,6 +8,7 @@ import shutil
 import socket
 import threading
 import time
+import types
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,9 +20,10 @@ from companion.core import census
 from companion.core.errors import Busy, Cancelled, CompanionError
 from companion.core.lock import held
 from companion.core.progress import Watch
-from companion.history import reader
+from companion.history import reader, take
 from companion.history.history import History
 from companion.history.store import commits, packs
+from companion.history.store.objects import FILE, LINK, PROGRAM
 
 
 def test_the_tree_is_the_one_plain_git_writes(
@@ -359,6 +361,44 @@ def test_a_long_write_that_began_before_the_file_was_opened_is_seen(
     monkeypatch.undo()
     assert taken.changed_while_read == ()
     assert history.read(1, "busy.wav") == content
+
+
+def test_a_stop_is_heard_within_a_large_file(folder: Path, history: History, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While it is hashed, and while it is written: of a file of gigabytes nobody waits for the end."""
+    (folder / "bounce.wav").write_bytes(os.urandom(12 << 20))
+    blocks, real = [0], os.read
+    for stop_at in (3, 15):  # of the twelve that are hashed, of the twelve that are written
+        watch = Watch()
+
+        def reading(handle: int, count: int, stop_at: int = stop_at, watch: Watch = watch) -> bytes:
+            blocks[0] += count == 1 << 20
+            if blocks[0] == stop_at:
+                watch.cancel()
+            return real(handle, count)
+
+        blocks[0] = 0
+        with monkeypatch.context() as patch:
+            patch.setattr(os, "read", reading)
+            with pytest.raises(Cancelled):
+                history.take("first", watch=watch)
+        assert blocks[0] == stop_at
+    assert history.snapshots() == []
+
+
+def test_where_there_is_no_executable_bit_a_file_keeps_the_one_it_had(
+    folder: Path, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Windows knows none: a script kept on another system must not lose its own there."""
+    history.take("first")
+    (folder / "CHANGELOG.md").write_text("more", "utf-8")
+    (folder / "new.sh").write_text("#!/bin/sh\n", "utf-8")
+    (folder / "render.sh").chmod(0o644)  # as it looks there
+    (folder / "new.sh").chmod(0o644)
+    monkeypatch.setattr(take, "os", types.SimpleNamespace(name="nt"))
+    assert history.take("second").new
+    modes = {path: kept.mode for path, kept in history.files(2).items()}
+    assert (modes["render.sh"], modes["new.sh"], modes["CHANGELOG.md"]) == (PROGRAM, FILE, FILE)
+    assert modes["latest.wav"] == LINK
 
 
 def test_a_file_at_rest_is_not_read_twice(folder: Path, history: History, monkeypatch: pytest.MonkeyPatch) -> None:

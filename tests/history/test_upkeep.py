@@ -201,7 +201,7 @@ def test_a_mirror_is_brought_up_to_date_and_can_be_restored_from(
     other = tmp_path / "other"
     other.mkdir()
     with History(other) as found:
-        with pytest.raises(CompanionError, match="No snapshots lie there"):
+        with pytest.raises(CompanionError, match="There are no snapshots there"):
             found.adopt(tmp_path)
         assert found.adopt(target) == 4
         with pytest.raises(CompanionError, match="snapshots of its own"):

@@ -178,7 +178,7 @@ def run(history: Path, arguments: Sequence[str], given: bytes = b"") -> bytes:
     except OSError as error:
         raise CompanionError(f"Git does not start: {error}", program, "reinstall git") from error
     if done.returncode:
-        reason = done.stderr.decode("utf-8", "replace").strip() or f"it ended with {done.returncode}"
+        reason = done.stderr.decode("utf-8", "replace").strip() or f"it ended with code {done.returncode}"
         raise CompanionError(f"Git failed: {reason}", str(history), "check the history with --verify")
     return done.stdout
 

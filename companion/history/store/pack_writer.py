@@ -81,7 +81,8 @@ class PackWriter:
 
     def add(self, kind: int, data: bytes | memoryview, oid: bytes) -> None:
         """Add an object held in memory."""
-        self.add_raw(entry_header(kind, len(data)) + self._packed(data), oid)
+        self.add_piece(entry_header(kind, len(data)) + self._packed(data))
+        self.end_piece(oid)
 
     def _packed(self, data: bytes | memoryview) -> bytes:
         """Deflate, but store what hardly shrinks, while that adds up to little: it reads back three times as fast."""
@@ -92,13 +93,8 @@ class PackWriter:
             return stored(data)
         return packed
 
-    def add_raw(self, entry: bytes, oid: bytes) -> None:
-        """Add an entry that is deflated already, header included."""
-        self.add_piece(entry)
-        self.end_piece(oid)
-
     def add_piece(self, piece: bytes) -> None:
-        """Add a part of an entry that is deflated already; :meth:`end_piece` ends it."""
+        """Add a part of an entry, header included, that is deflated already; :meth:`end_piece` ends it."""
         from isal import isal_zlib
 
         if self._piece is None:
@@ -118,31 +114,25 @@ class PackWriter:
         """
         from isal import isal_zlib
 
-        start, crc = self.offset, 0
+        start = self.offset
         digest, packer, left = blob_hasher(size), isal_zlib.compressobj(LEVEL), size
         self._flush()
-
-        def put(piece: bytes) -> None:
-            nonlocal crc
-            crc = isal_zlib.crc32(piece, crc)
-            self._put(piece)
-
-        put(entry_header(BLOB, size))
+        self.add_piece(entry_header(BLOB, size))
         while left:
             block = read(min(left, BLOCK))
             if not block:
                 break
             left -= len(block)
             digest.update(block)
-            put(packer.compress(block))
-        put(packer.flush())
+            self.add_piece(packer.compress(block))
+        self.add_piece(packer.flush())
         oid = digest.digest()
         if left or (expected is not None and oid != expected) or oid in self.written:
             self._roll_back(start)
             if not left and expected in (None, oid):
                 return oid
             raise NotStill
-        self.written[oid] = (start, crc)
+        self.end_piece(oid)
         return oid
 
     def _put(self, piece: bytes) -> None:
@@ -178,7 +168,7 @@ class PackWriter:
         with _on_history_disk():
             os.ftruncate(self.handle, offset)
             os.lseek(self.handle, offset, os.SEEK_SET)
-        self.offset = offset
+        self.offset, self._piece = offset, None
 
     def finish(self) -> Path | None:
         """Complete the pack and its index, sync both, give them their names; return the pack, None for an empty one."""

@@ -305,7 +305,7 @@ class Packs:
                 digest.update(block)
                 yield block
         except (Inflation, OSError) as error:
-            raise Damaged(oid, f"it does not unpack ({error})") from error
+            raise Damaged(oid, f"it cannot be unpacked ({error})") from error
         if total != size or digest.digest() != oid:
             raise Damaged(oid, "its content is not what it was")
 

@@ -165,14 +165,12 @@ class Store:
 
     def snapshot(self, number: int) -> Snapshot:
         """Return one snapshot. Raises :class:`CompanionError` when there is none of that number."""
-        for snapshot in self.snapshots():
-            if snapshot.number == number:
-                if not snapshot.tree:
-                    raise CompanionError(
-                        f"Snapshot {number} is damaged and cannot be read", str(self.path), "take it from a mirror"
-                    )
-                return self._as_committed(snapshot)
-        raise CompanionError(f"There is no snapshot {number}", str(self.folder), "list the snapshots to see which")
+        row = self.snapshot_or_stub(number)
+        if not row.tree:
+            raise CompanionError(
+                f"Snapshot {number} is damaged and cannot be read", str(self.path), "take it from a mirror"
+            )
+        return self._as_committed(row)
 
     def _as_committed(self, row: Snapshot) -> Snapshot:
         """Return a snapshot as its commit tells it: a list may be shown on trust, but nothing is done on it.
@@ -189,7 +187,7 @@ class Store:
         for snapshot in self.snapshots():
             if snapshot.number == number:
                 return snapshot
-        return self.snapshot(number)
+        raise CompanionError(f"There is no snapshot {number}", str(self.folder), "list the snapshots to see which")
 
     def files(self, tree: str, lost: list[tuple[str, str]] | None = None) -> dict[str, KeptFile]:
         """Return every file of a tree by path.
