@@ -205,6 +205,7 @@ def test_a_second_name_that_others_would_take(raw_zip: RawZip) -> None:
     assert _rules(raw_zip({"extra": _called(b"stale", b"Slate Choir/two.wav")})) == []  # it is of another name
     assert "archive-differs" in _rules(raw_zip({"extra": _called(raw, b"Slate Choir/two.wav")}))
     assert "archive-differs" in _rules(raw_zip({"local": {"extra": _called(raw, b"Slate Choir/two.wav")}}))
+    assert "archive-differs" in _rules(raw_zip({"extra": _called(raw, b"x")}))
     assert "member-escapes" in _rules(raw_zip({"extra": _called(raw, b"../../evil")}))
     # As archives without the flag are made: the field tells how the letters read, and is no fault of its own.
     latin = "Slate Choir/H\u00f6hle.wav".encode("cp437")
@@ -242,7 +243,9 @@ def test_versions_everybody_opens(raw_zip: RawZip, version: int) -> None:
 
 @pytest.mark.parametrize("version", [47, 63, 127, 255])
 def test_versions_nobody_opens(raw_zip: RawZip, version: int) -> None:
-    assert _rules(raw_zip({"central": {"version": version}})) == ["method-uncommon"]
+    (found,) = _all(raw_zip({"central": {"version": version}}))
+    assert (found.rule, found.value, found.bound) == ("method-uncommon", version / 10, 4.6)
+    assert found.measured == f"it asks for version {version / 10} of the format"
 
 
 def test_flags_without_a_meaning_agree(raw_zip: RawZip) -> None:
@@ -317,6 +320,10 @@ def test_the_bomb_limits() -> None:
     assert found.measured == "2.10 MB that would unpack to 1.07 GB (1.00 GiB)"
     assert archive_bomb(_claiming(1 << 30, 200 << 30)) == []
     assert archive_bomb(_claiming(1 << 30, (200 << 30) + 1)) != []
+    # RFC 1951, 3.2.5: two bits stand for 258 bytes at most, 1,032 to 1; the last byte may be begun only.
+    assert archive_bomb(_claiming(999, 1_032_000)) == []
+    (found,) = archive_bomb(_claiming(999, 1_032_001))
+    assert (found.path, found.value, found.bound) == ("S/a", 1_032_001, 1_032_000)
 
 
 def test_the_upload_limit(raw_zip: RawZip) -> None:
