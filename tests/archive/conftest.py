@@ -39,19 +39,19 @@ def _headers(entry: dict[str, Any], at: int) -> tuple[bytes, bytes]:
         "external": entry.get("mode", 0o100644) << 16,
         "extra": entry.get("extra", b""),
     }
-    own, told = fields | entry.get("local", {}), fields | entry.get("central", {})
+    own, far = fields | entry.get("local", {}), fields | entry.get("central", {})
     local = struct.pack(
         "<4s5H3I2H", b"PK\x03\x04", 20, own["flags"], own["method"], 0, 33, own["crc"], own["packed"], own["size"],
         len(own["name"]), len(own["extra"]),
     )  # fmt: skip
     central = struct.pack(
-        "<4s6H3I5H2I", b"PK\x01\x02", told["made"] << 8 | 20, told["version"], told["flags"], told["method"], 0, 33,
-        told["crc"], told["packed"], told["size"], len(told["name"]), len(told["extra"]), 0, 0, 0, told["external"],
-        told["offset"],
+        "<4s6H3I5H2I", b"PK\x01\x02", far["made"] << 8 | 20, far["version"], far["flags"], far["method"], 0, 33,
+        far["crc"], far["packed"], far["size"], len(far["name"]), len(far["extra"]), 0, 0, 0, far["external"],
+        far["offset"],
     )  # fmt: skip
     return (
         local + own["name"] + own["extra"] + packed + entry.get("behind", b""),
-        central + told["name"] + told["extra"],
+        central + far["name"] + far["extra"],
     )
 
 
@@ -74,10 +74,12 @@ def raw_zip(tmp_path: Path) -> Callable[..., Path]:
             directory += central
         body += inside
         count = len(entries) or 1
-        told = {"disk": 0, "here": count, "count": count, "size": len(directory), "start": len(body)} | dict(end or {})
+        fields = {"disk": 0, "here": count, "count": count, "size": len(directory), "start": len(body)} | dict(
+            end or {}
+        )
         closing = struct.pack(
-            "<4s4H2IH", b"PK\x05\x06", told["disk"], told["disk"], told["here"], told["count"], told["size"],
-            told["start"], 0,
+            "<4s4H2IH", b"PK\x05\x06", fields["disk"], fields["disk"], fields["here"], fields["count"], fields["size"],
+            fields["start"], 0,
         )  # fmt: skip
         whole = front + body + directory + closing + behind
         path = tmp_path / "made.zip"

@@ -56,14 +56,14 @@ def test_a_comment_holding_an_end_record_is_told(raw_zip: RawZip) -> None:
     assert inspect(_commented(raw_zip({}), b"Packed by PK, 5\x05\x06 of them")).defects == ()
 
 
-def _zip64(raw_zip: RawZip, *, told: int | None = None, beyond: bytes = b"") -> Path:
+def _zip64(raw_zip: RawZip, *, pointer: int | None = None, beyond: bytes = b"") -> Path:
     """Return an archive of one member with a Zip64 end record; ``beyond`` lies in that record's data sector."""
     path = raw_zip({})
     data = path.read_bytes()
     at = len(data) - 22
     size, start = struct.unpack_from("<2I", data, at + 12)
     end64 = struct.pack("<4sQ2H2I4Q", b"PK\6\6", 44 + len(beyond), 45, 45, 0, 0, 1, 1, size, start) + beyond
-    locator = struct.pack("<4sIQI", b"PK\6\7", 0, at if told is None else told, 1)
+    locator = struct.pack("<4sIQI", b"PK\6\7", 0, at if pointer is None else pointer, 1)
     path.write_bytes(data[:at] + end64 + locator + data[at:])
     return path
 
@@ -74,8 +74,8 @@ def test_a_zip64_end_leaves_no_room_for_a_second_directory(raw_zip: RawZip) -> N
     # Who takes the record right before the locator reads what is hidden here, and not what the locator points to.
     hidden = inspect(_zip64(raw_zip, beyond=b"PK\1\2" + bytes(96)))
     assert "bytes lie between its end records" in {defect.detail for defect in hidden.defects}
-    for told in (0, 7, 1 << 60, 2**64 - 1):
-        astray = inspect(_zip64(raw_zip, told=told))
+    for pointer in (0, 7, 1 << 60, 2**64 - 1):
+        astray = inspect(_zip64(raw_zip, pointer=pointer))
         assert "it does not say where its Zip64 end record is" in {defect.detail for defect in astray.defects}
 
 

@@ -320,7 +320,7 @@ def _damaged_copies(
     if not anywhere:
         places = [at for seen in inspect(archive).members for at in range(seen.data, seen.data + seen.packed)]
     ends = {"no archive": 0, "refused unopened": 0, "damaged": 0}
-    said = set()
+    refusals = set()
     for turn in range(copies):
         order = random.Random(turn)
         data = bytearray(whole)
@@ -332,7 +332,7 @@ def _damaged_copies(
         try:  # nothing but the archive itself is given: no checksum, no manifest
             proof = prove(path, into=into, watch=QUIET)
         except CompanionError as error:
-            said.add(error.what)
+            refusals.add(error.what)
             ends["no archive"] += 1
             continue
         assert not _whole(proof), turn
@@ -340,7 +340,7 @@ def _damaged_copies(
         # A contradiction between headers has a place in the archive; damage found by opening has only a name.
         ends["refused unopened" if any(finding.where for finding in proof.findings) else "damaged"] += 1
         shutil.rmtree(into, ignore_errors=True)
-    assert said <= {"This is not a zip archive"}
+    assert refusals <= {"This is not a zip archive"}
     return ends
 
 
@@ -368,14 +368,14 @@ def test_one_changed_byte_anywhere_is_found_by_the_checksum(
 ) -> None:
     built = build(planned(tmp_path / "in", {"a.wav": b"abc"}), tmp_path / "x.zip")
     whole = built.target.read_bytes()
-    said = set()
+    refusals = set()
     for at in range(len(whole)):
         built.target.write_bytes(whole[:at] + bytes([whole[at] ^ 0x40]) + whole[at + 1 :])
         try:
             assert not _whole(proven(built.target, checksum=built.sha256))
         except CompanionError as error:
-            said.add(error.what)
-    assert said <= {"This is not a zip archive"}
+            refusals.add(error.what)
+    assert refusals <= {"This is not a zip archive"}
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="opens a file the system holds back")

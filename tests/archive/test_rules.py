@@ -81,8 +81,8 @@ def test_a_data_descriptor_that_agrees_is_no_fault(raw_zip: RawZip, marked: byte
     assert found[0].measured == "contradicts itself: the data descriptor behind it and the directory differ"
     assert (found[0].path, found[0].blocks, found[0].at.byte) == ("Slate Choir/one.wav", True, 30 + 19 + 7)
     for local, marked_as_zip64 in (({"packed": 2**32 - 1, "size": 2**32 - 1}, True), ({"crc": 2**32 - 1}, False)):
-        said = _rules(raw_zip({**entry, "local": {**entry["local"], **local}}, {"name": "Slate Choir/b"}))  # type: ignore[dict-item]
-        assert (said == []) is marked_as_zip64
+        rules = _rules(raw_zip({**entry, "local": {**entry["local"], **local}}, {"name": "Slate Choir/b"}))  # type: ignore[dict-item]
+        assert (rules == []) is marked_as_zip64
 
 
 @pytest.mark.parametrize(
@@ -209,10 +209,10 @@ def test_a_second_name_that_others_would_take(raw_zip: RawZip) -> None:
     assert "member-escapes" in _rules(raw_zip({"extra": _called(raw, b"../../evil")}))
     # As archives without the flag are made: the field tells how the letters read, and is no fault of its own.
     latin = "Slate Choir/H\u00f6hle.wav".encode("cp437")
-    told = _called(latin, "Slate Choir/H\u00f6hle.wav".encode())
-    assert _rules(raw_zip({"name": latin, "flags": 0, "extra": told})) == ["name-unflagged"]
+    alias = _called(latin, "Slate Choir/H\u00f6hle.wav".encode())
+    assert _rules(raw_zip({"name": latin, "flags": 0, "extra": alias})) == ["name-unflagged"]
     two = _called(latin, b"Slate Choir/two.wav")
-    assert "archive-differs" in _rules(raw_zip({"name": latin, "flags": 0, "extra": told, "local": {"extra": two}}))
+    assert "archive-differs" in _rules(raw_zip({"name": latin, "flags": 0, "extra": alias, "local": {"extra": two}}))
 
 
 @pytest.mark.parametrize("made", [0, 2, 3, 5, 10, 11, 16, 19, 30])

@@ -36,8 +36,8 @@ def _released(folder: Path, version: str) -> int:
 
 
 def _prove_everything(companion: Any, folder: Path) -> None:
-    told = ("--engine-version", "7.1", "--edition", "any", "--who", "Ada")
-    companion("away", folder, "--kind", "another player", "--result", "pass", *told)
+    answers = ("--engine-version", "7.1", "--edition", "any", "--who", "Ada")
+    companion("away", folder, "--kind", "another player", "--result", "pass", *answers)
     for text in ("changelog", "readme", "page"):
         companion("draft", folder, text, "--write")
     companion("check", folder)
@@ -205,8 +205,8 @@ def test_evidence_that_says_too_little_of_its_archive_is_no_proof(
     releasable: Path, companion: Any, details: dict[str, Any]
 ) -> None:
     for path in (releasable / ".companion" / "evidence" / "archive").glob("*.json"):
-        told = json.loads(path.read_text("utf-8"))
-        path.write_text(json.dumps({**told, "details": details}), encoding="utf-8")
+        evidence = json.loads(path.read_text("utf-8"))
+        path.write_text(json.dumps({**evidence, "details": details}), encoding="utf-8")
     assert _state(companion, releasable, "archive") == "stale"
 
 
@@ -267,9 +267,9 @@ def _update(companion: Any, folder: Path) -> Any:
 
 def test_a_file_of_the_name_of_the_updates_readme_ships(update_due: Path, companion: Any) -> None:
     (update_due / "update.txt").write_text("the maker's own\n", encoding="utf-8")
-    told = _update(companion, update_due)
-    assert told.code == 0, told
-    with zipfile.ZipFile(told.json["update"]["path"]) as update:
+    packed = _update(companion, update_due)
+    assert packed.code == 0, packed
+    with zipfile.ZipFile(packed.json["update"]["path"]) as update:
         assert update.read("Slate Choir/update.txt") == b"the maker's own\n"
         assert b"Update from 1.0 to 1.1" in update.read("Slate Choir/UPDATE 1.txt")
 
@@ -387,8 +387,8 @@ def test_an_upload_limit_counts_to_the_byte(instrument: Path, companion: Any) ->
     def packed(limit: int) -> Any:
         facts.write_text(f"{plain}\n[limits]\nupload_bytes = {limit}\n", encoding="utf-8")
         companion("check", instrument, "sound")
-        told = companion("pack", instrument, "--json").json["archive"]
-        return told["size"], [finding for finding in told["findings"] if finding["rule"] == "size-over-limit"]
+        archive = companion("pack", instrument, "--json").json["archive"]
+        return archive["size"], [finding for finding in archive["findings"] if finding["rule"] == "size-over-limit"]
 
     size, found = packed(10**9)
     assert found == []

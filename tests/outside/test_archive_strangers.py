@@ -58,9 +58,9 @@ def _run(*command: str, cwd: Path | None = None) -> str:
     done = subprocess.run(
         command, cwd=cwd, capture_output=True, stdin=subprocess.DEVNULL, env=os.environ | {"LC_ALL": "C.UTF-8"}
     )
-    said = (done.stdout + done.stderr).decode("utf-8", "replace")
-    assert done.returncode == 0, said
-    return said
+    output = (done.stdout + done.stderr).decode("utf-8", "replace")
+    assert done.returncode == 0, output
+    return output
 
 
 def _plan(folder: Path, tree: dict[str, bytes] = TREE) -> ArchivePlan:
