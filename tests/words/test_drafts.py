@@ -208,6 +208,7 @@ def test_a_shared_sentence_can_be_replaced_alone(story: Story, tmp_path: Path) -
         ("a\n{% for x in layers recursive %}{{ loop(layers) }}{% endfor %}", "recursive", 2),
         ("a\n{{ 'x' * 999999999 }}", "numbers only", 2),
         ("a\n{{ 9 ** 9999999 }}", "power", 2),
+        ("a\n{{ 1001 ** 16 }}", "power", 2),
         ("a\n{{ title.ljust(999999999) }}", "number", 2),
         ("a\n{{ title | safe }}", "safe", 2),
     ],
@@ -219,6 +220,11 @@ def test_a_template_that_fails_names_its_file_and_line(
         draft("page", "txt", story, own(tmp_path, text))
     assert message in caught.value.what
     assert caught.value.where == f"{tmp_path / 'page.txt.jinja'}, line {line}" if line else caught.value.where
+
+
+def test_a_template_may_reckon_with_what_a_page_could_need(story: Story, tmp_path: Path) -> None:
+    text = "{{ 2000 * 17 }} {{ 2 ** 16 }} {{ 1000 ** 2 }} {{ 17 % 5 }} {% for x in range(3) %}{{ x }}{% endfor %}"
+    assert draft("page", "txt", story, own(tmp_path, text)) == "34000 65536 1000000 2 012\n"
 
 
 def test_a_draft_does_not_grow_without_bound(story: Story, tmp_path: Path) -> None:

@@ -83,6 +83,11 @@ def test_html_is_read_as_it_is_rendered() -> None:
     assert found[1].line_at(found[1].text.index("7.0")) == 3
 
 
+def test_what_a_browser_hides_hides_nothing_behind_it() -> None:
+    text = "<p>one<script>no</script> two</p><template><b>no</b></template><style>no</style>three"
+    assert [p.text for p in passages(text)] == ["one two", "three"]
+
+
 def test_a_place_leads_back_to_its_line() -> None:
     (passage,) = passages("one two\nthree\nfour")
     assert [passage.line_at(passage.text.index(word)) for word in ("one", "two", "three", "four")] == [1, 1, 2, 3]
