@@ -19,15 +19,8 @@ from companion.steps.table import STEP_IDS
 ROOT: Final = Path(__file__).resolve().parent.parent
 MODULES: Final = sorted((ROOT / "companion").rglob("*.py"))
 
-CIRCLES: Final = {"companion.tui": 9}
-"""Modules of a room that still stand in a circle; only ever fewer."""
-TWICE: Final = frozenset({
-    *("Damaged", "Draft", "Entry", "Job", "Kind", "Known", "Line", "Look", "Outcome", "Part", "Plan", "Seen"),
-    *("Answer", "_Known", "_Walk", "Kept", "Reading", "Rule", "_Reader"),
-})  # fmt: skip
+TWICE: Final = frozenset({"Answer"})
 """Class names that are still given twice; only ever fewer."""
-LONG: Final = {"companion.workshop": 440}
-"""Modules that are still over 400 lines; only ever fewer."""
 
 
 def dotted(path: Path) -> str:
@@ -52,19 +45,16 @@ def circles() -> list[list[str]]:
 
 
 def test_no_circle_of_modules() -> None:
-    left = dict(CIRCLES)
-    for group in circles():
-        room = ".".join(group[0].split(".")[:2])
-        assert len(group) <= left.pop(room, 0), f"a circle of imports: {', '.join(group)}"
+    assert circles() == []
 
 
 @pytest.mark.parametrize("path", MODULES, ids=dotted)
 def test_no_module_is_long(path: Path) -> None:
-    assert len(path.read_text("utf-8").splitlines()) <= LONG.get(dotted(path), 400)
+    assert len(path.read_text("utf-8").splitlines()) <= 400
 
 
 def test_half_the_modules_are_short() -> None:
-    assert statistics.median(len(path.read_text("utf-8").splitlines()) for path in MODULES) <= 124
+    assert statistics.median(len(path.read_text("utf-8").splitlines()) for path in MODULES) <= 120
 
 
 def test_no_class_name_is_given_twice() -> None:
