@@ -11,10 +11,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-from companion.steps.demo import copy_demo
-
 from companion.tui.app import CompanionApp
-from companion.workshop import Workshop
+from companion.workshop import Workshop, copy_demo
 
 TARGET = Path(__file__).with_name("checklist.svg")
 SIZE = (96, 26)
