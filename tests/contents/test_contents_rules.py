@@ -180,6 +180,13 @@ def test_stray_working_files(desk: Desk) -> None:
     }
 
 
+def test_a_folder_of_working_files_is_one_finding_however_deep_they_lie(desk: Desk) -> None:
+    desk.put("Extra/_old/take/Slate Choir.slab", "12")
+    desk.put("Extra/_old/backup/Slate Choir.slab", "3")
+    found = {f.path: f.measured for f in desk.contents()}
+    assert found == {"Extra/_old": "2 files (3 B), left out of the archive"}
+
+
 def test_innocent_neighbours_of_working_files(desk: Desk, rules_of: Ids) -> None:
     desk.put("Old Slate.slab", (desk.folder / "Slate Choir.slab").read_bytes())  # no "Slate.slab" beside it
     desk.put("Session.slabsong")

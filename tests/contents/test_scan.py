@@ -87,6 +87,19 @@ def test_short_texts_as_messagepack_writes_them() -> None:
     assert texts(scan_bytes(data)) == ["Samples/a.wav", "s" * 44 + ".wav"]
 
 
+@pytest.mark.parametrize("text", ["/Users/ann/Kit", "~/Slate Kit/One", "..\\Other Kit\\x", "Samples/a.wav"])
+def test_a_path_at_the_very_first_byte(text: str) -> None:
+    (found,) = scan_bytes(text.encode() + b"\0\1").mentions
+    assert (found.text, found.offset) == (text, 0)
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 3, 4])
+def test_up_to_three_rare_characters_before_a_word_are_bytes_and_more_are_a_name(count: int) -> None:
+    (found,) = scan_bytes(b"\1\0" + ("鐘" * count + "Samples/a.wav").encode() + b"\0\1").mentions
+    assert found.text == ("鐘" * 4 if count == 4 else "") + "Samples/a.wav"
+    assert found.offset == 2 + (3 * count if count < 4 else 0)
+
+
 def test_a_length_decides_where_a_longer_ending_would_fit_as_well() -> None:
     data = b"\x00\x0dSamples/a.wavelength\x00\x0eSamples/bb.tiffany\x00\x0eSamples/b.tiff\x00"
     assert texts(scan_bytes(data), sure=True) == ["Samples/a.wav", "Samples/bb.tif", "Samples/b.tiff"]
