@@ -115,7 +115,7 @@ def start(folder: Path, as_json: bool, version_: str | None, **given: str | None
             raise CompanionError("The folder already has facts", str(shop.places.facts), "open it, or edit that file")
         proposal = shop.propose(watch)
     if not as_json:
-        print_lines(list(proposal.seen))
+        print_lines(list(proposal.lines))
     if not as_json and sys.stdin.isatty():
         for key, question in proposal.asks:
             if key not in answers and (given_now := click.prompt(question, default="", show_default=False)):
@@ -123,7 +123,7 @@ def start(folder: Path, as_json: bool, version_: str | None, **given: str | None
     shop.start(answers)
     print_result(
         as_json,
-        {"facts": str(shop.places.facts), "seen": proposal.seen, "open": [key for key, _ in proposal.asks]},
+        {"facts": str(shop.places.facts), "seen": proposal.lines, "open": [key for key, _ in proposal.asks]},
         ask_lines(shop.places.facts, shop.folder),
     )
     return 0

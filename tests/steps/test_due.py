@@ -109,7 +109,7 @@ def test_changes_are_counted_by_kind() -> None:
         facts=True,
         others=1,
     )
-    assert found.told == (
+    assert found.text == (
         "1 sample added, 1 removed, 1 changed, patch changed, script removed, facts changed, 1 other file"
     )
 
@@ -124,8 +124,8 @@ def test_the_same_content_elsewhere_is_one_renamed() -> None:
 def test_what_only_a_system_writes_is_nothing() -> None:
     found = moved((".DS_Store", "1", "2"))
     assert not found.any
-    assert found.told == ""
+    assert found.text == ""
 
 
 def test_several_patches_are_told_with_their_number() -> None:
-    assert moved(("a.patch", "1", "2"), ("b.patch", "1", "2")).told == "2 patches changed"
+    assert moved(("a.patch", "1", "2"), ("b.patch", "1", "2")).text == "2 patches changed"

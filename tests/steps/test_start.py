@@ -38,7 +38,7 @@ def test_what_can_be_seen_is_proposed(entries: Entries) -> None:
     assert found.facts.instrument.licence_file == "LICENCE.txt"
     assert found.facts.contents.patches == ("Slate Choir.patch",)
     assert found.facts.naming.pattern == "{layer}_{note}_rr{take}"
-    told = " ".join(found.seen)
+    told = " ".join(found.lines)
     assert "10 samples in Samples and Hummed." in told
     assert "Patch: Slate Choir.patch." in told
     assert "1 impulse response." in told
@@ -60,13 +60,13 @@ def test_without_a_patch_it_is_asked_for_and_without_notes_in_names_no_conventio
     assert "naming.middle_c" not in keys
     assert found.facts.contents.patches == ()
     assert found.facts.naming.pattern == ""
-    assert "No file looks like a patch." in found.seen
+    assert "No file looks like a patch." in found.lines
 
 
 def test_an_empty_folder_is_no_trouble() -> None:
     found = proposal("", ())
     assert found.facts == Facts()
-    assert "0 samples." in found.seen
+    assert "0 samples." in found.lines
 
 
 def test_what_is_ours_or_lies_deeper_is_no_patch(entries: Entries) -> None:
@@ -79,7 +79,7 @@ def test_hostile_names_are_shown_inert_and_the_facts_can_be_written(entries: Ent
     found = proposal("Sl\u202eate\udce9", opaque(entries(files)))
     assert found.facts.instrument.title == "Sl\\u202eate\\udce9"
     assert found.facts.contents.patches == ("LICENCE.?", "caf?.patch"), "the wildcard for one character"
-    for line in found.seen:
+    for line in found.lines:
         line.encode()
         assert "\x1b" not in line
     write_new(tmp_path / "release.toml", found.facts)
@@ -88,8 +88,8 @@ def test_hostile_names_are_shown_inert_and_the_facts_can_be_written(entries: Ent
 
 def test_samples_beside_the_patch_are_told_in_words(entries: Entries) -> None:
     both = proposal("x", entries({"a.wav": "", "b.wav": "", "Takes/c.wav": ""}))
-    assert both.seen[0] == "3 samples in the folder itself and Takes."
-    assert proposal("x", entries({"Takes/c.wav": ""})).seen[0] == "1 sample in Takes."
+    assert both.lines[0] == "3 samples in the folder itself and Takes."
+    assert proposal("x", entries({"Takes/c.wav": ""})).lines[0] == "1 sample in Takes."
 
 
 def test_sample_folders_come_fullest_first() -> None:
@@ -133,4 +133,4 @@ def test_looking_writes_nothing(tmp_path: Path) -> None:
     found = propose(tmp_path)
     assert sorted(path.name for path in tmp_path.rglob("*")) == before
     assert found.facts.contents.patches == ("Choir.patch",)
-    assert "1 sample in Samples." in found.seen
+    assert "1 sample in Samples." in found.lines

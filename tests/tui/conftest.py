@@ -245,7 +245,7 @@ class Bench(Workshop):
         )
 
     def propose(self, watch: Watch = QUIET) -> Proposal:
-        return Proposal(facts=Facts(), seen=("2 samples in samples.",), asks=(("instrument.maker", "Whose is it?"),))
+        return Proposal(facts=Facts(), lines=("2 samples in samples.",), asks=(("instrument.maker", "Whose is it?"),))
 
     def start(self, answers: Mapping[str, object], watch: Watch = QUIET) -> None:
         self.calls.append(("start", dict(answers)))

@@ -68,7 +68,7 @@ def moved_lines(listed: Sequence[Snapshot], lines: Sequence[str], moved: Mapping
     lines_of = []
     for shot, line in zip(listed, lines, strict=True):
         there = moved.get(shot.number)
-        what = (there.told or "the same files") if there else "what changed cannot be read"
+        what = (there.text or "the same files") if there else "what changed cannot be read"
         lines_of += [line, f"       {'the first' if shot is listed[-1] else what}"]
     return lines_of
 

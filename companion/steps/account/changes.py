@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 MOST_TEXTS: Final = 20
 MOST_TEXT: Final = 64 << 10
-"""Changed files whose lines are told, and the bytes either side of one may have: notes and scripts, not tables."""
+"""Changed files whose lines are shown, and the bytes either side of one may have: notes and scripts, not tables."""
 
 MOST_MEASURED: Final = 50
 """Changed samples whose measures are compared; the old content of each has to be read from the history for it."""
@@ -52,10 +52,10 @@ def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) 
     from companion.contents.kinds import kinds_by
 
     kind_of = kinds_by(facts.contents)
-    told = facts_lines(found.facts_before, found.facts_after)
+    stated = facts_lines(found.facts_before, found.facts_after)
     heard = _heard(found, history, cache, {path for path in found.changed if kind_of(path).audible})
     by_path = dict(heard)
-    lines = [visible(line) for line in told]
+    lines = [visible(line) for line in stated]
     added, removed, changed = (_makers(paths) for paths in (found.added, found.removed, found.changed))
     for verb, paths in (("added", added), ("removed", removed), ("changed", changed)):
         lines += [
@@ -75,7 +75,7 @@ def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) 
         removed=removed,
         changed=changed,
         renamed=renamed,
-        facts=told,
+        facts=stated,
         heard=heard,
         texts=texts,
     )
@@ -84,8 +84,8 @@ def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) 
 def _texts(found: Comparison, paths: Sequence[str]) -> tuple[tuple[str, str], ...]:
     """Return path and unified diff of those that are text on both sides."""
     small = [path for path in paths if max(size or 0 for size in found.sizes.get(path, (0, 0))) <= MOST_TEXT]
-    told = ((path, found.text_diff(path)) for path in small[:MOST_TEXTS])
-    return tuple((path, diff) for path, diff in told if diff)
+    diffs = ((path, found.text_diff(path)) for path in small[:MOST_TEXTS])
+    return tuple((path, diff) for path, diff in diffs if diff)
 
 
 def _makers(paths: Sequence[str]) -> tuple[str, ...]:
@@ -130,7 +130,7 @@ def _line(verb: str, kind: Kind, path: str, sizes: tuple[int | None, int | None]
 
 
 def facts_lines(before: str, after: str) -> tuple[str, ...]:
-    """Return sentences on what changed between two texts of ``release.toml``; unreadable ones are said to be so."""
+    """Return sentences on what changed between two texts of ``release.toml``; one line where a side cannot be read."""
     from companion.words.changes import facts_changed
 
     if before == after:
@@ -150,16 +150,16 @@ def facts_lines(before: str, after: str) -> tuple[str, ...]:
             was, now = getattr(getattr(old, table), name), getattr(getattr(new, table), name)
             base = old if (table, name) == ("engine", "name") else msgspec.structs.replace(old, engine=engine)
             mine = for_players(base, _with(base, table, name, now))
-            # Told already when the lines that this fact alone would bring are among them.
+            # There already when the lines that this fact alone would bring are among them.
             if was != now and not (mine and all(text in lines for text in mine)):
-                lines.append(f"{table}.{name}: {_said(now)} instead of {_said(was)}")
+                lines.append(f"{table}.{name}: {_value_text(now)} instead of {_value_text(was)}")
     for table in ("layers", "controls"):
         items = {item.name: item for item in getattr(new, table)}
         for item in getattr(old, table):
             for name in item.__struct_fields__ if item.name in items else ():
                 was, now = getattr(item, name), getattr(items[item.name], name)
                 if was != now and not for_players(old, _with(old, table, name, now, item.name)):
-                    lines.append(f"{table}.{item.name}.{name}: {_said(now)} instead of {_said(was)}")
+                    lines.append(f"{table}.{item.name}.{name}: {_value_text(now)} instead of {_value_text(was)}")
     if old.waivers != new.waivers:
         lines.append(f"{plural(len(new.waivers), 'waiver')} instead of {len(old.waivers):,}")
     return tuple(lines)
@@ -174,7 +174,7 @@ def _with(facts: Facts, table: str, name: str, value: Any, item: str = "") -> Fa
     return msgspec.structs.replace(facts, **{table: changed})
 
 
-def _said(value: object) -> str:
+def _value_text(value: object) -> str:
     if value is None or value in ("", ()):
         return "nothing"
     if isinstance(value, tuple):
@@ -195,7 +195,7 @@ def _heard(found: Comparison, history: History, cache: Cache, audible: set[str])
     was = known(found.a, sorted(audible)[:MOST_MEASURED])
     now = known(found.b, list(was))
     lines = [(path, difference(was[path], now[path])) for path in now]
-    return tuple((path, said) for path, said in lines if said)
+    return tuple((path, line) for path, line in lines if line)
 
 
 def difference(was: Measured, now: Measured) -> str:

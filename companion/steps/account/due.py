@@ -46,11 +46,11 @@ class Unkept(msgspec.Struct, frozen=True, kw_only=True):
     moved: Moved = Moved()
 
     @property
-    def told(self) -> str:
+    def text(self) -> str:
         """What is not kept, in a few words; empty when everything is."""
         if not self.snapshot:
             return "no snapshot of this folder yet"
-        return f"{self.moved.told} since snapshot {self.snapshot}" if self.moved.any else ""
+        return f"{self.moved.text} since snapshot {self.snapshot}" if self.moved.any else ""
 
 
 class Due(msgspec.Struct, frozen=True, kw_only=True):
@@ -89,11 +89,11 @@ def age_of(at: str, now: datetime) -> float | None:
 def due_of(unkept: Unkept, now: datetime) -> Due | None:
     """Return why a snapshot is due, or None. One whose age cannot be told counts as old: asking costs a line."""
     if not unkept.snapshot:
-        return Due(because=unkept.told, label=FIRST)
+        return Due(because=unkept.text, label=FIRST)
     moved = unkept.moved
     age = age_of(unkept.at, now)
     worked = moved.worked and (age is None or age >= HOUR)
     left = moved.any and (age is None or age >= DAY)
     if not (moved.samples.total >= many(unkept.samples) or worked or left):
         return None
-    return Due(because=unkept.told, label=moved.told, since=unkept.at)
+    return Due(because=unkept.text, label=moved.text, since=unkept.at)

@@ -28,7 +28,7 @@ class Counts(msgspec.Struct, frozen=True, kw_only=True):
         """How many are not as they were."""
         return self.added + self.removed + self.changed + self.renamed
 
-    def told(self, one: str, many: str, *, bare: bool = False) -> list[str]:
+    def phrases(self, one: str, many: str, *, bare: bool = False) -> list[str]:
         """Return ``2 samples added``, ``1 removed``; ``bare``: a single one without its number, ``patch changed``."""
         there = [(name, count) for name in self.__struct_fields__ if (count := getattr(self, name))]
         if not there:
@@ -61,10 +61,13 @@ class Moved(msgspec.Struct, frozen=True, kw_only=True):
         return bool(self.samples.total or self.worked or self.others)
 
     @property
-    def told(self) -> str:
+    def text(self) -> str:
         """All of it in a few words, such as ``2 samples added, 1 changed, patch changed``; empty for nothing."""
-        parts = self.samples.told("sample", "samples")
-        parts += self.patches.told("patch", "patches", bare=True) + self.scripts.told("script", "scripts", bare=True)
+        parts = [
+            *self.samples.phrases("sample", "samples"),
+            *self.patches.phrases("patch", "patches", bare=True),
+            *self.scripts.phrases("script", "scripts", bare=True),
+        ]
         parts += ["facts changed"] if self.facts else []
         parts += [plural(self.others, "other file")] if self.others else []
         return ", ".join(parts)

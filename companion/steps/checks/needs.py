@@ -216,9 +216,9 @@ def engine_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:
     name = engine.name.strip() or "Engine not stated"
     if not engine.minimum.strip():
         return Line(name="Engine", value=f"{name}, version not stated", because="no minimum is stated", proven=False)
-    shown = opened_at_or_below(tests, engine.minimum)
-    if shown:
-        because, proven = f"an away test on {shown.engine_version} passed", True
+    proof = opened_at_or_below(tests, engine.minimum)
+    if proof:
+        because, proven = f"an away test on {proof.engine_version} passed", True
     elif engine.saved_with and engine_version(engine.minimum) == engine_version(engine.saved_with):
         because, proven = "the version it was saved with; not tested elsewhere yet", False
     else:

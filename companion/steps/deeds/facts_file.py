@@ -89,13 +89,13 @@ def _hold(result: str, wanted: Facts) -> None:
             "The facts are UTF-8 text and cannot hold a name that is not", "release.toml", "rename that file first"
         ) from error
     # Compared as text: a number that is none (nan) is not equal to itself. Line ends in texts are all one to TOML.
-    if _said(facts_from_toml(result)) != _said(wanted):
+    if _comparable(facts_from_toml(result)) != _comparable(wanted):
         raise CompanionError(
             "The facts could not be edited without changing others", "release.toml", "edit the file by hand"
         )
 
 
-def _said(facts: Facts) -> str:
+def _comparable(facts: Facts) -> str:
     return repr(facts).replace("\\r\\n", "\\n")
 
 

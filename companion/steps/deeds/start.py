@@ -38,10 +38,10 @@ _NO_TEXT: Final = re.compile(r"[\ud800-\udfff]")
 
 
 class Proposal(msgspec.Struct, frozen=True, kw_only=True):
-    """Facts as far as they can be seen; seen: that in sentences; asks: (key, question) for what cannot be seen."""
+    """Facts as far as they can be seen; lines: that in sentences; asks: (key, question) for what cannot be seen."""
 
     facts: Facts
-    seen: tuple[str, ...]
+    lines: tuple[str, ...]
     asks: tuple[tuple[str, str], ...]
 
 
@@ -68,14 +68,14 @@ def proposal(name: str, entries: tuple[Entry, ...]) -> Proposal:
         if "/" not in path and "." in path.lstrip(".") and path.rpartition(".")[2].lower() not in known
     ]
     pattern = propose_pattern([path for path in kinds[Kind.SAMPLE] if not _NO_TEXT.search(path)])
-    seen = [_found(len(kinds[Kind.SAMPLE]), "sample", sample_folders(kinds[Kind.SAMPLE]))]
-    seen.append(f"Patch: {listed([visible(path) for path in patches])}." if patches else "No file looks like a patch.")
+    lines = [_found(len(kinds[Kind.SAMPLE]), "sample", sample_folders(kinds[Kind.SAMPLE]))]
+    lines.append(f"Patch: {listed([visible(path) for path in patches])}." if patches else "No file looks like a patch.")
     for kind, word in ((Kind.IMPULSE, "impulse response"), (Kind.PICTURE, "picture"), (Kind.DOCUMENT, "text")):
         if kinds[kind]:
-            seen.append(_found(len(kinds[kind]), word, []))
+            lines.append(_found(len(kinds[kind]), word, []))
     stay = len(kinds[Kind.SYSTEM]) + len(kinds[Kind.WORKING])
-    seen += [f"{plural(stay, 'system or working file')} would stay at home."] if stay else []
-    seen.append(f"File names read as {pattern}." if pattern else "No pattern fits most of the file names.")
+    lines += [f"{plural(stay, 'system or working file')} would stay at home."] if stay else []
+    lines.append(f"File names read as {pattern}." if pattern else "No pattern fits most of the file names.")
     # Facts are UTF-8: a patch whose name is not is named by the wildcard for one character.
     named = tuple(_NO_TEXT.sub("?", path) for path in patches)
     facts = Facts(
@@ -91,7 +91,7 @@ def proposal(name: str, entries: tuple[Entry, ...]) -> Proposal:
     wanted = tuple(
         ask for ask in asks if ask[0] != "instrument.title" and not (ask[0] == "naming.middle_c" and not pattern)
     )
-    return Proposal(facts=facts, seen=tuple(seen), asks=wanted)
+    return Proposal(facts=facts, lines=tuple(lines), asks=wanted)
 
 
 def _found(count: int, word: str, places: list[str]) -> str:

@@ -10,7 +10,7 @@ import tempfile
 import zlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -27,6 +27,9 @@ from companion.core.units import both_bytes, decimal_bytes
 from companion.steps.desk import Desk
 from companion.steps.looks.savings import with_savings
 from companion.steps.model import Look, Status
+
+if TYPE_CHECKING:
+    from companion.archive.prove import Proof
 
 
 class Packed(msgspec.Struct, frozen=True, kw_only=True):
@@ -125,29 +128,17 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
     """Build the archive of what ships and prove it; the archive that stood before is replaced only by a whole one."""
     from companion.archive.build import pending_archive
     from companion.archive.plan import archive_name, plan, top_folder
-    from companion.archive.prove import prove
 
     refuse_unfit(desk)
     instrument = desk.facts.instrument
-    top = top_folder(instrument.title)
-    planned = plan(top, [(e.path, desk.folder / e.path, e.size, e.sha256) for e in desk.ships])
+    planned = plan(top_folder(instrument.title), [(e.path, desk.folder / e.path, e.size, e.sha256) for e in desk.ships])
     target = desk.places.releases / archive_name(instrument.title, instrument.version)
     _refuse_over_released(desk, target)
     with (
         proof_place(desk.folder, planned.size) as place,
         pending_archive(planned, target, desk.watch) as new,
     ):
-        proof = prove(
-            new.path,
-            manifest=planned.manifest,
-            into=place / "a player’s folder",
-            limit_bytes=desk.facts.limits.upload_bytes,
-            watch=desk.watch,
-        )
-        findings = list(proof.findings)
-        if proof.extracted is not None:
-            findings += judge_opened(desk, proof.extracted / top)
-        findings = with_savings(desk, findings, new.path)
+        proof, findings = _proven(desk, new.path, planned.manifest, place)
         kept = not any(finding.blocks for finding in findings)
         if kept:
             new.accept()
@@ -157,7 +148,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         sha256=new.sha256,
         members=len(planned.members),
         checked_with=proof.checked_with,
-        findings=ordered(findings),
+        findings=findings,
         kept=kept,
     )
     details = {
@@ -189,6 +180,27 @@ def _refuse_over_released(desk: Desk, target: Path) -> None:
             str(target),
             "raise instrument.version first",
         )
+
+
+def _proven(
+    desk: Desk, archive: Path, manifest: Mapping[str, tuple[int, str]], place: Path, checksum: str = ""
+) -> tuple[Proof, tuple[Finding, ...]]:
+    """Open an archive of what ships in ``place`` and judge it, and what comes out there."""
+    from companion.archive.plan import top_folder
+    from companion.archive.prove import prove
+
+    proof = prove(
+        archive,
+        checksum=checksum,
+        manifest=manifest,
+        into=place / "a player’s folder",
+        limit_bytes=desk.facts.limits.upload_bytes,
+        watch=desk.watch,
+    )
+    findings = list(proof.findings)
+    if proof.extracted is not None:
+        findings += judge_opened(desk, proof.extracted / top_folder(desk.facts.instrument.title))
+    return proof, ordered(with_savings(desk, findings, archive))
 
 
 def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
@@ -242,7 +254,6 @@ def _stands(desk: Desk, details: Mapping[str, Any]) -> bool:
 def look_archive(desk: Desk) -> Look | None:
     """Prove the archive that was built of this content again, whoever judged it then; None while there is none."""
     from companion.archive.plan import top_folder
-    from companion.archive.prove import prove
     from companion.archive.whole_rules import archive_differs
 
     built = [
@@ -258,18 +269,8 @@ def look_archive(desk: Desk) -> Look | None:
     top = top_folder(desk.facts.instrument.title)
     manifest = {f"{top}/{entry.path}": (entry.size, entry.sha256) for entry in desk.ships}
     with proof_place(desk.folder, sum(entry.size for entry in desk.ships)) as place:
-        proof = prove(
-            path,
-            checksum=details["sha256"],
-            manifest=manifest,
-            into=place,
-            limit_bytes=desk.facts.limits.upload_bytes,
-            watch=desk.watch,
-        )
-        findings = list(proof.findings)
-        if proof.extracted is not None:
-            findings += judge_opened(desk, proof.extracted / top)
-    return Look(findings=ordered(with_savings(desk, findings, path)), details=details)
+        _, findings = _proven(desk, path, manifest, place, details["sha256"])
+    return Look(findings=findings, details=details)
 
 
 def _room_for(archive: Path) -> int:

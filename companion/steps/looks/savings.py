@@ -28,12 +28,14 @@ def with_savings(desk: Desk, findings: Iterable[Finding], archive: Path) -> list
     Lossless packing is told in bytes of the archive; what the Sound step measured in bytes of the samples as they lie
     in the folder, and said to be. No sample is read where the archive keeps its limit.
     """
-    return [_told(desk, finding, archive) if finding.rule == "size-over-limit" else finding for finding in findings]
+    return [
+        _with_ways(desk, finding, archive) if finding.rule == "size-over-limit" else finding for finding in findings
+    ]
 
 
-def _told(desk: Desk, finding: Finding, archive: Path) -> Finding:
-    told = [finding.mend.rstrip("."), _lossless(desk, archive), _before_packing(desk)]
-    return msgspec.structs.replace(finding, mend=". ".join(sentence for sentence in told if sentence))
+def _with_ways(desk: Desk, finding: Finding, archive: Path) -> Finding:
+    sentences = [finding.mend.rstrip("."), _lossless(desk, archive), _before_packing(desk)]
+    return msgspec.structs.replace(finding, mend=". ".join(sentence for sentence in sentences if sentence))
 
 
 def _lossless(desk: Desk, archive: Path) -> str:
@@ -42,8 +44,8 @@ def _lossless(desk: Desk, archive: Path) -> str:
     from companion.archive.plan import top_folder
     from companion.sound.measures.lossless import flac_sizes
 
-    seen = inspect(archive)
-    packed = {member.name: member.packed for member in seen.files}
+    inspection = inspect(archive)
+    packed = {member.name: member.packed for member in inspection.files}
     top = top_folder(desk.facts.instrument.title)
     files = [(e.path, desk.folder / e.path, e.sha256) for e in desk.of_kind(Kind.SAMPLE, Kind.IMPULSE)]
     sizes = flac_sizes(files, desk.cache, desk.watch, still=desk.still)
@@ -54,7 +56,7 @@ def _lossless(desk: Desk, archive: Path) -> str:
     }
     if not saved:
         return ""
-    over = seen.size - (desk.facts.limits.upload_bytes or 0) - sum(saved.values())
+    over = inspection.size - (desk.facts.limits.upload_bytes or 0) - sum(saved.values())
     enough = "enough to keep the limit" if over <= 0 else f"{decimal_bytes(over)} too little to keep the limit"
     # FLAC has no place of its own for what else a sample file may hold.
     loops = "; loops stored in the files would not come along" if any(desk.probes[path].loops for path in saved) else ""

@@ -56,7 +56,7 @@ def look_sound(desk: Desk) -> Look:
             layer: {"loudness_lufs": round(loudness, 1), "alone_db": round(drop, 1)}
             for layer, (loudness, drop) in layer_levels(model).items()
         },
-        "heard": [_heard(tuning, desk.facts.naming.middle_c) for tuning in model.tunings],
+        "heard": [_tuning_line(tuning, desk.facts.naming.middle_c) for tuning in model.tunings],
         "savings": msgspec.to_builtins(savings_of(measured.values())),
         "impulses": [_impulse(path, one) for path, one in measured.items() if kinds[path] is Kind.IMPULSE],
     }
@@ -73,13 +73,13 @@ def _zones_table(desk: Desk) -> str:
     return read_capped(desk.folder / name, 16 << 20, "table of zones").decode("utf-8-sig", "replace")
 
 
-def _heard(tuning: Tuning, stated: str) -> str:
+def _tuning_line(tuning: Tuning, stated: str) -> str:
     """Return what the measured pitches say of an instrument's octave convention and tuning; shown, never assumed."""
     name = visible(tuning.layer) or "samples"
     # Where the facts state a convention, names are read by it already, and no octave should be left over.
     convention = {0: stated or "C4", 1: "C3"}.get(tuning.octaves, "") if tuning.from_names else ""
-    said = f"middle C is {convention}" if convention else f"{tuning.octaves:+d} octaves from the declared notes"
-    return f"{name}: {said if tuning.from_names or tuning.octaves else 'as declared'}, tuned {tuning.cents:+.0f} cents"
+    text = f"middle C is {convention}" if convention else f"{tuning.octaves:+d} octaves from the declared notes"
+    return f"{name}: {text if tuning.from_names or tuning.octaves else 'as declared'}, tuned {tuning.cents:+.0f} cents"
 
 
 def _impulse(path: str, one: Measured) -> str:

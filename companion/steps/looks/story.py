@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.words.story import Change, Story, Tested
 
-_TOLD: Final = ("paths", "sound")
+_FOR_PLAYERS: Final = ("paths", "sound")
 """Steps whose open findings a player is told of; the others are the maker's own affair, or answered by hand."""
 
 GENERATED: Final = ("readme.", "changelog.")
@@ -33,7 +33,7 @@ def build_story(desk: Desk, *, download: bool) -> Story:
     from companion.words.story import story_from_facts
 
     facts, weight, before = desk.facts, weight_of(desk), desk.release_before
-    shown = opened_at_or_below(desk.away_here, facts.engine.minimum)
+    proof = opened_at_or_below(desk.away_here, facts.engine.minimum)
     sound = desk.found("sound")
     ships = {entry.path for entry in desk.ships}
     more: dict[str, object] = {
@@ -52,8 +52,8 @@ def build_story(desk: Desk, *, download: bool) -> Story:
         "previous_version": before.version if before else "",
         "licence_file": facts.instrument.licence_file or licence_file_in(ships),
     }
-    if shown:
-        more["minimum_because"] = f"tested with {shown.engine_version} away from the maker’s computer"
+    if proof:
+        more["minimum_because"] = f"tested with {proof.engine_version} away from the maker’s computer"
     return story_from_facts(facts, _samples_of_layers(desk), **more)
 
 
@@ -86,12 +86,12 @@ def known_problems(desk: Desk) -> tuple[str, ...]:
     from companion.trials.control_rules import verdicts
 
     lines = []
-    for step in _TOLD:
+    for step in _FOR_PLAYERS:
         evidence = desk.found(step)
         by_rule: dict[str, list[Finding]] = {}
         for finding in applied(desk, step, evidence.findings if evidence else ()):
-            told = finding.severity == "warns" or (finding.severity == "blocks" and finding.waived)
-            if told and not finding.unknown:
+            for_players = finding.severity == "warns" or (finding.severity == "blocks" and finding.waived)
+            if for_players and not finding.unknown:
                 by_rule.setdefault(finding.rule, []).append(finding)
         for rule, findings in by_rule.items():
             files = len({finding.path for finding in findings if finding.path})
@@ -111,8 +111,8 @@ def changes_since(desk: Desk, record: ReleaseRecord | None) -> tuple[Change, ...
 
     if record is None:
         return ()
-    before = {path: sha for path, _, sha in record.files if _told(path)}
-    now = {entry.path: entry for entry in desk.ships if _told(entry.path)}
+    before = {path: sha for path, _, sha in record.files if _is_makers(path)}
+    now = {entry.path: entry for entry in desk.ships if _is_makers(entry.path)}
     added, gone = [now[p] for p in now if p not in before], [p for p in before if p not in now]
     pairs = renamed(gone, added, before)
     kinds = _kinds(desk, gone)
@@ -135,7 +135,7 @@ def renamed(gone: list[str], added: list[Entry], before: dict[str, str]) -> dict
     return {path: by_content[sha].pop(0) for path in gone if by_content.get(sha := before[path])}
 
 
-def _told(path: str) -> bool:
+def _is_makers(path: str) -> bool:
     return path != FACTS_FILE and not path.lower().startswith(GENERATED)
 
 

@@ -29,7 +29,7 @@ def before_release(unkept: Unkept | None, problem: str) -> str:
     """Return what recording a release keeps. problem: why no snapshots can be kept, or nothing."""
     if problem:
         return f"No snapshot can be taken: {problem}. Archive, checksum and file list are kept as the record."
-    left = f" Not kept so far: {unkept.told}." if unkept and unkept.snapshot and unkept.told else ""
+    left = f" Not kept so far: {unkept.text}." if unkept and unkept.snapshot and unkept.text else ""
     return f"{OWN_SNAPSHOT}{left} Archive, checksum and file list are kept as the record."
 
 

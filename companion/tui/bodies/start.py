@@ -37,7 +37,7 @@ class StartForm(Vertical):
             fields.append(Field(key=key, label=question, shape=known.shape, choices=known.choices, rows=2))
         intro = content(
             "There is no release.toml here yet. This is what was found:\n",
-            *(f"  {line}\n" for line in proposal.seen),
+            *(f"  {line}\n" for line in proposal.lines),
             "\nThe rest only you can tell. Leave blank what you do not know yet.",
         )
         texts = {field.key: text_of(field, value_of(proposal.facts, field.key)) for field in fields}

@@ -139,7 +139,7 @@ class Drawer(ModalScreen[None]):
             take = ". Press t to keep the folder as it is now." if writable else ", and this folder is read-only."
             text = content(f"No snapshot yet{take}")
         elif unkept and unkept.snapshot:
-            state = f"Not kept yet: {unkept.told}." if unkept.told else "All that is in the folder now is kept."
+            state = f"Not kept yet: {unkept.text}." if unkept.text else "All that is in the folder now is kept."
             text = content((state, "$foreground-muted"))
         else:
             text = Content("")

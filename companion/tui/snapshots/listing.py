@@ -69,7 +69,7 @@ def changed(shot: Snapshot, before: Snapshot | None, known: WorkedOut) -> str:
     moved = known.moves[trees]
     if moved is None:
         return "; what changed cannot be read"
-    return f": {moved.told or 'the same files'}"
+    return f": {moved.text or 'the same files'}"
 
 
 class Shots(OptionList):
