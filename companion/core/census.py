@@ -112,7 +112,7 @@ class Census:
     def remember(self, read: Iterable[tuple[str, Reading]]) -> None:
         """Keep the ids of files that held still."""
         rows = [
-            (os.fsencode(path), _Row(*_look(one.status), one.ids.sha256, one.ids.blob, one.when))
+            (os.fsencode(path), _Row(*_stat_fields(one.status), one.ids.sha256, one.ids.blob, one.when))
             for path, one in read
             if one.still and one.status and one.ids
         ]
@@ -158,7 +158,7 @@ def _changed(status: os.stat_result) -> int:
     return 0 if os.name == "nt" else status.st_ctime_ns
 
 
-def _look(status: os.stat_result) -> tuple[int, int, int, int]:
+def _stat_fields(status: os.stat_result) -> tuple[int, int, int, int]:
     return status.st_size, status.st_mtime_ns, _changed(status), status.st_ino
 
 

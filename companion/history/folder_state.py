@@ -71,7 +71,7 @@ class FolderState(NamedTuple):
     empty: tuple[str, ...]
 
 
-def look(store: Store, cache: Cache, sink: Sink, watch: Watch, *, thorough: bool, writes: bool) -> FolderState:
+def read_folder(store: Store, cache: Cache, sink: Sink, watch: Watch, *, thorough: bool, writes: bool) -> FolderState:
     """Read what changed since the last look and return the whole folder. Blobs go into ``sink``.
 
     thorough: hash every byte again, whatever the file system says. writes: blobs known by id but not in the history

@@ -95,11 +95,11 @@ class History:
 
     def now(self, watch: Watch = QUIET) -> dict[str, KeptFile]:
         """Return every file of the folder as it is now by path; nothing is written to the history."""
-        from companion.history.folder_state import look
+        from companion.history.folder_state import read_folder
         from companion.history.reader import Sink
 
         nothing = Sink(lambda _blob: False, None)
-        return look(self._store, self.cache, nothing, watch, thorough=False, writes=False).files
+        return read_folder(self._store, self.cache, nothing, watch, thorough=False, writes=False).files
 
     def read(self, number: int, path: str) -> bytes:
         """Return the content of one file as snapshot ``number`` holds it."""

@@ -20,7 +20,7 @@ from companion.core.census import read_file
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import explain_os_error, read_capped, write_safely
 from companion.core.progress import QUIET, Watch
-from companion.history.folder_state import FolderState, look
+from companion.history.folder_state import FolderState, read_folder
 from companion.history.model import Restored
 from companion.history.names import is_within
 from companion.history.reader import Sink
@@ -137,9 +137,9 @@ def _carry_out_or_undo(store: Store, cache: Cache, todo: RestorePlan, before: Fo
     except (Cancelled, OSError) as error:
         _undo(store, cache, before)
         if isinstance(error, OSError):
-            told_error = explain_os_error(error, "restore the snapshot", store.folder)
-            told_error.do += "; what was there before has been put back"
-            raise CompanionError(told_error.what, told_error.where, told_error.do) from error
+            explanation = explain_os_error(error, "restore the snapshot", store.folder)
+            explanation.do += "; what was there before has been put back"
+            raise CompanionError(explanation.what, explanation.where, explanation.do) from error
         raise
     _end_journal(store)
     return done
@@ -154,7 +154,7 @@ def _carry_out(store: Store, todo: RestorePlan, before: FolderState, watch: Watc
 
 def _undo(store: Store, cache: Cache, before: FolderState) -> None:
     """Put back what was there; where that fails too, the journal stays and the next start finishes the restore."""
-    now = look(store, cache, Sink(store.packs.__contains__, None), QUIET, thorough=False, writes=False)
+    now = read_folder(store, cache, Sink(store.packs.__contains__, None), QUIET, thorough=False, writes=False)
     # What is in no snapshot was not written by the restore: somebody worked on meanwhile, and it stays.
     theirs = {path for path, kept in now.files.items() if bytes.fromhex(kept.blob) not in store.packs}
     back = plan(before.files, now.files, before.empty, now.empty)
@@ -186,7 +186,7 @@ def _guard(store: Store, before: FolderState, watch: Watch) -> Callable[[str, os
         kept, looked = before.files.get(path), before.looked.get(path)
         if kept is None or looked is None:
             raise Stays("a file lies there that could not be kept first")
-        if _look_of(looked) == _look_of(status):
+        if _stat_key(looked) == _stat_key(status):
             return
         if stat.S_ISREG(status.st_mode) and kept.mode != LINK:
             now = read_file(folder, path, lambda _count: watch.check()).ids
@@ -197,7 +197,7 @@ def _guard(store: Store, before: FolderState, watch: Watch) -> Callable[[str, os
     return check
 
 
-def _look_of(status: os.stat_result) -> tuple[int, ...]:
+def _stat_key(status: os.stat_result) -> tuple[int, ...]:
     return status.st_mode, status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino
 
 

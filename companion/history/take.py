@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import os
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator
 from datetime import datetime
 from typing import Final
 
+from companion.core import crew
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
-from companion.history.folder_state import FolderState, look
+from companion.history.folder_state import FolderState, read_folder
 from companion.history.reader import Sink
 from companion.history.snapshot import Snapshot
 from companion.history.store import commits, refs
@@ -37,7 +38,7 @@ def take_held(
     sink = Sink(store.packs.__contains__, store.pack_folder)
     try:
         with explained("write the snapshot", store.path):
-            state = look(store, cache, sink, watch, thorough=thorough or kind == "release", writes=True)
+            state = read_folder(store, cache, sink, watch, thorough=thorough or kind == "release", writes=True)
             state = _with_old_modes(store, state)
             root, trees = build_trees({path: (bytes.fromhex(one.blob), one.mode) for path, one in state.files.items()})
             # Few and small, and nobody else looks below one that is damaged: they are read back, not trusted.
@@ -121,6 +122,11 @@ def _write(store: Store, sink: Sink, trees: dict[bytes, bytes], snapshot: Snapsh
     return commit
 
 
+def _finish_packs(writers: Iterator[PackWriter]) -> None:
+    for writer in writers:
+        writer.finish()
+
+
 def _finish(store: Store, sink: Sink, objects: list[tuple[int, bytes, bytes]]) -> None:
     """Write objects (kind, id, content) beside the blobs, finish every pack and make all of it durable.
 
@@ -133,9 +139,7 @@ def _finish(store: Store, sink: Sink, objects: list[tuple[int, bytes, bytes]]) -
     for kind, oid, data in objects:
         writer.add(kind, data, oid)
     heavy = [one for one in sink.writers if one is not writer]
-    with ThreadPoolExecutor(max(1, len(heavy)), "history-sync") as pool:
-        for done in [pool.submit(one.finish) for one in heavy]:
-            done.result()
+    crew.share(heavy, _finish_packs, len(heavy), "history-sync")
     writer.finish()
     store.packs.refresh()
     store.settle()
