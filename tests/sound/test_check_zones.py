@@ -86,7 +86,41 @@ def test_a_mixture_only_warns(good: Any) -> None:
     assert {one.severity.value for one in findings} == {"warns"}
 
 
-def test_a_whole_instrument_off_is_told_once(good: Any, found: Any) -> None:
+@pytest.mark.parametrize(("wrong", "severity"), [(2, "blocks"), (3, "blocks"), (4, "warns")])
+def test_one_in_twenty_may_be_wrong_before_a_layer_is_a_mixture(good: Any, wrong: int, severity: str) -> None:
+    """5 % of 60 are 3."""
+    samples = scale(good, range(36, 96))
+    samples |= {named(40 + 7 * number): good(**pitched(45 + 7 * number)) for number in range(wrong)}
+    findings = [one for one in check_sound(sound_model(samples, {}, PATTERN)) if one.rule == "wrong-root"]
+    assert [one.severity.value for one in findings] == [severity] * wrong
+
+
+def test_an_octave_is_wrong_where_nothing_was_measured_against_it(good: Any, found: Any) -> None:
+    """No energy was found half-way, or in the odd partials, to speak of: nothing speaks for an illusion."""
+    for note in (66, 42):
+        samples = scale(good) | {named(54): good(**pitched(note, half_db=None, odd_even_db=None))}
+        assert found(samples, PATTERN) == {"wrong-root": [named(54)]}
+
+
+def test_three_neighbours_within_an_octave_are_needed_for_a_level_step(good: Any, found: Any) -> None:
+    def layer(*notes: int) -> dict[str, Any]:
+        samples = {named(note): good(momentary_max_lufs=-20.0) for note in (*range(48, 69, 3), *notes)}
+        return samples | {named(75): good(momentary_max_lufs=-40.0)}
+
+    assert found(layer(75, 87), PATTERN) == {"level-step": [named(75)]}
+    assert "level-step" not in found(layer(75, 88), PATTERN)
+    assert "level-step" not in found(layer(75), PATTERN)
+
+
+def test_a_layer_of_which_some_have_no_range_is_held_against_its_grid(good: Any, found: Any) -> None:
+    ranged = {f"slate {low}.wav": good(root_note=low, low_key=low, high_key=low + 5) for low in range(36, 60, 6)}
+    assert found(ranged) == {}
+    del ranged["slate 42.wav"]
+    assert found(ranged) == {"note-gap": [""]}
+    assert found(ranged | {"slate 60.wav": good(root_note=60, low_key=60)}) == {}, "four notes make no grid"
+
+
+def test_a_whole_instrument_off_is_reported_once(good: Any, found: Any) -> None:
     samples = {named(note): good(**pitched(note + 0.35)) for note in range(48, 72, 3)}
     assert found(samples, PATTERN) == {"off-pitch": [""]}
 

@@ -17,7 +17,7 @@ from companion.core.errors import Cancelled
 from companion.core.progress import QUIET, Watch
 from companion.sound.measures import pool
 from companion.sound.measures.batch import measure_files
-from companion.sound.measures.pool import Answer, Request, run_requests
+from companion.sound.measures.pool import Reply, Request, run_requests
 
 
 def children() -> int:
@@ -46,7 +46,7 @@ worker.main()
 
 def rehearsed(
     monkeypatch: pytest.MonkeyPatch, *how: str, watch: Watch = QUIET, workers: int | None = None
-) -> list[Answer]:
+) -> list[Reply]:
     """The answers to requests of which each says how it goes, in their order."""
     monkeypatch.setattr(pool, "_START", _REHEARSING)
     requests = [Request(key, (one,)) for key, one in enumerate(how)]
@@ -61,7 +61,7 @@ def test_crash_costs_one_file(monkeypatch: pytest.MonkeyPatch) -> None:
     answers = rehearsed(monkeypatch, *how, workers=2)
     assert answers[3].failure == "the decoder crashed on it"
     assert answers[5].failure == "ValueError: a fault? of ours"
-    assert all(answers[key] == Answer(key, f"fine {key}".encode()) for key in (0, 1, 2, 4, 6, 7))
+    assert all(answers[key] == Reply(key, f"fine {key}".encode()) for key in (0, 1, 2, 4, 6, 7))
 
 
 def test_stall_is_stopped_and_costs_one_file(monkeypatch: pytest.MonkeyPatch) -> None:

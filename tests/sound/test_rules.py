@@ -12,7 +12,7 @@ from companion.core.facts import Facts, Layer, Limits, Naming
 from companion.core.findings import Finding, Severity
 from companion.core.rules import judge_of
 from companion.sound.checks.model import sound_model
-from companion.sound.measures.measured import Click, LoopSeen, Measured, Run
+from companion.sound.measures.measured import Click, Measured, MeasuredLoop, Run
 from companion.sound.measures.versions import FORMAT, MEASURES, with_inputs
 from companion.sound.rules import RULES, check_sound
 
@@ -73,10 +73,12 @@ def test_a_place_in_a_file_is_data(good: Any) -> None:
     (click,) = findings(a=good(clicks=(Click(480, 9.0), Click(900, 20.0))))
     assert (click.at.frames, click.value) == ((480, 481), 2)
     assert click.measured == "2 clicks, the largest 20.0 dB above the sound around it"
-    (seam,) = findings(a=good(loops=(LoopSeen(start=100, end=900, seam="audible", jump=0.5, error=1.2, breaks=7.0),)))
+    (seam,) = findings(
+        a=good(loops=(MeasuredLoop(start=100, end=900, seam="audible", jump=0.5, error=1.2, breaks=7.0),))
+    )
     assert (seam.at.frames, seam.value, seam.unit, seam.bound) == ((899, 900), 50, "%", 5)
-    assert seam.measured.startswith("steps by 50 % of the peak; unlike by 1.2")
-    (invalid,) = findings(a=good(loops=(LoopSeen(start=100, end=99_000),)))
+    assert seam.measured.startswith("steps by 50 % of the peak; the two sides differ by 1.2")
+    (invalid,) = findings(a=good(loops=(MeasuredLoop(start=100, end=99_000),)))
     assert (invalid.at.frames, invalid.value, invalid.bound) == ((100, 99_000), 99_000, 96_000)
 
 
@@ -119,7 +121,7 @@ def test_a_note_is_named_as_a_number_only_while_its_octave_is_known(good: Any) -
         facts = Facts(naming=Naming(pattern="x {note}", middle_c=middle_c))  # type: ignore[arg-type]
         gap = findings(facts, **{f"x {name}": good() for name in names})[0]
         assert (gap.rule, gap.at.key, gap.value) == ("note-gap", key, 1)
-        assert gap.measured.endswith("left out of the grid: G#3")
+        assert gap.measured.endswith("missing from an even grid: G#3")
 
 
 def test_a_layer_alone_may_drop_by_the_limit(good: Any) -> None:

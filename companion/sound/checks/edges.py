@@ -54,7 +54,7 @@ def peak_over(model: SoundModel) -> Iterator[Finding]:
     rests_on=with_inputs(LEVELS),
     means="The wave does not swing around zero.",
     why="Notes start and stop with a thump, and many voices together run out of headroom.",
-    mend="Take the offset out with a high-pass at a few hertz, then fade the ends.",
+    mend="Remove the offset with a high-pass filter at a few hertz, then fade the ends.",
     limit="mean within ±{bound} of full scale",
     bound=DC_OFFSET,
 )
@@ -147,7 +147,7 @@ def _loops_at_once(one: Measured) -> bool:
     means="The tail is cut off while it still sounds.",
     why="Notes that are held to the end stop with a click.",
     mend="Use the longer recording, loop it, or fade out the end.",
-    limit="last millisecond under {bound} of the loudest; looped samples are let pass",
+    limit="last millisecond under {bound} of the loudest; looped samples pass",
     unit="dB",
     bound=END_DB,
 )
@@ -167,9 +167,9 @@ def ends_hot(model: SoundModel) -> Iterator[Finding]:
     WARNS,
     rests_on=with_inputs(CLICKS),
     means="There is a click inside a tonal sound.",
-    why="Players hear a tick in the same place of the note each time.",
+    why="Players hear a tick at the same point of the note every time.",
     mend="Look at the place given; cut it out, redraw it, or take another recording.",
-    limit="nothing 7 dB above every other surprise within 25 ms, 12 dB without pitch",
+    limit="no sample 7 dB further from what its surroundings foretell than all within 25 ms; 12 dB without pitch",
     unit="click",
     source="linear prediction: Godsill and Rayner, Digital Audio Restoration, 1998, chapter 5",
 )
@@ -189,14 +189,13 @@ def click_inside(model: SoundModel) -> Iterator[Finding]:
     WARNS,
     rests_on=with_inputs(LOOPS),
     means="The wave breaks where the loop goes back.",
-    why="A held note ticks or flutters each time round.",
+    why="A held note ticks or flutters each time the loop comes round.",
     mend="Move the loop end to where the wave matches the start, or crossfade.",
-    limit="a step of {bound} of the peak; unlike by 0.4, or by 0.1 and 4 times",
+    limit="no step over {bound} of the peak where the sides differ by 0.4, or by 0.1 and 4 times as much as elsewhere",
     unit="%",
     bound=5,
 )
 def loop_seam(model: SoundModel) -> Iterator[Finding]:
-    """Loops whose wave breaks at the seam: see ``seams.seam_of``."""
     for path, one in model.samples():
         for loop in one.loops:
             if loop.seam == "audible":
@@ -204,6 +203,6 @@ def loop_seam(model: SoundModel) -> Iterator[Finding]:
                     path,
                     at=At(frames=(loop.end - 1, loop.end), rate=one.rate),
                     value=round(100 * loop.jump),
-                    says=f"steps by {{value}} of the peak; unlike by {loop.error:.1f} (0 the same, 2 upside down); "
-                    f"{loop.breaks:.1f} times what the sound does elsewhere",
+                    says=f"steps by {{value}} of the peak; the two sides differ by {loop.error:.1f} (0 the same, "
+                    f"2 upside down); {loop.breaks:.1f} times what the sound does elsewhere",
                 )

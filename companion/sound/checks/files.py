@@ -62,7 +62,6 @@ def clipped(model: SoundModel) -> Iterator[Finding]:
     source="IEEE 754: NaN and infinities are no sample values",
 )
 def not_finite(model: SoundModel) -> Iterator[Finding]:
-    """Floating-point files with NaN, infinite or absurd samples."""
     for path, one in model.readable():
         if one.not_finite:
             yield not_finite.finding(path, value=one.not_finite)
@@ -106,7 +105,6 @@ def silent(model: SoundModel) -> Iterator[Finding]:
     bound=SILENCE_DBFS,
 )
 def channel_dead(model: SoundModel) -> Iterator[Finding]:
-    """Files of two or more channels of which some are silent and some are not."""
     limit = silence_limit(model)
     floor = 10 ** (limit / 20)
     for path, one in model.readable():
@@ -171,7 +169,7 @@ def depth_mixed(model: SoundModel) -> Iterator[Finding]:
     BLOCKS,
     rests_on=with_inputs(LOOPS),
     means="A loop's points lie outside the file, or its end is not after its start.",
-    why="The engine ignores the loop, so that held notes stop, or plays whatever lies behind the sample in memory.",
+    why="The engine ignores the loop, so that held notes stop, or plays whatever follows the sample in memory.",
     mend="Set the loop again after the last edit of the file; trimming a sample moves its loop points.",
     limit="0 ≤ start < end ≤ length of the file",
     unit="frame",
@@ -193,7 +191,7 @@ def loop_invalid(model: SoundModel) -> Iterator[Finding]:
     rests_on=with_inputs(DIGEST, LEVELS),
     means="Two files are the same recording to the bit.",
     why="Keys or round robins that should differ are one sound; if that is meant, the download carries it twice.",
-    mend="Replace one by the recording it should be, or let the patch use one file for both.",
+    mend="Replace one with the recording it should be, or let the patch use one file for both.",
     limit="no two files with equal samples",
     unit="bytes",
 )

@@ -35,13 +35,12 @@ IMPULSE_END_DB: Final = -60.0
     NOTES,
     rests_on=with_inputs(BITS),
     means="Both channels are the same to the bit.",
-    why="The download and the memory are twice what they need be.",
+    why="The download and the memory are twice what they need to be.",
     mend="Export it as mono.",
     limit="channels that differ",
     unit="bytes",
 )
 def mono_as_stereo(model: SoundModel) -> Iterator[Finding]:
-    """Two channels that are equal to the bit."""
     for path, one in model.readable():
         if one.same_channels:
             saved = mono_bytes(one)
@@ -59,7 +58,6 @@ def mono_as_stereo(model: SoundModel) -> Iterator[Finding]:
     bound=INVERTED,
 )
 def polarity_inverted(model: SoundModel) -> Iterator[Finding]:
-    """Two channels whose correlation is under −0.9."""
     for path, one in model.readable():
         if one.correlation is not None and one.correlation < INVERTED:
             says = f"correlation {one.correlation:.2f}".replace("-", "−")
@@ -70,7 +68,7 @@ def polarity_inverted(model: SoundModel) -> Iterator[Finding]:
     "depth-padded",
     NOTES,
     rests_on=with_inputs(BITS),
-    means="The lowest bits of every sample are zero: it was fewer bits once.",
+    means="The lowest bits of every sample are zero: it once had fewer bits.",
     why="The file is larger than what it holds.",
     mend="Export it at the depth it has, or find the original.",
     limit="all bits used",
@@ -89,7 +87,7 @@ def depth_padded(model: SoundModel) -> Iterator[Finding]:
     "band-empty",
     NOTES,
     rests_on=with_inputs(BAND),
-    means="The top of the band is empty above a cliff: it was at a lower sample rate once, or coded with loss.",
+    means="The top of the band is empty above a cliff: it once had a lower sample rate, or was coded with loss.",
     why="It sounds duller than its format promises, and the file is larger than what it holds.",
     mend="Find the original, or keep it at the rate it came from.",
     limit="no cliff of 26 dB under 80 % of the band",
@@ -111,9 +109,9 @@ def band_empty(model: SoundModel) -> Iterator[Finding]:
     "hum",
     WARNS,
     rests_on=with_inputs(NOISE),
-    means="Lines of the mains stand out of the noise of these recordings.",
+    means="Mains hum stands out from the noise of these recordings.",
     why="Quiet passages hum, and each voice adds its own.",
-    mend="Record away from transformers with a balanced line, or take the lines out with narrow notches.",
+    mend="Record away from transformers with a balanced line, or remove the hum with narrow notch filters.",
     limit="third-highest harmonic {bound} over its surroundings, as the median of a folder",
     unit="dB",
     bound=HUM_DB,
@@ -191,7 +189,6 @@ def noise_builds_up(model: SoundModel) -> Iterator[Finding]:
     bound=1000 * IMPULSE_ONSET_S,
 )
 def impulse_late(model: SoundModel) -> Iterator[Finding]:
-    """Impulse responses whose sound begins after 20 ms."""
     for path, one in model.impulses():
         if one.onset_s is not None and one.onset_s > IMPULSE_ONSET_S:
             yield impulse_late.finding(path, at=before_onset(one), value=round(1000 * one.onset_s))
@@ -227,7 +224,6 @@ def impulse_clipped(model: SoundModel) -> Iterator[Finding]:
     source="ISO 3382-1: reverberation time is for 60 dB",
 )
 def impulse_cut(model: SoundModel) -> Iterator[Finding]:
-    """Impulse responses that end within 60 dB of their loudest 5 ms."""
     for path, one in model.impulses():
         decay = one.decay
         if decay is not None and decay.end_db is not None and decay.end_db > IMPULSE_END_DB:

@@ -75,7 +75,7 @@ def _at(zone: Zone, *others: Zone) -> At:
     rests_on=(*with_inputs(LOUDNESS), ZONES),
     means="A sample is much louder or softer than its neighbours on the keyboard.",
     why="One key jumps out, or falls into a hole.",
-    mend="Match its level in the patch, or exchange it.",
+    mend="Match its level in the patch, or replace it.",
     limit="within {bound} of its neighbours",
     unit="dB",
     bound=LEVEL_STEP_DB,
@@ -121,7 +121,7 @@ def _expected(table: Table) -> dict[tuple[int, int], float]:
     rests_on=(*with_inputs(LOUDNESS), ZONES),
     means="A softer dynamic is louder than the next one up.",
     why="Playing harder gets quieter.",
-    mend="Exchange the two samples, or correct their names; see whether one was normalised alone.",
+    mend="Swap the two samples, or correct their names; see whether one was normalised alone.",
     limit="not over {bound} louder than the next dynamic",
     unit="dB",
     bound=INVERTED_DB,
@@ -175,7 +175,6 @@ def layer_levels(model: SoundModel) -> dict[str, tuple[float, float]]:
     bound=LAYER_DROP_DB,
 )
 def layer_uneven(model: SoundModel) -> Iterator[Finding]:
-    """Layers that drop by more than the limit (default 15 dB) when they play alone."""
     limit = model.facts.limits.layer_drop_db or LAYER_DROP_DB
     for layer, (loudness, drop) in sorted(layer_levels(model).items()):
         if drop > limit:

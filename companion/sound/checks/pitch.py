@@ -52,8 +52,8 @@ def _note(model: SoundModel, cents: float) -> str:
     rests_on=(*with_inputs(PITCH), ZONES, TUNING),
     means="A sample sounds a semitone or more away from the note it is declared to have.",
     why="One key, or a stretch of keys, plays the wrong note.",
-    mend="Correct the root note in the patch and in the file's name or chunk, or exchange the recording.",
-    limit="under a semitone from the declared note, as its instrument's others have it",
+    mend="Correct the root note in the patch and in the file's name or chunk, or replace the recording.",
+    limit="under a semitone from the declared note, with the rest of its instrument for reference",
     unit="semitone",
     source="ISO 16: A4 = 440 Hz; MIDI 1.0: note 69",
 )

@@ -42,7 +42,7 @@ def _at(zones: Iterable[Zone], key: int | None, **more: Any) -> At:
     rests_on=(*with_inputs(OUTLINE, DIGEST), ZONES),
     means="Two round robins are one recording, perhaps at another gain or shifted.",
     why="Repeated notes sound like a machine, which is what round robins are there to avoid.",
-    mend="Replace one by another recording, or take it out.",
+    mend="Replace one with another recording, or take it out.",
     limit="correlation under {bound}",
     bound=SAME,
 )
@@ -100,7 +100,7 @@ def note_gap(model: SoundModel) -> Iterator[Finding]:
         else:
             missing = _off_grid(sorted({zone.key for zone in zones if zone.key is not None}))
             text = [_named(model, zones, note) for note in missing]
-            count, what = len(missing), "left out of the grid:"
+            count, what = len(missing), "missing from an even grid:"
             first = missing[0] if missing else None
         if text:
             says = f"“{visible(layer)}”: {what} {listed(text, most=6)}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from typing import BinaryIO, Final
 
-from companion.sound.files.chunks import MOST_CHUNKS, Chunk, Chunks, Found, Loop, plain_name, walk
+from companion.sound.files.chunks import MOST_CHUNKS, Chunk, Chunks, ChunksBuilder, Loop, plain_name, walk
 from companion.sound.files.tags import read_id3
 
 _FLOATS: Final = (b"fl32", b"FL32", b"fl64", b"FL64")
@@ -17,7 +17,7 @@ def read_aiff(stream: BinaryIO, size: int) -> Chunks:
     """Return what an AIFF or AIFF-C file says of itself."""
     stream.seek(8)
     compressed = stream.read(4) == b"AIFC"
-    found = Found("AIFC" if compressed else "AIFF")
+    found = ChunksBuilder("AIFC" if compressed else "AIFF")
     marks: dict[int, int] = {}
     sound: Chunk | None = None
     instrument = b""
@@ -47,7 +47,7 @@ def extended(raw: bytes) -> float:
     return 0.0 if abs(exponent) > 80 else int.from_bytes(raw[2:10], "big") * 2.0**exponent
 
 
-def _common(found: Found, body: bytes, *, compressed: bool) -> None:
+def _common(found: ChunksBuilder, body: bytes, *, compressed: bool) -> None:
     if len(body) < 18:
         return
     channels, frames, bits = struct.unpack(">hIh", body[:8])
@@ -64,7 +64,7 @@ def _common(found: Found, body: bytes, *, compressed: bool) -> None:
     }
 
 
-def _count(found: Found, sound: Chunk | None) -> None:
+def _count(found: ChunksBuilder, sound: Chunk | None) -> None:
     frames = found.values.get("frames_promised")
     if not isinstance(frames, int):
         found.values["problem"] = "the format chunk is missing or damaged"
@@ -98,7 +98,7 @@ def _marks(body: bytes) -> dict[int, int]:
     return marks
 
 
-def _instrument(found: Found, body: bytes, marks: dict[int, int]) -> None:
+def _instrument(found: ChunksBuilder, body: bytes, marks: dict[int, int]) -> None:
     if len(body) < 20:
         return
     note, detune, low, high, soft, loud = struct.unpack("6b", body[:6])
@@ -114,7 +114,7 @@ def _instrument(found: Found, body: bytes, marks: dict[int, int]) -> None:
             found.loops.append(Loop(marks[begin], marks[end], "forward" if mode == 1 else "alternating"))
 
 
-def _comments(found: Found, body: bytes) -> None:
+def _comments(found: ChunksBuilder, body: bytes) -> None:
     place = 2
     for _ in range(min(int.from_bytes(body[:2], "big"), 64)):
         length = int.from_bytes(body[place + 6 : place + 8], "big")

@@ -56,7 +56,7 @@ class Chunks(msgspec.Struct, frozen=True, kw_only=True):
     problem: str = ""
 
 
-class Found:
+class ChunksBuilder:
     """What a parser gathers while it walks; :meth:`chunks` turns it into the frozen result."""
 
     def __init__(self, kind: str) -> None:

@@ -67,22 +67,22 @@ class AudioReader:
 
         Raises :class:`Unreadable` when the decoder gives up before the first frame; an error after it ends the sound.
         """
-        seen, most = 0, self.block_frames
+        done, most = 0, self.block_frames
         while True:
             try:
                 # A header may promise 2^36 frames: ask for a block, and no more than the header says is left.
-                block = self._read(min(most, max(1, self.promised - seen)))
+                block = self._read(min(most, max(1, self.promised - done)))
             except _FAULTS as error:
                 # One bad frame spoils the whole block, so the good ones before it are read in ever smaller bites.
                 most //= 8
-                if most and self._seek(seen):
+                if most and self._seek(done):
                     continue
-                if seen == 0:
+                if done == 0:
                     raise Unreadable(_plainly(error)) from error
                 return
             if not len(block):
                 return
-            seen += len(block)
+            done += len(block)
             yield block
 
     def _seek(self, frame: int) -> bool:

@@ -8,7 +8,7 @@ from typing import BinaryIO, Final
 import msgspec
 
 from companion.sound.files.aiff import read_aiff
-from companion.sound.files.chunks import MOST_TEXT, PLACING, Chunks, Found
+from companion.sound.files.chunks import MOST_TEXT, PLACING, Chunks, ChunksBuilder
 from companion.sound.files.riff import read_riff
 
 _MOST_BLOCKS: Final = 512
@@ -18,7 +18,7 @@ _STREAMINFO, _APPLICATION, _COMMENT = 0, 2, 4
 
 def read_flac(stream: BinaryIO, size: int) -> Chunks:
     """Return what a FLAC file says of itself. Frames present can only be told by decoding."""
-    found = Found("FLAC")
+    found = ChunksBuilder("FLAC")
     found.values["coding"] = "PCM"
     foreign: dict[bytes, list[bytes]] = {}
     place = 4
@@ -47,7 +47,7 @@ def read_flac(stream: BinaryIO, size: int) -> Chunks:
     return _with_foreign(found.chunks(), foreign)
 
 
-def _stream_info(found: Found, body: bytes) -> None:
+def _stream_info(found: ChunksBuilder, body: bytes) -> None:
     if len(body) < 18:
         return
     packed = int.from_bytes(body[10:18], "big")
@@ -57,7 +57,7 @@ def _stream_info(found: Found, body: bytes) -> None:
     found.values["frames_promised"] = (packed & (1 << 36) - 1) or None
 
 
-def read_comments(found: Found, body: bytes) -> None:
+def read_comments(found: ChunksBuilder, body: bytes) -> None:
     """Keep the texts of a Vorbis comment block: little-endian lengths, vendor first, then ``NAME=text``."""
     if len(body) < 8:
         return
@@ -96,7 +96,7 @@ def read_ogg(stream: BinaryIO, size: int) -> Chunks:
 
     The comment header is the second packet; its pages are joined as far as ``MOST_TEXT`` bytes.
     """
-    found = Found("OGG")
+    found = ChunksBuilder("OGG")
     stream.seek(0)
     data = stream.read(min(size, MOST_TEXT))
     place, body = 0, b""

@@ -38,7 +38,7 @@ def parse_chunks(stream: BinaryIO, size: int) -> Chunks:
             try:
                 return reader(stream, size)
             except (ValueError, IndexError, OverflowError, msgspec.ValidationError) as error:
-                return Chunks(format=plain_name(head[:4]), problem=f"the header does not read: {error}")
+                return Chunks(format=plain_name(head[:4]), problem=f"its header cannot be read: {error}")
     if head[:4] in _OTHERS:
         return Chunks(format=_OTHERS[head[:4]])
     return Chunks(problem="no known audio format begins like this" if size else "the file is empty")

@@ -10,7 +10,7 @@ import struct
 from collections.abc import Iterator
 from typing import BinaryIO, Final
 
-from companion.sound.files.chunks import MOST_CHUNKS, MOST_LOOPS, Chunk, Chunks, Found, Loop, plain_name, walk
+from companion.sound.files.chunks import MOST_CHUNKS, MOST_LOOPS, Chunk, Chunks, ChunksBuilder, Loop, plain_name, walk
 from companion.sound.files.tags import read_id3
 
 W64_RIFF: Final = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
@@ -35,14 +35,14 @@ def read_riff(stream: BinaryIO, size: int) -> Chunks:
     """Return what a WAVE file in RIFF, RIFX, RF64 or BW64 says of itself."""
     stream.seek(0)
     kind = stream.read(4)
-    found = Found("WAV" if kind in (b"RIFF", b"RIFX") else "RF64")
+    found = ChunksBuilder("WAV" if kind in (b"RIFF", b"RIFX") else "RF64")
     order = "big" if kind == b"RIFX" else "little"
     return _gather(found, walk(stream, 12, size, order), size, order, long=kind in (b"RF64", b"BW64"))
 
 
 def read_w64(stream: BinaryIO, size: int) -> Chunks:
     """Return what a Wave64 file says of itself."""
-    return _gather(Found("W64"), _walk_w64(stream, size), size, "little", long=False)
+    return _gather(ChunksBuilder("W64"), _walk_w64(stream, size), size, "little", long=False)
 
 
 def _walk_w64(stream: BinaryIO, size: int) -> Iterator[Chunk]:
@@ -59,7 +59,7 @@ def _walk_w64(stream: BinaryIO, size: int) -> Iterator[Chunk]:
         place += (whole + 7) & ~7
 
 
-def _gather(found: Found, parts: Iterator[Chunk], size: int, order: str, *, long: bool) -> Chunks:
+def _gather(found: ChunksBuilder, parts: Iterator[Chunk], size: int, order: str, *, long: bool) -> Chunks:
     data: tuple[int, int] | None = None
     align = 0
     promised64: int | None = None
@@ -93,7 +93,7 @@ def _data(part: Chunk, size: int, promised: int | None) -> tuple[int, int]:
     return part.size, part.held
 
 
-def _count(found: Found, data: tuple[int, int] | None, align: int) -> None:
+def _count(found: ChunksBuilder, data: tuple[int, int] | None, align: int) -> None:
     if data is None:
         found.values["problem"] = "the file holds no sound data" if align else "the file holds neither format nor data"
         return
@@ -106,7 +106,7 @@ def _count(found: Found, data: tuple[int, int] | None, align: int) -> None:
         found.values["frames_present"] = data[1] // align
 
 
-def _format(found: Found, body: bytes, order: str) -> int:
+def _format(found: ChunksBuilder, body: bytes, order: str) -> int:
     if len(body) < 16:
         return 0
     tag, channels, rate, _, align, bits = struct.unpack("<HHIIHH" if order == "little" else ">HHIIHH", body[:16])
@@ -121,7 +121,7 @@ def _format(found: Found, body: bytes, order: str) -> int:
     return int(align)
 
 
-def _others(found: Found, part: Chunk, order: str) -> None:
+def _others(found: ChunksBuilder, part: Chunk, order: str) -> None:
     if part.name == b"smpl":
         _sampler(found, part.body(36 + 24 * MOST_LOOPS), order)
     elif part.name == b"inst":
@@ -139,7 +139,7 @@ def _others(found: Found, part: Chunk, order: str) -> None:
         found.text(plain_name(part.name), part.body())
 
 
-def _sampler(found: Found, body: bytes, order: str) -> None:
+def _sampler(found: ChunksBuilder, body: bytes, order: str) -> None:
     if len(body) < 36:
         return
     mark = "<" if order == "little" else ">"
@@ -156,7 +156,7 @@ def _sampler(found: Found, body: bytes, order: str) -> None:
         found.loops.append(Loop(start, end + 1, _LOOP_KINDS.get(kind, "forward")))
 
 
-def _instrument(found: Found, body: bytes) -> None:
+def _instrument(found: ChunksBuilder, body: bytes) -> None:
     if len(body) < 7:
         return
     note, fine, _, low, high, soft, loud = struct.unpack("7b", body)
@@ -169,7 +169,7 @@ def _instrument(found: Found, body: bytes) -> None:
     found.key("high_velocity", loud)
 
 
-def _list(found: Found, part: Chunk, order: str) -> None:
+def _list(found: ChunksBuilder, part: Chunk, order: str) -> None:
     kind = part.body(4)
     for inner in walk(part.stream, part.start + 4, part.start + part.held, order):
         if kind == b"INFO":

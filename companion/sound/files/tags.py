@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import BinaryIO, Final
 
-from companion.sound.files.chunks import MOST_TEXT, Chunks, Found
+from companion.sound.files.chunks import MOST_TEXT, Chunks, ChunksBuilder
 
 _ENCODINGS: Final = ("latin-1", "utf-16", "utf-16-be", "utf-8")
 
 
 def read_mp3(stream: BinaryIO, size: int) -> Chunks:
     """Return the tag of an MPEG audio file; its format is left to the decoder."""
-    found = Found("MP3")
+    found = ChunksBuilder("MP3")
     found.values["coding"] = "MPEG layer III"
     stream.seek(0)
     read_id3(found, stream.read(min(size, MOST_TEXT)))
@@ -25,7 +25,7 @@ def _size(raw: bytes, *, synchsafe: bool) -> int:
     return size
 
 
-def read_id3(found: Found, body: bytes) -> None:
+def read_id3(found: ChunksBuilder, body: bytes) -> None:
     """Keep the texts of an ID3v2.3 or 2.4 tag: ``T…``, ``W…``, ``COMM`` and ``PRIV`` frames."""
     if body[:3] != b"ID3" or len(body) < 20 or body[3] not in (3, 4):
         return
@@ -44,7 +44,7 @@ def read_id3(found: Found, body: bytes) -> None:
             found.text(f"ID3 {name}", content)
 
 
-def _text(found: Found, name: str, content: bytes) -> None:
+def _text(found: ChunksBuilder, name: str, content: bytes) -> None:
     if not content or content[0] >= len(_ENCODINGS):
         return
     rest = content[4:] if name == "COMM" else content[1:]

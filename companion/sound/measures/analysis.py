@@ -25,7 +25,7 @@ from companion.sound.measures.edges import Envelope, edges_of, floor_of
 from companion.sound.measures.hum import hum_of, rings_on, spectrum_of
 from companion.sound.measures.levels import Levels
 from companion.sound.measures.loudness import Loudness
-from companion.sound.measures.measured import Click, LoopSeen, Measured
+from companion.sound.measures.measured import Click, Measured, MeasuredLoop
 from companion.sound.measures.pitch import Pitch, cents_of, hertz_of, pitch_of
 from companion.sound.measures.seams import seam_of
 from companion.sound.measures.takes import outline_of
@@ -256,9 +256,9 @@ class _Analysis:
     def _loops(self) -> dict[str, Any]:
         return {"loops": tuple(self._loop(loop) for loop in self.chunks.loops[:MOST_LOOPS])}
 
-    def _loop(self, loop: Loop) -> LoopSeen:
+    def _loop(self, loop: Loop) -> MeasuredLoop:
         """Judge a loop's seam; one frame past the end counts as the end, since some writers count so."""
-        unjudged = LoopSeen(start=loop.start, end=loop.end, kind=loop.kind)
+        unjudged = MeasuredLoop(start=loop.start, end=loop.end, kind=loop.kind)
         end = min(loop.end, self.levels.frames)
         if not 0 <= loop.start < end or loop.end > self.levels.frames + 1 or loop.kind != "forward":
             return unjudged

@@ -65,7 +65,7 @@ def measure_files(
             else:
                 results |= _named(content, before)
         if results:
-            watch.step(len(results), "known from before")
+            watch.step(len(results), "already known")
         _measure_new(todo, results, memory, watch, workers)
     return {relative: results[relative] for relative, _, _ in files}
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
 
 from companion.core.cache import Cache, Table
+from companion.core.crew import share
 from companion.core.errors import Cancelled
 from companion.core.progress import Watch
 from companion.sound.files.chunks import Chunks
@@ -43,12 +43,11 @@ def flac_sizes(
 
     None: FLAC cannot give back every sample (floating point, 32 bits that are all used, over 8 channels, a rate that
     the format's streamable subset has no place for), the file is coded already, cut short or unreadable, or would not
-    become smaller. Packed as libsndfile's encoder does unless told otherwise; other encoders differ by a few per cent.
+    become smaller. Packed as libsndfile's encoder does by default; other encoders differ by a few per cent.
     Only sound is counted: chunks such as loops and texts are not.
 
-    still: tells of a relative path, after it was read, whether it is the content its hash was taken of; only then is
-    its size remembered under that hash. Progress is in bytes read. Raises :class:`companion.core.errors.Cancelled`;
-    what was counted until then stays in the cache.
+    Progress is in bytes read. Raises :class:`companion.core.errors.Cancelled`; what was counted until then stays in
+    the cache.
     """
     with closing(Memory(Table(cache, "flac", 2, int), still)) as memory:
         contents = contents_of(files)
@@ -65,27 +64,31 @@ def _count_new(
 ) -> None:
     """Add the sizes of contents to ``results``, 0 where there is none."""
     watch.stage("Counting the samples as FLAC", sum(size for size, _ in todo), "bytes")
-    stop = threading.Event()
+    stop, lock = threading.Event(), threading.Lock()
 
     def step(count: int) -> None:
         if stop.is_set():
             raise Cancelled
         watch.step(count)
 
-    # Threads suffice: the decoder of plain integers and the encoder both run without the interpreter.
-    pool = ThreadPoolExecutor(workers, "flac")
+    def count(contents: Iterator[tuple[int, Content]]) -> None:
+        try:
+            for size, content in contents:
+                taken, sure = _counted(content.path, size, step)
+                with lock:
+                    results.update(dict.fromkeys(content.names, taken or 0))
+                    if sure:
+                        memory.keep(content, taken or 0)
+        except BaseException:
+            stop.set()  # the others need not finish the file they have
+            raise
+
     try:
+        # Threads suffice: the decoder of plain integers and the encoder both run without the interpreter.
         # The longest first, so that the last thread is not left alone with one.
-        todo.sort(key=lambda job: -job[0])
-        jobs = {pool.submit(_counted, content.path, size, step): content for size, content in todo}
-        for job in as_completed(jobs):
-            (taken, sure), content = job.result(), jobs[job]
-            results.update(dict.fromkeys(content.names, taken or 0))
-            if sure:
-                memory.keep(content, taken or 0)
+        share(sorted(todo, key=lambda one: -one[0]), count, workers, "flac")
     finally:
         stop.set()
-        pool.shutdown(cancel_futures=True)
 
 
 def _counted(path: Path, size: int, step: _Step) -> tuple[int | None, bool]:
@@ -94,16 +97,16 @@ def _counted(path: Path, size: int, step: _Step) -> tuple[int | None, bool]:
 
     left = size
 
-    def tell(count: int) -> None:
+    def read(count: int) -> None:
         nonlocal left
         count = min(count, left)
         left -= count
         step(count)
 
-    tell(0)
+    read(0)
     try:
         chunks = read_chunks(path)
-        taken, sure = _packed(path, chunks, tell) if _worth_it(chunks) else (None, True)
+        taken, sure = _packed(path, chunks, read) if _worth_it(chunks) else (None, True)
     except (soundfile.SoundFileError, RuntimeError, AssertionError, OSError, ValueError, TypeError):
         taken, sure = None, False  # a disk may refuse today what it gives tomorrow
     step(left)
@@ -111,12 +114,12 @@ def _counted(path: Path, size: int, step: _Step) -> tuple[int | None, bool]:
 
 
 def _worth_it(chunks: Chunks) -> bool:
-    """Tell by the header alone whether a file may be held by FLAC and become smaller."""
+    """Return, by the header alone, whether a file may be held by FLAC and become smaller."""
     plain = chunks.format in _PLAIN and chunks.coding == "PCM" and not chunks.truncated and not chunks.problem
     return plain and 0 < chunks.channels <= MOST_CHANNELS and chunks.frames_present != 0
 
 
-def _packed(path: Path, chunks: Chunks, tell: _Step) -> tuple[int | None, bool]:
+def _packed(path: Path, chunks: Chunks, step: _Step) -> tuple[int | None, bool]:
     import numpy as np
     import soundfile
 
@@ -125,7 +128,7 @@ def _packed(path: Path, chunks: Chunks, tell: _Step) -> tuple[int | None, bool]:
         # What the decoder sees otherwise than the header reads is not vouched for.
         if depth is None or channels != chunks.channels or chunks.frames_promised not in (None, sound.frames):
             return None, True
-        counter, seen = _Counter(), 0
+        counter, frames = _Counter(), 0
         block = np.empty((max(1, _BLOCK_SAMPLES // channels), channels), np.int32)
         frame_bytes = channels * ((chunks.bits + 7) // 8)
         with soundfile.SoundFile(counter, "w", sound.samplerate, channels, depth, format="FLAC") as packed:
@@ -133,9 +136,9 @@ def _packed(path: Path, chunks: Chunks, tell: _Step) -> tuple[int | None, bool]:
                 if sound.subtype == "PCM_32" and np.bitwise_or.reduce(part, axis=None) & _BELOW_24:
                     return None, True
                 packed.write(part)
-                seen += len(part)
-                tell(len(part) * frame_bytes)
-        return (counter.size, True) if seen == sound.frames else (None, False)
+                frames += len(part)
+                step(len(part) * frame_bytes)
+        return (counter.size, True) if frames == sound.frames else (None, False)
 
 
 class _Counter:

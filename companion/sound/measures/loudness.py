@@ -70,12 +70,12 @@ def _strided(rate: int) -> _Filter:
         return after, value
 
     step = np.array([advance(unit, 0.0)[0] for unit in np.eye(4)])
-    seen = np.array([[advance(unit, 0.0)[1]] for unit in np.eye(4)])
+    heard = np.array([[advance(unit, 0.0)[1]] for unit in np.eye(4)])
     entry, direct = advance(np.zeros(4), 1.0)
     powers = [np.eye(4)]
     for _ in range(_STRIDE):
         powers.append(powers[-1] @ step)
-    outward = np.hstack([power @ seen for power in powers[:_STRIDE]])
+    outward = np.hstack([power @ heard for power in powers[:_STRIDE]])
     inward = np.stack([entry @ powers[_STRIDE - 1 - place] for place in range(_STRIDE)])
     response = np.concatenate(([direct], entry @ outward[:, :-1]))
     within = np.zeros((_STRIDE, _STRIDE))

@@ -31,7 +31,7 @@ class Click(msgspec.Struct, frozen=True):
     size_db: float
 
 
-class LoopSeen(Loop, frozen=True, kw_only=True):
+class MeasuredLoop(Loop, frozen=True, kw_only=True):
     """A loop and how its seam was judged: ``clean``, ``audible``, or ``not judged``.
 
     jump: the largest step away from the wave that would have come, as a share of the peak. error: how different the
@@ -119,7 +119,7 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     low_velocity: int | None = None
     high_velocity: int | None = None
     clicks: tuple[Click, ...] = ()
-    loops: tuple[LoopSeen, ...] = ()
+    loops: tuple[MeasuredLoop, ...] = ()
     effective_bits: int | None = None
     bandwidth_hz: float | None = None
     correlation: float | None = None

@@ -48,7 +48,7 @@ class Request(NamedTuple):
         return GRACE_SECONDS + self.size / SLOWEST_BYTES
 
 
-class Answer(NamedTuple):
+class Reply(NamedTuple):
     """What came of a request: its result as bytes, or why there is none."""
 
     key: int
@@ -162,14 +162,14 @@ class _Pool:
                 if self.waiting and len(worker.requests) < depth:
                     worker.give(self.waiting.popleft())
 
-    def overdue(self) -> Iterator[Answer]:
+    def overdue(self) -> Iterator[Reply]:
         now = time.monotonic()
         for worker in list(self.workers):
             if worker.requests and now > worker.due:
                 seconds = worker.requests[0].seconds
                 yield from self.replace(worker, f"reading it took longer than {seconds:.0f} s and was stopped")
 
-    def replace(self, worker: _Worker, reason: str) -> Iterator[Answer]:
+    def replace(self, worker: _Worker, reason: str) -> Iterator[Reply]:
         """Take ``worker`` out; its first request is to blame, the others are done by the next worker."""
         if worker not in self.workers:
             return
@@ -180,7 +180,7 @@ class _Pool:
         fresh = not worker.answered and self.stillborn < 2 and "longer" not in reason
         self.stillborn += fresh
         if worker.requests and not fresh:
-            yield Answer(worker.requests.popleft().key, b"", reason)
+            yield Reply(worker.requests.popleft().key, b"", reason)
         self.waiting.extendleft(reversed(worker.requests))
         worker.requests.clear()
         if self.waiting:
@@ -194,7 +194,7 @@ class _Pool:
             worker.reap()
 
 
-def run_requests(requests: Sequence[Request], watch: Watch, workers: int | None = None) -> Iterator[Answer]:
+def run_requests(requests: Sequence[Request], watch: Watch, workers: int | None = None) -> Iterator[Reply]:
     """Yield the outcome of each request as it comes, in no order; each request has exactly one.
 
     Raises :class:`companion.core.errors.Cancelled` within a tenth of a second of being asked to stop. Whatever way it
@@ -218,6 +218,6 @@ def run_requests(requests: Sequence[Request], watch: Watch, workers: int | None 
                 key, value, failure = msgspec.msgpack.decode(body, type=tuple[int, bytes, str])
                 if worker.requests[0].key == key:
                     worker.done()
-                    yield Answer(key, value, failure)
+                    yield Reply(key, value, failure)
     finally:
         pool.close()

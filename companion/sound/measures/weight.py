@@ -52,14 +52,14 @@ def bits_bytes(one: Measured) -> int:
 def savings_of(measured: Iterable[Measured]) -> Savings:
     """Return what a whole set could do without."""
     trimming = mono = bits = twins = 0
-    seen: set[str] = set()
+    digests: set[str] = set()
     for one in measured:
         if not one.readable:
             continue
         trimming += tail_bytes(one)
         mono += mono_bytes(one)
         bits += bits_bytes(one)
-        if one.digest and one.digest in seen:
+        if one.digest and one.digest in digests:
             twins += one.size
-        seen.add(one.digest)
+        digests.add(one.digest)
     return Savings(trimming=trimming, mono=mono, bits=bits, twins=twins)

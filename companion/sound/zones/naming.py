@@ -1,4 +1,4 @@
-"""What file names tell of note, velocity, take and layer, by the pattern the facts give."""
+"""What file names say of note, velocity, take and layer, by the pattern the facts give."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _BRACED: Final = re.compile(r"\{([^{}]*)\}")
 
 
 class Placed(msgspec.Struct, frozen=True, kw_only=True):
-    """What one name tells. note: as if middle C were C4 (MIDI 60 = C4) where it is written as a name.
+    """What one name says. note: as if middle C were C4 (MIDI 60 = C4) where it is written as a name.
 
     octave_open: the note was written as a name, so its number holds only under a convention; a name written under
     ``C3`` lies 12 higher. velocity: 1–127, dynamic marks spread over the range; order is what counts.
@@ -68,27 +68,27 @@ class Pattern:
         self.text = text
         self._folders = text.count("/")
         parts: list[str] = []
-        seen: set[str] = set()
+        fields: set[str] = set()
         place = 0
         for match in _BRACED.finditer(text):
             name = match[1]
-            if name not in _FIELDS or (name in seen and name != "any"):
-                fault = "one field twice" if name in seen else "an unknown field"
+            if name not in _FIELDS or (name in fields and name != "any"):
+                fault = "one field twice" if name in fields else "an unknown field"
                 raise CompanionError(
                     f"The file-name pattern has {fault}: {{{name}}}",
                     "naming.pattern",
                     f"use each of these at most once: {', '.join(_FIELDS)}",
                 )
-            seen.add(name)
+            fields.add(name)
             parts.append(re.escape(text[place : match.start()]))
             parts.append(f"(?:{_FIELDS[name]})" if name == "any" else f"(?P<{name}>{_FIELDS[name]})")
             place = match.end()
         parts.append(re.escape(text[place:]))
         self._match = re.compile("".join(parts)).fullmatch
-        self.fields = frozenset(seen)
+        self.fields = frozenset(fields)
 
     def place(self, path: str) -> Placed | None:
-        """Return what the name of ``path`` tells, or None when it does not fit the pattern."""
+        """Return what the name of ``path`` says, or None when it does not fit the pattern."""
         name = "/".join(path.split("/")[-1 - self._folders :])
         stem, dot, _ = name.rpartition(".")
         match = self._match((stem if dot and stem else name)[:400])
@@ -120,7 +120,7 @@ def read_velocity(text: str) -> int | None:
 
 
 def guess_note(path: str) -> Placed:
-    """Return the note a name seems to tell where there is no pattern: the last part of it that reads as a note name."""
+    """Return the note a name seems to hold where there is no pattern: the last part of it that reads as a note name."""
     stem = path.rpartition("/")[2].rpartition(".")[0]
     for part in reversed(re.split(r"[_\-\s.()\[\]]+", stem)):
         if re.fullmatch(NOTE_NAME, part):
@@ -130,7 +130,7 @@ def guess_note(path: str) -> Placed:
 
 
 def place_all(paths: Iterable[str], pattern: str) -> dict[str, Placed]:
-    """Return what each name tells; names that do not fit are left out. An empty pattern fits nothing."""
+    """Return what each name says; names that do not fit are left out. An empty pattern fits nothing."""
     if not pattern:
         return {}
     compiled = Pattern(pattern)
@@ -146,7 +146,7 @@ _ENOUGH: Final = 0.6
 
 
 def propose_pattern(paths: Sequence[str]) -> str:
-    """Return the pattern that fits most of ``paths`` and tells a note, or an empty string when none fits 60 %.
+    """Return the pattern that fits most of ``paths`` and holds a note, or an empty string when none fits 60 %.
 
     Only shapes that are plain to see are proposed: parts split by ``_``, ``-``, space or dot, a note name, ``v`` or
     ``vel`` with a number, a dynamic mark, ``rr``, ``r`` or ``take`` with a number. The octave convention is left open.
