@@ -16,23 +16,8 @@ from companion.core.globs import Globs, folded, globs
 
 AUDIO: Final = frozenset(
     [
-        "wav",
-        "wave",
-        "bwf",
-        "rf64",
-        "w64",
-        "aif",
-        "aiff",
-        "aifc",
-        "flac",
-        "ogg",
-        "oga",
-        "opus",
-        "mp3",
-        "m4a",
-        "caf",
-        "au",
-        "snd",
+        *("wav", "wave", "bwf", "rf64", "w64", "aif", "aiff", "aifc", "caf", "au", "snd"),
+        *("flac", "ogg", "oga", "opus", "mp3", "m4a"),
     ]
 )
 PICTURES: Final = frozenset(["png", "jpg", "jpeg", "gif", "webp", "bmp", "tif", "tiff", "svg"])
@@ -42,59 +27,22 @@ SCRIPTS: Final = frozenset(["lua", "js", "py"])
 """Scripts only where the facts say so; listed so that mentions of them are found."""
 PLAIN_DATA: Final = frozenset(
     [
-        "json",
-        "xml",
-        "csv",
-        "tsv",
-        "toml",
-        "yaml",
-        "yml",
-        "ini",
-        "css",
-        "mid",
-        "midi",
-        "ttf",
-        "otf",
-        "woff",
-        "woff2",
-        "sha256",
-        "cff",
+        *("json", "xml", "csv", "tsv", "toml", "yaml", "yml", "ini", "css", "cff", "sha256"),
+        *("mid", "midi", "ttf", "otf", "woff", "woff2"),
     ]
 )
 
 _SYSTEM_NAMES: Final = frozenset(
     [
-        ".ds_store",
-        "thumbs.db",
-        "ehthumbs.db",
-        "desktop.ini",
-        ".localized",
-        "icon\r",
-        ".directory",
-        ".hidden",
-        ".gitignore",
-        ".gitattributes",
-        ".gitmodules",
-        ".gitkeep",
-        ".keep",
+        *(".ds_store", ".localized", "icon\r", "thumbs.db", "ehthumbs.db", "desktop.ini", ".directory", ".hidden"),
+        *(".gitignore", ".gitattributes", ".gitmodules", ".gitkeep", ".keep"),
     ]
 )
 _SYSTEM_FOLDERS: Final = frozenset(
     [
-        "__macosx",
-        ".spotlight-v100",
-        ".trashes",
-        ".trash",
-        ".fseventsd",
-        ".temporaryitems",
-        ".appledouble",
-        ".documentrevisions-v100",
-        "system volume information",
-        "$recycle.bin",
-        ".git",
-        ".svn",
-        ".hg",
-        "__pycache__",
+        *("__macosx", ".spotlight-v100", ".trashes", ".trash", ".fseventsd", ".temporaryitems", ".appledouble"),
+        *(".documentrevisions-v100", "system volume information", "$recycle.bin"),
+        *(".git", ".svn", ".hg", "__pycache__"),
     ]
 )
 _SYSTEM: Final = re.compile(
@@ -103,22 +51,9 @@ _SYSTEM: Final = re.compile(
 _BACKUP: Final = re.compile(r".*(?:~|\.(?:bak\d*|backup|old|orig|autosave|save\d+))", re.DOTALL)
 _WORKING_FOLDERS: Final = frozenset(
     [
-        "backup",
-        "backups",
-        "autosave",
-        "autosaves",
-        "auto-save",
-        "old",
-        "bounce",
-        "bounces",
-        "mixdown",
-        "mixdowns",
-        "wip",
-        "unused",
-        "host project",
-        "host projects",
-        "project files",
-        "work in progress",
+        *("backup", "backups", "autosave", "autosaves", "auto-save", "old", "wip", "unused", "work in progress"),
+        *("bounce", "bounces", "mixdown", "mixdowns"),
+        *("host project", "host projects", "project files"),
     ]
 )
 _COPY: Final = re.compile(
