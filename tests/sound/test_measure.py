@@ -83,7 +83,7 @@ def test_unreadable_files_are_named_and_the_rest_is_measured(
     (tmp_path / "empty.wav").write_bytes(b"")
     (tmp_path / "header only.wav").write_bytes(b"RIFF\x24\0\0\0WAVEfmt ")
     found = measure()
-    problems = audio_problems(found)
+    problems = {name: (one.problem, one.problem_text) for name, one in found.items() if one.problem}
     assert set(problems) == {"text.wav", "empty.wav", "header only.wav"}
     assert all(kind == "unreadable" and text for kind, text in problems.values())
     assert found["good.wav"].frames == 24000

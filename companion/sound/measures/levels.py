@@ -50,8 +50,9 @@ class Levels:
             self.squares[channel] += _energy(row)
             for sign, top in ((1.0, float(high[channel])), (-1.0, -float(low[channel]))):
                 if top > 1e-3 and top >= 0.99 * float(self.peaks.max()):
-                    runs = flat_tops(row, sign, top, self._step)
-                    self._tops += [(top, _moved(run, self.frames, channel)) for run in runs]
+                    for run in flat_tops(row, sign, top, self._step):
+                        moved = Run(run.frame + self.frames, run.length, channel, run.overshoot)
+                        self._tops.append((top, moved))
         self.frames += block.shape[1]
         return block
 
@@ -86,10 +87,6 @@ def _energy(row: NDArray[np.float32]) -> float:
     parts = row[:whole].reshape(-1, 4096)
     rest = row[whole:].astype(np.float64)
     return float(np.einsum("ij,ij->i", parts, parts).sum(dtype=np.float64)) + float(rest @ rest)
-
-
-def _moved(run: Run, frames: int, channel: int) -> Run:
-    return Run(run.frame + frames, run.length, channel, run.overshoot)
 
 
 def flat_tops(column: NDArray[np.float32], sign: float, top: float, step: float = 0.0) -> list[Run]:

@@ -168,34 +168,10 @@ def combined(before: Measured | None, new: Measured, measures: tuple[FileMeasure
 
 
 FIELDS: Final = (
-    "path",
-    "seconds",
-    "frames",
-    "rate",
-    "channels",
-    "subtype",
-    "peak_dbfs",
-    "true_peak_dbtp",
-    "rms_dbfs",
-    "loudness_lufs",
-    "momentary_max_lufs",
-    "dc",
-    "onset_s",
-    "tail_s",
-    "noise_floor_dbfs",
-    "noise_is_bound",
-    "hum_hz",
-    "pitch_cents",
-    "pitch_trust",
-    "root_note",
-    "root_source",
-    "clicks",
-    "loops",
-    "effective_bits",
-    "bandwidth_hz",
-    "correlation",
-    "clipped_runs",
-    "not_judged",
+    *("path", "seconds", "frames", "rate", "channels", "subtype", "peak_dbfs", "true_peak_dbtp"),
+    *("rms_dbfs", "loudness_lufs", "momentary_max_lufs", "dc", "onset_s", "tail_s", "noise_floor_dbfs"),
+    *("noise_is_bound", "hum_hz", "pitch_cents", "pitch_trust", "root_note", "root_source", "clicks"),
+    *("loops", "effective_bits", "bandwidth_hz", "correlation", "clipped_runs", "not_judged"),
 )
 """What ``companion measure`` prints, in this order."""
 

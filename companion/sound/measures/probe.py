@@ -54,14 +54,11 @@ def _with_problem(chunks: Chunks, measured: Measured) -> Chunks:
     return chunks
 
 
-def audio_problems(probed: Mapping[str, Chunks | Measured]) -> dict[str, tuple[str, str]]:
+def audio_problems(probed: Mapping[str, Chunks]) -> dict[str, tuple[str, str]]:
     """Return (``unreadable`` or ``truncated``, why) for each file that has such a problem, by relative path."""
     problems: dict[str, tuple[str, str]] = {}
     for path, one in probed.items():
-        if isinstance(one, Measured):
-            if one.problem:
-                problems[path] = (one.problem, one.problem_text)
-        elif one.problem:
+        if one.problem:
             problems[path] = ("unreadable", one.problem)
         elif one.truncated:
             problems[path] = ("truncated", _shortfall(one))

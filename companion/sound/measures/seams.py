@@ -29,14 +29,13 @@ Mono = NDArray[np.float32]
 class Seam(NamedTuple):
     """difference: 0–2; error: the largest step away from the wave that would have come, as a share of the peak.
 
-    breaks: a predictor's error at the seam, as a multiple of its highest elsewhere in the loop. unforetold: how much of
-    the loop's sound a predictor misses, 0–1. reason: why the seam cannot be judged, or empty.
+    breaks: a predictor's error at the seam, as a multiple of its highest elsewhere in the loop. reason: why the seam
+    cannot be judged, or empty.
     """
 
     difference: float
     error: float
     breaks: float
-    unforetold: float
     reason: str
 
     @property
@@ -59,7 +58,7 @@ def seam_of(sound: Mono, rate: int, start: int, end: int) -> Seam:
     body = sound[start:end]
     peak = float(np.abs(body).max(initial=0.0))
     if length < FEWEST_LEFT or peak <= 0:
-        return Seam(0.0, 0.0, 0.0, 0.0, "the loop is too short or silent")
+        return Seam(0.0, 0.0, 0.0, "the loop is too short or silent")
     left, right = min(reach, start, length), min(reach, len(sound) - end - 1, length)
     sides = []
     if left >= FEWEST_LEFT:
@@ -67,11 +66,11 @@ def seam_of(sound: Mono, rate: int, start: int, end: int) -> Seam:
     if right >= FEWEST_RIGHT:
         sides.append(_side(sound, start, end, 0, right))
     if not sides:
-        return Seam(0.0, 0.0, 0.0, 0.0, "there is too little sound around the loop points")
+        return Seam(0.0, 0.0, 0.0, "there is too little sound around the loop points")
     difference, error = min(side[0] for side in sides), min(side[1] for side in sides) / peak
     missed = unforetold(sound[max(0, min(start, end - round(_LONGEST_FIT_S * rate))) : end][-round(0.2 * rate) :])
     reason = "the sound is too much like noise" if missed > TONAL else ""
-    return Seam(difference, error, _breaks(sound, rate, start, end), missed, reason)
+    return Seam(difference, error, _breaks(sound, rate, start, end), reason)
 
 
 def _side(sound: Mono, start: int, end: int, low: int, high: int) -> tuple[float, float]:

@@ -51,15 +51,11 @@ def bits_bytes(one: Measured) -> int:
 
 def savings_of(measured: Iterable[Measured]) -> Savings:
     """Return what a whole set could do without."""
-    trimming = mono = bits = twins = 0
+    readable = [one for one in measured if one.readable]
     digests: set[str] = set()
-    for one in measured:
-        if not one.readable:
-            continue
-        trimming += tail_bytes(one)
-        mono += mono_bytes(one)
-        bits += bits_bytes(one)
-        if one.digest and one.digest in digests:
-            twins += one.size
+    twins = 0
+    for one in readable:
+        twins += one.size if one.digest and one.digest in digests else 0
         digests.add(one.digest)
+    trimming, mono, bits = (sum(map(count, readable)) for count in (tail_bytes, mono_bytes, bits_bytes))
     return Savings(trimming=trimming, mono=mono, bits=bits, twins=twins)

@@ -65,7 +65,6 @@ class Pattern:
 
     def __init__(self, text: str) -> None:
         """Raises :class:`CompanionError` naming a field that is unknown or stands twice."""
-        self.text = text
         self._folders = text.count("/")
         parts: list[str] = []
         fields: set[str] = set()
@@ -85,7 +84,6 @@ class Pattern:
             place = match.end()
         parts.append(re.escape(text[place:]))
         self._match = re.compile("".join(parts)).fullmatch
-        self.fields = frozenset(fields)
 
     def place(self, path: str) -> Placed | None:
         """Return what the name of ``path`` says, or None when it does not fit the pattern."""

@@ -7,6 +7,7 @@ import io
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
+from itertools import islice
 from typing import Final
 
 import msgspec
@@ -55,9 +56,7 @@ def read_table(text: str) -> dict[str, dict[str, str]]:
     """Return the rows of a maker's CSV by path. Columns: path, note, velocity, take, layer, low_key, high_key, …"""
     rows: dict[str, dict[str, str]] = {}
     try:
-        for number, row in enumerate(csv.DictReader(io.StringIO(text))):
-            if number >= MOST_ROWS:
-                break
+        for row in islice(csv.DictReader(io.StringIO(text)), MOST_ROWS):
             cells = {(key or "").strip().lower(): (value or "").strip() for key, value in row.items() if key}
             if cells.get("path"):
                 rows[cells["path"].replace("\\", "/")] = cells
