@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import re
 from typing import Any, Final
 
@@ -12,7 +13,7 @@ from companion.core.facts import FACTS_FILE, Facts
 from companion.core.folder import TEMPLATES
 
 _LINE: Final = re.compile(
-    r"^ {4}(?P<key>\w+)(?: \[(?P<unit>[^]]+)\])?: (?P<means>.+?)(?: \(rule: (?P<rule>[a-z-]+)\))?"
+    r"^(?P<key>\w+)(?: \[(?P<unit>[^]]+)\])?: (?P<means>.+?)(?: \(rule: (?P<rule>[a-z-]+)\))?"
     r"; e\.g\. (?P<example>.+)$",
     re.MULTILINE,
 )
@@ -27,10 +28,11 @@ def facts_data() -> dict[str, Any]:
 def _table(field: msgspec.structs.FieldInfo) -> dict[str, Any]:
     several = not (isinstance(field.type, type) and issubclass(field.type, msgspec.Struct))
     struct: Any = field.type.__args__[0] if several else field.type
-    described = {match["key"]: match for match in _LINE.finditer(struct.__doc__ or "")}
+    doc = inspect.cleandoc(struct.__doc__)  # from Python 3.13 on it is clean already
+    described = {match["key"]: match for match in _LINE.finditer(doc)}
     return {
         "table": f"[[{field.name}]]" if several else f"[{field.name}]",
-        "means": (struct.__doc__ or "").strip().splitlines()[0].replace("``", ""),
+        "means": doc.splitlines()[0].replace("``", ""),
         "keys": [_key(key, described[key.name]) for key in msgspec.structs.fields(struct)],
     }
 
