@@ -125,10 +125,7 @@ def _set(table: Any, name: str, value: Any) -> None:
         return
     elif isinstance(value, list) and isinstance(value[0], Mapping):
         if not _set_each(standing, plain, value):
-            tables = tomlkit.aot()
-            for item in value:
-                tables.append(tomlkit.item(_bare(item)))
-            table[name] = tables
+            _set_tables(table, name, value)
     elif isinstance(value, str) and "\n" in value:
         table[name] = tomlkit.string(value, multiline=True)
     elif isinstance(value, list):
@@ -139,98 +136,79 @@ def _set(table: Any, name: str, value: Any) -> None:
         table[name] = value
 
 
-def _bare(item: Mapping[str, Any]) -> dict[str, Any]:
-    return {key: list(part) if isinstance(part, tuple) else part for key, part in item.items() if not _empty(part)}
+def _set_tables(table: Any, name: str, value: list[Mapping[str, Any]]) -> None:
+    """Write a list of tables anew: on one line where it is written so, else one by one; a new one at the end."""
+    import tomlkit
+    from tomlkit.items import Array
+
+    standing = table.get(name)
+    inline = isinstance(standing, Array) and len(standing) > 0
+    items: Any = standing if inline else tomlkit.aot()
+    if inline:
+        items.clear()
+    elif standing:
+        table[name] = items
+    else:
+        table.pop(name, None)
+        if table:
+            table.add(tomlkit.nl())
+        table.add(name, items)
+    for one in value:
+        items.append(_filled(tomlkit.inline_table() if inline else tomlkit.table(), one))
+
+
+def _filled(table: Any, item: Mapping[str, Any]) -> Any:
+    """Give a table the values of ``item``, each in the form that suits it, and no others."""
+    for key in dict.fromkeys((*item, *list(table))):
+        _set(table, key, item.get(key))
+    return table
 
 
 def _set_each(standing: Any, plain: Any, value: list[Mapping[str, Any]]) -> bool:
-    """Edit a list of named tables one by one, so that comments stay with what they are about.
+    """Edit a list of tables one by one, so that comments stay with what they are about.
 
-    Returns False, with nothing done, where the names do not run on in the same order: the list is then written anew.
+    Returns False, with nothing done, where those that stay do not run on in the same order: the list is written anew.
     """
     import tomlkit
     from tomlkit.items import AoT
 
     if not isinstance(standing, AoT):
         return False
-    names = [item.get("name") for item in value]
-    left = [item.get("name") for item in plain if item.get("name") in names]
-    if names[: len(left)] != left or len(set(names)) != len(names):
+    keys, before = [_key(item) for item in value], [_key(item) for item in plain]
+    left = list(dict.fromkeys(key for key in before if key in keys))
+    if keys[: len(left)] != left or len(set(keys)) != len(keys):
         return False
-    for index in reversed(range(len(plain))):
-        if plain[index].get("name") not in names:
+    for index in reversed(range(len(before))):
+        if before[index] not in keys or before[index] in before[:index]:
             del standing[index]
     for item, table in zip(value, standing, strict=False):
-        bare = _bare(item)
-        for key in [*bare, *(key for key in list(table) if key not in bare)]:
-            _set(table, key, bare.get(key))
+        _filled(table, item)
     for item in value[len(left) :]:
-        standing.append(tomlkit.item(_bare(item)))
+        standing.append(_filled(tomlkit.table(), item))
     return True
+
+
+def _key(item: Mapping[str, Any]) -> tuple[str, ...]:
+    """By what a table of a list is known: a layer or control by its name, a waiver by its rule and place."""
+    return tuple(item.get(part, "") for part in ("name", "rule", "path", "where"))
 
 
 def with_waiver(text: str, waiver: Waiver) -> str:
     """Return ``text`` with a waiver added, or with the one for the same rule and place brought up to date."""
-    import tomlkit
-    from tomlkit.items import Array
-
-    facts = facts_from_toml(text)
-    alike = [index for index, known in enumerate(facts.waivers) if _key(known) == _key(waiver)]
-    if len(alike) > 1:  # by hand; only one of them could count
-        return with_waiver(_without(text, waiver.rule, waiver.path, waiver.where), waiver)
-    plain = {key: value for key, value in msgspec.to_builtins(waiver).items() if value}
-    document = tomlkit.parse(text)
-    waivers = list(facts.waivers)
-    if not waivers:
-        document.pop("waivers", None)
-        if document:
-            document.add(tomlkit.nl())
-        document.add("waivers", tomlkit.aot())
-    tables: Any = document["waivers"]
-    if alike:
-        waivers[alike[0]] = waiver
-        for key in ("reason", "content", "contents"):
-            _set(tables[alike[0]], key, plain.get(key))
-    else:
-        waivers.append(waiver)
-        item: Any = tomlkit.inline_table() if isinstance(tables, Array) else tomlkit.table()
-        for key, value in plain.items():
-            if isinstance(tables, Array):
-                item[key] = value
-            else:
-                _set(item, key, value)
-        tables.append(item)
-    result = _lines_as_in(text, tomlkit.dumps(document))
-    _hold(result, msgspec.structs.replace(facts, waivers=tuple(waivers)))
-    return result
+    waivers = {_key(one): one for one in (*_waivers(text), msgspec.to_builtins(waiver))}  # of two alike one counts
+    return edited(text, {"waivers": list(waivers.values())})
 
 
 def without_waiver(text: str, rule: str, path: str, where: str = "") -> str:
     """Return ``text`` without the waiver for this rule and place. Raises :class:`CompanionError` when there is none."""
-    facts = facts_from_toml(text)
-    left = tuple(waiver for waiver in facts.waivers if _key(waiver) != (rule, path, where))
-    if len(left) == len(facts.waivers):
+    waivers = _waivers(text)
+    left = [one for one in waivers if (one["rule"], one["path"], one["where"]) != (rule, path, where)]
+    if len(left) == len(waivers):
         raise CompanionError(
             f"There is no waiver for {rule}", path or "the whole", "release.toml lists those there are"
         )
-    result = _lines_as_in(text, _without(text, rule, path, where))
-    _hold(result, msgspec.structs.replace(facts, waivers=left))
-    return result
+    return edited(text, {"waivers": left})
 
 
-def _key(waiver: Waiver) -> tuple[str, str, str]:
-    return waiver.rule, waiver.path, waiver.where
-
-
-def _without(text: str, rule: str, path: str, where: str) -> str:
-    import tomlkit
-
-    document = tomlkit.parse(text)
-    tables: Any = document.get("waivers", [])
-    for index in reversed(range(len(tables))):
-        table = tables[index]
-        if (table.get("rule"), table.get("path", ""), table.get("where", "")) == (rule, path, where):
-            del tables[index]
-    if not len(tables) and "waivers" in document:
-        del document["waivers"]
-    return tomlkit.dumps(document)
+def _waivers(text: str) -> list[dict[str, Any]]:
+    return [msgspec.to_builtins(waiver) for waiver in facts_from_toml(text).waivers]
