@@ -68,26 +68,26 @@ class Waiving(OpenFolder):
         groups = [known for known in self.facts.waivers if known.rule == rule and known.contents]
         if not groups or path in ("", FACTS_FILE):
             return None
-        from companion.steps.catalogue import RULES
+        from companion.steps.catalogue import RULE_BY_ID
 
         desk = self.desk()
-        step = next((known.step for known in RULES if known.id == rule), None)
-        content = desk.contents.get(path, desk.mark(step) if step else "")
+        known = RULE_BY_ID.get(rule)
+        content = desk.contents.get(path, desk.mark(known.step) if known else "")
         return without_one(groups, rule, content)
 
 
 def _step_of(rule: str, reason: str, path: str = "") -> str:
     """Return the step of a rule. Raises where there is no such rule, it can never be waived, or no reason is given."""
-    from companion.steps.catalogue import RULES
+    from companion.steps.catalogue import RULE_BY_ID
 
-    step = next((known.step for known in RULES if known.id == rule), None)
-    if step is None:
+    known = RULE_BY_ID.get(rule)
+    if known is None:
         raise CompanionError(f"There is no rule “{rule}”", "", "see: companion explain")
     if rule in NEVER_WAIVED:
         raise CompanionError(f"“{rule}” cannot be waived", path, "no reason makes it fit to publish: mend it")
     if not reason.strip():
         raise CompanionError("A waiver needs a reason", rule, "say why a player is no worse off for it")
-    return step
+    return known.step
 
 
 def _found(desk: Desk, step: str) -> tuple[Finding, ...]:
