@@ -8,27 +8,22 @@ import stat
 from collections import defaultdict
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final
 
 from companion.core.text import visible_lines
-from companion.history.model import KeptFile
+from companion.history.model import Comparison, KeptFile
 
 MOST_TEXT: Final = 1 << 20
 NO_TEXT: Final = b"\0"
 
 
-class Difference(NamedTuple):
-    """Sorted paths; renamed: (old, new)."""
+def difference(
+    before: Mapping[str, KeptFile], after: Mapping[str, KeptFile], a: int = 0, b: int | None = None
+) -> Comparison:
+    """Return what differs between two states, of snapshots ``a`` and ``b``; without texts.
 
-    added: tuple[str, ...]
-    removed: tuple[str, ...]
-    changed: tuple[str, ...]
-    renamed: tuple[tuple[str, str], ...]
-    sizes: dict[str, tuple[int | None, int | None]]
-
-
-def difference(before: Mapping[str, KeptFile], after: Mapping[str, KeptFile]) -> Difference:
-    """Return what differs between two states. A file is renamed when the same content left one path for another."""
+    A file is renamed when the same content left one path for another.
+    """
     gone = sorted(path for path in before if path not in after)
     come = sorted(path for path in after if path not in before)
     changed = sorted(
@@ -42,12 +37,14 @@ def difference(before: Mapping[str, KeptFile], after: Mapping[str, KeptFile]) ->
         path: (before[path].size if path in before else None, after[path].size if path in after else None)
         for path in (*gone, *come, *changed)
     }
-    return Difference(
-        tuple(path for path in come if path not in arrived),
-        tuple(path for path in gone if path not in left),
-        tuple(changed),
-        renamed,
-        sizes,
+    return Comparison(
+        a=a,
+        b=b,
+        added=tuple(path for path in come if path not in arrived),
+        removed=tuple(path for path in gone if path not in left),
+        changed=tuple(changed),
+        renamed=renamed,
+        sizes=sizes,
     )
 
 

@@ -9,7 +9,6 @@ import contextlib
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from companion.core.errors import CompanionError
@@ -38,9 +37,7 @@ class History:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_error: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -130,13 +127,15 @@ class History:
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Comparison:
         """Return what differs between snapshot ``a`` and snapshot ``b``, or the folder as it is now."""
+        import dataclasses
+
         from companion.core.folder import FACTS_FILE
         from companion.history import compare
         from companion.history.store.packs import Damaged
 
         before = self.files(a)
         after = self.now(watch) if b is None else self.files(b)
-        found = compare.difference(before, after)
+        found = compare.difference(before, after, a, b)
 
         def content(files: dict[str, KeptFile], path: str, live: bool) -> bytes:
             kept = files.get(path)
@@ -156,17 +155,8 @@ class History:
             old = {new: old for old, new in found.renamed}.get(path, path)
             return compare.unified(path, content(before, old, False), content(after, path, b is None))
 
-        return Comparison(
-            a=a,
-            b=b,
-            added=found.added,
-            removed=found.removed,
-            changed=found.changed,
-            renamed=found.renamed,
-            sizes=found.sizes,
-            facts_before=facts(before, False),
-            facts_after=facts(after, b is None),
-            diff=diff,
+        return dataclasses.replace(
+            found, facts_before=facts(before, False), facts_after=facts(after, b is None), text_diff=diff
         )
 
     def restore(

@@ -29,6 +29,7 @@ class Comparison:
     changed: same path, other content or other mode. renamed: (old, new) with the same content.
     sizes: bytes before and after (None: not there) for every path named above.
     facts_before, facts_after: the text of ``release.toml`` on either side, empty where there is none.
+    text_diff(path): a unified diff of a changed text file; empty for one that is not text, or that is over 1 MiB.
     """
 
     a: int
@@ -40,16 +41,12 @@ class Comparison:
     sizes: dict[str, tuple[int | None, int | None]] = field(default_factory=dict)
     facts_before: str = ""
     facts_after: str = ""
-    diff: Callable[[str], str] = field(default=lambda _path: "", repr=False, compare=False)
+    text_diff: Callable[[str], str] = field(default=lambda _path: "", repr=False, compare=False)
 
     @property
     def same(self) -> bool:
         """Whether nothing differs."""
         return not (self.added or self.removed or self.changed or self.renamed)
-
-    def text_diff(self, path: str) -> str:
-        """Return a unified diff of a changed text file; empty for one that is not text, or that is over 1 MiB."""
-        return self.diff(path)
 
 
 class Restored(msgspec.Struct, frozen=True, kw_only=True):

@@ -9,7 +9,7 @@ import os
 import stat
 import threading
 from collections.abc import Callable, Iterator
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -215,16 +215,12 @@ def _permissions(bits: int, mode: int) -> int:
     return bits | ((bits & 0o444) >> 2) if mode == PROGRAM else bits & ~0o111
 
 
-_UMASK: list[int] = []
-
-
+@cache
 def _umask() -> int:
     """The process's umask. It can only be read by setting it, so that is done once."""
-    if not _UMASK:
-        mask = os.umask(0o077)
-        os.umask(mask)
-        _UMASK.append(mask)
-    return _UMASK[0]
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
 
 
 def _is_claim(packs: Packs, one: KeptFile) -> bool:

@@ -37,10 +37,6 @@ class Damaged(CompanionError):
         self.reason = reason
 
 
-class Missing(Damaged):
-    """An object is in no pack."""
-
-
 class Place(NamedTuple):
     """Where an object lies: in which pack, from which byte to which."""
 
@@ -241,7 +237,7 @@ class Packs:
         """Return type, size, place and the length of the entry's own header. Raises :class:`Damaged`."""
         place = self._place(oid)
         if place is None:
-            raise Missing(oid, "it is in none of the packs")
+            raise Damaged(oid, "it is in none of the packs")
         try:
             head = place.pack.read(place.start, 16)
         except OSError as error:
@@ -294,7 +290,7 @@ class Packs:
         if found is None or found[0] not in NAMES:  # a loose object or a delta: another tool was here
             data = self._foreign(oid)
             if data is None:
-                raise Missing(oid, "it is in none of the packs")
+                raise Damaged(oid, "it is in none of the packs")
             yield data
             return
         kind, size, place, skip = found

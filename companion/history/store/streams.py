@@ -7,7 +7,7 @@ isal, but only whole streams; isal takes the ones too large for memory. Both rel
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Any, Final
 
 from companion.core.files import BLOCK
@@ -50,22 +50,6 @@ def _joined_stored(packed: bytes | memoryview, size: int) -> bytes | None:
     return None
 
 
-_whole: list[Callable[[bytes | memoryview, int], bytes | bytearray]] = []
-
-
-def _quickest() -> Callable[[bytes | memoryview, int], bytes | bytearray]:
-    if not _whole:
-        try:
-            import deflate
-
-            _whole.append(deflate.zlib_decompress)
-        except ImportError:  # a system it is not built for
-            from isal import isal_zlib
-
-            _whole.append(lambda packed, size: isal_zlib.decompressobj().decompress(packed, size))
-    return _whole[0]
-
-
 def inflated(packed: bytes | memoryview, size: int) -> bytes | bytearray:
     """Return the ``size`` bytes a stream holds. Raises :class:`Inflation`; memory never goes over ``size``.
 
@@ -75,9 +59,11 @@ def inflated(packed: bytes | memoryview, size: int) -> bytes | bytearray:
         return b""
     if len(packed) > size and (plain := _joined_stored(packed, size)) is not None:
         return plain
+    import deflate
+
     try:
-        return _quickest()(packed, size)
-    except Exception as error:  # each of the libraries has an error class of its own
+        return deflate.zlib_decompress(packed, size)
+    except deflate.DeflateError as error:
         raise Inflation(str(error) or error.__class__.__name__) from error
 
 
