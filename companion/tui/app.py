@@ -47,17 +47,17 @@ class CompanionApp(Companion):
         (110, "-wide"),
     ]
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("v", "waive", "Waive"),
-        Binding("t", "part", "Part"),
+        Binding("v", "waive", "Waive", tooltip="waive the finding or the rule under the cursor, or take it back"),
+        Binding("t", "part", "Part", tooltip="the next part of a step: another page of its form, its findings"),
         *(Binding(step_digit(step.id), f"open('{step.id}')", step.title, show=False) for step in STEPS[:10]),
-        Binding("r", "look", "Look again"),
-        Binding("a", "check_all", "All steps"),
-        Binding("s", "snapshots", "Snapshots"),
-        Binding("k", "keep", "Keep a snapshot", show=False),
-        Binding("c", "stop", "Stop"),
+        Binding("r", "look", "Look again", tooltip="look again at the open step, after a change in the folder"),
+        Binding("a", "check_all", "All steps", tooltip="look at every step"),
+        Binding("s", "snapshots", "Snapshots", tooltip="snapshots: take, compare, restore"),
+        Binding("k", "keep", "Keep a snapshot", show=False, tooltip="keep a snapshot at once"),
+        Binding("c", "stop", "Stop", tooltip="stop what runs"),
         Binding("question_mark", "help", "Help"),
-        Binding("q", "quit", "Quit"),
-        Binding("escape", "escape", "Back", show=False),
+        Binding("q", "quit", "Quit", tooltip="quit"),
+        Binding("escape", "escape", "", show=False, tooltip="out of a field; stop what runs; back to the checklist"),
         Binding("ctrl+q", "quit", "Quit", show=False, priority=True),
         Binding("ctrl+c", "quit", "Quit", show=False),
     ]
@@ -252,7 +252,7 @@ class CompanionApp(Companion):
         """Show the keys."""
         from companion.tui.frame.help import Help
 
-        self.push_screen(Help(self.folder))
+        self.push_screen(Help(self.folder, (key for key in self.BINDINGS if isinstance(key, Binding))))
 
     def action_stop(self) -> None:
         """Stop the long work."""

@@ -11,6 +11,7 @@ from textual.content import Content
 from companion.core.errors import CompanionError
 from companion.core.evidence import AwayTest
 from companion.core.text import visible
+from companion.trials.away import KINDS
 from companion.tui.parts.body import Body, BodyPart
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, Piece, age, content, labelled
 from companion.tui.parts.fields import Field
@@ -22,14 +23,7 @@ if TYPE_CHECKING:
     from companion.steps.looks.controls import AwayView
 
 FIELDS: Final = (
-    Field(
-        key="kind",
-        label="What was tried",
-        shape="choice",
-        choices=tuple(
-            (kind, kind) for kind in ("originals hidden", "another computer", "another player", "a piece of music")
-        ),
-    ),
+    Field(key="kind", label="What was tried", shape="choice", choices=tuple((kind, kind) for kind in KINDS)),
     Field(key="result", label="How it went", shape="choice", choices=(("pass", "it played"), ("fail", "it did not"))),
     Field(
         key="reached_originals",

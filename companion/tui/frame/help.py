@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import ClassVar, Final
 
@@ -15,28 +15,20 @@ from textual.widgets import Static
 from companion.steps.table import STEPS
 from companion.tui.bodies import body_of
 from companion.tui.parts.content import Piece, content
+from companion.tui.parts.foot import SHOWN_KEYS
 
-KEYS: Final = (
+AREAS: Final = (
     (
-        "Anywhere",
+        "In the checklist",
         (
             ("1 … 9, 0", "open a step and go to work in it"),
-            ("↑ ↓", "move over the checklist; the step is shown beside it"),
+            ("↑ ↓", "move; the step is shown beside it"),
             ("Enter", "go to work in the step; Tab moves on from there"),
-            ("Esc", "out of a field; stop what runs; back to the checklist"),
-            ("r", "look again at the open step, after a change in the folder"),
-            ("a", "look at every step"),
-            ("s", "snapshots: take, compare, restore"),
-            ("k", "keep a snapshot at once"),
-            ("c", "stop what runs"),
-            ("q", "quit"),
         ),
     ),
     (
         "In a step",
         (
-            ("t", "its next part: another page of the form, the findings"),
-            ("v", "waive the finding or the rule under the cursor; or take it back"),
             ("Enter", "on a rule: show or hide its findings"),
             ("Tab", "from the list to the details below it, to scroll them"),
         ),
@@ -50,7 +42,7 @@ KEYS: Final = (
         ),
     ),
 )
-"""Areas, and in each the keys with what they do; those of the steps follow from their bodies."""
+"""Keys that belong to no step and to no action of the app, by area, with what they do."""
 
 STATES: Final = (
     "  · open: nobody has looked        ✗ failing: something blocks\n"
@@ -78,14 +70,15 @@ class Help(ModalScreen[None]):
     """
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,question_mark,q,enter", "app.pop_screen", "Back")]
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, keys: Iterable[Binding]) -> None:
         super().__init__()
         self._folder = folder
+        self._keys = tuple((SHOWN_KEYS.get(key.key, key.key), key.tooltip) for key in keys if key.tooltip)
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
         pieces: list[Piece] = [("States\n", "bold $primary"), STATES, "\n"]
-        for area, keys in (*KEYS, *step_keys()):
+        for area, keys in (("Anywhere", self._keys), *AREAS, *step_keys()):
             pieces.append((f"{area}\n", "bold $primary"))
             for key, words in keys:
                 pieces += [(f"  {key:<9} ", "bold"), f"{words}\n"]

@@ -35,26 +35,23 @@ def _plain(value: float) -> str:
     return f"{int(value)}" if value.is_integer() and abs(value) < 1e15 else repr(value)
 
 
-def _parts(line: str) -> list[str]:
-    return [part.strip() for part in line.split(";")]
+def _parts(line: str, what: str) -> list[str]:
+    parts = [part.strip() for part in line.split(";")]
+    if not parts[0]:
+        raise CompanionError(f"A {what} needs a name", do="write it first, before the first semicolon")
+    return parts
 
 
 def control_line(control: Control) -> str:
     """Return a control as one line."""
-    parts = [control.name, control.kind, f"{_plain(control.low)} to {_plain(control.high)}"]
-    parts.append(f"rest {_plain(control.rest)}")
-    if control.cc is not None:
-        parts.append(f"cc {control.cc}")
-    if control.effect:
-        parts.append(control.effect)
-    return "; ".join(parts)
+    span, rest = f"{_plain(control.low)} to {_plain(control.high)}", f"rest {_plain(control.rest)}"
+    cc = "" if control.cc is None else f"cc {control.cc}"
+    return "; ".join(part for part in (control.name, control.kind, span, rest, cc, control.effect) if part)
 
 
 def control_of(line: str) -> Control:
     """Return the control that one line describes. Raises :class:`CompanionError` naming what cannot be read."""
-    name, *rest = _parts(line)
-    if not name:
-        raise CompanionError("A control needs a name", do="write it first, before the first semicolon")
+    name, *rest = _parts(line, "control")
     found: dict[str, Any] = {}
     effect: list[str] = []
     for part in rest:
@@ -75,19 +72,15 @@ def control_of(line: str) -> Control:
 
 def layer_line(layer: Layer) -> str:
     """Return a layer as one line."""
-    parts = [layer.name, ", ".join(layer.files)]
-    parts.append(f"keys {layer.low_key} to {layer.high_key}")
-    parts.append(f"velocities {layer.low_velocity} to {layer.high_velocity}")
-    if layer.round_robins:
-        parts.append(f"round robins {layer.round_robins}")
-    return "; ".join(part for part in parts if part)
+    keys = f"keys {layer.low_key} to {layer.high_key}"
+    velocities = f"velocities {layer.low_velocity} to {layer.high_velocity}"
+    takes = f"round robins {layer.round_robins}" if layer.round_robins else ""
+    return "; ".join(part for part in (layer.name, ", ".join(layer.files), keys, velocities, takes) if part)
 
 
 def layer_of(line: str) -> Layer:
     """Return the layer that one line describes. Raises :class:`CompanionError` naming what cannot be read."""
-    name, *rest = _parts(line)
-    if not name:
-        raise CompanionError("A layer needs a name", do="write it first, before the first semicolon")
+    name, *rest = _parts(line, "layer")
     found: dict[str, Any] = {}
     files: list[str] = []
     for part in rest:
@@ -108,8 +101,6 @@ def tables(items: Iterable[Control | Layer]) -> list[dict[str, Any]]:
     """Return controls or layers as plain tables for the facts; what is the default is left out."""
     found = []
     for item in items:
-        fresh = type(item)(name=item.name)
-        plain = msgspec.to_builtins(item)
-        default = msgspec.to_builtins(fresh)
+        plain, default = msgspec.to_builtins(item), msgspec.to_builtins(type(item)(name=item.name))
         found.append({key: value for key, value in plain.items() if key == "name" or value != default[key]})
     return found

@@ -29,6 +29,8 @@ def _f(key: str, label: str, hint: str = "", shape: Shape = "text", rows: int = 
     return Field(key=key, label=label, hint=hint, shape=shape, rows=rows)
 
 
+_CONTROL: Final = "name; kind; low to high; rest R; cc N; what it does"
+_LAYER: Final = "name; files; keys 36 to 84; velocities 1 to 127; round robins 2"
 MIDDLE_C: Final = Field(
     key="naming.middle_c",
     label="Middle C (MIDI 60) is called",
@@ -92,20 +94,8 @@ PAGES: Final[tuple[tuple[str, str, tuple[Field, ...]], ...]] = (
         "controls",
         "Controls",
         (
-            _f(
-                "controls",
-                "Controls, left to right",
-                "name; kind; low to high; rest R; cc N; what it does",
-                "controls",
-                rows=6,
-            ),
-            _f(
-                "layers",
-                "Layers",
-                "name; files; keys 36 to 84; velocities 1 to 127; round robins 2",
-                "layers",
-                rows=5,
-            ),
+            _f("controls", "Controls, left to right", _CONTROL, "controls", rows=6),
+            _f("layers", "Layers", _LAYER, "layers", rows=5),
         ),
     ),
     (

@@ -18,7 +18,7 @@ from companion.tui.parts.segments import Segments, Word
 if TYPE_CHECKING:
     from textual.binding import ActiveBinding
 
-_SHOWN_KEYS: Final = {"escape": "Esc", "question_mark": "?", "enter": "Enter", "tab": "Tab", "space": "Space"}
+SHOWN_KEYS: Final = {"escape": "Esc", "question_mark": "?", "enter": "Enter", "tab": "Tab", "space": "Space"}
 _BAR: Final = 16
 
 
@@ -69,7 +69,7 @@ class KeysLine(Segments):
             Word(
                 active.binding.key,
                 Content.assemble(
-                    (_SHOWN_KEYS.get(active.binding.key, active.binding.key), "bold $primary"),
+                    (SHOWN_KEYS.get(active.binding.key, active.binding.key), "bold $primary"),
                     " ",
                     active.binding.description,
                 ),

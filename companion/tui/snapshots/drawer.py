@@ -170,12 +170,12 @@ class Drawer(ModalScreen[None]):
 
     def _moved(self, moves: dict[Trees, Moved | None]) -> None:
         self._comparing = False
-        self.shots.known.moves.update(moves)
+        self.shots.moves.update(moves)
         self.shots.fill()
         self._work_out()
 
     def _weighed(self, size: Size) -> None:
-        self.shots.known.alone.update(size.alone)
+        self.shots.alone.update(size.alone)
         self.query_one(".head", Static).update(content(f"Snapshots  {decimal_bytes(size.total)} on disk"))
         self.shots.fill()
 

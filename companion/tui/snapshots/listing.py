@@ -1,8 +1,7 @@
-"""The list of snapshots: two lines each, the second filled in once what it says has been worked out."""
+"""The list of snapshots, newest first."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, ClassVar, Final
 
 from textual.binding import Binding, BindingType
@@ -31,49 +30,11 @@ Trees = tuple[str, str]
 """Ids of two trees, the one before and the one after."""
 
 
-@dataclass
-class WorkedOut:
-    """What has been worked out so far: how far trees moved (None: cannot be read), bytes each snapshot alone holds."""
-
-    moves: dict[Trees, Moved | None] = field(default_factory=dict)
-    alone: dict[int, int] = field(default_factory=dict)
-
-
-def snapshot_content(
-    shot: Snapshot, before: Snapshot | None, known: WorkedOut, width: int, *, marked: bool = False
-) -> Content:
-    """Return a snapshot on two lines: number, label, size, its own bytes and age; why it was taken and what changed."""
-    mark = ("● ", "bold $accent") if marked else "  "
-    own = f", {decimal_bytes(known.alone[shot.number])} its own" if shot.number in known.alone else ""
-    size = f"{decimal_bytes(shot.bytes)}{own}, {age(shot.at)}"
-    room = width - 6
-    place = max(8, room - len(size) - 2)
-    label = shorten(visible(shot.label) or "no label", place)
-    kind = f"released as {visible(shot.version)}" if shot.version else KINDS.get(shot.kind, visible(shot.kind))
-    why = f"{kind}{changed(shot, before, known)}"
-    return content(
-        mark, (f"{shot.number:>3} ", "bold"), f"{label:<{place}}  ", (size, "$foreground-muted"), "\n      ",
-        (why if len(why) <= room else f"{why[: room - 1]}…", "$foreground-muted"),
-    )  # fmt: skip
-
-
-def changed(shot: Snapshot, before: Snapshot | None, known: WorkedOut) -> str:
-    """Return what changed against the snapshot before, with what sets it off from the kind."""
-    if before is None:
-        return ", the first"
-    trees = (before.tree, shot.tree)
-    if not all(trees):
-        return "; what changed cannot be read"
-    if trees not in known.moves:
-        return " …"
-    moved = known.moves[trees]
-    if moved is None:
-        return "; what changed cannot be read"
-    return f": {moved.text or 'the same files'}"
-
-
 class Shots(OptionList):
-    """The snapshots, with Enter named at the foot for what it does here."""
+    """The snapshots on two lines each, the second filled in once what it says has been worked out.
+
+    moves: how far one tree moved to another (None: cannot be read). alone: the bytes that each snapshot alone holds.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "select", "Compare")]
 
@@ -83,7 +44,8 @@ class Shots(OptionList):
     def __init__(self) -> None:
         super().__init__(markup=False)
         self.shots: list[Snapshot] = []
-        self.known = WorkedOut()
+        self.moves: dict[Trees, Moved | None] = {}
+        self.alone: dict[int, int] = {}
         self.marked: int | None = None
 
     @property
@@ -118,13 +80,33 @@ class Shots(OptionList):
     def not_known(self) -> list[Trees]:
         """Return the trees, side by side, of which the rows in view do not know yet how far they moved."""
         pairs = [(self.shots[i + 1].tree, self.shots[i].tree) for i in self.in_view() if i + 1 < len(self.shots)]
-        return [pair for pair in pairs if all(pair) and pair not in self.known.moves]
+        return [pair for pair in pairs if all(pair) and pair not in self.moves]
 
     def _row(self, index: int) -> Content:
+        """Return a snapshot's number, label, size, own bytes and age; below that why it was taken and what changed."""
         shot = self.shots[index]
-        before = self.shots[index + 1] if index + 1 < len(self.shots) else None
-        width = max(40, self.scrollable_content_region.width)
-        return snapshot_content(shot, before, self.known, width, marked=shot.number == self.marked)
+        mark = ("● ", "bold $accent") if shot.number == self.marked else "  "
+        own = f", {decimal_bytes(self.alone[shot.number])} its own" if shot.number in self.alone else ""
+        size = f"{decimal_bytes(shot.bytes)}{own}, {age(shot.at)}"
+        room = max(40, self.scrollable_content_region.width) - 6
+        place = max(8, room - len(size) - 2)
+        label = shorten(visible(shot.label) or "no label", place)
+        kind = f"released as {visible(shot.version)}" if shot.version else KINDS.get(shot.kind, visible(shot.kind))
+        why = f"{kind}{self._changed(index)}"
+        return content(
+            mark, (f"{shot.number:>3} ", "bold"), f"{label:<{place}}  ", (size, "$foreground-muted"), "\n      ",
+            (why if len(why) <= room else f"{why[: room - 1]}…", "$foreground-muted"),
+        )  # fmt: skip
+
+    def _changed(self, index: int) -> str:
+        """Return what changed against the snapshot before, with what sets it off from the kind."""
+        if index + 1 == len(self.shots):
+            return ", the first"
+        trees = (self.shots[index + 1].tree, self.shots[index].tree)
+        if all(trees) and trees not in self.moves:
+            return " …"
+        moved = self.moves.get(trees)
+        return f": {moved.text or 'the same files'}" if moved else "; what changed cannot be read"
 
     def watch_scroll_y(self, old_value: float, new_value: float) -> None:
         """Report that other rows are in view."""
