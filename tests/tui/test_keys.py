@@ -1,0 +1,52 @@
+"""The keys: each does one thing wherever it is offered, is named in the help, and does what it is listed for."""
+
+from __future__ import annotations
+
+import pytest
+from textual.binding import Binding
+
+from companion.steps.table import STEPS
+from companion.tui.app import CompanionApp
+from companion.tui.bodies import body_of
+from companion.tui.parts import keys
+from tests.tui.conftest import Bench, Opened
+
+
+@pytest.mark.parametrize("name", sorted({step.body for step in STEPS}))
+def test_the_keys_of_a_body_stand_beside_those_of_the_app(name: str) -> None:
+    body = body_of(name)
+    own = [key.key for key in body.KEYS]
+    everywhere = {one for key in CompanionApp.BINDINGS if isinstance(key, Binding) for one in key.key.split(",")}
+    assert len(set(own)) == len(own)
+    assert not set(own) & everywhere
+    assert body.NEXT in {*own, "r", "Enter"}
+    for key in body.KEYS:
+        assert callable(getattr(body, f"step_{key.action}", None)), key
+        assert key.label
+        assert key.help
+
+
+async def test_the_help_names_every_key(bench: Bench, opened: Opened) -> None:
+    async with opened(bench, (120, 90)) as hand:
+        await hand.press("escape", "question_mark")
+        for step in STEPS:
+            for key in body_of(step.body).KEYS:
+                assert hand.shows(f"{key.key} {key.help}")
+        assert hand.shows("s snapshots: take, compare, restore", "v waive the finding", "Esc out of a field")
+
+
+async def test_one_key_does_what_the_open_step_lists_it_for(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("5")
+        assert hand.shows("n Note")
+        await hand.press("6")
+        assert hand.shows("n New test")
+        assert not hand.shows("n Note")
+        await hand.press("5")
+        assert hand.shows("n Note")
+        assert not hand.shows("n New test")
+
+
+def test_a_step_beyond_the_tenth_has_no_digit(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(keys, "STEP_IDS", tuple("abcdefghijkl"))
+    assert [keys.step_digit(step) for step in "abijkl"] == ["1", "2", "9", "0", "", ""]
