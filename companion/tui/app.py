@@ -279,17 +279,17 @@ class CompanionApp(Companion):
 
     async def action_quit(self) -> None:
         """Quit; ask first when work is on its way or something written is not kept."""
-        from companion.tui.parts.dialogs import Confirm, confirm
+        from companion.tui.parts.dialogs import Confirm
 
         if self.leaving or isinstance(self.screen, Confirm):
             return
         job, unsaved = self.jobs.work, self.workspace.unsaved
         if job:
             text = "It is stopped cleanly first: what it has not finished stays as it was."
-            confirm(self, Confirm(f"{job.what} is still going on", text, "Stop it and quit"), self.leave)
+            self.push_screen(Confirm(f"{job.what} is still going on", text, "Stop it and quit", lambda _: self.leave()))
         elif unsaved:
             text = f"What you wrote in {unsaved} would be lost."
-            confirm(self, Confirm("Not kept yet", text, "Quit without it"), self.leave)
+            self.push_screen(Confirm("Not kept yet", text, "Quit without it", lambda _: self.leave()))
         else:
             self.leave()
 

@@ -19,24 +19,25 @@ from tests.tui.conftest import Bench, Opened, finding
 
 
 @pytest.mark.parametrize(
-    ("keys", "answer"),
+    ("keys", "given"),
     [
-        (("enter",), None),
-        (("escape",), None),
-        (("n",), None),
+        (("enter",), False),
+        (("escape",), False),
+        (("n",), False),
         (("y",), True),
         (("left", "enter"), True),
-        (("left", "right", "enter"), None),
+        (("left", "right", "enter"), False),
     ],
 )
 async def test_a_confirmation_is_given_on_purpose_only(
-    bench: Bench, opened: Opened, keys: tuple[str, ...], answer: bool | None
+    bench: Bench, opened: Opened, keys: tuple[str, ...], given: bool
 ) -> None:
-    answers: list[bool | None] = []
+    answers: list[None] = []
     async with opened(bench) as hand:
-        hand.app.push_screen(Confirm("Sure?", "It cannot be taken back.", "Do it"), answers.append)
+        hand.app.push_screen(Confirm("Sure?", "It cannot be taken back.", "Do it", answers.append))
         await hand.press(*keys)
-    assert answers == [answer]
+        assert len(hand.app.screen_stack) == 1
+    assert answers == [None] * given
 
 
 async def test_enter_records_no_release(bench: Bench, opened: Opened, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,7 +14,7 @@ from textual.widgets.option_list import Option
 from companion.core.text import plural
 from companion.tui.parts.body import Body, BodyPart
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, age, content, labelled
-from companion.tui.parts.dialogs import Ask, ask
+from companion.tui.parts.dialogs import Ask
 from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Detail
 
@@ -198,8 +198,8 @@ class ControlsBody(Body):
 
     def _ask(self, result: Literal["fail", "note"], head: str, needed: str) -> None:
         if view := self.trials.current if self.trials else None:
-            question = Ask(head, view.trial.title, needed=needed)
-            ask(self.companion, question, lambda words: self._keep(result, words, view))
+            keep = partial(self._keep, result, view=view)
+            self.companion.push_screen(Ask(head, view.trial.title, "Keep", keep, needed=needed))
 
     def _keep(self, result: Literal["pass", "fail", "note"], note: str, view: TrialView | None = None) -> None:
         shop, trials = self.shop, self.trials

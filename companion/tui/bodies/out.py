@@ -13,7 +13,7 @@ from companion.core.units import decimal_bytes
 from companion.steps.model import StepStatus
 from companion.tui.parts.body import Body, BodyPart
 from companion.tui.parts.content import Piece, age, content, labelled
-from companion.tui.parts.dialogs import Ask, Confirm, ask, confirm, place_of
+from companion.tui.parts.dialogs import Ask, Confirm, place_of
 from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Page
 
@@ -93,11 +93,11 @@ class OutBody(Body):
             return
         name = f"{status.title} {status.version}".strip()
         text = before_release(status.unkept, self._problem)
-        confirm(
-            companion,
-            Confirm(f"Record {name} as released?", text, "Record it"),
-            lambda: companion.work("Recording the release", shop.release, _release_summary),
-        )
+
+        def record(_: None) -> None:
+            companion.work("Recording the release", shop.release, _release_summary)
+
+        companion.push_screen(Confirm(f"Record {name} as released?", text, "Record it", record))
 
     def step_upload(self) -> None:
         """Ask for the downloaded file and compare."""
@@ -109,14 +109,9 @@ class OutBody(Body):
                     "Checking the upload", lambda watch: shop.upload(file, watch), _upload_summary, wrong=bool
                 )
 
-        question = Ask(
-            "Check the upload",
-            "Download your own upload from where players get it. Where is that file?",
-            done="Check it",
-            needed="Write the path of the downloaded file.",
-            hint="a path, such as ~/Downloads/….zip",
-        )
-        ask(companion, question, compare)
+        text = "Download your own upload from where players get it. Where is that file?"
+        hint, needed = "a path, such as ~/Downloads/….zip", "Write the path of the downloaded file."
+        companion.push_screen(Ask("Check the upload", text, "Check it", compare, needed=needed, hint=hint))
 
 
 def _upload_summary(findings: tuple[Finding, ...]) -> str:

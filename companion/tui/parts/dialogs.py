@@ -5,18 +5,19 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import ClassVar
+from typing import ClassVar, Generic, TypeVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
-from textual.screen import ModalScreen, ScreenResultType
+from textual.screen import ModalScreen
 from textual.widgets import Button, Input, Static
 
 from companion.core.text import visible
-from companion.tui.parts.companion import Companion
 from companion.tui.parts.content import content, plain
 from companion.tui.parts.form import LineInput
+
+Answer = TypeVar("Answer")
 
 
 def place_of(text: str) -> Path | None:
@@ -27,8 +28,11 @@ def place_of(text: str) -> Path | None:
     return Path(named)
 
 
-class Dialog(ModalScreen[ScreenResultType | None]):
-    """A box with a heading, what a subclass asks in it, and two buttons: to do it, and to go back."""
+class Dialog(ModalScreen[None], Generic[Answer]):
+    """A box with a heading, what a subclass asks in it, and two buttons: to do it, and to go back.
+
+    ``then`` gets the answer once the box is gone; it is not called when the person goes back.
+    """
 
     DEFAULT_CSS = """
     Dialog .box {
@@ -45,9 +49,9 @@ class Dialog(ModalScreen[ScreenResultType | None]):
     FIRST: ClassVar[str] = "#back"
     """What has the focus at first."""
 
-    def __init__(self, head: str, text: str, done: str) -> None:
+    def __init__(self, head: str, text: str, done: str, then: Callable[[Answer], object]) -> None:
         super().__init__()
-        self._head, self._text, self._done = head, text, done
+        self._head, self._text, self._done, self._then = head, text, done, then
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
@@ -72,9 +76,14 @@ class Dialog(ModalScreen[ScreenResultType | None]):
         """Do it."""
         raise NotImplementedError
 
+    def answer(self, answer: Answer) -> None:
+        """Close the box and hand over the answer."""
+        self.dismiss()
+        self._then(answer)
+
     def action_back(self) -> None:
         """Leave everything as it is."""
-        self.dismiss(None)
+        self.dismiss()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Do it, by Enter in a field."""
@@ -91,20 +100,28 @@ class Dialog(ModalScreen[ScreenResultType | None]):
 
 
 class Ask(Dialog[str]):
-    """Ask for a line of words. Returns them, or None when the person goes back."""
+    """Ask for a line of words."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "back", "Back", priority=True)]
     KEYS_LINE = "Enter does it, Esc goes back"
     FIRST = "LineInput"
 
     def __init__(
-        self, head: str, text: str = "", *, done: str = "Keep", needed: str = "", preset: str = "", hint: str = ""
+        self,
+        head: str,
+        text: str,
+        done: str,
+        then: Callable[[str], object],
+        *,
+        needed: str,
+        preset: str = "",
+        hint: str = "",
     ) -> None:
-        """``needed``: the line shown when nothing was written; empty: nothing is needed.
+        """``needed``: the line shown when nothing was written.
 
         preset: stands there to begin with; what is typed first takes its place.
         """
-        super().__init__(head, text, done)
+        super().__init__(head, text, done, then)
         self._needed, self._preset, self._hint = needed, visible(preset), hint
 
     def questions(self) -> ComposeResult:
@@ -115,15 +132,15 @@ class Ask(Dialog[str]):
     def action_done(self) -> None:
         """Hand over the words."""
         words = self.query_one(Input).value.strip()
-        if self._needed and not words:
+        if words:
+            self.answer(words)
+        else:
             self.query_one(".wrong", Static).update(content(self._needed))
             self.query_one(Input).focus()
-        else:
-            self.dismiss(words)
 
 
-class Confirm(Dialog[bool]):
-    """Ask yes or no. The safe answer has the focus. Returns True for a yes alone."""
+class Confirm(Dialog[None]):
+    """Ask yes or no. The safe answer has the focus."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape,n", "back", "No"),
@@ -135,24 +152,4 @@ class Confirm(Dialog[bool]):
 
     def action_done(self) -> None:
         """Answer yes."""
-        self.dismiss(True)
-
-
-def ask(companion: Companion, question: Ask, then: Callable[[str], object]) -> None:
-    """Ask for a line of words; ``then`` gets them, unless the person goes back."""
-
-    def answered(words: str | None) -> None:
-        if words is not None:
-            then(words)
-
-    companion.push_screen(question, answered)
-
-
-def confirm(companion: Companion, question: Confirm, then: Callable[[], object]) -> None:
-    """Ask yes or no; ``then`` is called on a yes alone."""
-
-    def answered(yes: bool | None) -> None:
-        if yes:
-            then()
-
-    companion.push_screen(question, answered)
+        self.answer(None)

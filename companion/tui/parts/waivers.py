@@ -7,7 +7,7 @@ from companion.core.text import plural, visible
 from companion.steps.deeds.waiving import coverable
 from companion.steps.states import NEVER_WAIVED, place_of
 from companion.tui.parts.companion import Companion
-from companion.tui.parts.dialogs import Ask, Confirm, ask, confirm
+from companion.tui.parts.dialogs import Ask, Confirm
 from companion.tui.parts.groups import RuleGroup
 
 NEEDED = "A waiver needs a reason."
@@ -22,50 +22,44 @@ def ask_waiver(companion: Companion, finding: Finding) -> None:
     if finding.unknown and finding.waived:
         companion.show_notice(f"Nothing to take back: {finding.waived}.", wrong=True)
     elif finding.waived:
-        confirm(
-            companion,
-            Confirm(f"{rule}, {place}", f"Waived: {finding.waived}", "Take it back"),
-            lambda: companion.write(
+
+        def take_back(_: None) -> None:
+            companion.write(
                 "Taking the waiver back",
                 lambda _: shop.unwaive(rule, finding.path, place_of(finding)),
                 f"The waiver of {rule}, {place}, is taken back.",
-            ),
-        )
+            )
+
+        companion.push_screen(Confirm(f"{rule}, {place}", f"Waived: {finding.waived}", "Take it back", take_back))
     else:
-        text = "Why is a player no worse off for it? The reason is kept, and the waiver lapses when the file changes."
-        ask(
-            companion,
-            Ask(f"Waive {rule}, {place}", text, done="Waive", needed=NEEDED),
-            lambda reason: companion.write(
+
+        def waive(reason: str) -> None:
+            companion.write(
                 "Waiving",
                 lambda _: shop.waive(rule, finding.path, reason, place_of(finding)),
                 f"Waived {rule}, {place}.",
-            ),
-        )
+            )
+
+        text = "Why is a player no worse off for it? The reason is kept, and the waiver lapses when the file changes."
+        companion.push_screen(Ask(f"Waive {rule}, {place}", text, "Waive", waive, needed=NEEDED))
 
 
 def ask_group_waiver(companion: Companion, group: RuleGroup) -> None:
     """Ask for one reason for all that a rule found in files; what was waived is taken back one by one."""
-    shop, rule, count = companion.shop, group.first.rule, len(coverable(group.findings))
+    shop, first = companion.shop, group.first
+    rule, number = first.rule, plural(count := len(coverable(group.findings)), "finding")
     if _refused(companion, rule):
         return
-    if group.first.waived or group.first.unknown or not count:
+    if first.waived or first.unknown or not count:
         companion.show_notice("Move to one finding below the rule first.", wrong=True)
         return
-    number = plural(count, "finding")
-    ask(
-        companion,
-        Ask(
-            f"Waive {rule}, {number}",
-            "Why is a player no worse off for any of them? The reason is kept; "
-            "the waiver lapses for each file that changes.",
-            done="Waive all",
-            needed=NEEDED,
-        ),
-        lambda reason: companion.write(
-            "Waiving", lambda _: shop.waive_all(rule, reason, group.first.severity), f"Waived {rule}, {number}."
-        ),
-    )
+
+    def waive(reason: str) -> None:
+        summary = f"Waived {rule}, {number}."
+        companion.write("Waiving", lambda _: shop.waive_all(rule, reason, first.severity), summary)
+
+    text = "Why is a player no worse off for any of them? The reason is kept; it lapses for each file that changes."
+    companion.push_screen(Ask(f"Waive {rule}, {number}", text, "Waive all", waive, needed=NEEDED))
 
 
 def _refused(companion: Companion, rule: str) -> bool:

@@ -235,13 +235,10 @@ class Drawer(ModalScreen[None]):
         """Show first what a restore would change."""
         if shot := self.shots.current:
             number = shot.number  # that one, though the list may come anew meanwhile and move the cursor
-            self.app.push_screen(
-                Restore(shot, writable=self.companion.shop.writable), lambda wish: self._restore(number, wish)
-            )
+            writable = self.companion.shop.writable
+            self.app.push_screen(Restore(shot, lambda wish: self._restore(number, wish), writable=writable))
 
-    def _restore(self, number: int, wish: Wish | None) -> None:
-        if wish is None:
-            return
+    def _restore(self, number: int, wish: Wish) -> None:
         shop, (only, into) = self.companion.shop, wish
         self.companion.work(
             f"Restoring snapshot {number}",

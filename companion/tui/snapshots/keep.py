@@ -11,7 +11,7 @@ from companion.core.progress import Watch
 from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes
 from companion.tui.parts.companion import Companion
-from companion.tui.parts.dialogs import Ask, ask
+from companion.tui.parts.dialogs import Ask
 
 if TYPE_CHECKING:
     from companion.history.snapshot import Snapshot
@@ -32,14 +32,10 @@ def keep(companion: Companion, then: Callable[[Snapshot], Any] | None = None) ->
         companion.work("Taking a snapshot", partial(take, label, kind), taken_summary, then)
 
     why = f"{due.because[:1].upper()}{due.because[1:]}. " if due else ""
-    question = Ask(
-        "Keep a snapshot",
-        f"{why}What will you know it by later?",
-        done="Keep it",
-        needed="Write a few words.",
-        preset=due.label if due else "",
+    text, offered = f"{why}What will you know it by later?", due.label if due else ""
+    companion.push_screen(
+        Ask("Keep a snapshot", text, "Keep it", answered, needed="Write a few words.", preset=offered)
     )
-    ask(companion, question, answered)
 
 
 def _named(files: Sequence[str]) -> str:

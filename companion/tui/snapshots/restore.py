@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, Final
 
@@ -53,7 +53,7 @@ def restore_lines(changes: Changes, only: Sequence[str] = ()) -> list[str]:
 
 
 class Restore(Dialog[Wish]):
-    """Ask what to restore. Returns the paths (none: all) and the folder (None: this one), or None."""
+    """Ask what to restore: the paths (none: all), and the folder (None: this one)."""
 
     DEFAULT_CSS = """
     Restore .box { width: 84; }
@@ -66,9 +66,9 @@ class Restore(Dialog[Wish]):
     ]
     KEYS_LINE = "y restores, Tab moves, Esc goes back"
 
-    def __init__(self, shot: Snapshot, *, writable: bool) -> None:
+    def __init__(self, shot: Snapshot, then: Callable[[Wish], object], *, writable: bool) -> None:
         head = f"Restore snapshot {shot.number}: {visible(shot.label)}"
-        super().__init__(head, KEPT_FIRST if writable else "", "Restore")
+        super().__init__(head, KEPT_FIRST if writable else "", "Restore", then)
         self._shot = shot
         self._writable = writable
         self._preview: Preview | None = None
@@ -127,7 +127,7 @@ class Restore(Dialog[Wish]):
     def action_done(self) -> None:
         """Hand over what is wanted; of a folder that cannot be written to, only what goes into another one."""
         if self._writable or self.wish[1]:
-            self.dismiss(self.wish)
+            self.answer(self.wish)
         else:
             self.query_one("#into").focus()
 
