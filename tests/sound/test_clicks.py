@@ -30,7 +30,7 @@ def test_the_residual_is_each_stretch_through_its_own_filter(frames: int, rate: 
 
 
 def test_an_autoregressive_sound_leaves_the_noise_that_drove_it() -> None:
-    """A sound made by a known filter out of noise: what cannot be foretold of it is that noise."""
+    """A sound made by a known filter out of noise: what cannot be predicted of it is that noise."""
     noise = np.random.default_rng(5).standard_normal(96_000) * 0.01
     sound = lfilter([1.0], [1.0, -1.6, 0.9], noise).astype(np.float32)
     found = residual(sound, 48_000)

@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 
 import companion.sound.measures.batch as batch
-from companion.core.cache import Cache
+from companion.core.cache import Cache, Table
 from companion.core.progress import QUIET
 from companion.sound.measures.batch import known_measures, measure_files
+from companion.sound.measures.contents import Memory, contents_of
 from companion.sound.measures.measured import Measured, outdated
 from companion.sound.measures.pool import run_requests
 from companion.sound.measures.versions import (
@@ -182,3 +183,20 @@ def test_the_worker_is_asked_for_what_is_behind(path: Path, monkeypatch: pytest.
         monkeypatch.setattr(batch, "run_requests", run)
         measure_files([*files, ("new.wav", path, "dd" * 32)], cache, QUIET)
     assert asked == {"c.wav": ["pitch", "noise", "clicks"], "a.wav": [measure.id for measure in MEASURES]}
+
+
+def test_what_is_found_is_kept_in_batches(path: Path) -> None:
+    """So that a power cut in the middle of 20,000 files costs 256 of them, not all."""
+    with Cache(None) as cache:
+        table = Table(cache, "numbers", 1, int)
+        memory = Memory(table, lambda name: name != "7.wav")
+        contents = contents_of([(f"{number}.wav", path, f"{number:064x}") for number in range(300)])
+        for number, content in enumerate(contents):
+            memory.keep(content, number)
+        keys = [bytes.fromhex(content.sha) for content in contents]
+        assert len(table.get_many(keys)) == 256
+        memory.close()
+        assert sorted(table.get_many(keys).values()) == [number for number in range(300) if number != 7]
+        memory.keep(contents_of([("a.wav", path, "")])[0], 999)
+        memory.close()
+        assert len(cache.everything(table.name)) == 299, "without a hash there is nothing to remember it by"

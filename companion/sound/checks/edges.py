@@ -169,7 +169,7 @@ def ends_hot(model: SoundModel) -> Iterator[Finding]:
     means="There is a click inside a tonal sound.",
     why="Players hear a tick at the same point of the note every time.",
     mend="Look at the place given; cut it out, redraw it, or take another recording.",
-    limit="no sample 7 dB further from what its surroundings foretell than all within 25 ms; 12 dB without pitch",
+    limit="no prediction error 7 dB above all others within 25 ms; 12 dB in sound without pitch",
     unit="click",
     source="linear prediction: Godsill and Rayner, Digital Audio Restoration, 1998, chapter 5",
 )

@@ -1,6 +1,6 @@
-"""Clicks: single samples or steps that the sound around them does not foretell. Arrays: one channel, float32.
+"""Clicks: single samples or steps that the sound around them does not predict. Arrays: one channel, float32.
 
-A linear predictor of order 32 is fitted to each 80 ms (autocorrelation method); what it cannot foretell, its residual,
+A linear predictor of order 32 is fitted to each 80 ms (autocorrelation method); what it cannot predict, its residual,
 is nearly flat for music and stands up where something was cut, pasted or lost (Godsill and Rayner, "Digital Audio
 Restoration", 1998, chapter 5).
 """
@@ -25,7 +25,7 @@ MASKED: Final = 0.35
 """A click under this share of the mean level around it is covered by the sound."""
 
 TONAL: Final = 0.5
-"""Where more than half of the sound (6 dB) cannot be foretold it is noise, and any sample of it may stand out."""
+"""Where more than half of the sound (6 dB) cannot be predicted it is noise, and any sample of it may stand out."""
 
 ONSET_RATIO: Final = 1.5
 MOST_CLICKS: Final = 50
@@ -35,14 +35,14 @@ Mono = NDArray[np.float32]
 
 
 def residual(sound: Mono, rate: int, order: int = ORDER) -> NDArray[np.float32]:
-    """Return what a predictor fitted to the sound around cannot foretell, same length as ``sound``."""
+    """Return what a predictor fitted to the sound around cannot predict, same length as ``sound``."""
     hop = max(4 * order, round(HOP_S * rate))
     size = max(hop, round(FRAME_S * rate))
     margin = (size - hop) // 2
     count = -(-len(sound) // hop)
     padded = np.zeros(count * hop + size + order, np.float32)
     padded[order + margin : order + margin + len(sound)] = sound
-    # Of each frame the middle is foretold, so that every sample is fitted from both sides.
+    # Of each frame the middle is predicted, so that every sample is fitted from both sides.
     frames = np.lib.stride_tricks.sliding_window_view(padded[order:], size)[::hop][:count]
     coefficients = _predictors(frames * np.hanning(size + 2)[1:-1].astype(np.float32), order)
     # The filter laid out as a band matrix turns each stride of samples, with the ``order`` before it, into residual:
@@ -129,8 +129,8 @@ def _heard(sound: Mono, rest: Mono, frame: int, around: int, guard: int) -> bool
 
     sides = slice(frame - around, frame - guard), slice(frame + guard, frame + around)
     before, after = (level(sound[side]) for side in sides)
-    unforetold = math.hypot(*(level(rest[side]) for side in sides))
-    tonal = unforetold < TONAL * math.hypot(before, after)
+    unpredicted = math.hypot(*(level(rest[side]) for side in sides))
+    tonal = unpredicted < TONAL * math.hypot(before, after)
     loud = abs(float(rest[frame])) > MASKED * math.hypot(before, after) / math.sqrt(2)
     # A tine or a hammer may hardly raise the level, but what it adds is bright.
     brighter = level(np.diff(sound[sides[1]])) > ONSET_RATIO * level(np.diff(sound[sides[0]]))

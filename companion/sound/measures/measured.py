@@ -7,7 +7,7 @@ from typing import Any, Final, Literal
 import msgspec
 
 from companion.sound.files.chunks import Loop
-from companion.sound.measures.versions import FORMAT, MEASURES, FileMeasure
+from companion.sound.measures.versions import CURRENT, FIRST, FORMAT, MEASURES, FileMeasure
 
 Problem = Literal["", "unreadable", "truncated"]
 
@@ -138,12 +138,14 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     @property
     def held(self) -> dict[str, int]:
         """The versions of the measures; of what the first building kept, which names none, 1 for each."""
-        return self.versions or {measure.id: 1 for measure in MEASURES}
+        return self.versions or FIRST
 
 
 def outdated(measured: Measured) -> tuple[FileMeasure, ...]:
     """Return the measures that are to be taken again: of another version now, or computed from one that is."""
     held = measured.held
+    if held == CURRENT:
+        return ()
     behind = {measure.id for measure in MEASURES if held.get(measure.id) != measure.version}
     if FORMAT.id in behind:
         return MEASURES

@@ -68,7 +68,7 @@ def seam_of(sound: Mono, rate: int, start: int, end: int) -> Seam:
     if not sides:
         return Seam(0.0, 0.0, 0.0, "there is too little sound around the loop points")
     difference, error = min(side[0] for side in sides), min(side[1] for side in sides) / peak
-    missed = unforetold(sound[max(0, min(start, end - round(_LONGEST_FIT_S * rate))) : end][-round(0.2 * rate) :])
+    missed = unpredicted(sound[max(0, min(start, end - round(_LONGEST_FIT_S * rate))) : end][-round(0.2 * rate) :])
     reason = "the sound is too much like noise" if missed > TONAL else ""
     return Seam(difference, error, _breaks(sound, rate, start, end), reason)
 
@@ -105,7 +105,7 @@ def _turns(loop: Mono, frames: int) -> Mono:
 
 
 def _predictor(sound: Mono, order: int) -> NDArray[np.float64]:
-    """Return the weights of the ``order`` samples before each that foretell it best (covariance method)."""
+    """Return the weights of the ``order`` samples before each that predict it best (covariance method)."""
     windows = np.lib.stride_tricks.sliding_window_view(sound.astype(np.float64), order + 1)
     before, now = windows[:, :-1], windows[:, -1]
     normal = before.T @ before
@@ -119,7 +119,7 @@ def _missed(sound: Mono, weights: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(windows[:, -1] - windows[:, :-1] @ weights)
 
 
-def unforetold(sound: Mono) -> float:
+def unpredicted(sound: Mono) -> float:
     """Return the share of ``sound`` (root mean square, 0–1) that a linear predictor of order 16 misses."""
     order = min(_ORDER, len(sound) // 4)
     if order < 1:

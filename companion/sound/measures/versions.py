@@ -72,6 +72,10 @@ MEASURES: Final = (
 )
 """Every measure, those that others are computed from before them."""
 
+CURRENT: Final = {measure.id: measure.version for measure in MEASURES}
+FIRST: Final = dict.fromkeys(CURRENT, 1)
+"""Of what the first building measured, which names no versions. A measure that is added begins at 2."""
+
 
 def with_inputs(*measures: FileMeasure) -> tuple[FileMeasure, ...]:
     """Return ``measures``, all that they are computed from, and the format, in the order of ``MEASURES``."""
