@@ -65,6 +65,14 @@ def test_metadata_of_pictures(tmp_path: Path) -> None:
     assert ("Comment", "C:\\Users\\ann\\x") in png
 
 
+def test_a_picture_that_opens_is_left_alone(desk: Any) -> None:
+    picture(desk.folder / "ui/fine.png")
+    assert desk.contents() == []
+    whole = (desk.folder / "ui/fine.png").read_bytes()
+    desk.put("ui/fine.png", whole[: len(whole) // 2])
+    assert [(f.rule, f.path) for f in desk.contents()] == [("picture-unreadable", "ui/fine.png")]
+
+
 def test_findings_and_the_second_look(desk: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     exif = Image.Exif()
     exif[0x013B] = "/Users/ann"
