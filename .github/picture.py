@@ -1,4 +1,4 @@
-"""Make README's picture from the running app: the demo instrument, looked through, with the Contents step open.
+"""Make README's pictures from the running app, on the demo instrument, looked through.
 
 python .github/picture.py
 """
@@ -14,16 +14,16 @@ from pathlib import Path
 from companion.tui.app import CompanionApp
 from companion.workshop import Workshop, copy_demo
 
-TARGET = Path(__file__).with_name("checklist.svg")
+PICTURES = {"checklist.svg": ("2",)}
+"""By file name, the keys to press before the picture is taken."""
 SIZE = (96, 26)
 
 
-async def picture(folder: Path) -> str:
+async def picture(folder: Path, keys: tuple[str, ...]) -> str:
     """Return the app's screen as SVG, with no font fetched from anywhere."""
-    Workshop.open(folder).check(("contents", "paths", "sound"))
     app = CompanionApp(folder)
     async with app.run_test(size=SIZE) as pilot:
-        for key in ("", "2", ""):
+        for key in ("", *keys, ""):
             if key:
                 await pilot.press(key)
             while not app.jobs.idle:
@@ -37,11 +37,14 @@ async def picture(folder: Path) -> str:
 
 
 def main() -> int:
-    """Write the picture."""
+    """Write the pictures."""
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "Slate Choir"
         copy_demo(folder)
-        TARGET.write_text(asyncio.run(picture(folder)), encoding="utf-8", newline="\n")
+        Workshop.open(folder).check(("contents", "paths", "sound"))
+        for name, keys in PICTURES.items():
+            drawn = asyncio.run(picture(folder, keys))
+            Path(__file__).with_name(name).write_text(drawn, encoding="utf-8", newline="\n")
     return 0
 
 

@@ -9,10 +9,12 @@ import sys
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
+from companion.cli.trials import KINDS
+from companion.core.evidence import AwayKind
 from companion.steps.catalogue import RULES
 from companion.steps.model import State
 from companion.steps.table import STEP_IDS
@@ -185,3 +187,8 @@ def test_csv_gives_a_spreadsheet_nothing_to_run(
     rows = list(csv.DictReader(io.StringIO(companion("measure", "--csv", "--", *names).out)))
     assert [row["path"] for row in rows] == [f"'{name}" for name in names[:-1]] + ["plain.wav"]
     assert all(float(row["peak_dbfs"]) < 0 for row in rows)
+
+
+def test_away_asks_for_every_kind_there_is() -> None:
+    """Written out in the command line, which imports nothing of the core before it is needed."""
+    assert get_args(AwayKind) == KINDS
