@@ -101,10 +101,11 @@ class Census:
 
     def known(self, files: Sequence[Found]) -> dict[str, Ids]:
         """Return the ids of those files that look as they did when they were read, two seconds unwritten, by path."""
-        rows = self._table.get_many([os.fsencode(path) for path, _ in files])
+        keys = [os.fsencode(path) for path, _ in files]
+        rows = self._table.get_many(keys)
         found = {}
-        for path, status in files:
-            row = rows.get(os.fsencode(path))
+        for key, (path, status) in zip(keys, files, strict=True):
+            row = rows.get(key)
             if row and row.is_of(status) and _touched(status) < row.when - GRAIN_NS:
                 found[path] = Ids(row.sha256, row.blob, row.size)
         return found
@@ -119,11 +120,10 @@ class Census:
         if rows:
             self._table.put(rows)
 
-    def forget_absent(self, present: Iterable[str]) -> None:
+    def forget_absent(self, present: Sequence[Found]) -> None:
         """Drop the rows of files that are gone, once they are many."""
-        keep = {os.fsencode(path) for path in present}
-        gone = self._table.keys() - keep
-        if len(gone) > max(1000, len(keep)):
+        keys, many = self._table.keys(), max(1000, len(present))
+        if len(keys) > many and len(gone := keys - {os.fsencode(path) for path, _ in present}) > many:
             self._table.drop(gone)
 
     def read(self, folder: Path, files: Sequence[Found], watch: Watch) -> dict[str, Reading]:

@@ -94,7 +94,7 @@ def read_folder(store: Store, cache: Cache, sink: Sink, watch: Watch, *, thoroug
         read = {p: one for p, one in read.items() if p not in again} | second.read
         left_out += second.left_out
     census.remember((p, one) for p, one in read.items() if one.status and not stat.S_ISLNK(one.status.st_mode))
-    census.forget_absent(p for p, _ in walked.files)
+    census.forget_absent(walked.files)
     return _state(store, walked, known, read, left_out)
 
 

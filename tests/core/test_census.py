@@ -84,9 +84,9 @@ def test_rows_of_files_that_are_gone_are_dropped_once_they_are_many(monkeypatch:
     known = Census(Cache(None))
     reading = Reading(look(10**10), IDS, NOW, still=True)
     known.remember((str(number), reading) for number in range(1002))
-    known.forget_absent(["0", "1"])
+    known.forget_absent([("0", look(1)), ("1", look(1))])
     assert len(kept(known, [str(number) for number in range(1002)])) == 1002, "a thousand cost nothing"
-    known.forget_absent(["0"])
+    known.forget_absent([("0", look(1))])
     assert set(kept(known, [str(number) for number in range(1002)])) == {"0"}
 
 
