@@ -127,3 +127,21 @@ def test_printed_fields_are_json_and_cells(write: Any, sine: Any, measure: Any) 
 def test_measures_survive_the_cache_format() -> None:
     one = Measured(path="a", peak_dbfs=-1.0, outline=b"\1", not_judged={"pitch_cents": "too short"})
     assert msgspec.msgpack.decode(msgspec.msgpack.encode(one), type=Measured) == one
+
+
+def test_a_problem_is_printed_beside_what_was_measured(write: Any, measure: Any, tmp_path: Path) -> None:
+    """In a table it takes the last cell, where the reasons for not judging stand otherwise."""
+    (tmp_path / "no.wav").write_bytes(b"RIFF")
+    write("cut.wav", np.ones(4800) * 0.25)
+    (tmp_path / "cut.wav").write_bytes((tmp_path / "cut.wav").read_bytes()[:1000])
+    found = measure()
+    assert to_plain(found["no.wav"])["problem"]["kind"] == "unreadable"
+    assert to_row(found["no.wav"])[-1].startswith("unreadable=")
+    assert to_row(found["cut.wav"])[-1] == "truncated=318 of 4,800 frames are there"
+    assert to_row(found["cut.wav"])[FIELDS.index("frames")] == "318"
+
+
+@pytest.mark.parametrize(("channels", "problem"), [(64, ""), (65, "it claims 65 channels at 48,000 Hz")])
+def test_more_channels_than_any_sample_has_are_refused(write: Any, measure: Any, channels: int, problem: str) -> None:
+    write("a.wav", np.full((480, channels), 0.1))
+    assert measure()["a.wav"].problem_text == problem
