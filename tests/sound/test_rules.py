@@ -141,3 +141,30 @@ def test_findings_are_plain_json(good: Any) -> None:
     found = findings(a=silent, b=dead)
     assert {one.rule for one in found} == {"silent", "channel-dead"}
     json.dumps(msgspec.to_builtins(found), allow_nan=False)
+
+
+def test_one_click_is_not_the_largest_of_several(good: Any) -> None:
+    (click,) = findings(a=good(clicks=(Click(480, 9.0),)))
+    assert click.measured == "1 click, 9.0 dB above the sound around it"
+
+
+def test_a_hole_between_ranges_is_named_by_its_first_and_last_key(good: Any) -> None:
+    ranges = {f"{low}": good(root_note=low, low_key=low, high_key=high) for low, high in ((36, 46), (50, 59), (60, 71))}
+    (gap,) = findings(Facts(naming=Naming(middle_c="C4")), **ranges)
+    assert (gap.at.key, gap.value, gap.unit) == (47, 3, "note")
+    assert gap.measured.endswith("no sample for B2 to C#3")
+
+
+def test_overlaps_are_named_up_to_fifty(good: Any) -> None:
+    """Each of 12 shares keys with every other: 66 pairs."""
+    ranges = {f"{low}": good(root_note=low, low_key=low, high_key=80) for low in range(40, 52)}
+    assert [one.rule for one in findings(**ranges)].count("range-overlap") == 50
+    two = {f"{low}": good(root_note=low, low_key=low, high_key=low + 10) for low in (40, 48)}
+    (overlap,) = findings(**two)
+    assert (overlap.path, overlap.at.key, overlap.value, overlap.at.others) == ("40.wav", 48, 3, ("48.wav",))
+
+
+def test_what_lies_behind_a_loop_is_no_wasted_tail(good: Any) -> None:
+    assert [one.rule for one in findings(a=good(tail_s=1.5))] == ["tail-wasteful"]
+    assert findings(a=good(tail_s=1.5, loops=(MeasuredLoop(start=100, end=900),))) == []
+    assert findings(a=good(tail_s=0.9)) == []
