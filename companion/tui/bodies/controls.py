@@ -152,15 +152,14 @@ class ControlsBody(Body):
         return (BodyPart("trials", "Trials", TrialsView), self.findings_part())
 
     @property
-    def trials(self) -> TrialsView | None:
-        """The trials, once they are laid out."""
-        view = self.made("trials")
-        return view if isinstance(view, TrialsView) else None
+    def trials(self) -> TrialsView:
+        """The list of trials: the first part, so it is there as soon as the body is."""
+        return self.query_one(TrialsView)
 
     def offers(self, action: str) -> bool:
         """Offer answers only where there is a trial."""
         if action in ("pass", "fail", "note", "jump"):
-            return self.part == "trials" and bool(self.trials and self.trials.views)
+            return self.part == "trials" and any(view.views for view in self.query(TrialsView))
         return super().offers(action)
 
     def fetch(self) -> None:
@@ -169,9 +168,8 @@ class ControlsBody(Body):
         self.ask("Laying out the trials", lambda _: shop.trials(), self._show)
 
     def _show(self, views: tuple[TrialView, ...]) -> None:
-        if self.trials:
-            self.trials.show(views)
-            self.companion.refresh_bindings()
+        self.trials.show(views)
+        self.companion.refresh_bindings()
 
     def step_pass(self) -> None:
         """Keep a pass and go on."""
@@ -187,24 +185,23 @@ class ControlsBody(Body):
 
     def step_jump(self) -> None:
         """Go to the next trial not answered."""
-        if self.trials:
-            if not self.trials.jump():
-                self.companion.show_notice("Every trial is answered.")
-            self.trials.query_one(OptionList).focus()
+        if not self.trials.jump():
+            self.companion.show_notice("Every trial is answered.")
+        self.trials.query_one(OptionList).focus()
 
     async def step_edit(self) -> None:
         """Go to the facts that declare the controls."""
         await self.companion.open_step("facts", enter=True, part="controls")
 
     def _ask(self, result: Literal["fail", "note"], head: str, needed: str) -> None:
-        if view := self.trials.current if self.trials else None:
+        if view := self.trials.current:
             keep = partial(self._keep, result, view=view)
             self.companion.push_screen(Ask(head, view.trial.title, "Keep", keep, needed=needed))
 
     def _keep(self, result: Literal["pass", "fail", "note"], note: str, view: TrialView | None = None) -> None:
         shop, trials = self.shop, self.trials
-        view = view or (trials.current if trials else None)
-        if trials is None or view is None:
+        view = view or trials.current
+        if view is None:
             return
         trial = view.trial
         trials.answered(view, result)
@@ -218,9 +215,8 @@ class ControlsBody(Body):
             trials.jump()
 
     def _refused(self) -> None:
-        if self.trials:
-            self.trials.fresh.clear()
-            self.trials.show(self.trials.views)
+        self.trials.fresh.clear()
+        self.trials.show(self.trials.views)
 
 
 BODY = ControlsBody

@@ -141,26 +141,17 @@ class Form(VerticalScroll, can_focus=False):
         every: bool = False,
         intro: Widget | None = None,
     ) -> None:
-        """``every``: hand over all values, not the changed ones alone."""
+        """``boxes``: the fields by key. every: hand over all values, not the changed ones alone."""
         super().__init__()
-        self._fields = tuple(fields)
-        self._texts = dict(texts)
-        self._done = done
-        self._every = every
-        self._intro = intro
+        self.boxes = {field.key: FieldBox(field, texts.get(field.key, "")) for field in fields}
+        self._done, self._every, self._intro = done, every, intro
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
         if self._intro:
             yield self._intro
-        for field in self._fields:
-            yield FieldBox(field, self._texts.get(field.key, ""))
+        yield from self.boxes.values()
         yield Button(plain(self._done), classes="keep")
-
-    @property
-    def boxes(self) -> dict[str, FieldBox]:
-        """The fields by key."""
-        return {box.field.key: box for box in self.query(FieldBox)}
 
     @property
     def unsaved(self) -> bool:
@@ -168,17 +159,10 @@ class Form(VerticalScroll, can_focus=False):
         return any(box.changed for box in self.boxes.values())
 
     @on(Input.Submitted)
-    def _submitted(self, event: Input.Submitted) -> None:
-        event.stop()
-        self.keep()
-
     @on(Button.Pressed)
-    def _pressed(self, event: Button.Pressed) -> None:
-        event.stop()
-        self.keep()
-
-    def keep(self) -> None:
+    def _keep(self, event: Message) -> None:
         """Read the fields and hand them over; the first that cannot be read is marked and gets the focus."""
+        event.stop()
         values: dict[str, Any] = {}
         for key, box in self.boxes.items():
             if not (box.changed or self._every):
