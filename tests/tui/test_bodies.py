@@ -14,7 +14,8 @@ from companion.steps.account.due import Unkept
 from companion.steps.account.moved import Moved
 from companion.steps.looks.controls import planned
 from companion.steps.model import State
-from companion.steps.table import STEPS
+from companion.steps.table import BY_ID, STEPS
+from companion.tui.bodies import body_of
 from companion.tui.bodies.archive import ArchiveBody, archive_content
 from companion.tui.bodies.controls import next_unanswered
 from companion.tui.bodies.out import before_release
@@ -259,6 +260,13 @@ def test_what_blocks_an_archive_is_mended_before_it_is_built_again(bench: Bench)
     assert ArchiveBody.next_thing(step) == ("", "Mend what blocks. Then b builds it again.")
     stale = msgspec.structs.replace(step, state=State.STALE, next="Look again: the content is not what was judged.")
     assert ArchiveBody.next_thing(stale) == ("b", "Build it again.")
+
+
+@pytest.mark.parametrize(("step", "key"), [("paths", ""), ("words", ""), ("archive", "b"), ("controls", "j")])
+def test_what_could_not_be_seen_is_not_looked_at_again_for_nothing(bench: Bench, step: str, key: str) -> None:
+    bench.states[step] = State.UNKNOWN
+    status = bench.status().step(step)
+    assert body_of(BY_ID[step].body).next_thing(status) == (key, status.next)
 
 
 async def test_a_release_names_what_is_not_proven(bench: Bench, opened: Opened) -> None:

@@ -47,6 +47,8 @@ async def test_two_snapshots_are_compared_and_each_with_now(bench: Bench, opened
         assert hand.shows("From snapshot 2 to the folder as it is now", "changed: a.wav (sample)")
         await hand.press("m", "down", "enter")
         assert hand.shows("From snapshot 1 to snapshot 2")
+        await hand.press("m", "up", "enter")
+        assert hand.shows("From snapshot 1 to snapshot 2"), "from the older to the newer, whichever is marked"
 
 
 async def test_a_restore_says_first_what_it_does(bench: Bench, opened: Opened) -> None:

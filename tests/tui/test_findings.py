@@ -110,6 +110,14 @@ async def test_what_is_never_waived_is_refused_by_a_line(bench: Bench, opened: O
         assert len(hand.app.screen_stack) == 1
 
 
+async def test_what_an_away_test_settled_is_not_taken_back(bench: Bench, opened: Opened) -> None:
+    bench.found["paths"] = (finding("paths-unreadable", "a.eeng", unknown=True, waived="an away test passed"),)
+    async with opened(bench) as hand:
+        await hand.press("3", "v")
+        assert hand.shows("✗ Nothing to take back: an away test passed.")
+        assert len(hand.app.screen_stack) == 1
+
+
 async def test_a_rule_folds_and_unfolds(bench: Bench, opened: Opened) -> None:
     bench.found["sound"] = (
         *(finding("clipped", f"samples/{n:02}.wav") for n in range(FOLDED_FROM + 1)),

@@ -253,6 +253,21 @@ async def test_an_upload_is_held_against_the_release(tmp_path: Path, opened: Ope
     shop.close()
 
 
+async def test_an_archive_of_other_content_is_forgotten(
+    demo_folder: Path, mend_demo: Callable[..., None], opened: Opened
+) -> None:
+    mend_demo(demo_folder)
+    shop = Workshop.open(demo_folder)
+    async with opened(shop, (100, 36)) as hand:
+        await hand.press("9", "b")
+        assert hand.shows("9 ✓ Archive proven", "Slate Choir 1.0.0.zip", "A candidate, good for away tests")
+        (demo_folder / "Licence.txt").write_text("all of it, again", encoding="utf-8")
+        await hand.press("r")
+        assert hand.shows("9 ~ Archive stale", "Next b Build it again.", "No archive of this content yet.")
+        assert not hand.shows("SHA-256")
+    shop.close()
+
+
 async def test_every_step_of_a_mended_folder_offers_what_comes_next(
     demo_folder: Path, mend_demo: Callable[..., None], opened: Opened
 ) -> None:

@@ -115,17 +115,24 @@ async def test_a_result_that_was_overtaken_is_dropped(bench: Bench, opened: Open
         got: list[str] = []
         import threading
 
-        first = threading.Event()
+        begun, first = threading.Event(), threading.Event()
+
+        stopped: list[bool] = []
 
         def slow(watch: Watch) -> str:
+            begun.set()
             first.wait(5)
+            stopped.append(watch.cancelled)
             return "old"
 
         hand.app.begin("look", "Old", slow, got.append)
+        await until(hand, begun.is_set)
         hand.app.begin("look", "New", lambda _: "new", got.append)
         first.set()
         await hand.rest()
         assert got == ["new"]
+        await until(hand, lambda: stopped)
+        assert stopped == [True]
         hand.app.post_message(Finished(9_999, "stray"))
         await hand.rest()
         assert got == ["new"]

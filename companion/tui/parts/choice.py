@@ -35,12 +35,12 @@ class Choice(Segments, can_focus=True):
 
     @property
     def value(self) -> str:
-        """What is chosen; setting it to none of the choices chooses the first."""
+        """What is chosen; setting it reports nothing."""
         return self._value
 
     @value.setter
     def value(self, value: str) -> None:
-        self._value = value if value in self.labels else next(iter(self.labels))
+        self._value = value
         self.refresh(layout=True)
 
     def words(self) -> list[Word]:
