@@ -102,7 +102,7 @@ class Workshop(Waiving, Snapshots):
             # What moved once is hashed and looked at again; what moves again does not hold still and is told so.
             once, changing = once | moved, changing | (once & moved)
         raise CompanionError(
-            "The folder keeps changing while it is looked at", min(once), "wait until nothing writes to it"
+            "The folder keeps changing while it is being checked", min(once), "wait until nothing writes to it"
         )
 
     def _check(self, desk: Desk, steps: Sequence[str], done: list[str]) -> frozenset[str]:

@@ -12,7 +12,7 @@ import msgspec
 
 from companion.core.cache import Cache, Table
 from companion.core.entries import Entry, Kind
-from companion.core.evidence import Answer, AwayTest, Evidence, EvidenceStore
+from companion.core.evidence import Answer, AwayTest, Evidence, EvidenceStore, fingerprint
 from companion.core.facts import Facts
 from companion.core.files import read_capped, unchanged
 from companion.core.folder import RELEASES, Places
@@ -70,6 +70,8 @@ class Desk:
         self.evidence = EvidenceStore(places.evidence, memory)
         self._marks: dict[str, str] = {}
         self._judges: dict[str, dict[str, int]] = {}
+
+    fingerprint = staticmethod(fingerprint)
 
     @property
     def folder(self) -> Path:

@@ -6,12 +6,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from enum import StrEnum
-from typing import Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 import msgspec
 
-from companion.core.evidence import Evidence
 from companion.core.findings import Finding
+
+if TYPE_CHECKING:
+    from companion.core.evidence import Evidence
 
 D = TypeVar("D")
 """What a step looks from: :class:`companion.steps.desk.Desk`."""

@@ -32,7 +32,7 @@ NEVER_WAIVED: Final = frozenset(
 
 NOTHING: Final = "nothing found"
 CHANGED: Final = "the content has changed since it was looked at"
-JUDGE_AGAIN: Final = "Look again: only what is judged otherwise now is measured anew."
+JUDGE_AGAIN: Final = "Look again: only what is judged differently now is measured again."
 
 UNTRIED: Final = frozenset({"control-untried", "away-untried", "release-unrecorded"})
 """Findings that say nobody has looked yet. A step with no other blocking finding is open, not failing."""

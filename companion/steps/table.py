@@ -3,22 +3,56 @@
 from __future__ import annotations
 
 import hashlib
-from typing import Final
+from types import ModuleType
+from typing import TYPE_CHECKING, Final
 
-from companion.core.evidence import fingerprint
-from companion.steps.desk import Desk
-from companion.steps.looks.archive import archive_gone, look_archive
-from companion.steps.looks.contents import look_contents, look_paths
-from companion.steps.looks.controls import look_away, look_controls
-from companion.steps.looks.sound import look_sound
-from companion.steps.looks.stated import look_facts, look_needs, look_out
-from companion.steps.looks.words import look_words
 from companion.steps.model import Step
+
+if TYPE_CHECKING:
+    from companion.steps.desk import Desk
+
+# Each look is imported when it is taken: the app shows titles before anything else.
+
+
+def _stated() -> ModuleType:
+    from companion.steps.looks import stated
+
+    return stated
+
+
+def _contents() -> ModuleType:
+    from companion.steps.looks import contents
+
+    return contents
+
+
+def _sound() -> ModuleType:
+    from companion.steps.looks import sound
+
+    return sound
+
+
+def _controls() -> ModuleType:
+    from companion.steps.looks import controls
+
+    return controls
+
+
+def _words() -> ModuleType:
+    from companion.steps.looks import words
+
+    return words
+
+
+def _archive() -> ModuleType:
+    from companion.steps.looks import archive
+
+    return archive
 
 
 def _sound_mark(desk: Desk) -> str:
     stated = {name: desk.stated(name) for name in ("naming", "layers", "limits")}
-    return fingerprint([("audible", desk.marks.audible)], stated)
+    return desk.fingerprint([("audible", desk.marks.audible)], stated)
 
 
 def _words_mark(desk: Desk) -> str:
@@ -28,13 +62,13 @@ def _words_mark(desk: Desk) -> str:
     rests_on = repr((looked, desk.answers, desk.away_here, released, desk.page))
     digest = hashlib.sha256(rests_on.encode("utf-8", "surrogatepass")).hexdigest()
     parts = [("documents", desk.marks.documents), ("playable", desk.marks.playable), ("told", digest)]
-    return fingerprint(parts, desk.stated())
+    return desk.fingerprint(parts, desk.stated())
 
 
 def _archive_mark(desk: Desk) -> str:
     """Take in what ships, and what the archive and its folder are called."""
     instrument = desk.facts.instrument
-    return fingerprint(
+    return desk.fingerprint(
         [("ships", desk.marks.ships), ("title", instrument.title), ("version", instrument.version)],
         {"upload": desk.facts.limits.upload_bytes},
     )
@@ -54,8 +88,8 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Fill in what is missing.",
         live=True,
         body="facts",
-        mark=lambda desk: fingerprint([("ships", desk.marks.ships)], desk.stated()),
-        look=lambda desk, _: look_facts(desk),
+        mark=lambda desk: desk.fingerprint([("ships", desk.marks.ships)], desk.stated()),
+        look=lambda desk, _: _stated().look_facts(desk),
     ),
     Step(
         id="contents",
@@ -64,11 +98,11 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         proven_by="the inventory, the references, the strays, and names that every system accepts",
         next="Look through the folder.",
         body="run",
-        mark=lambda desk: fingerprint(
+        mark=lambda desk: desk.fingerprint(
             [("everything", desk.marks.everything)],
             {"contents": desk.stated("contents"), "title": desk.facts.instrument.title},
         ),
-        look=lambda desk, _: look_contents(desk),
+        look=lambda desk, _: _contents().look_contents(desk),
     ),
     Step(
         id="paths",
@@ -77,8 +111,8 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         proven_by="a path scan of every patch and script",
         next="Scan the patches for paths.",
         body="run",
-        mark=lambda desk: fingerprint([("ships", desk.marks.ships)], desk.stated("contents")),
-        look=lambda desk, _: look_paths(desk),
+        mark=lambda desk: desk.fingerprint([("ships", desk.marks.ships)], desk.stated("contents")),
+        look=lambda desk, _: _contents().look_paths(desk),
         away_settles=True,
     ),
     Step(
@@ -89,7 +123,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Measure the samples.",
         body="run",
         mark=_sound_mark,
-        look=lambda desk, _: look_sound(desk),
+        look=lambda desk, _: _sound().look_sound(desk),
         judges=("file-unreadable",),
     ),
     Step(
@@ -100,8 +134,10 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Try the controls and answer each trial.",
         live=True,
         body="controls",
-        mark=lambda desk: fingerprint([("behaviour", desk.marks.behaviour)], {"controls": desk.stated("controls")}),
-        look=lambda desk, _: look_controls(desk),
+        mark=lambda desk: desk.fingerprint(
+            [("behaviour", desk.marks.behaviour)], {"controls": desk.stated("controls")}
+        ),
+        look=lambda desk, _: _controls().look_controls(desk),
     ),
     Step(
         id="away",
@@ -111,8 +147,8 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Run an away test and record how it went.",
         live=True,
         body="away",
-        mark=lambda desk: fingerprint([("playable", desk.marks.playable)]),
-        look=lambda desk, _: look_away(desk),
+        mark=lambda desk: desk.fingerprint([("playable", desk.marks.playable)]),
+        look=lambda desk, _: _controls().look_away(desk),
     ),
     Step(
         id="needs",
@@ -122,8 +158,8 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="State the minimum and test on it.",
         live=True,
         body="needs",
-        mark=lambda desk: fingerprint([("playable", desk.marks.playable)], {"engine": desk.stated("engine")}),
-        look=lambda desk, _: look_needs(desk),
+        mark=lambda desk: desk.fingerprint([("playable", desk.marks.playable)], {"engine": desk.stated("engine")}),
+        look=lambda desk, _: _stated().look_needs(desk),
     ),
     Step(
         id="words",
@@ -133,7 +169,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Draft the changelog, the readme and the page, then check them.",
         body="words",
         mark=_words_mark,
-        look=lambda desk, _: look_words(desk),
+        look=lambda desk, _: _words().look_words(desk),
         rests_on=WORDS_REST_ON,
     ),
     Step(
@@ -145,9 +181,9 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         again="Build it again",
         body="archive",
         mark=_archive_mark,
-        look=lambda desk, _: look_archive(desk),
+        look=lambda desk, _: _archive().look_archive(desk),
         judges=("contents", "paths"),
-        gone=archive_gone,
+        gone=lambda desk, evidence: _archive().archive_gone(desk, evidence),
     ),
     Step(
         id="out",
@@ -158,7 +194,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         live=True,
         body="out",
         mark=_archive_mark,
-        look=look_out,
+        look=lambda desk, before: _stated().look_out(desk, before),
     ),
 )
 

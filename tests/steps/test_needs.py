@@ -145,7 +145,7 @@ def test_each_line_of_the_requirement_says_what_it_rests_on(facts: Facts, away: 
     assert lines[0].because == "an away test on 7.2 passed"
     assert lines[1].because == "opened in free"
     assert lines[2].because == "opened and played on Windows 11"
-    assert lines[3].because == "hoped for; nobody has tried it there"
+    assert lines[3].because == "as stated by the maker; not tried there yet"
 
 
 def test_what_is_not_known_is_said_to_be_so_and_never_proven(facts: Facts, spoil: Spoil) -> None:

@@ -82,7 +82,7 @@ def test_a_folder_in_which_everything_moves_is_refused_in_one_line(
 ) -> None:
     paths = iter(sorted(mended.glob("Samples/*/*.wav")))
     while_measuring(monkeypatch, lambda: silenced(next(paths)), 99)
-    with pytest.raises(CompanionError, match="keeps changing while it is looked at"):
+    with pytest.raises(CompanionError, match="keeps changing while it is being checked"):
         Workshop.open(mended).check(("sound",))
 
 

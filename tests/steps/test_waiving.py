@@ -49,7 +49,7 @@ def test_what_could_not_be_told_is_judged_singly() -> None:
 
 @pytest.mark.parametrize("path", ["", FACTS_FILE])
 def test_the_whole_and_the_facts_are_judged_singly(path: str) -> None:
-    with pytest.raises(CompanionError, match="No file is open"):
+    with pytest.raises(CompanionError, match="has no open finding"):
         group_waiver("tail-wasteful", [found(path)], {**CONTENTS, path: "e" * 64}, "rooms", [])
 
 
@@ -111,10 +111,10 @@ def test_a_group_is_refused_as_one_finding_would_be(silent: Workshop) -> None:
         ("nonsense", "r", "no rule"),
         ("silent", "  ", "needs a reason"),
         ("claim-unproven", "r", "cannot be waived"),
-        ("clipped", "r", "No file is open"),
+        ("clipped", "r", "has no open finding"),
     ):
         with pytest.raises(CompanionError, match=why):
             silent.waive_all(rule, reason)
-    with pytest.raises(CompanionError, match="No file is open"):
+    with pytest.raises(CompanionError, match="has no open finding"):
         silent.waive_all("silent", "r", Severity.WARNS)
     assert silent.facts.waivers == ()

@@ -95,7 +95,7 @@ def _versions(facts: Facts) -> Iterator[_Wrong]:
     for key in ("engine.saved_with", "engine.minimum"):
         value = fact(facts, key)
         if value.strip() and engine_version(value) is None:
-            yield key, value, "numbers and dots, with “build N” behind them if need be: 7.1.2, 7.1 build 401"
+            yield key, value, "numbers and dots, and “build N” after them where there is one: 7.1.2, 7.1 build 401"
 
 
 def _licence(facts: Facts, files: Collection[str]) -> Iterator[_Wrong]:

@@ -232,6 +232,6 @@ def _system_lines(facts: Facts, tests: Sequence[AwayTest]) -> list[Line]:
     systems = dict.fromkeys([*facts.engine.systems, *(s for s in (system_of(t.system) for t in passed) if s)])
     for system in systems:
         names = sorted({test.system for test in passed if system_of(test.system) == system})
-        because = f"opened and played on {listed(names)}" if names else "hoped for; nobody has tried it there"
+        because = f"opened and played on {listed(names)}" if names else "as stated by the maker; not tried there yet"
         lines.append(Line(name="System", value=SYSTEM_NAMES[system], because=because, proven=bool(names)))
     return lines

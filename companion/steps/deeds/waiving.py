@@ -116,7 +116,9 @@ def group_waiver(
         if (content := contents.get(finding.path, contents.get("", "")))
     }
     if not marks:
-        raise CompanionError(f"No file is open under “{rule}”", "", "run the check again, or waive it by its path")
+        raise CompanionError(
+            f"“{rule}” has no open finding in a file", "", "run the check again, or waive it by its path"
+        )
     for known in standing:
         if (known.rule, known.path, known.where) == (rule, EVERY, ""):
             marks |= set(known.contents)
