@@ -3,7 +3,6 @@ from __future__ import annotations
 import shutil
 import sys
 import threading
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -70,13 +69,12 @@ def test_what_a_tool_says_is_made_safe(
     assert len(finding.measured) < 250
 
 
+@pytest.mark.timeout(30)  # the tool itself would take a minute
 def test_a_tool_that_hangs_is_given_up(
     tmp_path: Path, raw_zip: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _stand_in(tmp_path / "bin", monkeypatch, "exec sleep 60")
-    began = time.monotonic()
     opinion = external._ask("unzip", [str(tmp_path / "bin" / "unzip")], 0.3, QUIET)
-    assert time.monotonic() - began < 30
     assert opinion.doubtful
     assert [finding.severity for finding in disagreements([opinion])] == [Severity.WARNS]
 

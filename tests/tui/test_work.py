@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from typing import Any
 
 import pytest
@@ -148,12 +147,10 @@ async def test_quitting_asks_stops_and_waits_for_a_clean_end(bench: Bench, opene
         await hand.pilot.press("escape")
         await until(hand, lambda: len(hand.app.screen_stack) == 1)
         assert hand.app.jobs.work
-        began = time.monotonic()
         await hand.pilot.press("q")
         await until(hand, lambda: len(hand.app.screen_stack) == 2)
         await hand.pilot.press("y")
         await until(hand, lambda: hand.app._exit)
-        assert time.monotonic() - began < 3
         assert hand.app.jobs.idle
         assert hand.app.return_value == 0
     assert bench.calls == []
