@@ -64,13 +64,13 @@ def check(folder: Path, steps: tuple[str, ...], as_json: bool) -> int:
     with watching(quiet=as_json) as watch:
         shop = workshop(folder)
         status = shop.check(steps, watch)
-    shown = [step for step in status.steps if not steps or step.id in steps]
-    print_result(as_json, findings_json(shown), findings_lines(shown))
+    asked = [step for step in status.steps if not steps or step.id in steps]
+    print_result(as_json, findings_json(asked), findings_lines(asked))
     if shop.not_kept and shop.writable:
         raise shop.not_kept
     if shop.not_kept:
         print_remark(f"Nothing of this is kept. {shop.not_kept.line}")
-    return 1 if blocked(shown) else 0
+    return 1 if blocked(asked) else 0
 
 
 @command()

@@ -33,8 +33,8 @@ def terminal_watch(*, quiet: bool) -> Iterator[Watch]:
 
     A second Ctrl+C interrupts at once.
     """
-    shown = not quiet and sys.stderr.isatty()
-    watch = Watch(_show_progress if shown else None)
+    visible_line = not quiet and sys.stderr.isatty()
+    watch = Watch(_show_progress if visible_line else None)
 
     def stop(number: int, frame: FrameType | None) -> None:
         if watch.cancelled:
@@ -50,7 +50,7 @@ def terminal_watch(*, quiet: bool) -> Iterator[Watch]:
     finally:
         if before is not None:
             signal.signal(signal.SIGINT, before)
-        if shown:
+        if visible_line:
             sys.stderr.write("\r\x1b[K")
             sys.stderr.flush()
 
