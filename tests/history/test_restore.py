@@ -34,6 +34,7 @@ from companion.history.store.objects import (
     commit_data,
     object_id,
     tree_data,
+    tree_entries,
 )
 
 
@@ -547,6 +548,46 @@ def test_a_pack_written_anew_has_its_name_on_disk_before_the_old_one_goes(
     assert len(gone) == 2
     assert ("sync", pack_folder.stat().st_ino, "") in calls[written[0] : gone[0]]
     assert _renamed(calls, "packed-refs")[0] < gone[0]
+
+
+def test_a_mirrored_pack_is_on_disk_before_it_has_its_name_and_its_name_before_the_snapshots(
+    folder: Path, history: History, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history.take("first")
+    calls = _watched(monkeypatch)
+    history.mirror(tmp_path / "copy.git")
+    packs, indexes, names = (_renamed(calls, ending) for ending in (".pack", ".idx", "copy.git/packed-refs"))
+    assert len(packs) == len(indexes) == len(names) == 1
+    assert packs < indexes < names
+    pack_folder = (tmp_path / "copy.git/objects/pack").stat().st_ino
+    assert ("sync", pack_folder, "") in calls[indexes[0] : names[0]]
+
+
+def test_nothing_is_swept_away_while_it_is_not_known_what_is_needed(folder: Path, history: History) -> None:
+    """Below a folder that cannot be read may lie what a snapshot that stays still needs."""
+    (folder / "Samples/only second.wav").write_bytes(os.urandom(9000))
+    history.take("first")
+    (folder / "Samples/only second.wav").unlink()
+    (folder / "Takes/more.wav").write_bytes(os.urandom(9000))
+    history.take("second")
+    store = history._store
+    inner = next(
+        entry.id
+        for entry in tree_entries(store.packs.read(bytes.fromhex(history.snapshot(2).tree)))
+        if entry.name == b"Samples"
+    )
+    place = store.packs.places[inner]
+    with place.pack.path.open("r+b") as stream:
+        stream.seek((place.start + place.end) // 2)
+        byte = stream.read(1)
+        stream.seek(-1, os.SEEK_CUR)
+        stream.write(bytes([byte[0] ^ 0x55]))
+    pack_folder = folder / ".companion/history.git/objects/pack"
+    before = {path.name: path.stat().st_size for path in pack_folder.iterdir()}
+    done = history.forget([1])
+    assert done.remark == "the history is damaged, so nothing was removed from disk; verify it"
+    assert {path.name: path.stat().st_size for path in pack_folder.iterdir()} == before
+    assert [one.number for one in history.snapshots()] == [2]
 
 
 def test_what_is_restored_is_on_disk_before_it_has_its_name_and_its_name_before_the_restore_ends(
