@@ -46,3 +46,21 @@ def test_what_is_offered_to_run_next_can_be_run(companion: Companion, tmp_path: 
     """The last line of ``demo``, read as a shell reads it, names the folder that was made."""
     last = companion("demo", tmp_path / name).out.splitlines()[-1]
     assert shlex.split(last) == ["Next:", "companion", str(tmp_path / name)]
+
+
+@pytest.mark.parametrize(("keys", "screen", "opens"), [(True, True, True), (True, False, False), (False, True, False)])
+def test_a_folder_opens_the_app_on_a_terminal_alone(
+    companion: Companion, demo_folder: Path, monkeypatch: pytest.MonkeyPatch, keys: bool, screen: bool, opens: bool
+) -> None:
+    opened: list[Path] = []
+
+    def run_app(folder: Path) -> int:
+        opened.append(folder)
+        return 0
+
+    monkeypatch.setattr("companion.tui.app.run_app", run_app)
+    monkeypatch.setattr("sys.stdin.isatty", lambda: keys, raising=False)
+    monkeypatch.setattr("sys.stdout.isatty", lambda: screen, raising=False)
+    result = companion(demo_folder)
+    assert opened == ([demo_folder] if opens else [])
+    assert (result.code, "Next:" in result.out) == ((0, False) if opens else (1, True))

@@ -84,13 +84,13 @@ class StepFinding(Finding, frozen=True, kw_only=True):
 
 
 class RuleOutput(msgspec.Struct, frozen=True, kw_only=True):
-    """A rule. version: raised whenever its verdict on the same input may change; rests_on: measures, alike."""
+    """A rule. version: raised whenever its verdict on the same input may change; rests_on: measures by id, alike."""
 
     id: str
     step: str
     severity: Severity
     version: int
-    rests_on: tuple[Any, ...]
+    rests_on: dict[str, int]
     means: str
     why: str
     mend: str

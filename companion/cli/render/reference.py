@@ -17,7 +17,8 @@ def rule_data(rule: Rule[Any]) -> dict[str, Any]:
     """Return a rule as plain values for JSON: :class:`~companion.cli.render.outputs.RuleOutput`."""
     from companion.cli.render.outputs import RuleOutput
 
-    return {key: getattr(rule, key) for key in RuleOutput.__struct_fields__}
+    plain = {key: getattr(rule, key) for key in RuleOutput.__struct_fields__}
+    return {**plain, "rests_on": {measure.id: measure.version for measure in rule.rests_on}}
 
 
 def rule_lines(chosen: Sequence[Rule[Any]], *, full: bool) -> list[str]:
