@@ -137,6 +137,10 @@ def test_all_that_a_rule_found_is_waived_and_taken_back_at_once(companion: Compa
     counts = Counter(f["rule"] for f in found if f["path"] not in ("", "release.toml"))
     rule, count = counts.most_common(1)[0]
     assert count > 1
+    one = open_ones(rule)[0]
+    assert companion("waive", demo_folder, rule, one, "--reason", "this one").code == 0
+    assert len(open_ones(rule)) == count - 1, "one alone"
+    assert companion("waive", demo_folder, rule, one, "--back").code == 0
     done = companion("waive", demo_folder, rule, "--all", "--reason", "so the tape was")
     assert (done.code, f"{count} findings waived" in done.out) == (0, True), done.err
     assert open_ones(rule) == []

@@ -67,6 +67,16 @@ def test_a_pack_that_blocks_is_no_success(companion: Companion, instrument: Path
     assert companion("pack", instrument, "--json").code == 1
 
 
+def test_an_archive_that_is_not_whole_is_not_proven(companion: Companion, instrument: Path, tmp_path: Path) -> None:
+    archive = Path(companion("pack", instrument, "--json").json["archive"]["path"])
+    assert companion("prove", archive).code == 0
+    assert companion("prove", archive, "--checksum", "0" * 64).code == 1
+    copy = tmp_path / "copy.zip"
+    copy.write_bytes(archive.read_bytes()[:-40])
+    for as_json in ((), ("--json",)):
+        assert companion("prove", copy, *as_json).code == 1
+
+
 def test_a_draft_with_gaps_is_no_success(companion: Companion, instrument: Path) -> None:
     facts = instrument / "release.toml"
     whole = companion("draft", instrument, "page", "--json")
