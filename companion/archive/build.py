@@ -1,7 +1,5 @@
 """Builds the archive of a plan: the same bytes for the same content, and the old archive stands until the end."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import threading

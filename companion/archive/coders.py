@@ -9,8 +9,6 @@ differs from build to build.
 libdeflate also unpacks a third faster than the others (measured on the same audio), and so opens what fits in memory.
 """
 
-from __future__ import annotations
-
 import struct
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Reads the directory at the end of an archive (APPNOTE 6.3.10, 4.3.12–4.3.16)."""
 
-from __future__ import annotations
-
 import stat
 import struct
 from typing import BinaryIO, Final

@@ -1,7 +1,5 @@
 """Other programs that open archives, asked for their opinion where they are installed."""
 
-from __future__ import annotations
-
 import re
 import shutil
 import subprocess

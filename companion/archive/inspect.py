@@ -4,8 +4,6 @@ Nothing is unpacked and nothing written. Any bytes may come in: what does not re
 exception, and time and memory are bounded by the size of the file.
 """
 
-from __future__ import annotations
-
 import struct
 from pathlib import Path
 from typing import BinaryIO, Final

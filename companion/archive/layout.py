@@ -1,7 +1,5 @@
 """The byte layout of a zip archive, as PKWARE's APPNOTE 6.3.10 gives it (section numbers beside each part)."""
 
-from __future__ import annotations
-
 import struct
 from typing import Final, NamedTuple
 

@@ -1,7 +1,5 @@
 """Rules on the members of an archive: their names, how they are packed, what they are."""
 
-from __future__ import annotations
-
 import stat
 from collections.abc import Iterator
 from typing import Final

@@ -1,7 +1,5 @@
 """What was read of an archive, as plain values: what it says about itself, what came out, what other programs said."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from enum import StrEnum
 from typing import Final

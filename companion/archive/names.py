@@ -1,7 +1,5 @@
 """Names inside an archive, and names of archives: what every system takes."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from typing import Final

@@ -4,8 +4,6 @@ The order, and every packed byte, is the same with one thread or ten. Memory sta
 at a time, whatever the size of a member.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import threading

@@ -1,7 +1,5 @@
 """What goes into an archive: every member with its size and SHA-256, in the order it is written."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterable, Mapping
 from pathlib import Path

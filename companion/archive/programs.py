@@ -4,8 +4,6 @@ Told by their first bytes and not by the disk they lie on: Windows and memory st
 every file, and the same content has to give the same archive.
 """
 
-from __future__ import annotations
-
 from typing import Final
 
 _BEGINNINGS: Final = (

@@ -1,7 +1,5 @@
 """Proves an archive as a stranger would: looks at it, opens it in a fresh place, compares every byte."""
 
-from __future__ import annotations
-
 import hashlib
 import shutil
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """What was released: one JSON file per release, beside its archive."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import Any, Final

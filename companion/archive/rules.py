@@ -1,7 +1,5 @@
 """What can be wrong with an archive: every rule of this room, and how findings of many are kept few."""
 
-from __future__ import annotations
-
 from itertools import islice
 from typing import Final
 

@@ -4,8 +4,6 @@ Only what :data:`companion.archive.rules.DANGERS` found harmless comes here: nam
 one, no member is a link. The folder is new and empty, so no link of anyone else's lies in it either.
 """
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import hashlib

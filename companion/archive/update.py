@@ -1,7 +1,5 @@
 """Update archives: only what changed since a release, and the proof that old and update together are the new."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping
 from pathlib import Path
 

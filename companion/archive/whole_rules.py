@@ -1,7 +1,5 @@
 """Rules on an archive as a whole: whether it agrees with itself and with what went in, and how large it is."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

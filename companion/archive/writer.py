@@ -4,8 +4,6 @@ Python's zipfile is not used for this: it turns to Zip64 from 2 GiB on, not from
 bytes are its own to change. What is written here is read back by it, and by strangers' tools, in the tests.
 """
 
-from __future__ import annotations
-
 import hashlib
 import stat
 from collections.abc import Iterable, Sequence

@@ -1,7 +1,5 @@
 """Commands on the checklist and its facts: open, status, check, needs, start, waive."""
 
-from __future__ import annotations
-
 import sys
 from pathlib import Path
 

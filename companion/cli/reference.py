@@ -1,7 +1,5 @@
 """Commands that need no working folder: explain, measure, demo."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

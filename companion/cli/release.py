@@ -1,7 +1,5 @@
 """Commands on what goes out: draft, pack, prove, release, upload."""
 
-from __future__ import annotations
-
 import re
 import sys
 from pathlib import Path

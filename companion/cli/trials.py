@@ -1,7 +1,5 @@
 """Commands on what a person judges: trials, answer, away."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any, Final, Literal
 

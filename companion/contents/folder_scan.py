@@ -1,7 +1,5 @@
 """Everything that Contents and Paths judge of a working folder, read in one go."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterable
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Finding files by exact path, by normalisation, by case, and by the end of their path, each in one look."""
 
-from __future__ import annotations
-
 import unicodedata
 from collections.abc import Iterable
 

@@ -4,8 +4,6 @@ What a file holds is remembered (:mod:`companion.core.census`), and the list of 
 look at an unchanged folder costs one stat a file.
 """
 
-from __future__ import annotations
-
 import hashlib
 import os
 import sys

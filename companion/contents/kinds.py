@@ -3,8 +3,6 @@
 Only general and open formats are known by their extension. A patch is what the facts say is one.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """What the Contents and the Paths step judge, as plain values."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from functools import cached_property
 from typing import Final, Literal

@@ -6,8 +6,6 @@ many engines keep the sample folder apart from the names in it, and nobody can t
 another computer is matched by the longest end that fits, so that the file it meant is known to be in use.
 """
 
-from __future__ import annotations
-
 import html
 import re
 from collections.abc import Iterable, Mapping

@@ -3,8 +3,6 @@
 The version of a rule, or of a measure it rests on, rises whenever the verdict on the same files may change.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any, Final
 

@@ -1,7 +1,5 @@
 """What ships and what stays at home."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import msgspec

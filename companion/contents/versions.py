@@ -4,8 +4,6 @@ Raise a version whenever the same files may give something else: what was rememb
 rules that rest on it judge anew.
 """
 
-from __future__ import annotations
-
 from typing import Final
 
 from companion.core.rules import Measure

@@ -1,7 +1,5 @@
 """Where a finding was made, as data."""
 
-from __future__ import annotations
-
 import msgspec
 
 

@@ -4,8 +4,6 @@ A cache is never a reason to fail: one that is damaged, locked or on a read-only
 measured again.
 """
 
-from __future__ import annotations
-
 import contextlib
 import sqlite3
 import threading

@@ -1,7 +1,5 @@
 """A few threads that share one list of work, the caller's own among them."""
 
-from __future__ import annotations
-
 import os
 import threading
 from collections.abc import Callable, Iterable, Iterator

@@ -1,7 +1,5 @@
 """The sentences of a finding, written from its data in one place."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from typing import Final

@@ -1,7 +1,5 @@
 """The files of a working folder as plain values."""
 
-from __future__ import annotations
-
 from enum import StrEnum
 
 import msgspec

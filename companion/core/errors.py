@@ -1,7 +1,5 @@
 """Errors meant for people: one line that says what happened, where, and what to do next."""
 
-from __future__ import annotations
-
 from companion.core.text import visible
 
 

@@ -6,8 +6,6 @@ itself. When they come back, so does the proof. What a person answered belongs t
 ever added to.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import json

@@ -4,8 +4,6 @@ What is absent is an empty value, and the Facts step says that it is missing; wh
 nobody knows, is an error that names the key, since a typing slip must not pass for a fact.
 """
 
-from __future__ import annotations
-
 import re
 import tomllib
 from typing import Any, Final, Literal, get_args

@@ -1,7 +1,5 @@
 """The safe ways to touch a file: the old content or the new one survives any kill, full disk or power cut."""
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import hashlib

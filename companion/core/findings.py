@@ -1,7 +1,5 @@
 """The one shape of every complaint."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable
 from enum import StrEnum

@@ -1,7 +1,5 @@
 """Where things lie in a maker's folder."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 FACTS_FILE = "release.toml"

@@ -6,8 +6,6 @@ plain name also covers what lies below a folder of that name. Case and normalisa
 not on the disks of most makers. Backslashes are read as slashes.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """One writer at a time. The system itself gives a lock back when its process ends, on whatever computer that was."""
 
-from __future__ import annotations
-
 import contextlib
 import json
 import os

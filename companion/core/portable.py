@@ -1,7 +1,5 @@
 """Names that every player's system takes: Windows, macOS and Linux."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from typing import Final

@@ -1,7 +1,5 @@
 """Which processes live on this computer."""
 
-from __future__ import annotations
-
 import os
 
 

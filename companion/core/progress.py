@@ -1,7 +1,5 @@
 """How long work tells where it is, and how it is stopped."""
 
-from __future__ import annotations
-
 import math
 import threading
 import time

@@ -10,8 +10,6 @@ A rule is made where its check stands::
 and listed in its room's plain tuple. The name is then the rule: calling it looks for the fault.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable
 from typing import Any, Final, Generic, TypeVar
 

@@ -1,7 +1,5 @@
 """The systems players have: their ids in the facts, their names, and how people write them."""
 
-from __future__ import annotations
-
 import re
 from typing import Final
 

@@ -5,8 +5,6 @@ other than the one on disk, and a lone surrogate (a name that is not UTF-8) cann
 visible here, in one place, as ``\\x1b``, ``\\u202e`` or ``\\udcff``.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
 

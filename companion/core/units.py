@@ -1,7 +1,5 @@
 """Numbers as people read them: bytes, durations, levels, notes."""
 
-from __future__ import annotations
-
 import math
 import re
 from typing import Final

@@ -1,7 +1,5 @@
 """One walk over a working folder: what is there, without reading a byte of it and without following a link."""
 
-from __future__ import annotations
-
 import os
 import stat
 from collections.abc import Callable, Iterable, Iterator

@@ -1,7 +1,5 @@
 """What differs between two states of the folder, by content."""
 
-from __future__ import annotations
-
 import difflib
 import os
 import stat

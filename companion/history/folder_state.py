@@ -1,7 +1,5 @@
 """The working folder as a snapshot would hold it: what is kept of it, walked and read."""
 
-from __future__ import annotations
-
 import os
 import stat
 from collections.abc import Callable, Mapping

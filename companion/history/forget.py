@@ -1,7 +1,5 @@
 """Forget snapshots and win back the space that only they took."""
 
-from __future__ import annotations
-
 import shutil
 from collections import defaultdict
 from collections.abc import Iterable, Sequence

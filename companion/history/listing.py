@@ -3,8 +3,6 @@
 Whoever lists snapshots waits mostly for imports, so what is rarely needed is imported where it is needed.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from companion.core.folder import Places

@@ -4,8 +4,6 @@ A mirror only ever gains. What is forgotten here stays there, and one that holds
 repository on disk that has names of its own is left to git as well: its list of names is not ours to replace.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import os

@@ -1,7 +1,5 @@
 """Snapshots and what is told about them, as plain values."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal, NamedTuple

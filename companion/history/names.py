@@ -3,8 +3,6 @@
 Paths are relative with forward slashes; a name that is not UTF-8 carries lone surrogates (``os.fsdecode``).
 """
 
-from __future__ import annotations
-
 import os
 import re
 from typing import Final

@@ -1,7 +1,5 @@
 """Read the maker's files as they are now into blobs, in threads, and note every file that did not hold still."""
 
-from __future__ import annotations
-
 import os
 import stat
 import threading

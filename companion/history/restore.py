@@ -4,8 +4,6 @@ What is there is kept first. Then a journal is written, then file after file is 
 (cancel, full disk) puts back what was there, and what kills it is finished by ``recover`` at the next start.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import os

@@ -1,7 +1,5 @@
 """Put files of a snapshot into a folder, one by one: written aside, verified, then put in place."""
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import itertools

@@ -1,7 +1,5 @@
 """What a restore has to do, worked out before anything is touched. Pure: no file is opened here."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping
 from typing import NamedTuple
 

@@ -1,7 +1,5 @@
 """Take a snapshot: data first, then trees, then the commit, then the one name that makes it count."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """Read a history back and weigh it."""
 
-from __future__ import annotations
-
 import threading
 from collections import defaultdict
 from collections.abc import Iterator, Sequence

@@ -1,7 +1,5 @@
 """The rules of the sound step, listed."""
 
-from __future__ import annotations
-
 from typing import Final
 
 from companion.core.findings import Finding

@@ -1,7 +1,5 @@
 """Every rule there is, from every room. A plain tuple; nothing is discovered."""
 
-from __future__ import annotations
-
 from typing import Any, Final
 
 from companion.archive.rules import RULES as ARCHIVE_RULES

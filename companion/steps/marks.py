@@ -1,7 +1,5 @@
 """Fingerprints of groups of files, worked out from the inventory alone: no file is read for them."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterable
 

@@ -1,7 +1,5 @@
 """From evidence to state: pure functions, no clock, no disk."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 

@@ -1,7 +1,5 @@
 """The checklist as it stands: live steps judged anew, the others read from their evidence."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from companion.core.text import visible

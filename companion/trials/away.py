@@ -1,7 +1,5 @@
 """Away tests: what to do for each kind, and what is refused before anyone's evening is lost."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from typing import Final

@@ -1,7 +1,5 @@
 """What the away tests given so far say about this content. Pure: values in, findings out."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from functools import cached_property
 from typing import Final

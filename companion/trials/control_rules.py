@@ -1,7 +1,5 @@
 """What the trials given so far say about the controls of this content. Pure: values in, findings out."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 from functools import cached_property
 from typing import Final

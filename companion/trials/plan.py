@@ -1,7 +1,5 @@
 """What a person is asked to try: each control alone, all of them in several orders, and every pair of extremes."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import re

@@ -1,7 +1,5 @@
 """What a person noted, as a finding repeats it."""
 
-from __future__ import annotations
-
 from typing import Final
 
 from companion.core.text import shorten, visible

@@ -4,8 +4,6 @@ Only what is plainly such a statement is read, and where a text states a thing r
 it are taken for its history or its parts: a stale sentence passed over costs less than a false alarm that blocks.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Iterator
 from typing import Final

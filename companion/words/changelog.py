@@ -4,8 +4,6 @@ Entries follow Keep a Changelog 1.1.0 (https://keepachangelog.com/en/1.1.0/): ne
 groups beneath. Other makers' habits of writing a version's heading are read as well.
 """
 
-from __future__ import annotations
-
 import re
 from itertools import pairwise
 from typing import Final

@@ -1,7 +1,5 @@
 """What differs from the last release, in the words of someone who plays the instrument."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence

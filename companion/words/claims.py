@@ -1,7 +1,5 @@
 """Sentences that claim a test or a fit, and the engine versions and systems they claim it for."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from typing import Final

@@ -1,7 +1,5 @@
 """Draft changelog, readme and download page from a story and templates that a maker can replace."""
 
-from __future__ import annotations
-
 import re
 import textwrap
 from collections.abc import Callable

@@ -5,8 +5,6 @@ changed the same place the maker's words stay and the draft's are reported. With
 maker's, but for paragraphs that equal the draft's, numbers aside: those are taken to be an older draft's.
 """
 
-from __future__ import annotations
-
 import re
 from difflib import SequenceMatcher
 from typing import Final

@@ -1,7 +1,5 @@
 """What the Words step judges: the texts that ship, the page, and what this version has to say in them."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Mapping
 from functools import cached_property

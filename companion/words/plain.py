@@ -1,7 +1,5 @@
 """What a reader sees of a text in Markdown, HTML or plain text, with the lines it came from."""
 
-from __future__ import annotations
-
 import re
 from bisect import bisect_right
 from html.parser import HTMLParser

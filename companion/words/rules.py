@@ -1,7 +1,5 @@
 """What changelog, readme and page say, against the facts and the evidence."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator, Mapping
 from html import unescape

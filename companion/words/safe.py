@@ -3,8 +3,6 @@
 Each function returns ``markupsafe.Markup``: text that is final, so that no layer above makes it safe a second time.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from typing import Any, Final, Literal

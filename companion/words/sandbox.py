@@ -5,8 +5,6 @@ calls are counted and the clock is watched, so that a template cannot keep the c
 allocate is bounded where it multiplies; this holds against slips and plain malice, not against every conceivable one.
 """
 
-from __future__ import annotations
-
 import re
 import time
 from collections.abc import Iterable, Iterator

@@ -4,8 +4,6 @@ A template sees nothing but a :class:`Story`. What is empty or None here has no 
 player cannot do without stays visibly missing instead (:func:`missing_mark`).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from typing import Any, ClassVar, Final, Literal
 

@@ -1,7 +1,5 @@
 """Every key of ``release.toml``, and a maker's own templates: read off the types, so that neither can go stale."""
 
-from __future__ import annotations
-
 import inspect
 import re
 from typing import Any, Final

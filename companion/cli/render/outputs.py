@@ -1,7 +1,5 @@
 """What each command prints with ``--json``, as types: documented from these, and held to them by the tests."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from pathlib import Path
 from types import GenericAlias

@@ -1,7 +1,5 @@
 """Types and defaults of fields as a person reads them."""
 
-from __future__ import annotations
-
 import json
 import types
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """Files that are there and yet of no use."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from companion.contents.model import ContentsModel

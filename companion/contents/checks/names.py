@@ -1,7 +1,5 @@
 """Names that some player's system refuses, mixes up or shows as something else."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Paths that do not hold on another computer."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from typing import Final
 

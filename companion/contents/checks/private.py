@@ -1,7 +1,5 @@
 """What sound files and pictures give away about whoever made them."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from typing import Final

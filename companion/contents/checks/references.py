@@ -1,7 +1,5 @@
 """What patches and scripts refer to, against what ships."""
 
-from __future__ import annotations
-
 import unicodedata
 from collections.abc import Iterable, Iterator
 from typing import Final

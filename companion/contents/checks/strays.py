@@ -1,7 +1,5 @@
 """Files that should stay at home."""
 
-from __future__ import annotations
-
 import posixpath
 import re
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """How paths begin that hold on one computer only: its roots, its variables, and its home folders."""
 
-from __future__ import annotations
-
 import re
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Deflated parts inside any bytes: zlib (RFC 1950), gzip (RFC 1952) and the members of zip (APPNOTE 4.3.7)."""
 
-from __future__ import annotations
-
 import mmap
 import re
 import zlib

@@ -1,7 +1,5 @@
 """A mention: a piece of text inside a file that names another file, and what kind of path it is."""
 
-from __future__ import annotations
-
 import re
 from enum import StrEnum
 from typing import Final

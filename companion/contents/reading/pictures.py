@@ -1,7 +1,5 @@
 """Pictures: whether they open, and the metadata they carry."""
 
-from __future__ import annotations
-
 import warnings
 from collections.abc import Iterable
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Reading the mentions of one run of bytes, in UTF-8 and in both byte orders of UTF-16."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from functools import lru_cache

@@ -4,8 +4,6 @@ No format is known here. Text that ends as file names end, or begins as paths be
 UTF-16, also in deflated parts, and kept with the place it stands at.
 """
 
-from __future__ import annotations
-
 import math
 import mmap
 import re

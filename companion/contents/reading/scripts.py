@@ -1,7 +1,5 @@
 """How the text of a script is written: its encoding and its line ends."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from pathlib import Path

@@ -3,8 +3,6 @@
 Works on decoded text, so that every encoding is judged alike.
 """
 
-from __future__ import annotations
-
 import re
 from typing import Final, NamedTuple
 

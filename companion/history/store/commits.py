@@ -1,7 +1,5 @@
 """What a commit of ours says: the label for people, then one line of JSON with everything else."""
 
-from __future__ import annotations
-
 import contextlib
 import json
 from datetime import UTC, datetime

@@ -3,8 +3,6 @@
 A doubt that is wrong, or forged, costs a second copy of one object and nothing else.
 """
 
-from __future__ import annotations
-
 import contextlib
 import re
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Make many files durable at what it has to cost and no more."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import sys

@@ -8,8 +8,6 @@ isal's level 1 deflates four times as fast as zlib's and releases the interprete
 of its own: nothing has to be passed between them, and a file of any size streams through.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import os

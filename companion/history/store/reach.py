@@ -1,7 +1,5 @@
 """Which objects the snapshots need, and which of them cannot be read."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 from companion.core.progress import Watch

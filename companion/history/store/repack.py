@@ -1,7 +1,5 @@
 """Copy objects from pack to pack as they lie there: to leave some out, or to have few packs."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Sequence
 from pathlib import Path

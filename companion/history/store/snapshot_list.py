@@ -5,8 +5,6 @@ where either does not fit what is there, the commits are read again. It is never
 Whoever lists snapshots waits mostly for imports, so what is rarely needed is imported where it is needed.
 """
 
-from __future__ import annotations
-
 import os
 import stat
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """The history's own directory: opened, locked for writing, tidied after the dead, read from."""
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import os

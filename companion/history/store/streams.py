@@ -4,8 +4,6 @@ isal deflates four times as fast as zlib. libdeflate inflates audio half as fast
 isal, but only whole streams; isal takes the ones too large for memory. Both release the interpreter.
 """
 
-from __future__ import annotations
-
 import zlib
 from collections.abc import Iterator
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """What differs between two trees, told by object ids alone: folders that are the same are never opened."""
 
-from __future__ import annotations
-
 from typing import Final
 
 from companion.core.folder import OURS

@@ -1,7 +1,5 @@
 """Rules about level, edges and what lies between them: one sample at a time."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

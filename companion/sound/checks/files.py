@@ -1,7 +1,5 @@
 """Rules about single files and about the set as a whole: levels, formats, loops, duplicates."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterator
 from typing import Final

@@ -1,7 +1,5 @@
 """Rules about what a format is used for, about impulse responses, and about noise."""
 
-from __future__ import annotations
-
 import math
 import statistics
 from collections import defaultdict

@@ -1,7 +1,5 @@
 """Rules about the levels of samples against one another: neighbours, dynamics, layers."""
 
-from __future__ import annotations
-
 import math
 import statistics
 from collections import defaultdict

@@ -1,7 +1,5 @@
 """What the checks of the sound step look at."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 from typing import Final

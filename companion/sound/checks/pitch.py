@@ -1,7 +1,5 @@
 """Rules about pitch: wrong root notes and samples out of tune, judged against the rest of their instrument."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Rules about samples against one another: takes, holes, overlaps."""
 
-from __future__ import annotations
-
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import combinations, pairwise

@@ -1,7 +1,5 @@
 """Chunks of AIFF 1.3 and AIFF-C files: ``COMM SSND MARK INST NAME AUTH (c) ANNO COMT ID3``."""
 
-from __future__ import annotations
-
 import struct
 from typing import BinaryIO, Final
 

@@ -4,8 +4,6 @@ Nothing in a file is trusted: sizes are held against what is there, at most ``MO
 most ``MOST_TEXT`` bytes of any text are read. No sample is decoded here, so this is cheap and safe in the main process.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import BinaryIO, Final
 

@@ -1,7 +1,5 @@
 """Sound in blocks: a file is never held whole, and no size in its header is believed."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Iterator
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Metadata of FLAC (RFC 9639) and Ogg (RFC 3533) files: stream info, comments, foreign RIFF or AIFF chunks."""
 
-from __future__ import annotations
-
 import io
 from typing import BinaryIO, Final
 

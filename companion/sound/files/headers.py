@@ -1,7 +1,5 @@
 """Finds the reader for an audio file by its first bytes, and returns what the file says of itself."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import BinaryIO, Final
 

@@ -4,8 +4,6 @@
 ``bext`` after EBU Tech 3285; ``iXML`` is kept as its text.
 """
 
-from __future__ import annotations
-
 import struct
 from collections.abc import Iterator
 from typing import BinaryIO, Final

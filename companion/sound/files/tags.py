@@ -1,7 +1,5 @@
 """ID3v2 tags (informal standards 2.3 and 2.4), found at the head of MPEG audio and inside RIFF and AIFF chunks."""
 
-from __future__ import annotations
-
 from typing import BinaryIO, Final
 
 from companion.sound.files.chunks import MOST_TEXT, Chunks, ChunksBuilder

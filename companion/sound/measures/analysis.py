@@ -1,7 +1,5 @@
 """One file, one pass: reads it in blocks and puts its measures together."""
 
-from __future__ import annotations
-
 import hashlib
 import math
 import os

@@ -1,7 +1,5 @@
 """Measures many files at once: from the cache where the content is known, else in worker processes."""
 
-from __future__ import annotations
-
 import os
 import time
 from collections.abc import Collection, Sequence

@@ -1,7 +1,5 @@
 """What of a format is really used: bits, bandwidth, channels. Arrays: (channels, frames), float32, full scale 1."""
 
-from __future__ import annotations
-
 import math
 from typing import Final
 

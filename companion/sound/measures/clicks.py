@@ -5,8 +5,6 @@ is nearly flat for music and stands up where something was cut, pasted or lost (
 Restoration", 1998, chapter 5).
 """
 
-from __future__ import annotations
-
 import math
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Files by their content: what holds the same bytes is looked at once, and what was found of it is remembered."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Final, Generic, NamedTuple, TypeVar

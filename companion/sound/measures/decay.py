@@ -1,7 +1,5 @@
 """Decay of an impulse response by Schroeder integration (ISO 3382-1:2009, 5.3.3), from energy in 1 ms cells."""
 
-from __future__ import annotations
-
 import math
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Where a sound begins and ends, and how quiet it gets: from its energy in cells of a millisecond."""
 
-from __future__ import annotations
-
 import math
 from typing import Final, NamedTuple
 

@@ -1,7 +1,5 @@
 """Small things that several measures do to an array."""
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 

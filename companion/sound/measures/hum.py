@@ -1,7 +1,5 @@
 """Mains hum: lines at 50 or 60 Hz and their multiples that stand out of a noise floor. Arrays: one channel, float32."""
 
-from __future__ import annotations
-
 from typing import Final, NamedTuple
 
 import numpy as np

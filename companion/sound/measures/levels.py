@@ -1,7 +1,5 @@
 """Peak, mean square, offset and clipping. Arrays are float32, shape (channels, frames), full scale 1."""
 
-from __future__ import annotations
-
 import math
 from typing import Final
 

@@ -1,7 +1,5 @@
 """What samples would take as FLAC (RFC 9639), in bytes: packed for counting only, nothing is written or kept."""
 
-from __future__ import annotations
-
 import os
 import threading
 from collections.abc import Callable, Iterator, Sequence

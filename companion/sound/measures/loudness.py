@@ -1,7 +1,5 @@
 """Loudness after ITU-R BS.1770-5 and EBU Tech 3341, for any sample rate. Arrays: (channels, frames), full scale 1."""
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 from typing import Final, NamedTuple

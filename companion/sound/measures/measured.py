@@ -1,7 +1,5 @@
 """What was measured of one audio file: plain values that go to JSON, to the cache and to the checks."""
 
-from __future__ import annotations
-
 from typing import Any, Final, Literal
 
 import msgspec

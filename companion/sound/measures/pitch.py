@@ -5,8 +5,6 @@ in six windows after the attack, and refined on the partials of one long spectru
 a partial an exact parabola in dB, also of one that decays exponentially (Gasior and Gonzalez, CERN-AB-2004-023).
 """
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 from typing import Final

@@ -1,7 +1,5 @@
 """What audio files say of themselves, without decoding any sound, and what is wrong with them."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 

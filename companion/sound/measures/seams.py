@@ -1,7 +1,5 @@
 """Whether a loop's seam can be heard. Arrays: one channel, float32; a loop's end is exclusive."""
 
-from __future__ import annotations
-
 import math
 from typing import Final, NamedTuple
 

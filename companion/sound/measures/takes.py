@@ -1,7 +1,5 @@
 """Whether two takes are one recording. Arrays: one channel, float32."""
 
-from __future__ import annotations
-
 from functools import lru_cache
 from typing import Final
 

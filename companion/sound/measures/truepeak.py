@@ -4,8 +4,6 @@ Found in two steps, both with a windowed sinc: four values a sample from 24 samp
 samples come within 3 dB of the highest; then, around the highest of those, eight from 64 on either side.
 """
 
-from __future__ import annotations
-
 from functools import lru_cache
 from typing import Final
 

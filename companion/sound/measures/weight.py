@@ -1,7 +1,5 @@
 """What a download could do without. Nothing is rewritten; these are counts of bytes."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Final
 

@@ -1,7 +1,5 @@
 """The inside of a worker process: reads requests from standard input, writes answers to standard output."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import signal

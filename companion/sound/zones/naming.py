@@ -1,7 +1,5 @@
 """What file names say of note, velocity, take and layer, by the pattern the facts give."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Sequence
 from typing import Final

@@ -1,7 +1,5 @@
 """Judges the pitch of samples against their declared notes, an instrument at a time."""
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final

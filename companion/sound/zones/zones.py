@@ -1,7 +1,5 @@
 """Where each sample plays: key, velocity, take and layer, from chunk, file name or the maker's table."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

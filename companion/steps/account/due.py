@@ -13,8 +13,6 @@ The rule, in the order it is asked:
 Common practice, no source. Whatever is not kept yet is kept without asking before a restore and by a release.
 """
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from typing import Final
 

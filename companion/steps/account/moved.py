@@ -1,7 +1,5 @@
 """How far a folder has moved from one state to another, counted in what a maker works on. Pure."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Callable, Iterable
 

@@ -1,7 +1,5 @@
 """Facts: is everything stated that a release needs, in a form that can be relied on?"""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Collection, Iterator

@@ -1,7 +1,5 @@
 """Needs: what a player must have, and the evidence behind each line of it."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Out: is this content recorded as a release, is the upload whole, and are players' reports answered?"""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Collection, Iterator
 from typing import Final

@@ -1,7 +1,5 @@
 """The demo instrument: where it ships, and how a copy of it is made."""
 
-from __future__ import annotations
-
 import shutil
 from pathlib import Path
 

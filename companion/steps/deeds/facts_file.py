@@ -1,7 +1,5 @@
 """Reading and editing ``release.toml``: the maker's comments and order survive every edit."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sized
 from pathlib import Path
 from typing import Any

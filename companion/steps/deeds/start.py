@@ -1,7 +1,5 @@
 """The first look at a folder that has no facts: what can be seen is proposed, the rest is asked."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The part of a workshop that lets findings pass, each with a reason: one of them, or all that a rule found."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 

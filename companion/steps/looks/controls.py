@@ -1,7 +1,5 @@
 """Controls and Away: what a person judged of exactly this content."""
 
-from __future__ import annotations
-
 import msgspec
 
 from companion.core.evidence import Answer, AwayTest

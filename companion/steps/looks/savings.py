@@ -1,7 +1,5 @@
 """What a maker whose archive is over the upload limit could save, in bytes."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Final

@@ -1,7 +1,5 @@
 """Findings as they count: with the waivers, and what an away test settles, applied."""
 
-from __future__ import annotations
-
 from companion.core.findings import Finding, ordered
 from companion.steps.desk import Desk
 from companion.steps.states import settle_opaque, waive

@@ -1,7 +1,5 @@
 """Facts, Needs and Out: what the three steps look at that rest on what is stated and recorded."""
 
-from __future__ import annotations
-
 from companion.core.entries import Kind
 from companion.core.text import visible
 from companion.steps.checks.facts import FactsModel, check_facts

@@ -1,7 +1,5 @@
 """Words: drafts of changelog, readme and page, and the check that what stands is true."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Final, Literal
 

@@ -3,8 +3,6 @@
 A step names its body; the module of that name here holds it as ``BODY``.
 """
 
-from __future__ import annotations
-
 from importlib import import_module
 from typing import cast
 

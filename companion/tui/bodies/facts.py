@@ -1,7 +1,5 @@
 """Facts: the form of ``release.toml`` page by page, or the first questions where there is none yet."""
 
-from __future__ import annotations
-
 from functools import partial
 from typing import ClassVar
 

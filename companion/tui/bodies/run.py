@@ -1,7 +1,5 @@
 """Contents, Paths and Sound: a look that takes a while, and what it found."""
 
-from __future__ import annotations
-
 from typing import ClassVar
 
 from companion.tui.parts.body import Body

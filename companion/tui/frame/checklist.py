@@ -1,7 +1,5 @@
 """The left side: what is being released, its ten steps with their states, and how many are proven."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Final

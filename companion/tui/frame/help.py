@@ -1,7 +1,5 @@
 """Every key in one place: those of the app, and those that each step's body lists."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import ClassVar, Final

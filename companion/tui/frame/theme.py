@@ -1,7 +1,5 @@
 """How the app looks: slate, lichen, ochre and brick, quiet by default. Each pane keeps its own rules beside it."""
 
-from __future__ import annotations
-
 from typing import Final
 
 from textual.theme import Theme

@@ -1,7 +1,5 @@
 """One of a few: all of them in sight, the chosen one marked; left and right change it."""
 
-from __future__ import annotations
-
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType

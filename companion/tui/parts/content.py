@@ -1,7 +1,5 @@
 """From plain values to text on the screen. Text from files passes through here and is never read as markup."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from typing import Final
 

@@ -7,8 +7,6 @@ The first part is the name; of the others, those that read as a kind, a range, a
 velocities or round robins are that; what is left over is the effect, or the files.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from typing import Any, Final

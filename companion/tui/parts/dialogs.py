@@ -1,7 +1,5 @@
 """Small questions on top of a screen: for a line of words, and for yes or no."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Callable
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The fields of the facts form: plain data. Keys are those of ``release.toml``; labels are what one would say aloud."""
 
-from __future__ import annotations
-
 from typing import Any, Final, Literal
 
 import msgspec

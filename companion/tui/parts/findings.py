@@ -1,7 +1,5 @@
 """The findings of a step: a list by rule, and beside each one why a player would suffer and how to mend it."""
 
-from __future__ import annotations
-
 from functools import partial
 
 from textual import events

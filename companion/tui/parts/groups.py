@@ -1,7 +1,5 @@
 """Findings grouped by rule, as rows: pure, so that ten thousand of them cost no more than they must."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterable
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Work in threads: started by name, reported, stopped, and handed back on the event loop under a run number."""
 
-from __future__ import annotations
-
 import itertools
 from collections import deque
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """The keys of a step: each body lists its own, and from that list come the bindings, the foot and the help."""
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 from companion.steps.table import STEP_IDS

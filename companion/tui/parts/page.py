@@ -1,7 +1,5 @@
 """A page of text that scrolls, laid out anew for every width."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from textual import events

@@ -3,8 +3,6 @@
 One widget draws them all, wrapped to its width. A widget for each word would cost more to lay out than it shows.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from textual import events

@@ -1,7 +1,5 @@
 """Letting findings pass with a reason, and taking that back."""
 
-from __future__ import annotations
-
 from companion.core.findings import Finding
 from companion.core.text import plural, visible
 from companion.steps.deeds.waiving import coverable
