@@ -16,8 +16,9 @@ from packaging.version import InvalidVersion, Version
 from companion.core.errors import CompanionError
 
 _FALLBACK: Final = re.compile(
-    r"v?(?P<numbers>\d+(?:[._]\d+)*)(?:[\s,(-]*(?:build|rev|revision|release|r|sp|update|u)[\s.#-]*(?P<build>\d+)\)?)?",
-    re.IGNORECASE,
+    r"v?(?P<numbers>[0-9]+(?:[._][0-9]+)*)(?P<letter>[a-z])?"
+    r"(?:[\s,(-]*(?:build|rev|revision|release|r|sp|update|u)[\s.#-]*(?P<build>[0-9]+)\)?)?",
+    re.IGNORECASE | re.ASCII,
 )
 LONGEST: Final = 80
 """Characters; what is longer is no version, and Python refuses to read numbers of thousands of digits."""
@@ -25,7 +26,11 @@ LONGEST: Final = 80
 
 @total_ordering
 class EngineVersion:
-    """A version that compares: by PEP 440 where it reads so, else by its dotted numbers, then its build number."""
+    """A version that compares: by its dotted numbers, a letter behind them, a build number; else by PEP 440.
+
+    A single letter is a later version (``7.1c`` follows 7.1), as engines count; a letter with a number behind it, or a
+    word such as ``beta``, is a pre-release, as PEP 440 says. Digits are ASCII: no other ones compare.
+    """
 
     def __init__(self, text: str) -> None:
         """Raises :class:`CompanionError` when ``text`` reads under neither scheme."""
@@ -35,10 +40,10 @@ class EngineVersion:
         match = _FALLBACK.fullmatch(self.text)
         if match:
             numbers = Version(match["numbers"].replace("_", "."))  # which holds 7.1 and 7.1.0 to be one
-            self._key: tuple[Version, int] = (numbers, int(match["build"] or 0))
+            self._key: tuple[Version, str, int] = (numbers, (match["letter"] or "").lower(), int(match["build"] or 0))
             return
         try:
-            self._key = (Version(self.text), 0)
+            self._key = (Version(self.text), "", 0)
         except InvalidVersion:
             raise _unread(self.text) from None
 

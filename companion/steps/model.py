@@ -110,8 +110,19 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def proven(self) -> int:
-        """How many steps are settled."""
-        return sum(step.state.settled for step in self.steps)
+        """How many steps are proven; what was waived is counted apart."""
+        return sum(step.state is State.PROVEN for step in self.steps)
+
+    @property
+    def waived(self) -> int:
+        """How many steps are settled by a waiver: nothing proves them."""
+        return sum(step.state is State.WAIVED for step in self.steps)
+
+    @property
+    def count(self) -> str:
+        """How far the release is, in words: ``7 of 10 proven, 2 waived``."""
+        waived = f", {self.waived} waived" if self.waived else ""
+        return f"{self.proven} of {len(self.steps)} proven{waived}"
 
     @property
     def blocked(self) -> bool:

@@ -304,7 +304,7 @@ def _outcome(status: Status, step_id: str = "") -> str:
         step = status.step(step_id)
         return f"{step.title}: {step.state.value}, {step.because}."
     left = f"; next: {status.next_step.title}" if status.next_step else ""
-    return f"{status.proven} of {len(status.steps)} proven{left}."
+    return f"{status.count}{left}."
 
 
 def run_app(folder: Path) -> int:

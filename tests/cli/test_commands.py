@@ -197,3 +197,10 @@ def test_csv_gives_a_spreadsheet_nothing_to_run(
 def test_away_asks_for_every_kind_there_is() -> None:
     """Written out in the command line, which imports nothing of the core before it is needed."""
     assert get_args(AwayKind) == KINDS
+
+
+def test_start_refuses_a_version_that_reads_as_none_and_writes_nothing(companion: Companion, tmp_path: Path) -> None:
+    result = companion("start", tmp_path, "--title", "T", "--saved-with", "\uff17.1")
+    assert result.code == 2
+    assert "does not read as a version" in result.err
+    assert not (tmp_path / "release.toml").exists()

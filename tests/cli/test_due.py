@@ -32,7 +32,7 @@ def test_status_tells_what_is_due_and_the_command(companion: Companion, demo_fol
 
 def test_status_json_only_adds(companion: Companion, demo_folder: Path) -> None:
     told = companion("status", demo_folder, "--json").json
-    assert list(told) == ["schema", "title", "version", "proven", "steps", "snapshot"]
+    assert list(told) == ["schema", "title", "version", "proven", "waived", "steps", "snapshot"]
     assert told["snapshot"]["due"] is True
     assert told["snapshot"]["newest"] is None
     companion("snapshot", demo_folder, "-m", "as it came")

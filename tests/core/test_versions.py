@@ -22,6 +22,9 @@ LADDER = [
     "7.1",
     "7.1 build 9",
     "7.1 (build 401)",
+    "7.1a",
+    "7.1c",
+    "7.1c build 2",
     "7.1.1",
     "7.2.dev3",
     "7.2",
@@ -115,4 +118,10 @@ def test_versions_an_instrument_may_carry(text: str) -> None:
 
 @pytest.mark.parametrize("text", ["", "one", "1.0 build 4", "1..0", "9" * 5000, "1.0 final", "١.x"])
 def test_versions_it_may_not(text: str) -> None:
+    assert instrument_version(text) is None
+
+
+@pytest.mark.parametrize("text", ["\uff17.1", "\u0667.1", "7.1 build \uff14", "7.\u09e7"])
+def test_digits_of_other_scripts_are_no_version(text: str) -> None:
+    assert engine_version(text) is None
     assert instrument_version(text) is None

@@ -330,7 +330,9 @@ def test_the_checklist_names_the_next_step_and_whether_anything_blocks() -> None
         *(State.PROVEN, State.WAIVED, State.UNKNOWN, State.FAILING, *proven[4:]), findings=(WARNING, finding())
     )
     assert left.next_step is left.step("paths")
-    assert (left.proven, left.blocked) == (8, True)
+    assert (left.proven, left.waived, left.blocked) == (7, 1, True)
+    assert left.count == "7 of 10 proven, 1 waived"
+    assert checklist(*proven).count == "10 of 10 proven"
     with pytest.raises(KeyError):
         left.step("none")
 

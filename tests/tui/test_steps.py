@@ -48,7 +48,7 @@ async def test_the_first_step_not_settled_is_opened_first(bench: Bench, opened: 
     bench.states.update(facts=State.PROVEN, contents=State.WAIVED)
     async with opened(bench) as hand:
         assert hand.app.query_one(Workspace).step_id == "paths"
-        assert hand.shows("2 of 10 proven")
+        assert hand.shows("1 of 10 proven, 1", "waived")
 
 
 async def test_keys_at_the_foot_can_be_clicked(bench: Bench, opened: Opened) -> None:

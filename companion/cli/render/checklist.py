@@ -25,7 +25,7 @@ MOST_SHOWN: Final = 5
 def status_lines(status: Standing, *, has_facts: bool) -> list[str]:
     """Return the checklist: a line a step, then the one next thing to do, then whether a snapshot is due."""
     name = " ".join(part for part in (status.title or "Untitled", status.version) if part)
-    lines = [f"{name}: {status.proven} of {len(status.steps)} proven", ""]
+    lines = [f"{name}: {status.count}", ""]
     lines += [
         f"  {step.state.mark} {step.title:<9} {step.state.value:<8} {visible(step.because)}".rstrip()
         for step in status.steps
@@ -50,6 +50,7 @@ def status_json(status: Standing) -> dict[str, Any]:
         "title": status.title,
         "version": status.version,
         "proven": status.proven,
+        "waived": status.waived,
         "steps": [
             {
                 "id": step.id,

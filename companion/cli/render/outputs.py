@@ -53,11 +53,12 @@ class SnapshotOutput(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class StatusOutput(msgspec.Struct, frozen=True, kw_only=True):
-    """The checklist. proven: how many of the steps are settled. snapshot: null where nothing can be known of it."""
+    """The checklist. proven, waived: how many of the steps are. snapshot: null where nothing can be known of it."""
 
     title: str
     version: str
     proven: int
+    waived: int
     steps: tuple[StepOutput, ...]
     snapshot: SnapshotOutput | None
 

@@ -14,6 +14,7 @@ from companion.core.facts import Contents, Facts, facts_from_plain, facts_to_pla
 from companion.core.folder import never_ships
 from companion.core.progress import QUIET, Watch
 from companion.core.text import listed, plural, visible
+from companion.core.versions import EngineVersion
 from companion.steps.checks.facts import licence_file_in
 
 ASKS: Final = (
@@ -108,7 +109,10 @@ def sample_folders(paths: list[str]) -> list[str]:
 
 
 def with_answers(facts: Facts, answers: Mapping[str, Any]) -> Facts:
-    """Return ``facts`` with answers by dotted key set. Raises :class:`CompanionError` for a key there is none of."""
+    """Return ``facts`` with answers by dotted key set.
+
+    Raises :class:`CompanionError` for a key there is none of, and for a version that does not read as one.
+    """
     plain = facts_to_plain(facts)
     for key, value in answers.items():
         table, _, name = key.partition(".")
@@ -116,6 +120,8 @@ def with_answers(facts: Facts, answers: Mapping[str, Any]) -> Facts:
             raise CompanionError(f"There is no fact “{key}”", "release.toml", "name it as table.key")
         if value in ("", None):
             continue
+        if key in ("engine.saved_with", "engine.minimum"):
+            EngineVersion(str(value))  # what does not read as a version is refused now, not found failing later
         if key == "contents.patches" and isinstance(value, str):
             value = [value]  # noqa: PLW2901
         plain[table][name] = value

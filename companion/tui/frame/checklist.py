@@ -95,10 +95,11 @@ class Rail(Vertical):
             content(shorten(title, WIDE * 2), (f"\n{status.version}" if status.version else "", "$foreground-muted"))
         )
         self.steps.show(status)
-        total = len(status.steps)
+        left = len(status.steps) - status.proven - status.waived
         bar = content(
-            ("■" * status.proven, "$success"), ("·" * (total - status.proven), "$foreground-muted"), "\n"
+            ("■" * status.proven, "$success"), (State.WAIVED.mark * status.waived, "$warning"),
+            ("·" * left, "$foreground-muted"), "\n",
         )  # fmt: skip
         self.query_one(".tally", Static).update(
-            content(f"{status.proven} of {total} proven\n", bar, (remark, "$warning") if remark else "")
+            content(f"{status.count}\n", bar, (remark, "$warning") if remark else "")
         )
