@@ -5,30 +5,29 @@ import os
 import threading
 from collections.abc import Generator, Iterator
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import BinaryIO, Final, NamedTuple
 
 from companion.archive import coders
 from companion.archive.layout import DEFLATED, STORED, Header
 from companion.archive.packing import PackedPart, packing, stored_parts
 from companion.archive.plan import ArchivePlan
 from companion.archive.writer import Writer
-from companion.core.files import beside, clear_leftovers, explain_os_error, sync_folder
+from companion.core.files import beside, clear_leftovers, explained, sync_folder
 from companion.core.progress import Watch
 
 _SYNC_SECONDS: Final = 0.25
 
 
-class PendingArchive:
+class PendingArchive(NamedTuple):
     """A finished, synced archive that nobody sees yet: it lies beside its place until it is accepted.
 
     path: where it lies now. target: its place. size in bytes; sha256 in lower-case hex.
     """
 
-    def __init__(self, path: Path, target: Path, size: int, sha256: str) -> None:
-        self.path = path
-        self.target = target
-        self.size = size
-        self.sha256 = sha256
+    path: Path
+    target: Path
+    size: int
+    sha256: str
 
     def accept(self) -> None:
         """Put it in its place, and its checksum beside it.
@@ -40,13 +39,12 @@ class PendingArchive:
         fresh, aside = beside(target), beside(target)
         try:
             # Whatever takes room is written before the old archive goes: what is left to do then is renaming.
-            with fresh.open("xb") as stream:
-                stream.write(f"{self.sha256}  {target.name}\n".encode())
-                stream.flush()
-                os.fsync(stream.fileno())
-            self._take_the_place(target, fresh, aside)
-        except OSError as error:
-            raise explain_os_error(error, "put the archive in its place", target) from error
+            with explained("put the archive in its place", target):
+                with fresh.open("xb") as stream:
+                    stream.write(f"{self.sha256}  {target.name}\n".encode())
+                    stream.flush()
+                    os.fsync(stream.fileno())
+                self._take_the_place(target, fresh, aside)
         finally:
             for path in (fresh, aside):
                 with contextlib.suppress(OSError):
@@ -86,7 +84,7 @@ def pending_archive(
     """
     temporary = beside(target)
     try:
-        try:
+        with explained("write the archive", target):
             if not target.parent.is_dir():
                 target.parent.mkdir(parents=True, exist_ok=True)
                 sync_folder(target.parent.parent)
@@ -94,8 +92,6 @@ def pending_archive(
             with temporary.open("xb+") as stream:
                 size, sha256 = _write(plan, stream, watch, threads)
                 os.fsync(stream.fileno())
-        except OSError as error:
-            raise explain_os_error(error, "write the archive", target) from error
         yield PendingArchive(temporary, target, size, sha256)
     finally:
         with contextlib.suppress(OSError):

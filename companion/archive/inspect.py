@@ -29,7 +29,7 @@ from companion.archive.layout import (
 )
 from companion.archive.model import DefectKind, Defects, Inspection, ZipMember
 from companion.core.errors import CompanionError
-from companion.core.files import BLOCK, explain_os_error
+from companion.core.files import BLOCK, explained
 
 
 def inspect(path: Path) -> Inspection:
@@ -37,14 +37,12 @@ def inspect(path: Path) -> Inspection:
 
     Raises :class:`CompanionError` for a file that cannot be read or is no zip archive at all.
     """
-    try:
+    with explained("read the archive", path):
         if not path.is_file():
             path.stat()
             raise CompanionError("This is not a file", str(path), "name the archive itself")
         with path.open("rb") as stream:
             return _inspected(path, stream, path.stat().st_size)
-    except OSError as error:
-        raise explain_os_error(error, "read the archive", path) from error
 
 
 def _inspected(path: Path, stream: BinaryIO, length: int) -> Inspection:

@@ -7,8 +7,7 @@ from typing import Final
 from companion.archive.layout import DEFLATED, METHODS, PATCHED, STORED, UTF8
 from companion.archive.model import HEADERS, ArchiveModel, ZipMember
 from companion.archive.names import name_problem
-from companion.core.at import At
-from companion.core.findings import BLOCKS, Finding
+from companion.core.findings import BLOCKS, At, Finding
 from companion.core.rules import rule
 from companion.core.text import listed, same_name_key, visible
 

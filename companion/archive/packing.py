@@ -34,7 +34,7 @@ from companion.archive.layout import DEFLATED, STORED
 from companion.archive.plan import PlannedMember
 from companion.archive.programs import is_program
 from companion.core.errors import CompanionError
-from companion.core.files import explain_os_error, read_into
+from companion.core.files import explained, read_into
 from companion.core.progress import Watch
 
 _GROUP: Final = 1 << 20
@@ -208,10 +208,8 @@ def changed(member: PlannedMember) -> CompanionError:
 def _opened(member: PlannedMember) -> FileIO | BytesIO:
     if member.source is None:
         return BytesIO(member.data or b"")
-    try:
+    with explained("read a file to pack", member.source):
         return member.source.open("rb", buffering=0)
-    except OSError as error:
-        raise explain_os_error(error, "read a file to pack", member.source) from error
 
 
 def _read_at(stream: FileIO | BytesIO, offset: int, size: int, member: PlannedMember) -> Bytes:
@@ -222,7 +220,5 @@ def _read_at(stream: FileIO | BytesIO, offset: int, size: int, member: PlannedMe
 
 def _filled(view: memoryview, stream: FileIO | BytesIO, member: PlannedMember) -> memoryview:
     """Fill ``view`` from ``stream`` and return the part of it that was filled before the file ended."""
-    try:
+    with explained("read a file to pack", Path(member.source or member.name)):
         return view[: read_into(stream, view)]
-    except OSError as error:
-        raise explain_os_error(error, "read a file to pack", Path(member.source or member.name)) from error

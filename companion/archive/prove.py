@@ -15,7 +15,7 @@ from companion.archive.rules import DANGERS, RULES, findings_of
 from companion.archive.unpacking import unpack
 from companion.archive.whole_rules import archive_differs
 from companion.core.errors import CompanionError
-from companion.core.files import BLOCK, explain_os_error
+from companion.core.files import BLOCK, explained
 from companion.core.findings import Finding, ordered
 from companion.core.progress import Watch
 from companion.core.units import decimal_bytes
@@ -89,14 +89,11 @@ def prove(
 def checksum_of(path: Path, watch: Watch) -> str:
     """Return the SHA-256 of an archive, lower-case hex. Raises :class:`CompanionError` where it cannot be read."""
     digest = hashlib.sha256()
-    try:
+    with explained("read the archive", path), path.open("rb", buffering=0) as stream:
         watch.stage("Taking the checksum", path.stat().st_size, "bytes")
-        with path.open("rb", buffering=0) as stream:
-            while block := stream.read(BLOCK):
-                digest.update(block)
-                watch.step(len(block))
-    except OSError as error:
-        raise explain_os_error(error, "read the archive", path) from error
+        while block := stream.read(BLOCK):
+            digest.update(block)
+            watch.step(len(block))
     return digest.hexdigest()
 
 
@@ -104,10 +101,8 @@ def _refuse_without_room(inspection: Inspection, into: Path) -> None:
     place = into
     while not place.exists() and place != place.parent:
         place = place.parent
-    try:
+    with explained("look for room", place):
         free = shutil.disk_usage(place).free
-    except OSError as error:
-        raise explain_os_error(error, "look for room", place) from error
     if inspection.unpacked > free:
         raise CompanionError(
             f"It unpacks to {decimal_bytes(inspection.unpacked)}, and only {decimal_bytes(free)} are free",

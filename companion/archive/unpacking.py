@@ -18,7 +18,7 @@ from companion.archive.coders import STREAM, Bytes, crc32, unpacked, wrapped
 from companion.archive.layout import DEFLATED
 from companion.archive.model import Opened, ZipMember
 from companion.core.crew import share
-from companion.core.files import BLOCK, explain_os_error, read_into
+from companion.core.files import BLOCK, explain_os_error, explained, read_into
 from companion.core.progress import Watch
 
 WHOLE: Final = 8 << 20
@@ -49,29 +49,19 @@ def unpack(
     and :class:`Cancelled` from ``watch``.
     """
     if into is not None:
-        for member in members:
-            if member.folder:
-                _make_folder(into / member.name)
+        for folder in (into / member.name for member in members if member.folder):
+            with explained("make a folder to unpack into", folder):
+                folder.mkdir(parents=True, exist_ok=True)
     files = [member for member in members if not member.folder]
     opened: dict[int, Opened] = {}
 
     def work(share_of_files: Iterator[tuple[int, ZipMember]]) -> None:
-        try:
-            with archive.open("rb", buffering=0) as stream:
-                for number, member in share_of_files:
-                    opened[number] = _opened(stream, member, into, watch, (expected or {}).get(member.name, ""))
-        except OSError as error:
-            raise explain_os_error(error, "read the archive", archive) from error
+        with explained("read the archive", archive), archive.open("rb", buffering=0) as stream:
+            for number, member in share_of_files:
+                opened[number] = _opened(stream, member, into, watch, (expected or {}).get(member.name, ""))
 
     share(enumerate(files), work, threads, "unpack")
     return [opened[number] for number in range(len(files))]
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise explain_os_error(error, "make a folder to unpack into", folder) from error
 
 
 def _opened(stream: FileIO, member: ZipMember, into: Path | None, watch: Watch, expected: str) -> Opened:

@@ -5,8 +5,7 @@ from typing import Final
 
 from companion.archive.member_rules import APPNOTE
 from companion.archive.model import HEADERS, MEMBERS, ArchiveModel, DefectKind
-from companion.core.at import At
-from companion.core.findings import BLOCKS, NOTES, WARNS, Finding
+from companion.core.findings import BLOCKS, NOTES, WARNS, At, Finding
 from companion.core.rules import rule
 from companion.core.text import listed, visible
 from companion.core.units import both_bytes, decimal_bytes

@@ -20,8 +20,8 @@ from companion.contents.kinds import AUDIO, PICTURES, SCRIPTS
 from companion.contents.reading.homes import FILE_ADDRESS
 from companion.contents.reading.mentions import Mention, Style
 from companion.contents.reading.scan import Scan
-from companion.core.at import At
 from companion.core.entries import Entry, Kind
+from companion.core.findings import At
 
 
 class Fate(StrEnum):

@@ -4,7 +4,7 @@ import math
 from collections.abc import Callable
 from typing import Final
 
-from companion.core.at import At
+from companion.core.findings import At
 from companion.core.text import plural, visible
 from companion.core.units import both_bytes, level
 

@@ -17,7 +17,7 @@ from typing import Any, Final, Literal, TypeVar
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.files import explain_os_error, read_capped, write_safely
+from companion.core.files import explained, read_capped, write_safely
 from companion.core.findings import Finding
 
 T = TypeVar("T")
@@ -192,10 +192,8 @@ def _put_aside(path: Path) -> None:
     number = 1
     while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
         number += 1
-    try:
+    with explained("put the damaged evidence aside", path):
         path.rename(aside)
-    except OSError as error:
-        raise explain_os_error(error, "put the damaged evidence aside", path) from error
 
 
 def _joined(parts: Iterable[tuple[T, ...]]) -> tuple[T, ...]:

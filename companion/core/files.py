@@ -14,7 +14,6 @@ from typing import BinaryIO
 
 from companion.core.entries import Entry
 from companion.core.errors import CompanionError
-from companion.core.processes import process_alive
 
 BLOCK = 1 << 20
 """Bytes read at a time: large enough to be quick, small enough to cancel between."""
@@ -50,6 +49,15 @@ def explain_os_error(error: OSError, doing: str, path: Path) -> CompanionError:
     }.get(error.errno or 0, "try again, and check the disk if it stays so")
     reason = error.strerror or error.__class__.__name__
     return CompanionError(f"Could not {doing}: {reason}", str(path), advice)
+
+
+@contextlib.contextmanager
+def explained(doing: str, path: Path) -> Iterator[None]:
+    """Turn what the system refuses while ``doing`` something to ``path`` into an error for people."""
+    try:
+        yield
+    except OSError as error:
+        raise explain_os_error(error, doing, path) from error
 
 
 @contextlib.contextmanager
@@ -100,6 +108,28 @@ def clear_leftovers(folder: Path) -> None:
                     Path(entry.path).unlink()
 
 
+def process_alive(pid: int) -> bool:
+    """Tell whether a process with this number runs on this computer."""
+    if os.name == "nt":
+        import ctypes
+
+        windll = ctypes.windll.kernel32  # type: ignore[attr-defined,unused-ignore]
+        handle = windll.OpenProcess(0x1000, False, pid)  # PROCESS_QUERY_LIMITED_INFORMATION
+        if not handle:
+            return bool(windll.GetLastError() == 5)  # ERROR_ACCESS_DENIED: it lives, and is not ours
+        code = ctypes.c_ulong()
+        windll.GetExitCodeProcess(handle, ctypes.byref(code))
+        windll.CloseHandle(handle)
+        return code.value == 259  # STILL_ACTIVE
+    try:
+        os.kill(pid, 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except PermissionError:
+        return True
+    return True
+
+
 def write_safely(target: Path, data: bytes, *, ours: bool = False) -> None:
     """Write ``data`` to ``target`` so that a reader sees all of it or what was there before; see :func:`replacing`."""
     with replacing(target, ours=ours) as stream:
@@ -108,12 +138,9 @@ def write_safely(target: Path, data: bytes, *, ours: bool = False) -> None:
 
 def read_capped(path: Path, most: int, what: str = "file") -> bytes:
     """Return the content of ``path``; refuse one of over ``most`` bytes before reading it."""
-    try:
-        with path.open("rb") as stream:
-            size = os.fstat(stream.fileno()).st_size
-            data = stream.read(most + 1) if size <= most else b""  # it may be growing, so its size is not trusted
-    except OSError as error:
-        raise explain_os_error(error, f"read the {what}", path) from error
+    with explained(f"read the {what}", path), path.open("rb") as stream:
+        size = os.fstat(stream.fileno()).st_size
+        data = stream.read(most + 1) if size <= most else b""  # it may be growing, so its size is not trusted
     if max(size, len(data)) > most:
         raise CompanionError(f"The {what} is over {most:,} bytes", str(path), "check that it is the file you meant")
     return data

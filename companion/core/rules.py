@@ -15,9 +15,8 @@ from typing import Any, Final, Generic, TypeVar
 
 import msgspec
 
-from companion.core.at import NOWHERE, At
 from companion.core.describe import Value, filled, value_text, where_text
-from companion.core.findings import Finding, Severity
+from companion.core.findings import NOWHERE, At, Finding, Severity
 
 M = TypeVar("M")
 NO_SOURCE: Final = "common practice, no source"

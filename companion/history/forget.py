@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from companion.core.errors import Cancelled, CompanionError
+from companion.core.files import explained
 from companion.core.progress import Watch
 from companion.history.model import Forgotten
 from companion.history.snapshot import Snapshot
@@ -14,7 +15,7 @@ from companion.history.store import refs
 from companion.history.store.packs import Pack
 from companion.history.store.reach import Reached, reach
 from companion.history.store.repack import drop, rewrite
-from companion.history.store.store import Store, explained
+from companion.history.store.store import Store
 
 _WORTH: Final = 0.02
 """A pack is rewritten when at least this part of it is not needed; below that, copying costs more than it wins."""

@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from companion.core.errors import CompanionError
+from companion.core.files import explained
 from companion.core.progress import QUIET, Watch
 from companion.history.model import Comparison, Forgotten, KeptFile, Mirrored, Restored, Size, Verified
 from companion.history.snapshot import Snapshot
 from companion.history.store import refs
-from companion.history.store.store import Store, explained
+from companion.history.store.store import Store
 
 if TYPE_CHECKING:
     from companion.core.cache import Cache

@@ -14,7 +14,7 @@ from typing import Final
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.files import BLOCK, sync_folder
+from companion.core.files import BLOCK, explained, sync_folder
 from companion.core.lock import held
 from companion.core.progress import Watch
 from companion.core.text import plural
@@ -24,7 +24,7 @@ from companion.history.store.durable import sync_file
 from companion.history.store.pack_writer import write_all, write_synced
 from companion.history.store.packs import Pack, Packs, clear_leftovers
 from companion.history.store.repack import rewrite
-from companion.history.store.store import Store, explained
+from companion.history.store.store import Store
 
 _BATCH: Final = 10
 _URL: Final = re.compile(r"(?:file|git|https?|ssh)://\S+|(?:[\w.-]+@)?[\w.-]{2,}:[^\\\s]+")

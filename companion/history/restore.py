@@ -16,7 +16,7 @@ from typing import NamedTuple
 from companion.core.cache import Cache
 from companion.core.census import read_file
 from companion.core.errors import Cancelled, CompanionError
-from companion.core.files import explain_os_error, read_capped, write_safely
+from companion.core.files import explain_os_error, explained, read_capped, write_safely
 from companion.core.progress import QUIET, Watch
 from companion.history.folder_state import FolderState, read_folder
 from companion.history.model import Restored
@@ -26,7 +26,7 @@ from companion.history.restore_files import Done, Placer, Stays, refuse_when_too
 from companion.history.restore_plan import RestorePlan, plan
 from companion.history.snapshot import Snapshot
 from companion.history.store.objects import LINK
-from companion.history.store.store import Store, explained
+from companion.history.store.store import Store
 from companion.history.take import take_held
 
 

@@ -9,6 +9,7 @@ from typing import Final
 from companion.core import crew
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
+from companion.core.files import explained
 from companion.core.progress import Watch
 from companion.history.folder_state import FolderState, read_folder
 from companion.history.reader import Sink
@@ -17,7 +18,7 @@ from companion.history.store import commits, refs
 from companion.history.store.objects import COMMIT, FILE, PROGRAM, TREE, build_trees, commit_data, object_id
 from companion.history.store.pack_writer import PackWriter
 from companion.history.store.repack import merge_small
-from companion.history.store.store import Store, explained
+from companion.history.store.store import Store
 
 _OWN_PACK: Final = 4 << 20
 

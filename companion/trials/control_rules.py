@@ -6,10 +6,9 @@ from typing import Final
 
 import msgspec
 
-from companion.core.at import NOWHERE, At
 from companion.core.evidence import Answer
 from companion.core.facts import Facts
-from companion.core.findings import BLOCKS, NOTES, WARNS, Finding, ordered
+from companion.core.findings import BLOCKS, NOTES, NOWHERE, WARNS, At, Finding, ordered
 from companion.core.rules import Rule, rule
 from companion.core.text import listed, plural
 from companion.trials.plan import ORDERS, Trial

@@ -6,8 +6,7 @@ from html import unescape
 from itertools import islice
 from typing import Final
 
-from companion.core.at import At
-from companion.core.findings import BLOCKS, WARNS, Finding
+from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.rules import Rule, rule
 from companion.core.text import shorten, visible
 from companion.words.agree import disagreements

@@ -15,9 +15,8 @@ import pytest
 
 from companion.contents.model import AudioProblem
 from companion.contents.rules import CONTENTS, NAMES, PATHS, RULES
-from companion.core.at import At
 from companion.core.facts import Contents
-from companion.core.findings import Finding, Severity
+from companion.core.findings import At, Finding, Severity
 
 Desk = Any
 Ids = Callable[[list[Finding]], list[str]]

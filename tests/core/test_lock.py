@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 
 from companion.core.errors import Busy, CompanionError
+from companion.core.files import process_alive
 from companion.core.lock import held
-from companion.core.processes import process_alive
 
 
 @pytest.fixture
@@ -76,6 +76,7 @@ def test_a_second_one_is_refused_and_told_who_holds_it(path: Path) -> None:
 HOLDER = """
 import sys
 from pathlib import Path
+from companion.core.files import process_alive
 from companion.core.lock import held
 with held(Path(sys.argv[1]), "taking a snapshot"):
     print("held", flush=True)
@@ -214,6 +215,7 @@ def test_of_many_at_once_no_two_hold_it(path: Path) -> None:
 COUNTER = """
 import sys, time
 from pathlib import Path
+from companion.core.files import process_alive
 from companion.core.lock import held
 for _ in range(60):
     with held(Path(sys.argv[1]), "counting", patience=60):

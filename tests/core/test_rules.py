@@ -7,9 +7,8 @@ from collections.abc import Iterator
 import msgspec
 import pytest
 
-from companion.core.at import At
 from companion.core.describe import value_text, where_text
-from companion.core.findings import BLOCKS, WARNS, Finding
+from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.rules import Measure, judge_of, rule
 
 EDGES = Measure("edges", 3)

@@ -7,9 +7,8 @@ from typing import Any
 
 import msgspec
 
-from companion.core.at import At
 from companion.core.facts import Facts, Layer, Limits, Naming
-from companion.core.findings import Finding, Severity
+from companion.core.findings import At, Finding, Severity
 from companion.core.rules import judge_of
 from companion.sound.checks.model import sound_model
 from companion.sound.measures.measured import Click, Measured, MeasuredLoop, Run

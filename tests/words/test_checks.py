@@ -9,9 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.core.at import At
 from companion.core.facts import Control
-from companion.core.findings import Finding
+from companion.core.findings import At, Finding
 from companion.words.changelog import merge_entry
 from companion.words.drafts import draft
 from companion.words.model import WordsModel

@@ -4,9 +4,8 @@ from collections.abc import Iterator
 
 from companion.contents.model import ContentsModel
 from companion.contents.versions import KINDS, PICTURES_READ
-from companion.core.at import At
 from companion.core.entries import Kind
-from companion.core.findings import BLOCKS, WARNS, Finding
+from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.globs import globs
 from companion.core.rules import AUDIO_HEADERS, rule
 

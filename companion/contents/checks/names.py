@@ -4,8 +4,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from companion.contents.model import PLAYERS_FOLDER, NamesModel
-from companion.core.at import At
-from companion.core.findings import BLOCKS, WARNS, Finding
+from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.globs import folded
 from companion.core.portable import (
     FORBIDDEN,

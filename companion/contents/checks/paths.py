@@ -8,9 +8,8 @@ from companion.contents.reading.homes import names_home
 from companion.contents.reading.mentions import Mention, Style
 from companion.contents.references import Fate
 from companion.contents.versions import PATH_SCAN, REFERENCES, SCRIPT_TEXT
-from companion.core.at import NOWHERE, At
 from companion.core.entries import Kind
-from companion.core.findings import BLOCKS, NOTES, WARNS, Finding
+from companion.core.findings import BLOCKS, NOTES, NOWHERE, WARNS, At, Finding
 from companion.core.rules import Rule, rule
 from companion.core.text import shorten, visible
 

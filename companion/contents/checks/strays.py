@@ -9,9 +9,8 @@ from companion.contents.kinds import AUDIO, PLAIN_DATA, SCRIPTS, working_folder
 from companion.contents.model import ContentsModel
 from companion.contents.selection import LINK, SYSTEM, WORKING
 from companion.contents.versions import KINDS, PATH_SCAN, REFERENCES
-from companion.core.at import At
 from companion.core.entries import Entry, Kind
-from companion.core.findings import BLOCKS, NOTES, WARNS, Finding
+from companion.core.findings import BLOCKS, NOTES, WARNS, At, Finding
 from companion.core.globs import folded, is_plain
 from companion.core.rules import rule
 from companion.core.text import visible

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from companion.core.errors import CompanionError
-from companion.core.files import explain_os_error, sync_folder
+from companion.core.files import explained, sync_folder
 from companion.core.folder import Places
 from companion.core.lock import held
 from companion.history.model import KeptFile
@@ -20,15 +20,6 @@ from companion.history.store.packs import Damaged, Packs, clear_leftovers
 
 _FEW: Final = 8
 """Up to this many commits are read by ourselves: starting git costs more."""
-
-
-@contextlib.contextmanager
-def explained(doing: str, path: Path) -> Iterator[None]:
-    """Turn what the system refuses into an error for people."""
-    try:
-        yield
-    except OSError as error:
-        raise explain_os_error(error, doing, path) from error
 
 
 class Store:

@@ -3,8 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
-from companion.core.at import At
-from companion.core.findings import NOTES, WARNS, Finding
+from companion.core.findings import NOTES, WARNS, At, Finding
 from companion.core.units import decimal_bytes, duration, level
 from companion.sound.checks.model import SoundModel, sound_rule
 from companion.sound.measures.measured import Measured

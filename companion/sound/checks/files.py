@@ -4,8 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from typing import Final
 
-from companion.core.at import At
-from companion.core.findings import BLOCKS, WARNS, Finding
+from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.rules import Rule
 from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes, level

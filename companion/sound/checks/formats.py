@@ -6,8 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from typing import Final
 
-from companion.core.at import At
-from companion.core.findings import BLOCKS, NOTES, WARNS, Finding
+from companion.core.findings import BLOCKS, NOTES, WARNS, At, Finding
 from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes, duration, level
 from companion.sound.checks.edges import before_onset

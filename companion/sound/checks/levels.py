@@ -7,8 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
 from typing import Final
 
-from companion.core.at import At
-from companion.core.findings import WARNS, Finding
+from companion.core.findings import WARNS, At, Finding
 from companion.core.text import visible
 from companion.core.units import level
 from companion.sound.checks.model import SoundModel, sound_rule

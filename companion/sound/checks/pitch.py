@@ -3,8 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
-from companion.core.at import At
-from companion.core.findings import BLOCKS, WARNS, Finding, Severity
+from companion.core.findings import BLOCKS, WARNS, At, Finding, Severity
 from companion.core.text import plural, visible
 from companion.core.units import note_name
 from companion.sound.checks.model import SoundModel, sound_rule

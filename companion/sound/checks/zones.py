@@ -5,8 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import combinations, pairwise
 from typing import Any, Final
 
-from companion.core.at import At
-from companion.core.findings import WARNS, Finding
+from companion.core.findings import WARNS, At, Finding
 from companion.core.text import listed, visible
 from companion.core.units import note_name
 from companion.sound.checks.model import SoundModel, sound_rule

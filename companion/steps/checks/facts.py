@@ -7,9 +7,8 @@ from typing import Final
 
 import msgspec
 
-from companion.core.at import At
 from companion.core.facts import FACTS_FILE, Facts
-from companion.core.findings import BLOCKS, WARNS, Finding
+from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.rules import Rule, rule
 from companion.core.text import visible
 from companion.core.versions import engine_version, instrument_version

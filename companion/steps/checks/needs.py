@@ -5,10 +5,9 @@ from typing import Final
 
 import msgspec
 
-from companion.core.at import At
 from companion.core.evidence import AwayTest
 from companion.core.facts import FACTS_FILE, Facts
-from companion.core.findings import BLOCKS, WARNS, Finding
+from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.rules import Rule, rule
 from companion.core.systems import SYSTEM_NAMES, system_of
 from companion.core.text import listed, plural, visible

@@ -4,7 +4,7 @@ import shutil
 from pathlib import Path
 
 from companion.core.errors import CompanionError
-from companion.core.files import explain_os_error
+from companion.core.files import explained
 
 NAME = "Slate Choir"
 
@@ -22,7 +22,5 @@ def copy_demo(target: Path) -> None:
     """Copy the demo to ``target``, a folder that is not there yet or is empty."""
     if target.exists() and (not target.is_dir() or any(target.iterdir())):
         raise CompanionError("There is something there already", str(target), "name a new folder")
-    try:
+    with explained("copy the demo", target):
         shutil.copytree(demo_source(), target, dirs_exist_ok=True, copy_function=shutil.copyfile)
-    except OSError as error:
-        raise explain_os_error(error, "copy the demo", target) from error

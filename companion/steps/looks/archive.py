@@ -17,10 +17,9 @@ import msgspec
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
 from companion.core.evidence import Evidence
-from companion.core.files import read_capped
+from companion.core.files import process_alive, read_capped
 from companion.core.findings import Finding, ordered
 from companion.core.folder import RELEASES, Places
-from companion.core.processes import process_alive
 from companion.core.progress import Watch
 from companion.core.text import plural
 from companion.core.units import both_bytes, decimal_bytes
