@@ -6,30 +6,9 @@ from typing import BinaryIO, Final
 
 import msgspec
 
+from companion.archive import layout
 from companion.archive.coders import crc32
-from companion.archive.layout import (
-    AES_EXTRA,
-    CENTRAL,
-    CENTRAL_MARK,
-    DOS_FOLDER,
-    ENCRYPTED,
-    END,
-    END64,
-    END64_MARK,
-    END_MARK,
-    LOCATOR64,
-    LOCATOR64_MARK,
-    MACOS,
-    MASKED,
-    MOST16,
-    MOST32,
-    NAME_EXTRA,
-    STRONG,
-    UNIX,
-    UTF8,
-    ZIP64_EXTRA,
-    extras,
-)
+from companion.archive.layout import CENTRAL, END, END64, LOCATOR64, MOST16, MOST32, UTF8, extras
 from companion.archive.model import DefectKind, Defects, ZipMember
 from companion.core.text import plural, visible
 
@@ -60,28 +39,23 @@ def find_ending(stream: BinaryIO, length: int, defects: Defects) -> Ending | Non
     end_at = tail_start + at
     _judge_comment(tail[at + END.size :], comment, length, defects)
     disk, first_disk, here, count, size, start = fields
-    behind = end_at
+    behind, parted = end_at, disk or first_disk or here != count
     zip64 = _zip64_record(stream, end_at, defects)
     if zip64 is not None:
         behind, (count64, size64, start64) = zip64
-        for small, large, most in ((count, count64, MOST16), (size, size64, MOST32), (start, start64, MOST32)):
-            if small not in (large, most):
-                defects.add(DefectKind.DISAGREES, "its two end records differ", byte=end_at)
-                break
-        if disk not in (0, MOST16) or first_disk not in (0, MOST16) or here != count:
-            defects.add(
-                DefectKind.DISAGREES, "it is one part of several, or its count of members is wrong", byte=end_at
-            )
+        if count not in (count64, MOST16) or size not in (size64, MOST32) or start not in (start64, MOST32):
+            defects.add(DefectKind.DISAGREES, "its two end records differ", byte=end_at)
+        parted = disk not in (0, MOST16) or first_disk not in (0, MOST16) or here != count
         count, size, start = count64, size64, start64
     elif count == MOST16 or MOST32 in (size, start):
         defects.add(DefectKind.TRUNCATED, "the Zip64 end record is missing", byte=end_at)
-    elif disk or first_disk or here != count:
+        parted = False
+    if parted:
         defects.add(DefectKind.DISAGREES, "it is one part of several, or its count of members is wrong", byte=end_at)
     shift = behind - size - start
     if shift > 0:
-        defects.add(
-            DefectKind.UNCLAIMED, f"{shift:,} bytes in front of it, or inside it, that it does not count", byte=0
-        )
+        uncounted = f"{shift:,} bytes in front of it, or inside it, that it does not count"
+        defects.add(DefectKind.UNCLAIMED, uncounted, byte=0)
     elif shift < 0:
         defects.add(DefectKind.TRUNCATED, f"{-shift:,} bytes are missing in front of its directory", byte=end_at)
     return Ending(count=count, start=max(0, behind - size), size=size, shift=shift, zip64=zip64 is not None)
@@ -94,26 +68,23 @@ def _judge_comment(behind: bytes, size: int, length: int, defects: Defects) -> N
         defects.add(DefectKind.UNCLAIMED, f"{excess:,} bytes behind its end", byte=length - excess)
     elif excess < 0:
         defects.add(DefectKind.TRUNCATED, f"{-excess:,} bytes of its closing comment are missing", byte=length)
-    if END_MARK in behind[:size]:
+    if layout.END_MARK in behind[:size]:
         # Who looks for the end from behind meets that one first, and may find quite another archive.
-        defects.add(
-            DefectKind.DISAGREES,
-            "its closing comment holds a second end, which others may take",
-            byte=length - len(behind),
-        )
+        second = "its closing comment holds a second end, which others may take"
+        defects.add(DefectKind.DISAGREES, second, byte=length - len(behind))
 
 
 def _end_record(tail: bytes) -> tuple[int, tuple[int, ...], int] | None:
     """Return (position, fields, comment length) of the end record: the one that ends the file, else the last one."""
     last = None
-    at = tail.rfind(END_MARK)
+    at = tail.rfind(layout.END_MARK)
     while at >= 0:
         if at + END.size <= len(tail):
             _, *fields, comment = END.unpack_from(tail, at)
             last = last or (at, tuple(fields), comment)
             if at + END.size + comment == len(tail):
                 return at, tuple(fields), comment
-        at = tail.rfind(END_MARK, 0, at + len(END_MARK) - 1)
+        at = tail.rfind(layout.END_MARK, 0, at + len(layout.END_MARK) - 1)
     return last
 
 
@@ -123,14 +94,14 @@ def _zip64_record(stream: BinaryIO, end_at: int, defects: Defects) -> tuple[int,
         return None
     stream.seek(end_at - LOCATOR64.size)
     mark, disk, pointed, disks = LOCATOR64.unpack(stream.read(LOCATOR64.size))
-    if mark != LOCATOR64_MARK:
+    if mark != layout.LOCATOR64_MARK:
         return None
     # Where the locator points first; where bytes were put in front of the archive, the record lies just before it.
     for at in (pointed, end_at - LOCATOR64.size - END64.size):
         if 0 <= at <= end_at - LOCATOR64.size - END64.size:
             stream.seek(at)
             record = END64.unpack(stream.read(END64.size))
-            if record[0] == END64_MARK:
+            if record[0] == layout.END64_MARK:
                 if disk or disks != 1 or record[4] or record[5] or record[6] != record[7]:
                     defects.add(DefectKind.DISAGREES, "it is one part of several, or its count is wrong", byte=at)
                 if at != pointed:
@@ -153,7 +124,7 @@ def read_directory(stream: BinaryIO, ending: Ending, defects: Defects) -> list[Z
     members: list[ZipMember] = []
     at = 0
     while at < len(data) and len(members) < MOST_MEMBERS:
-        if at + CENTRAL.size > len(data) or not data.startswith(CENTRAL_MARK, at):
+        if at + CENTRAL.size > len(data) or not data.startswith(layout.CENTRAL_MARK, at):
             defects.add(DefectKind.DISAGREES, "its directory cannot be read on from here", byte=ending.start + at)
             break
         fields = CENTRAL.unpack_from(data, at)
@@ -163,9 +134,8 @@ def read_directory(stream: BinaryIO, ending: Ending, defects: Defects) -> list[Z
         if after > len(data):
             defects.add(DefectKind.TRUNCATED, "its directory is cut short", byte=ending.start + at)
             break
-        members.append(
-            _member(fields, data[at + CENTRAL.size : name_end], extras(data[name_end:extra_end]), ending.shift, defects)
-        )
+        raw, extra = data[at + CENTRAL.size : name_end], extras(data[name_end:extra_end])
+        members.append(_member(fields, raw, extra, ending.shift, defects))
         at = after
     if len(members) != ending.count:
         announced = plural(ending.count, "member")
@@ -178,7 +148,7 @@ def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift:
     name, readable = decoded(raw, flags)
     large = [value == MOST32 for value in (size, packed, offset)]
     if any(large):
-        wide = extra.get(ZIP64_EXTRA, b"")
+        wide = extra.get(layout.ZIP64_EXTRA, b"")
         if len(wide) < 8 * sum(large):
             defects.add(DefectKind.DISAGREES, "its size or place does not fit, and no Zip64 field gives it", name)
         else:
@@ -189,10 +159,10 @@ def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift:
     if disk not in (0, MOST16):
         defects.add(DefectKind.DISAGREES, "it lies on another disk of a set", name)
     mode = external >> 16
-    unix = made_by >> 8 in (UNIX, MACOS)
+    unix = made_by >> 8 in (layout.UNIX, layout.MACOS)
     if name.endswith("/") and size:
         defects.add(DefectKind.DISAGREES, f"a folder with {size:,} bytes of its own, which nobody unpacks", name)
-    elif not name.endswith("/") and (external & DOS_FOLDER or (unix and stat.S_ISDIR(mode))):
+    elif not name.endswith("/") and (external & layout.DOS_FOLDER or (unix and stat.S_ISDIR(mode))):
         defects.add(DefectKind.DISAGREES, "it has a file's name and is marked as a folder", name)
     alias = other_name(raw, extra)
     if readable and alias not in ("", name):
@@ -209,7 +179,7 @@ def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift:
         # A link is made by one unpacker or another whichever system the archive says it comes from.
         mode=mode if unix or stat.S_ISLNK(mode) else 0,
         zip64=any(large),
-        encrypted=bool(flags & (ENCRYPTED | STRONG | MASKED)) or AES_EXTRA in extra or method == 99,
+        encrypted=bool(flags & layout.SECRET) or layout.AES_EXTRA in extra or method == 99,
         readable=readable,
         alias=alias,
         version=version & 0xFF,
@@ -218,7 +188,7 @@ def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift:
 
 def other_name(raw: bytes, extra: dict[int, bytes]) -> str:
     """Return the name that the Unicode Path field (4.6.9) gives in place of ``raw``, or an empty string."""
-    field = extra.get(NAME_EXTRA, b"")
+    field = extra.get(layout.NAME_EXTRA, b"")
     if len(field) < 6 or field[0] != 1 or int.from_bytes(field[1:5], "little") != crc32(raw):
         return ""
     return field[5:].decode("utf-8", "surrogateescape")

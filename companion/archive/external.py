@@ -63,11 +63,9 @@ def _ask(tool: str, command: list[str], seconds: float, watch: Watch) -> Opinion
                 raise
     except OSError as error:
         return Opinion(tool=tool, complaint=f"it could not be started: {error.strerror}", doubtful=True)
-    if process.returncode == 0:
+    if (code := process.returncode) == 0:
         return Opinion(tool=tool)
     lines = [line.strip() for line in output.decode("utf-8", "replace").splitlines() if line.strip()]
     complaint = shorten(visible(" / ".join(lines[:2] if tool == "unzip" else lines[-4:])), 200)
     # Both end with 1 for what they only warn of.
-    return Opinion(
-        tool=tool, complaint=complaint or f"exit code {process.returncode}", doubtful=process.returncode == 1
-    )
+    return Opinion(tool=tool, complaint=complaint or f"exit code {code}", doubtful=code == 1)

@@ -10,23 +10,9 @@ from typing import BinaryIO, Final
 
 import msgspec
 
+from companion.archive import layout
 from companion.archive.directory import find_ending, other_name, read_directory
-from companion.archive.layout import (
-    CENTRAL_MARK,
-    DEFLATED,
-    DESCRIPTOR,
-    DESCRIPTOR_MARK,
-    ENCRYPTED,
-    LOCAL,
-    LOCAL_MARK,
-    MASKED,
-    MOST16,
-    MOST32,
-    STRONG,
-    UTF8,
-    ZIP64_EXTRA,
-    extras,
-)
+from companion.archive.layout import DEFLATED, DESCRIPTOR, LOCAL, LOCAL_MARK, MOST16, MOST32, SECRET, UTF8, extras
 from companion.archive.model import DefectKind, Defects, Inspection, ZipMember
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK, explained
@@ -49,7 +35,9 @@ def _inspected(path: Path, stream: BinaryIO, length: int) -> Inspection:
     defects = Defects()
     ending = find_ending(stream, length, defects)
     if ending is None:
-        if not _starts_like_one(stream):
+        stream.seek(0)
+        head = stream.read(BLOCK)
+        if not head.startswith(b"PK") and not (LOCAL_MARK in head and layout.CENTRAL_MARK in head):
             raise CompanionError(
                 "This is not a zip archive", str(path), "check that it is the right file, and that all of it is there"
             )
@@ -66,16 +54,9 @@ def _inspected(path: Path, stream: BinaryIO, length: int) -> Inspection:
     )
 
 
-def _starts_like_one(stream: BinaryIO) -> bool:
-    stream.seek(0)
-    head = stream.read(BLOCK)
-    return head.startswith(b"PK") or (LOCAL_MARK in head and CENTRAL_MARK in head)
-
-
-_SECRET: Final = ENCRYPTED | STRONG | MASKED
 _SPEED: Final = 0b110
 """How hard the coder tried (4.4.4 bits 1 and 2), which some writers say in one of the two places."""
-_OTHERS: Final = MOST16 & ~(_SECRET | UTF8 | DESCRIPTOR)
+_OTHERS: Final = MOST16 & ~(SECRET | UTF8 | DESCRIPTOR)
 Span = tuple[int, int, str]
 """(first byte, byte behind the last, name) of a member with its header."""
 
@@ -118,7 +99,7 @@ def _local(stream: BinaryIO, member: ZipMember, length: int, defects: Defects) -
     raw = stream.read(name_size)
     extra = stream.read(extra_size)
     fields = extras(extra)
-    wide = fields.get(ZIP64_EXTRA, b"")
+    wide = fields.get(layout.ZIP64_EXTRA, b"")
     zip64 = packed == size == MOST32 and len(wide) >= 16  # both or none stand in the extra of this header (4.5.3)
     if zip64:
         size, packed = struct.unpack_from("<2Q", wide)
@@ -126,7 +107,7 @@ def _local(stream: BinaryIO, member: ZipMember, length: int, defects: Defects) -
     compared: list[tuple[str, object, object]] = [
         ("name", raw, member.raw),
         ("method", method, member.method),
-        ("encryption", flags & _SECRET, member.flags & _SECRET),
+        ("encryption", flags & SECRET, member.flags & SECRET),
         ("UTF-8 flag", flags & UTF8, member.flags & UTF8),
         ("data descriptor flag", flags & DESCRIPTOR, member.flags & DESCRIPTOR),
         ("flags", flags & others, member.flags & others),
@@ -142,12 +123,8 @@ def _local(stream: BinaryIO, member: ZipMember, length: int, defects: Defects) -
         what for what, here, there in sums if here != there and not (flags & DESCRIPTOR and (here, what) in unknown)
     ]
     if differing:
-        defects.add(
-            DefectKind.DISAGREES,
-            f"its own header and the directory differ in {', '.join(differing)}",
-            member.name,
-            member.offset,
-        )
+        problem = f"its own header and the directory differ in {', '.join(differing)}"
+        defects.add(DefectKind.DISAGREES, problem, member.name, member.offset)
     if len(extra) < extra_size:
         defects.add(DefectKind.TRUNCATED, "its header is cut short", member.name, member.offset)
         return None
@@ -158,7 +135,7 @@ def _descriptor(stream: BinaryIO, member: ZipMember, at: int, length: int, defec
     """Return the length of the data descriptor at byte ``at`` (4.3.9), which must repeat what the directory says."""
     stream.seek(min(at, length))
     data = stream.read(24)
-    for mark in (DESCRIPTOR_MARK, b""):
+    for mark in (layout.DESCRIPTOR_MARK, b""):
         for form in ("<I2Q", "<3I"):
             try:
                 wanted = mark + struct.pack(form, member.crc, member.packed, member.size)

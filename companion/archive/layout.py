@@ -21,10 +21,7 @@ DEFLATED: Final = 8
 METHODS: Final = {  # 4.4.5
     0: "stored",
     1: "shrunk",
-    2: "reduced",
-    3: "reduced",
-    4: "reduced",
-    5: "reduced",
+    **dict.fromkeys(range(2, 6), "reduced"),
     6: "imploded",
     8: "deflated",
     9: "Deflate64",
@@ -46,6 +43,7 @@ PATCHED: Final = 1 << 5
 STRONG: Final = 1 << 6
 UTF8: Final = 1 << 11
 MASKED: Final = 1 << 13
+SECRET: Final = ENCRYPTED | STRONG | MASKED
 
 MOST16: Final = 0xFFFF
 MOST32: Final = 0xFFFFFFFF

@@ -17,22 +17,10 @@ from typing import Final
 
 import msgspec
 
-from companion.archive.coders import (
-    CHUNK,
-    WHOLE,
-    Bytes,
-    crc32,
-    packed,
-    packed_better,
-    packed_piece,
-    packs_well,
-    probes,
-    seems_packable,
-    shares,
-)
+from companion.archive import coders
+from companion.archive.coders import CHUNK, Bytes, crc32
 from companion.archive.layout import DEFLATED, STORED
 from companion.archive.plan import PlannedMember
-from companion.archive.programs import is_program
 from companion.core.errors import CompanionError
 from companion.core.files import explained, read_into
 from companion.core.progress import Watch
@@ -42,6 +30,16 @@ _GROUP: Final = 1 << 20
 
 _HELD: Final = 16 << 20
 """Bytes of content that may be under way for each thread; with what they pack to, all stays well under 150 MB."""
+
+_BEGINNINGS: Final = (
+    b"#!",  # a script that names what runs it (execve(2))
+    b"\x7fELF",  # System V ABI, chapter 4
+    b"\xfe\xed\xfa\xce",  # Mach-O, 32 and 64 bits, either byte order, and for several processors (loader.h, fat.h)
+    b"\xfe\xed\xfa\xcf",
+    b"\xce\xfa\xed\xfe",
+    b"\xcf\xfa\xed\xfe",
+    b"\xca\xfe\xba\xbe",
+)
 
 
 class PackedPart(msgspec.Struct, frozen=True):
@@ -85,6 +83,15 @@ def packing(
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+def is_program(content: bytes | bytearray | memoryview) -> bool:
+    """Tell from the beginning of a file whether it is a script or a program, which players may run.
+
+    The disk it lies on is not asked: Windows and memory sticks know no bit for it, or set it for every file, and the
+    same content has to give the same archive.
+    """
+    return bytes(content[:4]).startswith(_BEGINNINGS)
+
+
 def stored_parts(member: PlannedMember, watch: Watch) -> Iterator[PackedPart]:
     """Return the parts of a large member as they are."""
     for data, crc, last in _blocks(member, watch):
@@ -124,7 +131,7 @@ def _group_job(group: list[PlannedMember], watch: Watch) -> PackJob:
         for member in group:
             watch.check()
             content = _content(member)
-            done.append(_whole(member, content, *packed(content)))
+            done.append(_whole(member, content, *coders.packed(content)))
         return done
 
     return sum(member.size for member in group), job
@@ -136,10 +143,10 @@ def _whole(member: PlannedMember, content: Bytes, method: int, parts: list[Bytes
 
 def _part_jobs(member: PlannedMember, watch: Watch) -> Iterator[PackJob]:
     with _opened(member) as stream:
-        samples = shares([_read_at(stream, *place, member) for place in probes(member.size)])
-    if member.size <= WHOLE and packs_well(samples):
+        samples = coders.shares([_read_at(stream, *place, member) for place in coders.probes(member.size)])
+    if member.size <= coders.WHOLE and coders.packs_well(samples):
         yield member.size, partial(_packed_whole, member)
-    elif seems_packable(samples):
+    elif coders.seems_packable(samples):
         for data, crc, last in _blocks(member, watch):
             yield len(data), partial(_packed_part, member, data, crc, last)
     else:
@@ -149,11 +156,11 @@ def _part_jobs(member: PlannedMember, watch: Watch) -> Iterator[PackJob]:
 
 def _packed_whole(member: PlannedMember) -> list[PackedPart]:
     content = _content(member, bytearray(member.size + 1))
-    return [_whole(member, content, *packed_better(content))]
+    return [_whole(member, content, *coders.packed_better(content))]
 
 
 def _packed_part(member: PlannedMember, data: Bytes, crc: int, last: bool) -> list[PackedPart]:
-    return [PackedPart(member, DEFLATED, crc, packed_piece(data, last), len(data), last, is_program(data))]
+    return [PackedPart(member, DEFLATED, crc, coders.packed_piece(data, last), len(data), last, is_program(data))]
 
 
 def _room(size: int) -> bytearray:

@@ -42,13 +42,12 @@ class ArchivePlan(msgspec.Struct, frozen=True, kw_only=True):
         return {member.name: (member.size, member.sha256) for member in self.members}
 
 
-def top_folder(title: str, version: str = "") -> str:
+def top_folder(title: str) -> str:
     """Return the one folder everything lies in, such as ``Slate Choir``.
 
-    Leave ``version`` out: a folder without one stays where songs look for its samples when the next version is
-    unpacked over it. Given, it stands behind the title.
+    No version stands in it, so that songs find its samples there when the next one is unpacked over it.
     """
-    return portable_name(f"{title} {version}" if version else title)
+    return portable_name(title)
 
 
 def archive_name(title: str, version: str, since: str = "") -> str:
@@ -62,11 +61,7 @@ def archive_name(title: str, version: str, since: str = "") -> str:
     return next((name for name in cut if name.endswith(f" {ending}")), ending) + ".zip"
 
 
-def plan(
-    top: str,
-    files: Iterable[tuple[str, Path, int, str]],
-    made: Mapping[str, bytes] | None = None,
-) -> ArchivePlan:
+def plan(top: str, files: Iterable[tuple[str, Path, int, str]], made: Mapping[str, bytes] | None = None) -> ArchivePlan:
     """Return the plan for ``files`` (path under ``top``, source, size, SHA-256) and texts made for it.
 
     ``made`` (content by path under ``top``) takes the place of a file of the same path. Raises

@@ -51,11 +51,6 @@ def duration(seconds: float) -> str:
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
-def dbfs(amplitude: float) -> float:
-    """Return the level of a peak ``amplitude`` (full scale = 1.0) in dB relative to full scale; -inf for silence."""
-    return 20 * math.log10(amplitude) if amplitude > 0 else -math.inf
-
-
 def level(value: float, unit: str = "dBFS") -> str:
     """Return a level with its unit and a true minus sign: ``−3.2 dBFS``."""
     if math.isinf(value):

@@ -88,9 +88,9 @@ def read_folder(store: Store, cache: Cache, sink: Sink, watch: Watch, *, thoroug
     if again:  # another thread had claimed the same content and its file then changed under it
         sink.claim_anew()
         looked = dict(to_read)
-        second = read_files(store.folder, [(p, looked[p]) for p in again], {}, sink, watch)
-        read = {p: one for p, one in read.items() if p not in again} | second.read
-        left_out += second.left_out
+        second, still_out = read_files(store.folder, [(p, looked[p]) for p in again], {}, sink, watch)
+        read = {p: one for p, one in read.items() if p not in again} | second
+        left_out += still_out
     census.remember((p, one) for p, one in read.items() if one.status and not stat.S_ISLNK(one.status.st_mode))
     census.forget_absent(walked.files)
     return _state(store, walked, known, read, left_out)

@@ -2,7 +2,7 @@
 
 import shutil
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
@@ -10,7 +10,6 @@ from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import explained
 from companion.core.progress import Watch
 from companion.history.model import Forgotten
-from companion.history.snapshot import Snapshot
 from companion.history.store import refs
 from companion.history.store.packs import Pack
 from companion.history.store.reach import Reached, reach
@@ -19,11 +18,6 @@ from companion.history.store.store import Store
 
 _WORTH: Final = 0.02
 """A pack is rewritten when at least this part of it is not needed; below that, copying costs more than it wins."""
-
-
-def forgettable(snapshots: Sequence[Snapshot], keep: int) -> tuple[int, ...]:
-    """Return which snapshots may go unasked: taken without a label of the maker's, not released, not of the newest."""
-    return tuple(one.number for one in snapshots[keep:] if one.kind in ("before-restore", "due") and not one.version)
 
 
 def forget(store: Store, numbers: Iterable[int], released: bool, watch: Watch) -> Forgotten:

@@ -191,12 +191,6 @@ class History:
 
         return verify.size(self._store, watch)
 
-    def forgettable(self, keep: int = 20) -> tuple[int, ...]:
-        """Return the snapshots that may go unasked: old ones that are neither labelled by the maker nor released."""
-        from companion.history import forget
-
-        return forget.forgettable(self.snapshots(), keep)
-
     def forget(self, numbers: Iterable[int], *, released: bool = False, watch: Watch = QUIET) -> Forgotten:
         """Forget snapshots and win back what only they held; a released one only when ``released`` says so."""
         from companion.history import forget
@@ -231,10 +225,6 @@ class History:
         """Return the snapshot that was released as ``version``, or None."""
         commit = self._store.named().releases.get(version)
         return next((one for one in self.snapshots() if commit and one.id == commit), None)
-
-    def last_release(self) -> Snapshot | None:
-        """Return the released snapshot with the highest number, or None."""
-        return next((one for one in self.snapshots() if one.version), None)
 
 
 def _sha256(blocks: Iterator[bytes | bytearray]) -> bytes:

@@ -2,14 +2,11 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 import msgspec
 
 from companion.history.snapshot import Snapshot
-
-SnapshotKind = Literal["asked", "before-restore", "release", "due"]
-"""Why a snapshot was taken: the maker asked, a restore was about to happen, a release was made, many files changed."""
 
 
 class KeptFile(NamedTuple):

@@ -6,7 +6,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final
 
 from companion.core import crew
 from companion.core.census import Ids, NotStill, Reading, ids_of, read_ids, steadily
@@ -137,13 +137,6 @@ def _exactly(handle: int, count: int) -> bytes:
     return parts[0] if len(parts) == 1 else b"".join(parts)
 
 
-class Outcome(NamedTuple):
-    """What a pass over many files found, by path."""
-
-    read: dict[str, Reading]
-    left_out: list[tuple[str, str]]
-
-
 def _reason(error: OSError | NotStill) -> str:
     if isinstance(error, NotStill):
         return "it kept getting shorter while it was read"
@@ -152,23 +145,29 @@ def _reason(error: OSError | NotStill) -> str:
     return f"it could not be read: {error.strerror or error.__class__.__name__}"
 
 
-def read_files(folder: Path, files: list[Found], expected: Mapping[str, Ids], sink: Sink, watch: Watch) -> Outcome:
-    """Read many files in threads, each into a pack of its own. An error of the history's disk ends it all (OSError)."""
-    outcome = Outcome({}, [])
+def read_files(
+    folder: Path, files: list[Found], expected: Mapping[str, Ids], sink: Sink, watch: Watch
+) -> tuple[dict[str, Reading], list[tuple[str, str]]]:
+    """Read many files in threads, each into a pack of its own; return what was read, and why the rest was left out.
+
+    An error of the history's disk ends it all (OSError).
+    """
+    read: dict[str, Reading] = {}
+    left_out: list[tuple[str, str]] = []
 
     def work(given: Iterator[Found]) -> None:
         reader = _FileReader(folder, sink, watch)
         for path, status in given:
             try:
-                outcome.read[path] = reader.read(path, status, expected.get(path))
+                read[path] = reader.read(path, status, expected.get(path))
             except HistoryDisk:
                 raise
             except (OSError, NotStill) as error:
-                outcome.left_out.append((path, _reason(error)))
+                left_out.append((path, _reason(error)))
             watch.step(status.st_size)
 
     # The largest first: two threads then end at about the same time.
     queue = sorted(files, key=lambda found: (-found[1].st_size, found[0]))
     many = sum(status.st_size for _, status in files) > _FEW or len(files) > 256
     crew.share(queue, work, crew.processors() if many else 1, "history")
-    return outcome
+    return read, left_out

@@ -10,7 +10,8 @@ class Snapshot:
     """The whole working folder as it was once. Nobody changes one; :meth:`but` gives another.
 
     number: small, never used twice; it alone tells the order. id, tree: git's commit and tree ids, 40 hex digits.
-    at: UTC, ISO 8601, as the clock then said. version: set when this snapshot was released.
+    at: UTC, ISO 8601, as the clock then said. kind: why it was taken: "asked" by the maker, "before-restore", for a
+    "release", or "due" since many files had changed. version: set when this snapshot was released.
     changed_while_read: files that did not hold still; what was read last is kept.
     left_out: path and reason for each file that is not in it. empty_folders: folders that hold no file.
     new: whether the call that returned it made it (False: nothing had changed, this one already holds it all).

@@ -496,7 +496,7 @@ def test_large_members_that_do_not_pack_after_all_are_stored(
     tmp_path: Path, planned: Callable[..., ArchivePlan], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(packing, "CHUNK", 10_000)
-    monkeypatch.setattr(packing, "seems_packable", lambda samples: True)
+    monkeypatch.setattr(coders, "seems_packable", lambda samples: True)
     noise = random.Random(1).randbytes(55_555)
     built = build(planned(tmp_path / "in", {"a.bin": noise, "b.txt": b"b" * 99}), tmp_path / "x.zip", QUIET)
     with zipfile.ZipFile(built.target) as archive:

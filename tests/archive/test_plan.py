@@ -61,7 +61,6 @@ def test_neighbours_of_refused_names_are_planned() -> None:
 
 def test_names_of_folder_and_archive() -> None:
     assert top_folder("Slate Choir") == "Slate Choir"
-    assert top_folder("Slate Choir", "1.0") == "Slate Choir 1.0"
     assert archive_name("Slate Choir", "1.0") == "Slate Choir 1.0.zip"
     assert archive_name("Slate Choir", "1.1", since="1.0") == "Slate Choir 1.0 to 1.1.zip"
     assert archive_name('Slate: "Choir" / loud?', "1.0") == "Slate Choir loud 1.0.zip"

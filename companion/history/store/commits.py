@@ -54,31 +54,21 @@ class _Facts(msgspec.Struct):
     empty_folders: tuple[str, ...] = ()
 
 
-_decode: Final = msgspec.json.Decoder(_Facts).decode
+_TYPES: Final = {field.name: field.type for field in msgspec.structs.fields(_Facts)}
 
 
 def _read(line: str) -> _Facts:
-    try:
-        return _decode(line)
-    except (ValueError, RecursionError):  # a name that is not UTF-8 is an escape that only the standard reader takes
-        return _leniently(line)
-
-
-def _leniently(line: str) -> _Facts:
     """Return what of a line is of the right kind, field by field."""
     try:
-        facts = json.loads(line)
+        facts = json.loads(line)  # a name that is not UTF-8 is an escape that only the standard reader takes
     except (ValueError, RecursionError):
         return _Facts()
     found = _Facts()
     for name, value in facts.items() if isinstance(facts, dict) else ():
-        if name in _Facts.__struct_fields__:
+        if name in _TYPES:
             with contextlib.suppress(msgspec.ValidationError):
                 setattr(found, name, msgspec.convert(value, _TYPES[name]))
     return found
-
-
-_TYPES: Final = {field.name: field.type for field in msgspec.structs.fields(_Facts)}
 
 
 def snapshot_of(number: int, commit: str, tree: str, text: str, version: str) -> Snapshot:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from companion.core.errors import CompanionError
+from companion.core.files import write_safely
 
 if TYPE_CHECKING:
     from git import Repo
@@ -44,24 +45,15 @@ CONFIG: Final = """\
 [receive]
 \tdenyCurrentBranch = ignore
 [fsck]
-\tgitattributesBlob = ignore
-\tgitattributesLarge = ignore
-\tgitattributesLineLength = ignore
-\tgitattributesMissing = ignore
-\tgitattributesSymlink = ignore
-\tgitignoreSymlink = ignore
-\tmailmapSymlink = ignore
-\tgitmodulesBlob = ignore
-\tgitmodulesLarge = ignore
-\tgitmodulesMissing = ignore
-\tgitmodulesName = ignore
-\tgitmodulesParse = ignore
-\tgitmodulesPath = ignore
-\tgitmodulesSymlink = ignore
-\tgitmodulesUpdate = ignore
-\tgitmodulesUrl = ignore
-"""
-"""The last part: a maker's file of such a name is a file like any other here, whatever it says."""
+""" + "".join(
+    f"\t{check} = ignore\n"  # a maker's file of such a name is a file like any other here, whatever it says
+    for check in (
+        *("gitattributesBlob", "gitattributesLarge", "gitattributesLineLength", "gitattributesMissing"),
+        *("gitattributesSymlink", "gitignoreSymlink", "mailmapSymlink", "gitmodulesBlob", "gitmodulesLarge"),
+        *("gitmodulesMissing", "gitmodulesName", "gitmodulesParse", "gitmodulesPath", "gitmodulesSymlink"),
+        *("gitmodulesUpdate", "gitmodulesUrl"),
+    )
+)
 
 _ALWAYS: Final = (
     "core.hooksPath=/dev/null/none",
@@ -168,12 +160,7 @@ def run(history: Path, arguments: Sequence[str], given: bytes = b"") -> bytes:
     program = _program_for(history)
     try:
         done = subprocess.run(
-            [program, *arguments],
-            input=given,
-            capture_output=True,
-            cwd=history,
-            env=environment(history),
-            check=False,
+            [program, *arguments], input=given, capture_output=True, cwd=history, env=environment(history), check=False
         )
     except OSError as error:
         raise CompanionError(f"Git does not start: {error}", program, "reinstall git") from error
@@ -206,8 +193,6 @@ def create(history: Path) -> None:
     # One by one: where the folder has gone, with its disk, none is begun in its place.
     for part in ("", "objects", "objects/pack", "objects/info", "refs", "refs/heads", "refs/tags", "no-worktree"):
         (history / part).mkdir(exist_ok=True)
-    from companion.core.files import write_safely
-
     for name, text in (("no-config", ""), ("config", CONFIG), ("HEAD", "ref: refs/heads/latest\n")):
         if not (history / name).exists():
             write_safely(history / name, text.encode(), ours=True)
@@ -215,7 +200,5 @@ def create(history: Path) -> None:
 
 def reclaim(history: Path) -> None:
     """Put our configuration in place of any other, so that git may be started on ``history``. Raises OSError."""
-    from companion.core.files import write_safely
-
     if not is_ours(history):
         write_safely(history / "config", CONFIG.encode(), ours=True)

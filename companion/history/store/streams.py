@@ -13,8 +13,6 @@ from companion.core.files import BLOCK
 LEVEL: Final = 1
 """Measured on 24-bit audio: levels 1 to 3 of isal come within 1 % of each other's size, and 1 is the quickest."""
 
-_STORED_BLOCK: Final = 0xFFFF
-
 
 class Inflation(Exception):
     """A stream is damaged."""

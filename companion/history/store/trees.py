@@ -1,5 +1,6 @@
 """What differs between two trees, told by object ids alone: folders that are the same are never opened."""
 
+from collections.abc import Iterator
 from typing import Final
 
 from companion.core.folder import OURS
@@ -13,11 +14,11 @@ Pair = tuple[str | None, str | None]
 _OURS: Final = OURS.encode()
 
 
-def _listing(packs: Packs, tree: bytes | None) -> dict[bytes, tuple[bool, bytes]]:
-    """Return what lies in one folder by name: whether it is a folder, and its id."""
-    if tree is None:
-        return {}
-    return {entry.name: (entry.mode == FOLDER, entry.id) for entry in tree_entries(packs.read(tree))}
+def _listing(packs: Packs, tree: bytes | None) -> tuple[dict[bytes, bytes], dict[bytes, bytes]]:
+    """Return the folders that lie in one folder, and the files: their ids by name."""
+    entries = list(tree_entries(packs.read(tree))) if tree else []
+    folders = {entry.name: entry.id for entry in entries if entry.mode == FOLDER and entry.name != _OURS}
+    return folders, {entry.name: entry.id for entry in entries if entry.mode != FOLDER and entry.name != _OURS}
 
 
 def differing(packs: Packs, before: str, after: str, watch: Watch = QUIET) -> dict[str, Pair]:
@@ -31,18 +32,15 @@ def differing(packs: Packs, before: str, after: str, watch: Watch = QUIET) -> di
     while waiting:
         folder, old_tree, new_tree = waiting.pop()
         watch.check()
-        old, new = _listing(packs, old_tree), _listing(packs, new_tree)
-        for name in old.keys() | new.keys():
-            was, now = old.get(name), new.get(name)
-            if was == now or name == _OURS:
-                continue
-            path = joined(folder, name)
-            was_folder = was[1] if was and was[0] else None
-            now_folder = now[1] if now and now[0] else None
-            if was_folder or now_folder:
-                waiting.append((path, was_folder, now_folder))
-            was_file = was[1] if was and not was[0] else None
-            now_file = now[1] if now and not now[0] else None
-            if was_file or now_file:
-                found[path] = (was_file.hex() if was_file else None, now_file.hex() if now_file else None)
+        (old_folders, old_files), (new_folders, new_files) = _listing(packs, old_tree), _listing(packs, new_tree)
+        for name, was, now in _changed(old_folders, new_folders):
+            waiting.append((joined(folder, name), was, now))
+        for name, was, now in _changed(old_files, new_files):
+            found[joined(folder, name)] = (was.hex() if was else None, now.hex() if now else None)
     return found
+
+
+def _changed(old: dict[bytes, bytes], new: dict[bytes, bytes]) -> Iterator[tuple[bytes, bytes | None, bytes | None]]:
+    for name in old.keys() | new.keys():
+        if (was := old.get(name)) != (now := new.get(name)):
+            yield name, was, now
