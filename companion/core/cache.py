@@ -7,10 +7,9 @@ measured again.
 import contextlib
 import sqlite3
 import threading
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable
 from pathlib import Path
-from types import TracebackType
-from typing import Final, Generic, Self, TypeVar
+from typing import Any, Final, Generic, Self, TypeVar
 
 import msgspec
 
@@ -59,9 +58,7 @@ class Cache:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_error: object) -> None:
         self.close()
 
     def _ensure(self, table: str) -> str:
@@ -75,49 +72,41 @@ class Cache:
 
     def get(self, table: str, key: bytes) -> bytes | None:
         """Return the value kept under ``key``, or None."""
-        with self._lock, contextlib.suppress(sqlite3.Error):
-            name = self._ensure(table)
-            row = self._connection.execute(f"SELECT value FROM {name} WHERE key = ?", (key,)).fetchone()  # noqa: S608
-            return row[0] if row else None
-        return None
+        rows = self._selected("value", table, "WHERE key = ?", key)
+        return rows[0][0] if rows else None
 
     def everything(self, table: str) -> dict[bytes, bytes]:
         """Return the whole of a table: one query where a look at each of 20,000 keys would be needed."""
-        with self._lock, contextlib.suppress(sqlite3.Error):
-            name = self._ensure(table)
-            return dict(self._connection.execute(f"SELECT key, value FROM {name}"))  # noqa: S608
-        return {}
+        return dict(self._selected("key, value", table))
 
     def keys(self, table: str) -> set[bytes]:
         """Return the keys of a table."""
-        with self._lock, contextlib.suppress(sqlite3.Error):
-            name = self._ensure(table)
-            return {key for (key,) in self._connection.execute(f"SELECT key FROM {name}")}  # noqa: S608
-        return set()
+        return {key for (key,) in self._selected("key", table)}
 
     def put(self, table: str, pairs: Iterable[tuple[bytes, bytes]]) -> None:
         """Keep values; all of them or, when the disk refuses, none."""
-        with self._lock, contextlib.suppress(sqlite3.Error):
-            name = self._ensure(table)  # outside the transaction: a rollback must not take the table back
-            with self._transaction():
-                self._connection.executemany(f"INSERT OR REPLACE INTO {name} VALUES (?, ?)", pairs)  # noqa: S608
+        self._change("INSERT OR REPLACE INTO {table} VALUES (?, ?)", table, pairs)
 
     def drop(self, table: str, keys: Iterable[bytes]) -> None:
         """Forget values."""
-        with self._lock, contextlib.suppress(sqlite3.Error):
-            name = self._ensure(table)  # outside the transaction: a rollback must not take the table back
-            with self._transaction():
-                self._connection.executemany(f"DELETE FROM {name} WHERE key = ?", ((key,) for key in keys))  # noqa: S608
+        self._change("DELETE FROM {table} WHERE key = ?", table, ((key,) for key in keys))
 
-    @contextlib.contextmanager
-    def _transaction(self) -> Iterator[None]:
-        self._connection.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-        except BaseException:
-            self._connection.execute("ROLLBACK")
-            raise
-        self._connection.execute("COMMIT")
+    def _selected(self, columns: str, table: str, where: str = "", *values: bytes) -> list[Any]:
+        with self._lock, contextlib.suppress(sqlite3.Error):
+            query = f"SELECT {columns} FROM {self._ensure(table)} {where}"  # noqa: S608
+            return self._connection.execute(query, values).fetchall()
+        return []
+
+    def _change(self, statement: str, table: str, rows: Iterable[tuple[bytes, ...]]) -> None:
+        with self._lock, contextlib.suppress(sqlite3.Error):
+            statement = statement.format(table=self._ensure(table))  # ahead, so that no rollback takes the table back
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                self._connection.executemany(statement, rows)
+            except BaseException:
+                self._connection.execute("ROLLBACK")
+                raise
+            self._connection.execute("COMMIT")
 
     def close(self) -> None:
         """Close the file; the cache is not used after this."""

@@ -84,9 +84,8 @@ class _Row(msgspec.Struct, array_like=True):
 
     def is_of(self, status: os.stat_result) -> bool:
         # On Windows a folder's listing tells no inode; there the others have to do.
-        return (self.size, self.mtime_ns, self.ctime_ns) == (status.st_size, status.st_mtime_ns, _changed(status)) and (
-            status.st_ino in (0, self.inode)
-        )
+        times = self.size, self.mtime_ns, self.ctime_ns
+        return times == _stat_fields(status)[:3] and status.st_ino in (0, self.inode)
 
 
 class Census:

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from functools import partial
 from typing import Final
 
 from companion.core.findings import At
@@ -23,12 +24,8 @@ def _three(value: float) -> str:
     return f"{value:,.0f}" if abs(value) >= 99.95 else f"{value:.3g}"
 
 
-def _levelled(unit: str) -> Callable[[float], str]:
-    return lambda value: level(value, unit)
-
-
 _FORMATS: Final[dict[str, Callable[[float], str]]] = {
-    **{unit: _levelled(unit) for unit in ("dB", "dBFS", "dBTP", "LU", "LUFS")},
+    **{unit: partial(level, unit=unit) for unit in ("dB", "dBFS", "dBTP", "LU", "LUFS")},
     "": _plain,
     "bytes": lambda value: both_bytes(int(value)),
     "cents": lambda value: f"{value:.0f} cents".replace("-", "−"),

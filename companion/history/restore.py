@@ -9,7 +9,7 @@ import json
 import os
 import shutil
 import stat
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -19,7 +19,7 @@ from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import explain_os_error, explained, read_capped, write_safely
 from companion.core.progress import QUIET, Watch
 from companion.history.folder_state import FolderState, read_folder
-from companion.history.model import Restored
+from companion.history.model import KeptFile, Restored
 from companion.history.names import is_within
 from companion.history.reader import Sink
 from companion.history.restore_files import Done, Placer, Stays, refuse_when_too_full
@@ -81,13 +81,19 @@ def unread(snapshot: Snapshot) -> tuple[str, ...]:
     return tuple("" if path == "." else path for path, _ in snapshot.left_out)
 
 
-def _require_chosen(snapshot: Snapshot, files: Mapping[str, object], chosen: tuple[str, ...]) -> None:
-    for one in chosen:
+def _held(
+    store: Store, snapshot: Snapshot, required: tuple[str, ...]
+) -> tuple[dict[str, KeptFile], list[tuple[str, str]]]:
+    """Return what a snapshot holds, and (folder, reason) of what is damaged; raise where it lacks a required path."""
+    lost: list[tuple[str, str]] = []
+    files = store.files(snapshot.tree, lost)
+    for one in required if not lost else ():
         inside = one in files or one in snapshot.empty_folders
         if not inside and not any(path.startswith(one + "/") for path in (*files, *snapshot.empty_folders)):
             raise CompanionError(
                 f"Snapshot {snapshot.number} holds no “{one}”", "", "compare with it to see what it holds"
             )
+    return files, [(folder or ".", f"the history is damaged there: {reason}") for folder, reason in lost]
 
 
 def restore(store: Store, cache: Cache, number: int, only: Sequence[str], watch: Watch) -> Restored:
@@ -101,21 +107,17 @@ def _restore_held(
     store: Store, cache: Cache, target: Snapshot, chosen: tuple[str, ...], watch: Watch, *, asked: bool = True
 ) -> Restored:
     """Restore while the history is held. ``asked``: a chosen path that is not in the snapshot is an error."""
-    lost: list[tuple[str, str]] = []
-    wanted = store.files(target.tree, lost)
-    if asked and not lost:
-        _require_chosen(target, wanted, chosen)
+    wanted, lost = _held(store, target, chosen if asked else ())
     safety, now = take_held(store, cache, f"before restoring snapshot {target.number}", "before-restore", watch)
     todo = plan(wanted, now.files, target.empty_folders, now.empty, chosen)
     if lost:
         todo = todo._replace(drop=())
     # What a damaged folder held is not known, nor what could not be read: nothing of that is taken away.
-    if unknown := (*(folder for folder, _ in lost), *unread(target)):
+    if unknown := tuple("" if path == "." else path for path, _ in (*lost, *target.left_out)):
         todo = todo._replace(remove={p: k for p, k in todo.remove.items() if not is_within(p, unknown)})
-    reasons = tuple((folder or ".", f"the history is damaged there: {reason}") for folder, reason in lost)
     if not todo.touches:
         _end_journal(store)
-        return Restored(number=target.number, safety=safety, unchanged=todo.unchanged, failed=reasons)
+        return Restored(number=target.number, safety=safety, unchanged=todo.unchanged, failed=tuple(lost))
     refuse_when_too_full(store.folder, todo, store.packs)
     _write_journal(store, Journal(target.number, target.id, chosen))
     done = _carry_out_or_undo(store, cache, todo, now, watch)
@@ -125,7 +127,7 @@ def _restore_held(
         written=tuple(sorted(done.written)),
         removed=tuple(sorted(done.removed)),
         unchanged=todo.unchanged,
-        failed=tuple(sorted([*reasons, *done.failed])),
+        failed=tuple(sorted([*lost, *done.failed])),
     )
 
 
@@ -135,9 +137,9 @@ def _carry_out_or_undo(store: Store, cache: Cache, todo: RestorePlan, before: Fo
     except (Cancelled, OSError) as error:
         _undo(store, cache, before)
         if isinstance(error, OSError):
-            explanation = explain_os_error(error, "restore the snapshot", store.folder)
-            explanation.do += "; what was there before has been put back"
-            raise CompanionError(explanation.what, explanation.where, explanation.do) from error
+            reason = explain_os_error(error, "restore the snapshot", store.folder)
+            do = f"{reason.do}; what was there before has been put back"
+            raise CompanionError(reason.what, reason.where, do) from error
         raise
     _end_journal(store)
     return done
@@ -204,10 +206,7 @@ def restore_into(store: Store, number: int, only: Sequence[str], into: Path, wat
     chosen, target = normal(only), store.snapshot(number)
     if into.resolve().is_relative_to(store.folder.resolve()):
         raise CompanionError("That folder lies inside the working folder", str(into), "choose a place outside")
-    lost: list[tuple[str, str]] = []
-    wanted = store.files(target.tree, lost)
-    if not lost:
-        _require_chosen(target, wanted, chosen)
+    wanted, lost = _held(store, target, chosen)
     todo = plan(wanted, {}, target.empty_folders, (), chosen)
     with explained("write into that folder", into):
         fresh = not into.exists()
@@ -228,8 +227,8 @@ def restore_into(store: Store, number: int, only: Sequence[str], into: Path, wat
             raise
         finally:
             shutil.rmtree(aside, ignore_errors=True)
-    reasons = [(folder or ".", f"the history is damaged there: {reason}") for folder, reason in lost]
-    return Restored(number=number, written=tuple(sorted(done.written)), failed=tuple(sorted([*reasons, *done.failed])))
+    failed = tuple(sorted([*lost, *done.failed]))
+    return Restored(number=number, written=tuple(sorted(done.written)), failed=failed)
 
 
 def recover(store: Store, cache: Cache, watch: Watch) -> Restored | None:
