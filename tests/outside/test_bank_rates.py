@@ -163,7 +163,7 @@ def test_loop_ends(recorded_bank: list[Any], bank: list[Measured]) -> None:
                 moved = 2 * one.loop_end - moved
             if moved - one.loop_start >= 8:
                 tried += 1
-                caught += seam_of(one.samples, one.rate, one.loop_start, moved).audible
+                caught += seam_of(one.samples, one.rate, one.loop_start, moved).seam == "audible"
     loops = [loop for measured in bank for loop in measured.loops]
     found, wrong = row(
         "loop end, 10 to 60 frames", caught, tried, sum(one.seam == "audible" for one in loops), len(loops)

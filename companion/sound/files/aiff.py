@@ -19,7 +19,7 @@ def read_aiff(stream: BinaryIO, size: int) -> Chunks:
     marks: dict[int, int] = {}
     sound: Chunk | None = None
     instrument = b""
-    for part in walk(stream, 12, size, "big"):
+    for part in walk(stream, 12, size, ">"):
         if part.name == b"COMM":
             _common(found, part.body(64), compressed=compressed)
         elif part.name == b"SSND" and sound is None:
@@ -99,12 +99,7 @@ def _marks(body: bytes) -> dict[int, int]:
 def _instrument(found: ChunksBuilder, body: bytes, marks: dict[int, int]) -> None:
     if len(body) < 20:
         return
-    note, detune, low, high, soft, loud = struct.unpack("6b", body[:6])
-    found.key("root_note", note)
-    # ``detune`` is what playback adds, so the recording lies that much the other way.
-    found.values["fine_cents"] = float(-detune) if -50 <= detune <= 50 else 0.0
-    for name, value in (("low_key", low), ("high_key", high), ("low_velocity", soft), ("high_velocity", loud)):
-        found.key(name, value)
+    found.instrument(*struct.unpack("6b", body[:6]))
     for place in (8, 14):
         mode, begin, end = struct.unpack(">3h", body[place : place + 6])
         if mode in (1, 2) and begin in marks and end in marks:

@@ -4,6 +4,7 @@ Nothing in a file is trusted: sizes are held against what is there, at most ``MO
 most ``MOST_TEXT`` bytes of any text are read. No sample is decoded here, so this is cheap and safe in the main process.
 """
 
+import struct
 from collections.abc import Iterator
 from typing import BinaryIO, Final
 
@@ -77,6 +78,15 @@ class ChunksBuilder:
         if 0 <= value <= 127:
             self.values[name] = value
 
+    def instrument(self, note: int, detune: int, *ranges: int) -> None:
+        """Keep an instrument chunk's note and ranges (keys, then velocities); a note that is known already stays."""
+        if "root_note" not in self.values:
+            self.key("root_note", note)
+            # ``detune`` is what playback adds, so the recording lies that much the other way.
+            self.values["fine_cents"] = float(-detune) if -50 <= detune <= 50 else 0.0
+        for name, value in zip(PLACING[2:], ranges, strict=True):
+            self.key(name, value)
+
     def chunks(self) -> Chunks:
         """Return the frozen result."""
         return msgspec.convert({**self.values, "loops": tuple(self.loops), "texts": tuple(self.texts)}, Chunks)
@@ -95,7 +105,7 @@ class Chunk:
 
 
 def walk(stream: BinaryIO, start: int, end: int, order: str) -> Iterator[Chunk]:
-    """Yield the chunks of an IFF-like region (8-byte heads, padded to even). ``order``: ``little`` or ``big``."""
+    """Yield the chunks of an IFF-like region (8-byte heads, padded to even); ``order`` is ``<`` or ``>``."""
     place = start
     for _ in range(MOST_CHUNKS):
         if place + 8 > end:
@@ -104,7 +114,7 @@ def walk(stream: BinaryIO, start: int, end: int, order: str) -> Iterator[Chunk]:
         head = stream.read(8)
         if len(head) < 8:
             return
-        size = int.from_bytes(head[4:], "little" if order == "little" else "big")
+        (size,) = struct.unpack(f"{order}I", head[4:])
         yield Chunk(stream, head[:4], place + 8, size, max(0, min(size, end - place - 8)))
         place += 8 + size + (size & 1)
 

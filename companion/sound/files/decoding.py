@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -73,8 +74,10 @@ class AudioReader:
             except _FAULTS as error:
                 # One bad frame spoils the whole block, so the good ones before it are read in ever smaller bites.
                 most //= 8
-                if most and self._seek(done):
-                    continue
+                if most:
+                    with suppress(*_FAULTS):
+                        self._file.seek(done)
+                        continue
                 if done == 0:
                     raise Unreadable(_plainly(error)) from error
                 return
@@ -83,23 +86,13 @@ class AudioReader:
             done += len(block)
             yield block
 
-    def _seek(self, frame: int) -> bool:
-        try:
-            self._file.seek(frame)
-        except _FAULTS:
-            return False
-        return True
-
     def segment(self, start: int, stop: int) -> Samples:
         """Return frames ``start`` up to ``stop`` (clipped to what is there; at most a block); empty where it fails."""
         start = max(0, start)
-        frames = min(stop - start, self.block_frames)
-        if not self._seek(start):
-            return np.zeros((0, self.channels), np.float32)
-        try:
-            return self._read(max(0, frames))
-        except _FAULTS:
-            return np.zeros((0, self.channels), np.float32)
+        with suppress(*_FAULTS):
+            self._file.seek(start)
+            return self._read(max(0, min(stop - start, self.block_frames)))
+        return np.zeros((0, self.channels), np.float32)
 
 
 def _plainly(error: Exception) -> str:

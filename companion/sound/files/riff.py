@@ -6,6 +6,7 @@
 
 import struct
 from collections.abc import Iterator
+from itertools import islice
 from typing import BinaryIO, Final
 
 from companion.sound.files.chunks import MOST_CHUNKS, MOST_LOOPS, Chunk, Chunks, ChunksBuilder, Loop, plain_name, walk
@@ -34,13 +35,13 @@ def read_riff(stream: BinaryIO, size: int) -> Chunks:
     stream.seek(0)
     kind = stream.read(4)
     found = ChunksBuilder("WAV" if kind in (b"RIFF", b"RIFX") else "RF64")
-    order = "big" if kind == b"RIFX" else "little"
-    return _gather(found, walk(stream, 12, size, order), size, order, long=kind in (b"RF64", b"BW64"))
+    order = ">" if kind == b"RIFX" else "<"
+    return _gather(found, walk(stream, 12, size, order), size, order)
 
 
 def read_w64(stream: BinaryIO, size: int) -> Chunks:
     """Return what a Wave64 file says of itself."""
-    return _gather(ChunksBuilder("W64"), _walk_w64(stream, size), size, "little", long=False)
+    return _gather(ChunksBuilder("W64"), _walk_w64(stream, size), size, "<")
 
 
 def _walk_w64(stream: BinaryIO, size: int) -> Iterator[Chunk]:
@@ -57,22 +58,21 @@ def _walk_w64(stream: BinaryIO, size: int) -> Iterator[Chunk]:
         place += (whole + 7) & ~7
 
 
-def _gather(found: ChunksBuilder, parts: Iterator[Chunk], size: int, order: str, *, long: bool) -> Chunks:
+def _gather(found: ChunksBuilder, parts: Iterator[Chunk], size: int, order: str) -> Chunks:
     data: tuple[int, int] | None = None
     align = 0
     promised64: int | None = None
     for part in parts:
-        if part.name == b"ds64" and long:
+        if part.name == b"ds64" and found.values["format"] == "RF64":
             body = part.body(24)
             promised64 = int.from_bytes(body[8:16], "little") if len(body) >= 16 else None
         elif part.name == b"fmt ":
             align = _format(found, part.body(64), order)
         elif part.name == b"data" and data is None:
-            data = _data(part, size, promised64 if long else None)
-            if long and promised64 is not None and part.size == _UNKNOWN:
+            data = _data(part, size, promised64)
+            if promised64 is not None and part.size == _UNKNOWN:
                 # Behind a long data chunk its 32-bit size misleads: walk on from where the data really ends.
-                rest = walk(part.stream, part.start + promised64 + (promised64 & 1), size, order)
-                for later in rest:
+                for later in walk(part.stream, part.start + promised64 + (promised64 & 1), size, order):
                     _others(found, later, order)
                 break
         else:
@@ -107,7 +107,7 @@ def _count(found: ChunksBuilder, data: tuple[int, int] | None, align: int) -> No
 def _format(found: ChunksBuilder, body: bytes, order: str) -> int:
     if len(body) < 16:
         return 0
-    tag, channels, rate, _, align, bits = struct.unpack("<HHIIHH" if order == "little" else ">HHIIHH", body[:16])
+    tag, channels, rate, _, align, bits = struct.unpack(f"{order}HHIIHH", body[:16])
     if tag == 0xFFFE and len(body) >= 26:
         tag = int.from_bytes(body[24:26], "little")
     found.values |= {
@@ -123,7 +123,8 @@ def _others(found: ChunksBuilder, part: Chunk, order: str) -> None:
     if part.name == b"smpl":
         _sampler(found, part.body(36 + 24 * MOST_LOOPS), order)
     elif part.name == b"inst":
-        _instrument(found, part.body(7))
+        if len(body := part.body(7)) == 7:
+            found.instrument(*struct.unpack("2bx4b", body))  # the byte left out is a gain
     elif part.name == b"LIST":
         _list(found, part, order)
     elif part.name == b"bext":
@@ -140,31 +141,14 @@ def _others(found: ChunksBuilder, part: Chunk, order: str) -> None:
 def _sampler(found: ChunksBuilder, body: bytes, order: str) -> None:
     if len(body) < 36:
         return
-    mark = "<" if order == "little" else ">"
-    fields = struct.unpack(f"{mark}9I", body[:36])
+    fields = struct.unpack(f"{order}9I", body[:36])
     found.key("root_note", fields[3])
     # The fraction is of a semitone, upward: 0x80000000 is half of one.
     found.values["fine_cents"] = 100.0 * fields[4] / 2**32
-    for index in range(min(fields[7], MOST_LOOPS)):
-        entry = body[36 + 24 * index : 60 + 24 * index]
-        if len(entry) < 24:
-            break
-        _, kind, start, end, _, _ = struct.unpack(f"{mark}6I", entry)
+    held = (len(body) - 36) // 24
+    for _, kind, start, end, _, _ in islice(struct.iter_unpack(f"{order}6I", body[36 : 36 + 24 * held]), fields[7]):
         # ``dwEnd`` is the last frame that is played.
         found.loops.append(Loop(start, end + 1, _LOOP_KINDS.get(kind, "forward")))
-
-
-def _instrument(found: ChunksBuilder, body: bytes) -> None:
-    if len(body) < 7:
-        return
-    note, fine, _, low, high, soft, loud = struct.unpack("7b", body)
-    if "root_note" not in found.values:
-        found.key("root_note", note)
-        found.values["fine_cents"] = float(-fine) if -50 <= fine <= 50 else 0.0
-    found.key("low_key", low)
-    found.key("high_key", high)
-    found.key("low_velocity", soft)
-    found.key("high_velocity", loud)
 
 
 def _list(found: ChunksBuilder, part: Chunk, order: str) -> None:

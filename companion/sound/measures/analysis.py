@@ -3,7 +3,7 @@
 import hashlib
 import math
 import os
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
@@ -101,9 +101,8 @@ class _Analysis:
         if self.levels.frames == 0:
             return Measured(problem="unreadable", problem_text="it holds no sound", size=self.size)
         self.cells = self.envelope.cells()
-        for measure, take in _TAKEN:
-            if measure in self.wanted:
-                self.values |= take(self)
+        for measure in self.wanted:  # in the order of ``MEASURES``
+            self.values |= _TAKEN[measure](self)
         return Measured(**self.values, not_judged=self.why)
 
     def _add(self, block: NDArray[np.float32]) -> None:
@@ -190,7 +189,8 @@ class _Analysis:
     def _pitch(self) -> dict[str, Any]:
         cells = self.cells
         sound, start, stop = self.head, 0, len(self.head)
-        loop = next((one for one in self.chunks.loops if _fits(one, len(sound))), None)
+        turning = (one for one in self.chunks.loops if one.kind == "forward" and one.end - one.start >= 8)
+        loop = next((one for one in turning if one.end <= len(sound)), None)
         if loop is not None and loop.end < _UNROLLED_S * self.rate:
             # A player hears the loop go round: a recording of a few turns is as long as one likes.
             turns = math.ceil(_UNROLLED_S * self.rate / (loop.end - loop.start))
@@ -226,18 +226,19 @@ class _Analysis:
         if floor.level_dbfs is None:
             self.why |= {"noise_floor_dbfs": floor.reason, "hum_hz": floor.reason}
             return {}
-        is_bound, hum = floor.is_bound, None
-        if not is_bound:
-            cell = self.envelope.cell
-            quiet = spectrum_of(self._mono(floor.start * cell, floor.stop * cell), self.rate)
-            if quiet is not None:
-                is_bound = self._is_pitched() and rings_on(quiet, hertz_of(self.values["pitch_cents"]))
-                hum = None if is_bound else hum_of(quiet)
-        values: dict[str, Any] = {"noise_floor_dbfs": floor.level_dbfs, "noise_is_bound": is_bound}
+        is_bound, hum, cell = floor.is_bound, None, self.envelope.cell
+        if not is_bound and (quiet := spectrum_of(self._mono(floor.start * cell, floor.stop * cell), self.rate)):
+            is_bound = self._is_pitched() and rings_on(quiet, hertz_of(self.values["pitch_cents"]))
+            hum = None if is_bound else hum_of(quiet)
         if hum is None:
             self.why["hum_hz"] = "no steady noise floor of 300 ms"
-            return values
-        return {**values, "hum_hz": hum[0], "hum_db": hum[1]}
+        hertz, prominence = hum or (None, None)
+        return {
+            "noise_floor_dbfs": floor.level_dbfs,
+            "noise_is_bound": is_bound,
+            "hum_hz": hertz,
+            "hum_db": prominence,
+        }
 
     def _clicks(self) -> dict[str, Any]:
         """The clicks in their order; in what has no pitch only the plainest, and none where they are many."""
@@ -251,9 +252,6 @@ class _Analysis:
             return {}
         return {"clicks": tuple(clicks)}
 
-    def _loops(self) -> dict[str, Any]:
-        return {"loops": tuple(self._loop(loop) for loop in self.chunks.loops[:MOST_LOOPS])}
-
     def _loop(self, loop: Loop) -> MeasuredLoop:
         """Judge a loop's seam; one frame past the end counts as the end, since some writers count so."""
         unjudged = MeasuredLoop(start=loop.start, end=loop.end, kind=loop.kind)
@@ -266,13 +264,7 @@ class _Analysis:
         if end - first > len(sound):
             return unjudged
         seam = seam_of(sound, self.rate, loop.start - first, end - first)
-        return msgspec.structs.replace(
-            unjudged,
-            seam="not judged" if seam.reason else "audible" if seam.audible else "clean",
-            jump=round(seam.error, 4),
-            error=round(seam.difference, 4),
-            breaks=round(seam.breaks, 2),
-        )
+        return msgspec.structs.replace(seam, start=loop.start, end=loop.end)
 
     def _mono(self, start: int, stop: int) -> Mono:
         """Return frames of the sound in one channel, read again where they lie behind the first block."""
@@ -299,29 +291,25 @@ class _Analysis:
         return {"bandwidth_hz": width}
 
 
-_TAKEN: Final[tuple[tuple[FileMeasure, Callable[[_Analysis], dict[str, Any]]], ...]] = (
-    (versions.FORMAT, _Analysis._format),
-    (versions.DIGEST, lambda one: {"digest": one.digest.hexdigest()[:32]}),
-    (versions.LEVELS, _Analysis._levels),
-    (versions.TRUE_PEAK, _Analysis._true_peak),
-    (versions.LOUDNESS, _Analysis._loudness),
-    (versions.EDGES, _Analysis._edges),
-    (versions.PITCH, _Analysis._pitch),
-    (versions.NOISE, _Analysis._noise),
-    (versions.CLICKS, _Analysis._clicks),
-    (versions.LOOPS, _Analysis._loops),
-    (versions.BITS, _Analysis._bits),
-    (versions.BAND, _Analysis._band),
-    (versions.DECAY, lambda one: {"decay": decay_of(one.cells, one.envelope.seconds)}),
-    (versions.OUTLINE, lambda one: {"outline": outline_of(one.head)}),
-)
-"""How each measure is taken of a file that has been read, those that others are computed from before them."""
+_TAKEN: Final[Mapping[FileMeasure, Callable[[_Analysis], dict[str, Any]]]] = {
+    versions.FORMAT: _Analysis._format,
+    versions.DIGEST: lambda one: {"digest": one.digest.hexdigest()[:32]},
+    versions.LEVELS: _Analysis._levels,
+    versions.TRUE_PEAK: _Analysis._true_peak,
+    versions.LOUDNESS: _Analysis._loudness,
+    versions.EDGES: _Analysis._edges,
+    versions.PITCH: _Analysis._pitch,
+    versions.NOISE: _Analysis._noise,
+    versions.CLICKS: _Analysis._clicks,
+    versions.LOOPS: lambda one: {"loops": tuple(map(one._loop, one.chunks.loops[:MOST_LOOPS]))},
+    versions.BITS: _Analysis._bits,
+    versions.BAND: _Analysis._band,
+    versions.DECAY: lambda one: {"decay": decay_of(one.cells, one.envelope.seconds)},
+    versions.OUTLINE: lambda one: {"outline": outline_of(one.head)},
+}
+"""How each measure is taken of a file that has been read."""
 
 
 def _is_the_turn(pitch: Pitch, turns_a_second: float) -> bool:
     """Tell whether a low pitch is no more than the loop going round: any loop repeats, whatever is in it."""
     return turns_a_second < _LOWEST_TURN_HZ and abs(pitch.cents - cents_of(turns_a_second)) < 50
-
-
-def _fits(loop: Loop, frames: int) -> bool:
-    return loop.kind == "forward" and loop.end - loop.start >= 8 and loop.end <= frames

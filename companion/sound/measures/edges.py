@@ -21,13 +21,13 @@ class Envelope:
     def __init__(self, rate: int) -> None:
         self.cell = max(1, round(rate / 1000))
         self.seconds = self.cell / rate
-        self._rest: NDArray[np.float32] | None = None
+        self._rest = np.zeros(0, np.float32)
         self._cells: list[NDArray[np.float64]] = []
 
     def add(self, block: NDArray[np.float32]) -> None:
         """Take in a block, shape (channels, frames)."""
         square = np.einsum("ij,ij->j", block, block) if len(block) > 1 else np.square(block[0])
-        if self._rest is not None and len(self._rest):
+        if len(self._rest):
             square = np.concatenate((self._rest, square))
         whole = len(square) // self.cell * self.cell
         cells = square[:whole].reshape(-1, self.cell).mean(axis=1, dtype=np.float32)
@@ -36,9 +36,8 @@ class Envelope:
 
     def cells(self) -> NDArray[np.float64]:
         """Return the mean square of each whole millisecond; of what there is when there is less than one."""
-        if sum(map(len, self._cells)) == 0 and self._rest is not None and len(self._rest):
-            return np.array([float(self._rest.mean())])
-        return np.concatenate(self._cells) if self._cells else np.zeros(0)
+        cells = np.concatenate((np.zeros(0), *self._cells))
+        return cells if len(cells) or not len(self._rest) else np.array([float(self._rest.mean())])
 
 
 class Edges(NamedTuple):

@@ -67,9 +67,9 @@ def pitch_of(sound: Mono, rate: int, start: int, stop: int) -> Pitch | None:
     body = sound[start:stop].astype(np.float32)
     if len(body) < 64 or not float(np.abs(body).max(initial=0.0)) > 0:
         return None
-    found = _cluster(*_periods(body, rate, WINDOW_S))
+    found = _period(body, rate, WINDOW_S)
     if found is None or found[1] < 0.8 or found[0] < 55:
-        longer = _cluster(*_periods(body, rate, LONG_WINDOW_S))
+        longer = _period(body, rate, LONG_WINDOW_S)
         if longer is not None and (found is None or longer[1] > found[1]):
             found = longer
     if found is None:
@@ -84,18 +84,28 @@ def pitch_of(sound: Mono, rate: int, start: int, stop: int) -> Pitch | None:
     return Pitch(cents=cents_of(refined), trust=trust, odd_db=odd, half_db=half, spread=spread)
 
 
-def _periods(body: Mono, rate: int, window_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return frequency (Hz, 0 where there is none) and clarity (0–1) of up to six windows spread over ``body``."""
+def _period(body: Mono, rate: int, window_s: float) -> tuple[float, float, float] | None:
+    """Return (frequency in Hz, trust, spread in cents) of what most of up to six windows over ``body`` agree on.
+
+    Those agree that lie within a third of a semitone of one another.
+    """
     size = min(len(body), round(window_s * rate))
     count = 1 if len(body) < size * 5 // 4 else WINDOWS
     starts = np.linspace(0, len(body) - size, count).astype(int)
     frames = np.stack([body[start : start + size] for start in starts])
     frames = frames - frames.mean(axis=1, keepdims=True)
-    curves = square_difference(frames)
-    hertz, clarity = np.zeros(count), np.zeros(count)
-    for index, curve in enumerate(curves):
-        hertz[index], clarity[index] = _first_peak(curve, rate)
-    return hertz, clarity
+    hertz, clarity = np.array([_first_peak(curve, rate) for curve in square_difference(frames)]).T
+    valid = hertz > 0
+    if not valid.any():
+        return None
+    cents = np.where(valid, 1200 * np.log2(np.maximum(hertz, 1e-9)), np.inf)
+    best, weight = np.zeros(count, bool), -1.0
+    for index in np.flatnonzero(valid):
+        near = valid & (np.abs(cents - cents[index]) <= _SAME_CENTS)
+        if clarity[near].sum() > weight:
+            best, weight = near, float(clarity[near].sum())
+    trust = float(clarity[best].mean() * (best.sum() / count))
+    return float(np.median(hertz[best])), trust, float(np.ptp(cents[best]))
 
 
 def square_difference(frames: NDArray[np.float32]) -> NDArray[np.float64]:
@@ -134,22 +144,6 @@ def _first_peak(curve: NDArray[np.float64], rate: int) -> tuple[float, float]:
     clarity = heights[best]
     hertz = rate / (first + tops[best] + shift[best])
     return (float(hertz), float(min(1.0, clarity))) if hertz >= LOWEST_HZ else (0.0, 0.0)
-
-
-def _cluster(hertz: NDArray[np.float64], clarity: NDArray[np.float64]) -> tuple[float, float, float] | None:
-    """Return (frequency, trust, spread in cents) of the largest group of windows within a third of a semitone."""
-    valid = hertz > 0
-    if not valid.any():
-        return None
-    cents = np.where(valid, 1200 * np.log2(np.maximum(hertz, 1e-9)), np.inf)
-    best, weight = np.zeros(len(hertz), bool), -1.0
-    for index in np.flatnonzero(valid):
-        near = valid & (np.abs(cents - cents[index]) <= _SAME_CENTS)
-        if clarity[near].sum() > weight:
-            best, weight = near, float(clarity[near].sum())
-    agreement = best.sum() / len(hertz)
-    spread = float(np.ptp(cents[best]))
-    return float(np.median(hertz[best])), float(clarity[best].mean() * agreement), spread
 
 
 @lru_cache(maxsize=4)
@@ -202,11 +196,8 @@ def _refine(spectrum: NDArray[np.float64], step: float, hertz: float, seconds: f
 
 def _octave_evidence(spectrum: NDArray[np.float64], step: float, hertz: float, rate: int) -> tuple[float, float]:
     def energy(multiples: list[float]) -> float:
-        total = 0.0
-        for multiple in multiples:
-            if multiple * hertz < 0.48 * rate:
-                total += _peak_near(spectrum, step, multiple * hertz, max(0.1 * hertz, 2 * step))[1] ** 2
-        return total
+        reach, inside = max(0.1 * hertz, 2 * step), [one * hertz for one in multiples if one * hertz < 0.48 * rate]
+        return sum(_peak_near(spectrum, step, near, reach)[1] ** 2 for near in inside)
 
     odd, even = energy([1, 3, 5, 7]), energy([2, 4, 6, 8])
     half = energy([0.5, 1.5, 2.5, 3.5])

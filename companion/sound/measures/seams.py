@@ -1,10 +1,12 @@
 """Whether a loop's seam can be heard. Arrays: one channel, float32; a loop's end is exclusive."""
 
 import math
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from companion.sound.measures.measured import MeasuredLoop
 
 REACH_S: Final = 0.003
 FEWEST_LEFT: Final = 8
@@ -24,27 +26,9 @@ _LONGEST_FIT_S: Final = 0.05
 Mono = NDArray[np.float32]
 
 
-class Seam(NamedTuple):
-    """difference: 0–2; error: the largest step away from the wave that would have come, as a share of the peak.
-
-    breaks: a predictor's error at the seam, as a multiple of its highest elsewhere in the loop. reason: why the seam
-    cannot be judged, or empty.
-    """
-
-    difference: float
-    error: float
-    breaks: float
-    reason: str
-
-    @property
-    def audible(self) -> bool:
-        """Whether the wave breaks at the seam: it is another wave, or it is not quite alike and steps out of line."""
-        unlike = self.difference > DIFFERENT or (self.difference > NOT_ALIKE and self.breaks > BREAKS)
-        return not self.reason and unlike and self.error > AUDIBLE
-
-
-def seam_of(sound: Mono, rate: int, start: int, end: int) -> Seam:
-    """Return how the seam from ``end`` back to ``start`` joins.
+def seam_of(sound: Mono, rate: int, start: int, end: int) -> MeasuredLoop:
+    """Return how the seam from ``end`` back to ``start`` joins. It is heard where the wave breaks: where it is another
+    wave, or not quite alike and steps out of line.
 
     At a good seam the sound after the end is what also comes after the start, or the sound before the start is what
     also comes before the end; one of the two suffices, over up to 3 ms or one turn of the loop. A low wave moved by a
@@ -55,8 +39,9 @@ def seam_of(sound: Mono, rate: int, start: int, end: int) -> Seam:
     length, reach = end - start, max(FEWEST_LEFT, round(REACH_S * rate))
     body = sound[start:end]
     peak = float(np.abs(body).max(initial=0.0))
+    unjudged = MeasuredLoop(start=start, end=end)
     if length < FEWEST_LEFT or peak <= 0:
-        return Seam(0.0, 0.0, 0.0, "the loop is too short or silent")
+        return unjudged
     left, right = min(reach, start, length), min(reach, len(sound) - end - 1, length)
     sides = []
     if left >= FEWEST_LEFT:
@@ -64,11 +49,19 @@ def seam_of(sound: Mono, rate: int, start: int, end: int) -> Seam:
     if right >= FEWEST_RIGHT:
         sides.append(_side(sound, start, end, 0, right))
     if not sides:
-        return Seam(0.0, 0.0, 0.0, "there is too little sound around the loop points")
-    difference, error = min(side[0] for side in sides), min(side[1] for side in sides) / peak
+        return unjudged
+    error, jump = min(side[0] for side in sides), min(side[1] for side in sides) / peak
+    breaks = _breaks(sound, rate, start, end)
     missed = unpredicted(sound[max(0, min(start, end - round(_LONGEST_FIT_S * rate))) : end][-round(0.2 * rate) :])
-    reason = "the sound is too much like noise" if missed > TONAL else ""
-    return Seam(difference, error, _breaks(sound, rate, start, end), reason)
+    audible = (error > DIFFERENT or (error > NOT_ALIKE and breaks > BREAKS)) and jump > AUDIBLE
+    return MeasuredLoop(
+        start=start,
+        end=end,
+        seam="not judged" if missed > TONAL else "audible" if audible else "clean",
+        jump=round(jump, 4),
+        error=round(error, 4),
+        breaks=round(breaks, 2),
+    )
 
 
 def _side(sound: Mono, start: int, end: int, low: int, high: int) -> tuple[float, float]:
@@ -89,17 +82,14 @@ def _side(sound: Mono, start: int, end: int, low: int, high: int) -> tuple[float
 
 def _breaks(sound: Mono, rate: int, start: int, end: int) -> float:
     """Return a predictor's error at the seam over its highest near either end of the loop, where it was fitted."""
-    body = _turns(sound[start:end], 4 * _ORDER)
+    body = sound[start:end]
+    if len(body) < 4 * _ORDER:  # of a short loop, several turns
+        body = np.tile(body, -(-4 * _ORDER // len(body)))
     size = max(round(_LONGEST_FIT_S * rate), 4 * _ORDER)
     taps = _predictor(body[-size:], _ORDER)
     highest = max(float(np.abs(_missed(part, taps)).max()) for part in (body[-size:], body[:size]))
     at_seam = float(np.abs(_missed(np.concatenate((body[-_ORDER:], body[:_ORDER])), taps)).max())
     return min(1e6, at_seam / max(highest, 1e-9))
-
-
-def _turns(loop: Mono, frames: int) -> Mono:
-    """Return ``loop``, repeated until it has at least so many frames."""
-    return loop if len(loop) >= frames else np.tile(loop, -(-frames // len(loop)))
 
 
 def _predictor(sound: Mono, order: int) -> NDArray[np.float64]:

@@ -55,20 +55,8 @@ DECAY: Final = FileMeasure("decay", 1, fields=("decay",))
 OUTLINE: Final = FileMeasure("outline", 1, fields=("outline",))
 
 MEASURES: Final = (
-    FORMAT,
-    DIGEST,
-    LEVELS,
-    TRUE_PEAK,
-    LOUDNESS,
-    EDGES,
-    PITCH,
-    NOISE,
-    CLICKS,
-    LOOPS,
-    BITS,
-    BAND,
-    DECAY,
-    OUTLINE,
+    *(FORMAT, DIGEST, LEVELS, TRUE_PEAK, LOUDNESS, EDGES, PITCH),
+    *(NOISE, CLICKS, LOOPS, BITS, BAND, DECAY, OUTLINE),
 )
 """Every measure, those that others are computed from before them."""
 
