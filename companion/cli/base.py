@@ -3,26 +3,28 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, NoReturn
 
 import click
 
 from companion import __version__
 from companion.core.errors import CompanionError
+from companion.core.text import shorten, visible
 
 if TYPE_CHECKING:
-    from contextlib import AbstractContextManager
-
-    from companion.core.progress import Watch
+    from companion.core.progress import Progress, Watch
     from companion.workshop import Workshop
 
-F = TypeVar("F", bound=Callable[..., Any])
-FOLDER = click.Path(path_type=Path)
+FOLDER: Final = click.Path(path_type=Path)
+
+folder_argument: Final = click.argument("folder", type=FOLDER, default=Path())
+json_option: Final = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 
 
 class _Commands(click.Group):
@@ -37,14 +39,6 @@ class _Commands(click.Group):
         return super().parse_args(ctx, args)
 
 
-def folder_argument(command: F) -> F:
-    return click.argument("folder", type=click.Path(path_type=Path), default=Path())(command)
-
-
-def json_option(command: F) -> F:
-    return click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")(command)
-
-
 @click.group(
     cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]}, epilog="companion FOLDER opens the app."
 )
@@ -53,26 +47,19 @@ def commands() -> None:
     """Step through the release of a sampled instrument: measure, prove, snapshot, write, pack."""
 
 
-def command(name: str = "") -> Callable[[Callable[..., int | None]], click.Command]:
-    """Register a command whose return value is the exit code (None: 0)."""
-
-    def register(function: Callable[..., int | None]) -> click.Command:
-        @wraps(function)
-        def run(*args: Any, **kwargs: Any) -> NoReturn:
-            sys.exit(function(*args, **kwargs) or 0)
-
-        return commands.command(name or function.__name__)(run)
-
-    return register
+command: Final = commands.command
 
 
 def main() -> NoReturn:
-    """Run the command line; errors for people are one line on standard error and exit code 2."""
+    """Run the command line; what a command returns is its exit code (None: 0).
+
+    Errors for people are one line on standard error and exit code 2.
+    """
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a name or a sign the terminal's encoding lacks must not end the run
             stream.reconfigure(errors="backslashreplace")
     try:
-        commands(standalone_mode=False)
+        sys.exit(commands(standalone_mode=False) or 0)
     except CompanionError as error:
         _fail(error.line, error.exit_code)
     except click.UsageError as error:
@@ -84,7 +71,6 @@ def main() -> NoReturn:
         _fail("Stopped.", 130)
     except OSError as error:
         _fail(f"The system refused: {error}. Check the disk and the permissions, and try again.", 2)
-    sys.exit(0)
 
 
 def print_remark(line: str) -> None:
@@ -104,29 +90,77 @@ def workshop(folder: Path) -> Workshop:
     return Workshop.open(folder)
 
 
-def watching(quiet: bool = False) -> AbstractContextManager[Watch]:
-    """Return a watch that shows one line of progress on a terminal, and that Ctrl+C cancels."""
-    from companion.cli.render.terminal import terminal_watch
+@contextmanager
+def watching(quiet: bool = False) -> Iterator[Watch]:
+    """Give a watch that writes one line of progress to a terminal, and that Ctrl+C cancels cleanly.
 
-    return terminal_watch(quiet=quiet)
+    A second Ctrl+C interrupts at once.
+    """
+    from companion.core.progress import Watch
+
+    visible_line = not quiet and sys.stderr.isatty()
+    watch = Watch(_show_progress if visible_line else None)
+
+    def stop(number: int, frame: object) -> None:
+        if watch.cancelled:
+            raise KeyboardInterrupt
+        watch.cancel()
+
+    try:
+        before = signal.signal(signal.SIGINT, stop)
+    except ValueError:  # not in the main thread: whoever runs us there handles the signal
+        before = None
+    try:
+        yield watch
+    finally:
+        if before is not None:
+            signal.signal(signal.SIGINT, before)
+        if visible_line:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()
 
 
-def print_json(data: object) -> None:
-    from companion.cli.render.terminal import to_json
+def _show_progress(progress: Progress) -> None:
+    import shutil  # which brings three compressors along
 
-    print_text(to_json(data))
-
-
-def print_lines(lines: Sequence[str]) -> None:
-    print_text("\n".join(lines))
+    width = shutil.get_terminal_size().columns - 1
+    sys.stderr.write(f"\r\x1b[K{shorten(visible(progress.line), width)}")
+    sys.stderr.flush()
 
 
-def print_result(as_json: bool, data: object, lines: Sequence[str]) -> None:
-    """Print what a command found: for a program, or for a person."""
-    if as_json:
-        print_json(data)
-    else:
-        print_lines(lines)
+class Output(NamedTuple):
+    """What a command found: for a program, for a person, and the exit code."""
+
+    data: Any
+    lines: Sequence[str]
+    code: int = 0
+
+
+def json_command(function: Callable[..., Output]) -> Callable[..., int]:
+    """Give a command ``--json`` and a watch, print what it returns, and hand on its exit code."""
+
+    @json_option
+    @wraps(function)
+    def run(*, as_json: bool, **given: Any) -> int:
+        with watching(quiet=as_json) as watch:
+            output = function(**given, watch=watch)
+        print_result(as_json, output.data, output.lines)
+        return output.code
+
+    return run
+
+
+def print_result(as_json: bool, data: Any, lines: Sequence[str]) -> None:
+    """Print lines, or one JSON object with ``schema`` first. Non-UTF-8 names stand as escaped lone surrogates."""
+    if not as_json:
+        print_text("\n".join(lines))
+        return
+    import json
+
+    import msgspec
+
+    plain = msgspec.to_builtins(data, enc_hook=str)
+    print_text(json.dumps({"schema": 1, **plain}, ensure_ascii=True, indent=1))
 
 
 def print_text(text: str, nl: bool = True) -> None:

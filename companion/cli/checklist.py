@@ -1,16 +1,20 @@
-"""Commands on the checklist and its facts: open, status, check, needs, start, waive."""
+"""Commands on the checklist, its facts, and what a person judges: open to waive, trials, answer, away."""
+
+from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import click
 
 from companion.cli.base import (
     FOLDER,
+    Output,
     command,
     folder_argument,
+    json_command,
     json_option,
-    print_lines,
     print_remark,
     print_result,
     print_text,
@@ -20,34 +24,37 @@ from companion.cli.base import (
 from companion.core.errors import CompanionError
 from companion.core.text import plural
 
+if TYPE_CHECKING:
+    from companion.core.progress import Watch
+
+KINDS: Final = ("originals hidden", "another computer", "another player", "a piece of music")
+
 
 @command("open")
 @folder_argument
-def open_(folder: Path) -> int:
+@click.pass_context
+def open_(context: click.Context, folder: Path) -> int:
     """Open the app on FOLDER; where there is no terminal, print the status."""
     if sys.stdin.isatty() and sys.stdout.isatty():
         from companion.tui.app import run_app
 
         return run_app(folder)
-    return _status(folder, as_json=False)
-
-
-def _status(folder: Path, *, as_json: bool) -> int:
-    from companion.cli.render.checklist import status_json, status_lines
-
-    with watching(quiet=as_json) as watch:
-        shop = workshop(folder)
-        status = shop.status(watch)
-    print_result(as_json, status_json(status), status_lines(status, has_facts=shop.has_facts))
-    return 1 if status.blocked else 0
+    code: int = context.invoke(status, folder=folder)
+    return code
 
 
 @command()
 @folder_argument
-@json_option
-def status(folder: Path, as_json: bool) -> int:
+@json_command
+def status(folder: Path, watch: Watch) -> Output:
     """Show the ten steps: state, and why."""
-    return _status(folder, as_json=as_json)
+    from companion.cli.render.checklist import status_json, status_lines
+    from companion.steps.model import blocked
+
+    shop = workshop(folder)
+    found = shop.status(watch)
+    lines = status_lines(found, has_facts=shop.has_facts)
+    return Output(status_json(found), lines, 1 if blocked(found.steps) else 0)
 
 
 @command()
@@ -73,15 +80,13 @@ def check(folder: Path, steps: tuple[str, ...], as_json: bool) -> int:
 
 @command()
 @folder_argument
-@json_option
-def needs(folder: Path, as_json: bool) -> int:
+@json_command
+def needs(folder: Path, watch: Watch) -> Output:
     """Show what a player must have, and the evidence behind each line."""
     from companion.cli.render.checklist import needs_lines
 
-    with watching(quiet=as_json) as watch:
-        lines = workshop(folder).needs(watch)
-    print_result(as_json, {"needs": lines}, needs_lines(lines))
-    return 0
+    lines = workshop(folder).needs(watch)
+    return Output({"needs": lines}, needs_lines(lines))
 
 
 @command()
@@ -98,7 +103,7 @@ def needs(folder: Path, as_json: bool) -> int:
 @click.option("--minimum", help="The lowest engine version promised.")
 @click.option("--middle-c", type=click.Choice(["C3", "C4"]), help="The name MIDI note 60 carries in file names.")
 @json_option
-def start(folder: Path, as_json: bool, version_: str | None, **given: str | None) -> int:
+def start(folder: Path, as_json: bool, version_: str | None, **given: str | None) -> None:
     """Look at FOLDER, propose its facts, ask for the rest, and write release.toml. Never overwrites."""
     from companion.cli.render.checklist import ask_lines
 
@@ -113,7 +118,7 @@ def start(folder: Path, as_json: bool, version_: str | None, **given: str | None
             raise CompanionError("The folder already has facts", str(shop.places.facts), "open it, or edit that file")
         proposal = shop.propose(watch)
     if not as_json:
-        print_lines(list(proposal.lines))
+        print_text("\n".join(proposal.lines))
     if not as_json and sys.stdin.isatty():
         for key, question in proposal.asks:
             if key not in answers and (given_now := click.prompt(question, default="", show_default=False)):
@@ -124,7 +129,6 @@ def start(folder: Path, as_json: bool, version_: str | None, **given: str | None
         {"facts": str(shop.places.facts), "seen": proposal.lines, "open": [key for key, _ in proposal.asks]},
         ask_lines(shop.places.facts, shop.folder),
     )
-    return 0
 
 
 @command()
@@ -135,7 +139,7 @@ def start(folder: Path, as_json: bool, version_: str | None, **given: str | None
 @click.option("--where", default="", help="Only this place in it; for a fact its key, such as instrument.contact.")
 @click.option("--all", "group", is_flag=True, help="All that the rule found in files, each until that file changes.")
 @click.option("--back", is_flag=True, help="Take the waiver back.")
-def waive(folder: Path, rule: str, path: str, reason: str, where: str, group: bool, back: bool) -> int:
+def waive(folder: Path, rule: str, path: str, reason: str, where: str, group: bool, back: bool) -> None:
     """Let a finding pass, with a reason, until its file changes."""
     from companion.steps.deeds.waiving import EVERY
 
@@ -150,4 +154,56 @@ def waive(folder: Path, rule: str, path: str, reason: str, where: str, group: bo
     else:
         shop.waive(rule, path, reason, where)
         print_text(f"{rule}: waived.")
-    return 0
+
+
+@command()
+@folder_argument
+@json_option
+def trials(folder: Path, as_json: bool) -> None:
+    """List the trials of the controls, with what to do and the answers given."""
+    from companion.cli.render.checklist import trials_lines
+
+    views = workshop(folder).trials()
+    print_result(as_json, {"trials": views}, trials_lines(views))
+
+
+@command()
+@click.argument("folder", type=FOLDER)
+@click.argument("trial")
+@click.argument("result", type=click.Choice(["pass", "fail", "note"]))
+@click.option("--note", "-n", default="", help="What was heard; a failed trial needs it.")
+def answer(folder: Path, trial: str, result: Literal["pass", "fail", "note"], note: str) -> None:
+    """Answer a trial of the controls, for exactly the content there is now."""
+    shop = workshop(folder)
+    shop.answer(trial, result, note)
+    done = sum(view.answer is not None and view.answer.result != "note" for view in shop.trials())
+    print_text(f"Kept. {done} of {len(shop.trials())} trials answered.")
+
+
+@command()
+@folder_argument
+@click.option("--kind", type=click.Choice(KINDS), help="Which away test it was; without it, the tests are listed.")
+@click.option("--result", type=click.Choice(["pass", "fail"]), help="Whether it opened and played.")
+@click.option("--who", default="", help="A first name or initials, never more.")
+@click.option("--engine-version", default="", help="The engine version it was opened in.")
+@click.option("--edition", default="", help="The edition of the engine.")
+@click.option("--system", default="", help="The system, such as Windows 11.")
+@click.option("--notes", default="", help="What was heard or seen.")
+@click.option("--reached-originals", is_flag=True, help="The host opened files outside the copy.")
+@click.option("--unused", multiple=True, help="A control or range a piece of music never used; may be repeated.")
+@json_option
+def away(folder: Path, as_json: bool, kind: str | None, result: str | None, **given: Any) -> None:
+    """Record an away test of exactly the content there is now, or list how to run them and those recorded."""
+    from companion.cli.render.checklist import away_lines
+
+    shop = workshop(folder)
+    if kind:
+        if not result:
+            raise CompanionError("An away test needs its result", "", "add --result pass or --result fail")
+        import msgspec
+
+        from companion.core.evidence import AwayTest
+
+        shop.record_away(msgspec.convert({"kind": kind, "result": result, **given}, AwayTest))
+    view = shop.away()
+    print_result(as_json, {"here": view.here, "elsewhere": view.elsewhere}, away_lines(view, short=bool(kind)))

@@ -8,20 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from companion.cli.base import (
-    FOLDER,
-    command,
-    folder_argument,
-    json_option,
-    print_result,
-    print_text,
-    watching,
-    workshop,
-)
+from companion.cli.base import FOLDER, Output, command, folder_argument, json_command, print_text, watching, workshop
 from companion.core.errors import CompanionError
 
 if TYPE_CHECKING:
-    from companion.steps.account.moved import Moved
+    from companion.core.progress import Watch
     from companion.workshop import Workshop
 
 
@@ -36,15 +27,13 @@ def with_history(folder: Path, *, looking: bool = False) -> Workshop:
 @command()
 @folder_argument
 @click.option("-m", "--label", default="", help="A few words you will know it by.")
-@json_option
-def snapshot(folder: Path, label: str, as_json: bool) -> int:
+@json_command
+def snapshot(folder: Path, label: str, watch: Watch) -> Output:
     """Keep the folder as it is now."""
     from companion.cli.render.history import snapshot_lines
 
-    with watching(quiet=as_json) as watch:
-        taken = with_history(folder).snapshot(label, watch)
-    print_result(as_json, {"snapshot": taken.as_dict()}, snapshot_lines(taken))
-    return 0
+    taken = with_history(folder).snapshot(label, watch)
+    return Output({"snapshot": taken.as_dict()}, snapshot_lines(taken))
 
 
 @command()
@@ -52,50 +41,37 @@ def snapshot(folder: Path, label: str, as_json: bool) -> int:
 @click.option("--verify", is_flag=True, help="Read everything back and hold it against its checksums.")
 @click.option("--size", is_flag=True, help="Say what the history weighs, and what each snapshot alone costs.")
 @click.option("--changes", is_flag=True, help="Say beside each what changed since the one before it.")
-@json_option
-def snapshots(folder: Path, verify: bool, size: bool, changes: bool, as_json: bool) -> int:
+@json_command
+def snapshots(folder: Path, verify: bool, size: bool, changes: bool, watch: Watch) -> Output:
     """List the snapshots, newest first; or verify the history, or say what it weighs."""
     from companion.cli.render.history import moved_lines, size_lines, snapshots_lines, verified_lines
 
     shop = with_history(folder, looking=True)
-    if verify or size:
-        with watching(quiet=as_json) as watch:
-            if verify:
-                verified = shop.verify_history(watch)
-                print_result(as_json, {"verified": verified}, verified_lines(verified))
-                return 2 if verified.damaged else 0
-            weighed = shop.history_size(watch)
-        print_result(as_json, {"size": weighed}, size_lines(weighed))
-        return 0
+    if verify:
+        verified = shop.verify_history(watch)
+        return Output({"verified": verified}, verified_lines(verified), 2 if verified.damaged else 0)
+    if size:
+        weighed = shop.history_size(watch)
+        return Output({"size": weighed}, size_lines(weighed))
     listed = shop.snapshots()
-    moved: dict[int, Moved | None] = {}
-    if changes:
-        pairs = {
-            shot.number: (before.tree, shot.tree) for shot, before in pairwise(listed) if before.tree and shot.tree
-        }
-        with watching(quiet=as_json) as watch:
-            found = shop.moves(list(pairs.values()), watch)
-        moved = {number: found[pair] for number, pair in pairs.items()}
-    lines = snapshots_lines(listed)
-    print_result(
-        as_json,
-        {"snapshots": [shot.as_dict() for shot in listed], **({"changes": moved} if changes else {})},
-        moved_lines(listed, lines, moved) if changes else lines,
-    )
-    return 0
+    lines, data = snapshots_lines(listed), {"snapshots": [shot.as_dict() for shot in listed]}
+    if not changes:
+        return Output(data, lines)
+    pairs = {shot.number: (before.tree, shot.tree) for shot, before in pairwise(listed) if before.tree and shot.tree}
+    found = shop.moves(list(pairs.values()), watch)
+    moved = {number: found[pair] for number, pair in pairs.items()}
+    return Output({**data, "changes": moved}, moved_lines(listed, lines, moved))
 
 
 @command()
 @click.argument("folder", type=FOLDER)
 @click.argument("a", type=int)
 @click.argument("b", type=int, required=False)
-@json_option
-def compare(folder: Path, a: int, b: int | None, as_json: bool) -> int:
+@json_command
+def compare(folder: Path, a: int, b: int | None, watch: Watch) -> Output:
     """Show what changed from snapshot A to snapshot B, or to the folder as it is."""
-    with watching(quiet=as_json) as watch:
-        changes = with_history(folder, looking=True).compare(a, b, watch)
-    print_result(as_json, {"changes": changes}, list(changes.lines) or ["Nothing changed."])
-    return 0
+    changes = with_history(folder, looking=True).compare(a, b, watch)
+    return Output({"changes": changes}, changes.lines or ["Nothing changed."])
 
 
 @command()
@@ -103,15 +79,13 @@ def compare(folder: Path, a: int, b: int | None, as_json: bool) -> int:
 @click.argument("number", type=int, metavar="SNAPSHOT")
 @click.option("--only", multiple=True, metavar="PATH", help="Bring back only this file or folder; may be repeated.")
 @click.option("--into", type=FOLDER, help="Bring it back into another folder.")
-@json_option
-def restore(folder: Path, number: int, only: tuple[str, ...], into: Path | None, as_json: bool) -> int:
+@json_command
+def restore(folder: Path, number: int, only: tuple[str, ...], into: Path | None, watch: Watch) -> Output:
     """Bring back a snapshot. What is there now is kept as a snapshot first."""
     from companion.cli.render.history import restored_json, restored_lines
 
-    with watching(quiet=as_json) as watch:
-        restored = with_history(folder, looking=into is not None).restore(number, only, into, watch)
-    print_result(as_json, {"restored": restored_json(restored)}, restored_lines(restored))
-    return 2 if restored.failed else 0
+    restored = with_history(folder, looking=into is not None).restore(number, only, into, watch)
+    return Output({"restored": restored_json(restored)}, restored_lines(restored), 2 if restored.failed else 0)
 
 
 @command()
@@ -119,38 +93,33 @@ def restore(folder: Path, number: int, only: tuple[str, ...], into: Path | None,
 @click.argument("numbers", nargs=-1, type=int, required=True, metavar="SNAPSHOT ...")
 @click.option("--labelled", is_flag=True, help="Forget it even though you gave it a label.")
 @click.option("--released", is_flag=True, help="Forget it even though it was released.")
-@json_option
-def forget(folder: Path, numbers: tuple[int, ...], labelled: bool, released: bool, as_json: bool) -> int:
+@json_command
+def forget(folder: Path, numbers: tuple[int, ...], labelled: bool, released: bool, watch: Watch) -> Output:
     """Forget snapshots and win back what only they hold. Never a labelled or released one unasked."""
     from companion.cli.render.history import forgotten_lines
 
-    with watching(quiet=as_json) as watch:
-        gone = with_history(folder).forget(numbers, labelled=labelled, released=released, watch=watch)
-    print_result(as_json, {"forgotten": gone}, forgotten_lines(gone))
-    return 0
+    gone = with_history(folder).forget(numbers, labelled=labelled, released=released, watch=watch)
+    return Output({"forgotten": gone}, forgotten_lines(gone))
 
 
 @command()
 @click.argument("folder", type=FOLDER)
 @click.argument("target")
-@json_option
-def mirror(folder: Path, target: str, as_json: bool) -> int:
+@json_command
+def mirror(folder: Path, target: str, watch: Watch) -> Output:
     """Bring a second copy of the history up to date: a folder on another disk, or any git repository's address."""
     from companion.cli.render.history import mirrored_lines
 
-    with watching(quiet=as_json) as watch:
-        done = with_history(folder, looking=True).mirror(target, watch)
-    print_result(as_json, {"mirror": done}, mirrored_lines(done))
-    return 0
+    done = with_history(folder, looking=True).mirror(target, watch)
+    return Output({"mirror": done}, mirrored_lines(done))
 
 
 @command()
 @click.argument("folder", type=FOLDER)
 @click.argument("copy", type=FOLDER, metavar="MIRROR")
-def adopt(folder: Path, copy: Path) -> int:
+def adopt(folder: Path, copy: Path) -> None:
     """Bring a history back from its second copy on a disk, into a folder that has none."""
     with watching() as watch:
         adopted = with_history(folder).adopt(copy, watch)
     back = "snapshot is" if adopted == 1 else "snapshots are"
     print_text(f"{adopted:,} {back} back. Bring the files back with: companion restore FOLDER SNAPSHOT")
-    return 0

@@ -4,22 +4,13 @@ from pathlib import Path
 
 import click
 
-from companion.cli.base import (
-    FOLDER,
-    command,
-    json_option,
-    print_json,
-    print_lines,
-    print_result,
-    print_text,
-    watching,
-)
+from companion.cli.base import FOLDER, command, json_option, print_result, print_text, watching
 
 
 @command()
 @click.argument("what", required=False, metavar="[RULE|facts|json]")
 @json_option
-def explain(what: str | None, as_json: bool) -> int:
+def explain(what: str | None, as_json: bool) -> None:
     """Explain a rule, every key of release.toml (facts), or what --json prints (json); alone, list the rules."""
     if what == "facts":
         from companion.cli.render.facts import facts_data, facts_lines
@@ -35,14 +26,13 @@ def explain(what: str | None, as_json: bool) -> int:
 
         rules = workshop.explain(what)
         print_result(as_json, {"rules": [rule_data(rule) for rule in rules]}, rule_lines(rules, full=what is not None))
-    return 0
 
 
 @command()
 @click.argument("paths", nargs=-1, required=True, type=FOLDER)
 @json_option
 @click.option("--csv", "as_csv", is_flag=True, help="Print comma-separated values.")
-def measure(paths: tuple[Path, ...], as_json: bool, as_csv: bool) -> int:
+def measure(paths: tuple[Path, ...], as_json: bool, as_csv: bool) -> None:
     """Measure audio files: levels, length, format and what else can be measured."""
     from companion import workshop
     from companion.cli.render.reference import measure_lines, measures_csv
@@ -50,22 +40,18 @@ def measure(paths: tuple[Path, ...], as_json: bool, as_csv: bool) -> int:
 
     with watching(quiet=as_json or as_csv) as watch:
         measured = workshop.measure(paths, watch)
-    if as_json:
-        print_json({"files": [to_plain(one) for one in measured]})
-    elif as_csv:
+    if as_csv and not as_json:
         print_text(measures_csv(measured), nl=False)
     else:
-        print_lines(measure_lines(measured))
-    return 0
+        print_result(as_json, {"files": [to_plain(one) for one in measured]}, measure_lines(measured))
 
 
 @command()
 @click.argument("directory", type=FOLDER, metavar="DIR")
-def demo(directory: Path) -> int:
+def demo(directory: Path) -> None:
     """Copy the demo instrument to DIR, a new folder, to play with."""
     from companion import workshop
-    from companion.cli.render.terminal import typed
+    from companion.cli.render.checklist import typed
 
     workshop.copy_demo(directory)
-    print_lines([f"Slate Choir is in {directory}.", f"Next: companion {typed(directory)}"])
-    return 0
+    print_text(f"Slate Choir is in {directory}.\nNext: companion {typed(directory)}")

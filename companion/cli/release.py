@@ -1,25 +1,34 @@
 """Commands on what goes out: draft, pack, prove, release, upload."""
 
+from __future__ import annotations
+
 import re
 import sys
 from pathlib import Path
-from typing import Literal, get_args
+from typing import TYPE_CHECKING, Literal, get_args
 
 import click
 
 from companion.cli.base import (
     FOLDER,
+    Output,
     command,
     folder_argument,
+    json_command,
     json_option,
-    print_json,
-    print_lines,
+    print_remark,
     print_result,
     print_text,
     watching,
     workshop,
 )
 from companion.core.text import visible_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from companion.core.findings import Finding
+    from companion.core.progress import Watch
 
 What = Literal["changelog", "readme", "page"]
 Format = Literal["md", "txt", "html"]
@@ -38,53 +47,49 @@ def draft(folder: Path, what: What, fmt: Format, write: bool, as_json: bool) -> 
     with watching(quiet=True) as watch:
         shop = workshop(folder)
         drafted = (shop.write_draft if write else shop.draft)(what, fmt, watch)
-    if as_json:
-        print_json({"draft": drafted, "written": write})
-    elif write:
-        print_lines([f"Written: {drafted.target}", *draft_notes(drafted)])
+    if as_json or write:
+        lines = [f"Written: {drafted.target}", *draft_notes(drafted)]
+        print_result(as_json, {"draft": drafted, "written": write}, lines)
     else:
         # A file or a program gets every byte as it is; a terminal nothing that would move it.
         text = visible_lines(drafted.text) if sys.stdout.isatty() else drafted.text
         print_text(text, nl=not text.endswith("\n"))
         for line in draft_notes(drafted):
-            click.echo(line, err=True)
+            print_remark(line)
     return 1 if drafted.missing or drafted.conflicts else 0
 
 
 @command()
 @folder_argument
 @click.option("--since", metavar="VERSION", help="Only what changed since this recorded release.")
-@json_option
-def pack(folder: Path, since: str | None, as_json: bool) -> int:
+@json_command
+def pack(folder: Path, since: str | None, watch: Watch) -> Output:
     """Build the archive, or an update to a release, and prove that it opens anywhere."""
     from companion.cli.render.release import packed_lines, updated_lines
 
     if since is not None:
         _refuse_empty("--since", since)
-        with watching(quiet=as_json) as watch:
-            updated = workshop(folder).pack_update(since, watch)
-        print_result(as_json, {"update": updated}, updated_lines(updated))
-        return 1 if any(finding.blocks for finding in updated.findings) else 0
-    with watching(quiet=as_json) as watch:
-        packed = workshop(folder).pack(watch)
-    print_result(as_json, {"archive": packed}, packed_lines(packed))
-    return 1 if any(finding.blocks for finding in packed.findings) else 0
+        updated = workshop(folder).pack_update(since, watch)
+        return Output({"update": updated}, updated_lines(updated), _code(updated.findings))
+    packed = workshop(folder).pack(watch)
+    return Output({"archive": packed}, packed_lines(packed), _code(packed.findings))
+
+
+def _code(findings: Iterable[Finding]) -> int:
+    return 1 if any(finding.blocks for finding in findings) else 0
 
 
 @command()
 @click.argument("archive", type=FOLDER)
 @click.option("--checksum", metavar="SHA256", help="The SHA-256 it should have.")
-@json_option
-def prove(archive: Path, checksum: str | None, as_json: bool) -> int:
+@json_command
+def prove(archive: Path, checksum: str | None, watch: Watch) -> Output:
     """Open any archive as a stranger would and say whether it is whole and portable."""
     from companion import workshop as any_folder
     from companion.cli.render.release import proof_lines
 
-    wanted = "" if checksum is None else _sha256(checksum)
-    with watching(quiet=as_json) as watch:
-        proof = any_folder.prove(archive, wanted, watch)
-    print_result(as_json, {"proof": proof}, proof_lines(proof))
-    return 1 if any(finding.blocks for finding in proof.findings) else 0
+    proof = any_folder.prove(archive, "" if checksum is None else _sha256(checksum), watch)
+    return Output({"proof": proof}, proof_lines(proof), _code(proof.findings))
 
 
 def _refuse_empty(option: str, value: str) -> None:
@@ -105,28 +110,23 @@ def _sha256(text: str) -> str:
 
 @command()
 @folder_argument
-@json_option
-def release(folder: Path, as_json: bool) -> int:
+@json_command
+def release(folder: Path, watch: Watch) -> Output:
     """Record the release: a snapshot, its tag and the record. Every step before must be proven."""
     from companion.cli.render.release import record_lines
 
-    with watching(quiet=as_json) as watch:
-        record = workshop(folder).release(watch)
-    print_result(as_json, {"release": record}, record_lines(record))
-    return 0
+    record = workshop(folder).release(watch)
+    return Output({"release": record}, record_lines(record))
 
 
 @command()
 @click.argument("folder", type=FOLDER)
 @click.argument("file", type=FOLDER)
-@json_option
-def upload(folder: Path, file: Path, as_json: bool) -> int:
+@json_command
+def upload(folder: Path, file: Path, watch: Watch) -> Output:
     """Hold a downloaded copy of your upload against the release record."""
     from companion.cli.render.checklist import finding_lines
 
-    with watching(quiet=as_json) as watch:
-        findings = workshop(folder).upload(file, watch)
-    print_result(
-        as_json, {"findings": findings}, finding_lines(findings) or ["The copy is the released archive, byte for byte."]
-    )
-    return 1 if findings else 0
+    findings = workshop(folder).upload(file, watch)
+    lines = finding_lines(findings) or ["The copy is the released archive, byte for byte."]
+    return Output({"findings": findings}, lines, 1 if findings else 0)

@@ -1,7 +1,8 @@
-"""The checklist, what its steps found, and what a player must have."""
+"""The checklist, what its steps found, what a player must have, and what a person judged."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
@@ -9,13 +10,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
-from companion.cli.render.terminal import typed
 from companion.core.findings import Finding, tally
-from companion.core.text import visible
+from companion.core.text import plural, visible
 
 if TYPE_CHECKING:
     from companion.steps.account.due import Standing
     from companion.steps.checks.needs import Line
+    from companion.steps.looks.controls import AwayView, TrialView
     from companion.steps.model import StepStatus
 
 MOST_SHOWN: Final = 5
@@ -136,3 +137,38 @@ def needs_lines(lines: Sequence[Line]) -> list[str]:
 def ask_lines(facts: Path, folder: Path) -> list[str]:
     """Return what to say after facts were written."""
     return [f"Written: {facts}", f"Next: companion {typed(folder)}"]
+
+
+def typed(path: Path) -> str:
+    """Return a path as one word of a command line, so that what is offered can be copied and run."""
+    import shlex
+    import subprocess
+
+    return subprocess.list2cmdline([str(path)]) if os.name == "nt" else shlex.quote(str(path))
+
+
+def trials_lines(views: Sequence[TrialView]) -> list[str]:
+    """Return each trial: id, answer, title, what to do."""
+    lines = []
+    for view in views:
+        answer = view.answer.result if view.answer else "not tried"
+        lines += [
+            f"{view.trial.id}  {answer:<9}  {visible(view.trial.title)}",
+            f"    {visible(view.trial.instruction)}",
+        ]
+        lines += [f"    expect: {visible(view.trial.expect)}"] if view.trial.expect else []
+        lines += [f"    “{visible(view.answer.note)}”"] if view.answer and view.answer.note else []
+    return lines or ["No control is declared in release.toml, so there is nothing to try."]
+
+
+def away_lines(view: AwayView, *, short: bool) -> list[str]:
+    """Return the away tests recorded, and how to run each kind."""
+    lines = [f"{plural(len(view.here), 'away test')} of this content, {len(view.elsewhere):,} of other content."]
+    for test in view.here:
+        who = " · ".join(visible(part) for part in (test.who, test.system, test.engine_version, test.edition) if part)
+        lines.append(f"  {test.result}: {test.kind}  {who}  {visible(test.notes)}".rstrip())
+    if short:
+        return lines
+    for guide in view.kinds:
+        lines += ["", f"{guide.kind}: {guide.shows}", *(f"  {n}. {step}" for n, step in enumerate(guide.steps, 1))]
+    return lines
