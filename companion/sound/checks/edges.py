@@ -128,13 +128,10 @@ def starts_hot(model: SoundModel) -> Iterator[Finding]:
     """
     for path, one in model.samples():
         jump = one.start_jump or 0.0
-        if jump > START_JUMP and one.start_steady and one.seconds >= _SHORTEST_S and not _loops_at_once(one):
+        loops_at_once = bool(one.loops) and one.loops[0].start < 0.01 * one.rate
+        if jump > START_JUMP and one.start_steady and one.seconds >= _SHORTEST_S and not loops_at_once:
             at = At(frames=(0, 1), rate=one.rate)
             yield starts_hot.finding(path, at=at, value=round(100 * jump), says="first sample at {value} of the peak")
-
-
-def _loops_at_once(one: Measured) -> bool:
-    return bool(one.loops) and one.loops[0].start < 0.01 * one.rate
 
 
 @sound_rule(

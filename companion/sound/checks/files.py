@@ -1,7 +1,7 @@
 """Rules about single files and about the set as a whole: levels, formats, loops, duplicates."""
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from companion.core.findings import BLOCKS, WARNS, At, Finding
@@ -112,8 +112,11 @@ def channel_dead(model: SoundModel) -> Iterator[Finding]:
             yield channel_dead.finding(path, at=At(channel=dead[0] - 1), bound=limit, says=says)
 
 
-def _mixed(which: Rule[SoundModel], groups: dict[str, list[str]]) -> Iterator[Finding]:
-    """Yield one finding for the whole set that counts each group and names the files of the smaller ones."""
+def _mixed(which: Rule[SoundModel], grouped: Iterable[tuple[str, str]]) -> Iterator[Finding]:
+    """Yield one finding on (group, path) of the set that counts each group and names the files of the smaller ones."""
+    groups: dict[str, list[str]] = defaultdict(list)
+    for name, path in grouped:
+        groups[name].append(path)
     if len(groups) < 2:
         return
     largest_first = sorted(groups.items(), key=lambda item: (-len(item[1]), item[0]))
@@ -135,10 +138,7 @@ def _mixed(which: Rule[SoundModel], groups: dict[str, list[str]]) -> Iterator[Fi
 )
 def rate_mixed(model: SoundModel) -> Iterator[Finding]:
     """Samples of more than one rate; impulse responses may have their own."""
-    groups: dict[str, list[str]] = defaultdict(list)
-    for path, one in model.samples():
-        groups[f"{one.rate:,} Hz"].append(path)
-    return _mixed(rate_mixed, groups)
+    return _mixed(rate_mixed, ((f"{one.rate:,} Hz", path) for path, one in model.samples()))
 
 
 @sound_rule(
@@ -153,12 +153,9 @@ def rate_mixed(model: SoundModel) -> Iterator[Finding]:
 )
 def depth_mixed(model: SoundModel) -> Iterator[Finding]:
     """Samples of more than one bit depth, among those whose coding has one."""
-    groups: dict[str, list[str]] = defaultdict(list)
-    for path, one in model.samples():
-        if one.bits:
-            floating = " floating point" if one.subtype in ("FLOAT", "DOUBLE") else ""
-            groups[f"{one.bits} bits{floating}"].append(path)
-    return _mixed(depth_mixed, groups)
+    coded = [(path, one) for path, one in model.samples() if one.bits]
+    floating = {"FLOAT": " floating point", "DOUBLE": " floating point"}
+    return _mixed(depth_mixed, ((f"{one.bits} bits{floating.get(one.subtype, '')}", path) for path, one in coded))
 
 
 @sound_rule(

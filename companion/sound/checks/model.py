@@ -19,8 +19,8 @@ sound_rule: Final = partial(rule, step="sound")
 class SoundModel(msgspec.Struct, frozen=True, kw_only=True):
     """The measures of every audio file that ships, what each file is, and what the facts say of them all.
 
-    measured, kinds: by relative path, in order. zones: where each sample plays, by path; layers: the same by layer.
-    tunings: of each instrument whose pitch can be judged. Built by :func:`sound_model`.
+    measured, kinds: by relative path, in order; what has no kind is a sample. zones: where each sample plays, by path;
+    layers: the same by layer. tunings: of each instrument whose pitch can be judged. Built by :func:`sound_model`.
     """
 
     measured: Mapping[str, Measured]
@@ -30,23 +30,17 @@ class SoundModel(msgspec.Struct, frozen=True, kw_only=True):
     layers: Mapping[str, Sequence[Zone]] = {}
     tunings: tuple[Tuning, ...] = ()
 
-    def kind(self, path: str) -> Kind:
-        """Return what a file is; a sample where nobody has said."""
-        return self.kinds.get(path, Kind.SAMPLE)
-
     def readable(self) -> Iterator[tuple[str, Measured]]:
         """Yield (path, measures) of every file that could be read, in the order of their paths."""
-        for path, one in self.measured.items():
-            if one.readable:
-                yield path, one
+        return ((path, one) for path, one in self.measured.items() if one.readable)
 
     def samples(self) -> Iterator[tuple[str, Measured]]:
         """Yield the readable files that are not impulse responses."""
-        return ((path, one) for path, one in self.readable() if self.kind(path) is not Kind.IMPULSE)
+        return ((path, one) for path, one in self.readable() if self.kinds.get(path) is not Kind.IMPULSE)
 
     def impulses(self) -> Iterator[tuple[str, Measured]]:
         """Yield the readable impulse responses."""
-        return ((path, one) for path, one in self.readable() if self.kind(path) is Kind.IMPULSE)
+        return ((path, one) for path, one in self.readable() if self.kinds.get(path) is Kind.IMPULSE)
 
 
 def sound_model(
@@ -57,7 +51,7 @@ def sound_model(
     Raises CompanionError for a file-name pattern that is wrong.
     """
     measured = dict(sorted(measured.items()))
-    samples = {path: one for path, one in measured.items() if kinds.get(path, Kind.SAMPLE) is not Kind.IMPULSE}
+    samples = {path: one for path, one in measured.items() if kinds.get(path) is not Kind.IMPULSE}
     zones = zones_of(samples, facts, read_table(table) if table else None)
     layers = by_layer(zones.values())
     found = tuple(tunings(layers, samples))

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
+from companion.core.describe import value_text
 from companion.core.findings import BLOCKS, WARNS, At, Finding, Severity
 from companion.core.text import plural, visible
 from companion.core.units import note_name
@@ -21,14 +22,9 @@ _MOST_SEMITONES: Final = 36
 def _is_wrong_root(one: Tuned) -> bool:
     """Tell whether a sample lies whole semitones off: the mark of a wrong number rather than of bad tuning."""
     semitones = round(one.cents / 100)
-    if (
-        abs(one.cents) < _SEMITONE
-        or abs(one.cents - 100 * semitones) > _OFF_SEMITONE
-        or abs(semitones) > _MOST_SEMITONES
-        or not one.steady
-    ):
-        return False
-    return semitones % 12 != 0 or one.octave_sure
+    whole = abs(one.cents) >= _SEMITONE and abs(one.cents - 100 * semitones) <= _OFF_SEMITONE
+    sure = one.octave_sure or semitones % 12 != 0
+    return whole and sure and one.steady and abs(semitones) <= _MOST_SEMITONES
 
 
 def _at(one: Tuned) -> At:
@@ -106,15 +102,11 @@ def off_pitch(model: SoundModel) -> Iterator[Finding]:
                 at=At(others=tuple(one.path for one in tuning.members)),
                 value=round(tuning.cents, 1),
                 bound=limit,
-                says=f"all of “{visible(tuning.layer)}” lies {_signed(tuning.cents)} cents from its notes",
+                says=f"all of “{visible(tuning.layer)}” lies {value_text(tuning.cents, 'signed cents')} from its notes",
                 mend="If the tuning is meant, say so in the readme and waive this; else tune the patch as a whole.",
             )
         most = limit_of(tuning, limit)
         for one in tuning.members:
             if one.firm and most < abs(one.cents) < 100 and not _is_wrong_root(one):
-                says = f"{_signed(one.cents)} cents"
+                says = value_text(one.cents, "signed cents")
                 yield off_pitch.finding(one.path, at=_at(one), value=round(one.cents, 1), bound=most, says=says)
-
-
-def _signed(cents: float) -> str:
-    return f"{cents:+.0f}".replace("-", "−")

@@ -2,7 +2,7 @@
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import combinations, pairwise
+from itertools import accumulate, combinations, pairwise
 from typing import Any, Final
 
 from companion.core.findings import WARNS, At, Finding
@@ -106,12 +106,9 @@ def note_gap(model: SoundModel) -> Iterator[Finding]:
 
 
 def _uncovered(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
-    holes, reached = [], None
-    for low, high in sorted(spans):
-        if reached is not None and low > reached + 1:
-            holes.append((reached + 1, low - 1))
-        reached = high if reached is None else max(reached, high)
-    return holes
+    ordered = sorted(spans)
+    reached = accumulate((high for _, high in ordered), max)
+    return [(high + 1, low - 1) for high, (low, _) in zip(reached, ordered[1:], strict=False) if low > high + 1]
 
 
 def _off_grid(notes: list[int]) -> list[int]:

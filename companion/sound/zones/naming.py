@@ -90,7 +90,7 @@ class Pattern:
         match = self._match((stem if dot and stem else name)[:400])
         if not match:
             return None
-        found = {key: value for key, value in match.groupdict().items() if value is not None}
+        found = match.groupdict()
         note, is_open = read_note(found.get("note", ""))
         return Placed(
             note=note,
@@ -166,19 +166,16 @@ def _shape(stem: str) -> str:
     shape: list[str] = []
     used: set[str] = set()
     for index, part in enumerate(parts):
-        field = "" if index % 2 else _field(part, used)
-        if index % 2 or field:
-            shape.append(field or part)
-        elif shape and shape[-1] == "{layer}":
+        if index % 2:
             shape.append(part)
-        elif "{layer}" in shape or (len(shape) >= 2 and shape[-2] == "{layer}"):
-            # Words that follow one another are one layer name.
-            if len(shape) >= 2 and shape[-2] == "{layer}":
-                shape.pop()
-            else:
-                shape.append("{any}")
-        elif part:
-            shape.append("{layer}")
+        elif field := _field(part, used):
+            shape.append(field)
+        elif "{layer}" not in shape:
+            shape.append("{layer}" if part else "")
+        elif shape[-2] == "{layer}":
+            shape.pop()  # words that follow one another are one layer name
+        else:
+            shape.append("{any}")
     return "".join(shape)
 
 

@@ -10,7 +10,7 @@ from typing import Final
 
 import msgspec
 
-from companion.core.facts import Facts, MiddleC
+from companion.core.facts import Facts
 from companion.core.globs import globs
 from companion.core.rules import Measure
 from companion.core.units import read_note
@@ -74,21 +74,15 @@ def zones_of(
     zones = {}
     for path, one in measured.items():
         if one.readable:
-            place = placed.get(path)
-            row = (table or {}).get(path, {})
-            zones[path] = _zone(path, one, place or _guessed(path, facts), row, facts)
+            place = placed.get(path) or (Placed() if facts.naming.pattern else guess_note(path))
+            zones[path] = _zone(path, one, place, (table or {}).get(path, {}), facts)
     return zones
 
 
-def _guessed(path: str, facts: Facts) -> Placed:
-    return Placed() if facts.naming.pattern else guess_note(path)
-
-
 def _zone(path: str, one: Measured, place: Placed, row: Mapping[str, str], facts: Facts) -> Zone:
-    middle_c: MiddleC = facts.naming.middle_c
+    middle_c = facts.naming.middle_c
     note, is_open = read_note(row.get("note", ""))
-    tabled = Placed(note=note, octave_open=is_open)
-    value, cents, source = tabled.note_under(middle_c or "C4"), 0.0, "table"
+    value, cents, source = Placed(note=note, octave_open=is_open).note_under(middle_c or "C4"), 0.0, "table"
     if value is None and one.root_note is not None:
         value, cents, source = one.root_note, one.fine_cents, "chunk"
     if value is None and place.note is not None:
@@ -118,10 +112,7 @@ def _zone(path: str, one: Measured, place: Placed, row: Mapping[str, str], facts
 
 def layer_of(path: str, facts: Facts) -> str:
     """Return the name of the first of the maker's layers whose patterns ``path`` fits, or an empty string."""
-    for layer in facts.layers:
-        if globs(layer.files).matches(path):
-            return layer.name
-    return ""
+    return next((layer.name for layer in facts.layers if globs(layer.files).matches(path)), "")
 
 
 def _family(path: str) -> str:
