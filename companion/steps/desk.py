@@ -295,7 +295,7 @@ class Desk:
     @cached_property
     def probes(self) -> Mapping[str, Chunks]:
         """What the header and chunks of each audio file that would ship say; no sound is decoded for it."""
-        from companion.sound.measures.probe import probe_files
+        from companion.sound.measures.batch import probe_files
 
         wanted = self.of_kind(Kind.SAMPLE, Kind.IMPULSE)
         files = [(e.path, self.folder / e.path, e.sha256) for e in wanted]

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from companion.sound.checks.formats import noise_of
-from companion.sound.measures.decay import decay_of
-from companion.sound.measures.edges import Envelope
+from companion.sound.measures.edges import Envelope, decay_of
 from companion.sound.measures.levels import Levels
 
 

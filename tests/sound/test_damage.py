@@ -21,9 +21,8 @@ from companion.core.facts import Facts
 from companion.core.progress import QUIET
 from companion.sound.checks.model import sound_model
 from companion.sound.files.headers import read_chunks
-from companion.sound.measures.batch import measure_files
+from companion.sound.measures.batch import measure_files, probe_files
 from companion.sound.measures.measured import to_plain
-from companion.sound.measures.probe import probe_files
 from companion.sound.rules import check_sound
 
 FORMATS = (

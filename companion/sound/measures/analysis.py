@@ -18,8 +18,7 @@ from companion.sound.files.headers import read_chunks
 from companion.sound.measures import versions
 from companion.sound.measures.bits import Bits, bandwidth, mixed
 from companion.sound.measures.clicks import clicks_in
-from companion.sound.measures.decay import decay_of
-from companion.sound.measures.edges import Envelope, edges_of, floor_of
+from companion.sound.measures.edges import Envelope, decay_of, edges_of, floor_of
 from companion.sound.measures.hum import hum_of, rings_on, spectrum_of
 from companion.sound.measures.levels import Levels
 from companion.sound.measures.loudness import Loudness

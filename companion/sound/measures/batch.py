@@ -1,8 +1,8 @@
-"""Measures many files at once: from the cache where the content is known, else in worker processes."""
+"""Measures and reads many files at once: from the cache where the content is known, else in worker processes."""
 
 import os
 import time
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import closing
 from typing import Final
 
@@ -10,6 +10,9 @@ import msgspec
 
 from companion.core.cache import Cache, Table
 from companion.core.progress import Watch
+from companion.core.rules import AUDIO_HEADERS
+from companion.sound.files.chunks import Chunks
+from companion.sound.files.headers import read_chunks
 from companion.sound.measures.contents import AudioFile, Content, Memory, Still, always, contents_of
 from companion.sound.measures.measured import Measured, combined, outdated
 from companion.sound.measures.pool import Request, default_workers, run_requests
@@ -95,3 +98,57 @@ def _measure_new(
         seconds += measured.seconds
         rate = seconds / max(1e-3, time.monotonic() - began)
         watch.step(len(content.names), f"{rate:,.0f} × real time")
+
+
+def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch, *, still: Still = always) -> dict[str, Chunks]:
+    """Return what each file's header and chunks say, by relative path, without decoding any sound.
+
+    Where the sound step has already measured the same content, what it found unreadable or truncated counts too.
+    """
+    watch.stage("Reading audio headers", len(files), "files")
+    results: dict[str, Chunks] = {}
+    contents = contents_of(files)
+    measured = known_measures(cache, [bytes.fromhex(one.sha) for one in contents if one.sha], [FORMAT])
+    with closing(Memory(Table(cache, "sound-chunks", AUDIO_HEADERS.version, Chunks), still)) as memory:
+        known = memory.known(contents)
+        for content in contents:
+            chunks = known.get(content.sha)
+            if chunks is None:
+                try:
+                    chunks = read_chunks(content.path)
+                    memory.keep(content, chunks)
+                except OSError as error:
+                    chunks = Chunks(problem=error.strerror or str(error))
+            one = measured.get(bytes.fromhex(content.sha))
+            if one is not None and not chunks.problem:
+                chunks = _with_problem(chunks, one)
+            results |= dict.fromkeys(content.names, chunks)
+            watch.step(len(content.names))
+    return {relative: results[relative] for relative, _, _ in files}
+
+
+def _with_problem(chunks: Chunks, measured: Measured) -> Chunks:
+    if measured.problem == "unreadable":
+        return msgspec.structs.replace(chunks, problem=measured.problem_text)
+    if measured.problem == "truncated":
+        frames, promised = measured.frames, measured.frames_promised
+        return msgspec.structs.replace(chunks, truncated=True, frames_present=frames, frames_promised=promised)
+    return chunks
+
+
+def audio_problems(probed: Mapping[str, Chunks]) -> dict[str, tuple[str, str]]:
+    """Return (``unreadable`` or ``truncated``, why) for each file that has such a problem, by relative path."""
+    problems: dict[str, tuple[str, str]] = {}
+    for path, one in probed.items():
+        if one.problem:
+            problems[path] = ("unreadable", one.problem)
+        elif one.truncated:
+            frames, promised = one.frames_present, one.frames_promised
+            told = frames is not None and promised is not None
+            text = (
+                f"{frames:,} of {promised:,} frames are there"
+                if told
+                else "the file ends before its header says it does"
+            )
+            problems[path] = ("truncated", text)
+    return problems

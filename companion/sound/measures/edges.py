@@ -1,10 +1,12 @@
-"""Where a sound begins and ends, and how quiet it gets: from its energy in cells of a millisecond."""
+"""Where a sound begins and ends, how it decays and how quiet it gets: from its energy in cells of a millisecond."""
 
 import math
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+
+from companion.sound.measures.measured import Decay
 
 ONSET_DB: Final = -40.0
 TAIL_DB: Final = -72.0
@@ -13,6 +15,8 @@ _FADE_CELLS: Final = 6
 _QUIET_CELLS: Final = 50
 _STEADY_CELLS: Final = 150
 _STEADY_DB: Final = 2.0
+_RANGES: Final = {"edt_s": (0.0, -10.0), "t20_s": (-5.0, -25.0), "t30_s": (-5.0, -35.0)}
+"""Of the integrated decay, in dB."""
 
 
 class Envelope:
@@ -119,3 +123,45 @@ def floor_of(cells: NDArray[np.float64]) -> Floor:
     loudest = float(means.max())
     steady = stop + size - start >= _STEADY_CELLS and level < loudest * 10 ** (-30 / 10)
     return Floor(round(10 * math.log10(level), 2) if level > 0 else None, not steady, start, stop + size, "")
+
+
+def decay_of(cells: NDArray[np.float64], seconds: float) -> Decay:
+    """Return EDT, T20 and T30: the time for 60 dB along a line fitted to 10, 20 or 30 dB of the integrated decay.
+
+    By Schroeder integration (ISO 3382-1:2009, 5.3.3), from cells ``seconds`` long, beginning at the loudest. Where the
+    sound is cut before it has died away, what is missing behind the end is put back as an exponential of the late
+    slope, as the standard allows. A range the sound does not hold is None.
+    """
+    if len(cells) < 10 or not float(cells.max(initial=0.0)) > 0:
+        return Decay()
+    start = int(np.argmax(cells))
+    body = cells[start:]
+    loudest = float(body[0:5].mean()) or 1e-30
+    end = float(body[-min(10, len(body)) :].mean())
+    end_db = 10 * math.log10(max(end, 1e-16) / loudest)
+    energy = np.cumsum(body[::-1])[::-1] + _missing(body)
+    curve = np.asarray(10 * np.log10(np.maximum(energy, 1e-30) / energy[0]))
+    values = {name: _line(curve, seconds, top, bottom) for name, (top, bottom) in _RANGES.items()}
+    return Decay(**values, end_db=round(end_db, 1))
+
+
+def _missing(body: NDArray[np.float64]) -> float:
+    """Return the energy behind the end, from the slope of the second half; 0 where the sound has died away."""
+    half = body[len(body) // 2 :]
+    quarter = len(half) // 2
+    if quarter < 5:
+        return 0.0
+    first, second = float(half[:quarter].mean()), float(half[quarter : 2 * quarter].mean())
+    if not 0 < second < 0.9 * first:
+        return 0.0
+    rate = math.log(first / second) / quarter
+    return float(second * math.exp(-rate * quarter / 2) / rate)
+
+
+def _line(curve: NDArray[np.float64], seconds: float, top: float, bottom: float) -> float | None:
+    inside = np.flatnonzero((curve <= top) & (curve >= bottom))
+    if len(inside) < 5 or curve.min() > bottom - 5:
+        return None
+    places, levels = inside - inside.mean(), curve[inside]
+    slope = float(places @ levels) / float(places @ places) / seconds  # least squares
+    return round(-60.0 / slope, 4) if slope < 0 else None

@@ -5,7 +5,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.sound.measures.fft import fast_length
+from companion.sound.measures.pitch import fast_length
 
 MAINS_HZ: Final = (50.0, 60.0)
 HARMONICS: Final = 10

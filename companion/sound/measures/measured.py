@@ -7,8 +7,6 @@ import msgspec
 from companion.sound.files.chunks import Loop
 from companion.sound.measures.versions import CURRENT, FIRST, FORMAT, MEASURES, FileMeasure
 
-Problem = Literal["", "unreadable", "truncated"]
-
 
 class Run(msgspec.Struct, frozen=True):
     """Consecutive frames at the top: first frame, how many, which channel, and by how much the wave would have risen.
@@ -73,7 +71,7 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """
 
     path: str = ""
-    problem: Problem = ""
+    problem: Literal["", "unreadable", "truncated"] = ""
     problem_text: str = ""
     format: str = ""
     subtype: str = ""
@@ -189,13 +187,11 @@ def to_row(measured: Measured) -> list[str]:
     plain = to_plain(measured)
 
     def cell(value: Any) -> str:
-        if value is None:
-            return ""
         if isinstance(value, dict):
             return ";".join(f"{key}={item}" for key, item in value.items())
         if isinstance(value, (list, tuple)):
-            return ";".join(cell(item) if not isinstance(item, dict) else cell(list(item.values())) for item in value)
-        return f"{value:.6g}" if isinstance(value, float) else str(value)
+            return ";".join(cell(list(item.values()) if isinstance(item, dict) else item) for item in value)
+        return "" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
 
     row = [cell(plain[name]) for name in FIELDS]
     if measured.problem:

@@ -13,8 +13,6 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.sound.measures.fft import fast_length
-
 WINDOWS: Final = 6
 WINDOW_S: Final = 0.09
 LONG_WINDOW_S: Final = 0.3
@@ -56,6 +54,21 @@ def cents_of(hertz: float) -> float:
 def hertz_of(cents: float) -> float:
     """Return the frequency in Hz of 100 × MIDI note number."""
     return float(440.0 * 2.0 ** ((cents - 6900.0) / 1200.0))
+
+
+@lru_cache(maxsize=256)
+def fast_length(size: int) -> int:
+    """Return the smallest length of at least ``size`` whose only prime factors are 2, 3 and 5: quick to transform."""
+    best = 1 << max(0, size - 1).bit_length()
+    five = 1
+    while five < best:
+        three = five
+        while three < best:
+            rest = -(-size // three)
+            best = min(best, three << max(0, rest - 1).bit_length())
+            three *= 3
+        five *= 5
+    return best
 
 
 def pitch_of(sound: Mono, rate: int, start: int, stop: int) -> Pitch | None:

@@ -53,7 +53,6 @@ def look_paths(desk: Desk) -> Look:
     """Judge every path written in patches and scripts, and what metadata gives away."""
     from companion.contents.model import PathsModel
     from companion.contents.rules import check_paths
-    from companion.sound.measures.probe import metadata_texts
 
     home, user = _who()
     look = desk.look
@@ -63,7 +62,7 @@ def look_paths(desk: Desk) -> Look:
         scans=look.scans,
         pictures=look.pictures,
         scripts=look.scripts,
-        metadata=metadata_texts(desk.probes),
+        metadata={path: one.texts for path, one in desk.probes.items() if one.texts},
         home=home,
         user=user,
     )
@@ -77,7 +76,7 @@ def look_paths(desk: Desk) -> Look:
 
 def _audio_problems(desk: Desk) -> dict[str, AudioProblem]:
     from companion.contents.model import AudioProblem
-    from companion.sound.measures.probe import audio_problems
+    from companion.sound.measures.batch import audio_problems
 
     found = audio_problems(desk.probes)
     return {path: msgspec.convert({"kind": kind, "text": text}, AudioProblem) for path, (kind, text) in found.items()}
