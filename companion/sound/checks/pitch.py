@@ -90,10 +90,9 @@ def limit_of(tuning: Tuning, limit: float) -> float:
 def off_pitch(model: SoundModel) -> Iterator[Finding]:
     """Samples further from their note than the limit (default 20 cents), when steady and clear enough to tell.
 
-    Five to ten cents are what trained listeners notice between successive tones (Moore, "An Introduction to the
-    Psychology of Hearing", chapter 6); twice that leaves room for players and instruments that breathe. Instruments
-    whose samples scatter by nature are given two and a half times their own median distance. An instrument that is
-    tuned away from A = 440 Hz as a whole is reported once.
+    Twice what trained listeners notice between successive tones (Moore, chapter 6) leaves room for players and
+    instruments that breathe. Instruments whose samples scatter by nature are given two and a half times their own
+    median distance. An instrument that is tuned away from A = 440 Hz as a whole is reported once.
     """
     limit = model.facts.limits.pitch_cents or PITCH_CENTS
     for tuning in model.tunings:

@@ -13,7 +13,8 @@ import msgspec
 MOST_CHUNKS: Final = 4096
 MOST_TEXT: Final = 1 << 16
 MOST_LOOPS: Final = 64
-PLACING: Final = ("root_note", "fine_cents", "low_key", "high_key", "low_velocity", "high_velocity")
+RANGES: Final = ("low_key", "high_key", "low_velocity", "high_velocity")
+PLACING: Final = ("root_note", "fine_cents", *RANGES)
 """The fields that say where a sample plays."""
 
 
@@ -84,7 +85,7 @@ class ChunksBuilder:
             self.key("root_note", note)
             # ``detune`` is what playback adds, so the recording lies that much the other way.
             self.values["fine_cents"] = float(-detune) if -50 <= detune <= 50 else 0.0
-        for name, value in zip(PLACING[2:], ranges, strict=True):
+        for name, value in zip(RANGES, ranges, strict=True):
             self.key(name, value)
 
     def chunks(self) -> Chunks:

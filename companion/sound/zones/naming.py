@@ -1,7 +1,9 @@
 """What file names say of note, velocity, take and layer, by the pattern the facts give."""
 
+from __future__ import annotations
+
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 import msgspec
@@ -46,6 +48,22 @@ class Placed(msgspec.Struct, frozen=True, kw_only=True):
     take: str = ""
     layer: str = ""
 
+    @classmethod
+    def of(cls, fields: Mapping[str, str]) -> Placed:
+        """Return what the fields of a name, or the cells of a table, say; what does not read is as if it were empty."""
+        note, is_open = read_note(fields.get("note", ""))
+        return Placed(
+            note=note,
+            octave_open=is_open,
+            velocity=read_velocity(fields.get("velocity", "")),
+            low_velocity=read_velocity(fields.get("low_velocity", "")),
+            high_velocity=read_velocity(fields.get("high_velocity", "")),
+            low_key=read_note(fields.get("low_key", ""))[0],
+            high_key=read_note(fields.get("high_key", ""))[0],
+            take=fields.get("take", ""),
+            layer=fields.get("layer", ""),
+        )
+
     def note_under(self, middle_c: MiddleC) -> int | None:
         """Return the MIDI note under a convention, or None while it is open or out of range."""
         if self.note is None or (self.octave_open and not middle_c):
@@ -88,21 +106,7 @@ class Pattern:
         name = "/".join(path.split("/")[-1 - self._folders :])
         stem, dot, _ = name.rpartition(".")
         match = self._match((stem if dot and stem else name)[:400])
-        if not match:
-            return None
-        found = match.groupdict()
-        note, is_open = read_note(found.get("note", ""))
-        return Placed(
-            note=note,
-            octave_open=is_open,
-            velocity=read_velocity(found.get("velocity", "")),
-            low_velocity=read_velocity(found.get("low_velocity", "")),
-            high_velocity=read_velocity(found.get("high_velocity", "")),
-            low_key=read_note(found.get("low_key", ""))[0],
-            high_key=read_note(found.get("high_key", ""))[0],
-            take=found.get("take", ""),
-            layer=found.get("layer", ""),
-        )
+        return Placed.of(match.groupdict()) if match else None
 
 
 def read_velocity(text: str) -> int | None:
@@ -118,11 +122,8 @@ def read_velocity(text: str) -> int | None:
 def guess_note(path: str) -> Placed:
     """Return the note a name seems to hold where there is no pattern: the last part of it that reads as a note name."""
     stem = path.rpartition("/")[2].rpartition(".")[0]
-    for part in reversed(re.split(r"[_\-\s.()\[\]]+", stem)):
-        if re.fullmatch(NOTE_NAME, part):
-            note, is_open = read_note(part)
-            return Placed(note=note, octave_open=is_open)
-    return Placed()
+    names = (part for part in reversed(re.split(r"[_\-\s.()\[\]]+", stem)) if re.fullmatch(NOTE_NAME, part))
+    return Placed.of({"note": next(names, "")})
 
 
 def place_all(paths: Iterable[str], pattern: str) -> dict[str, Placed]:
@@ -130,7 +131,7 @@ def place_all(paths: Iterable[str], pattern: str) -> dict[str, Placed]:
     if not pattern:
         return {}
     compiled = Pattern(pattern)
-    return {path: placed for path in paths if (placed := compiled.place(path)) is not None}
+    return {path: place for path in paths if (place := compiled.place(path)) is not None}
 
 
 _PREFIXED: Final = (

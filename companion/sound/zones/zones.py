@@ -8,21 +8,23 @@ from collections.abc import Iterable, Mapping
 from itertools import islice
 from typing import Final
 
-import msgspec
-
 from companion.core.facts import Facts
 from companion.core.globs import globs
 from companion.core.rules import Measure
 from companion.core.units import read_note
+from companion.sound.files.chunks import RANGES
 from companion.sound.measures.measured import Measured
 from companion.sound.zones.naming import Placed, guess_note, place_all, read_velocity
 
 MOST_ROWS: Final = 200_000
+_MARK: Final = r"(?i)((v|vel|rr|r|t|take)?\d+)?"
+"""What numbers a sample in its name, or nothing."""
+
 ZONES: Final = Measure("zones", 1)
 """Raised whenever the same names, chunks and facts may place a sample otherwise."""
 
 
-class Zone(msgspec.Struct, frozen=True, kw_only=True):
+class Zone(Placed, frozen=True, kw_only=True):
     """Where one sample plays. note: MIDI note it was recorded at; None while it or its octave is open.
 
     name_note: the note as the name writes it, under middle C = C4. source: table, chunk, name or empty. layer: the
@@ -31,17 +33,8 @@ class Zone(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     path: str
-    layer: str
-    note: int | None = None
     cents: float = 0.0
     name_note: int | None = None
-    octave_open: bool = False
-    velocity: int | None = None
-    take: str = ""
-    low_key: int | None = None
-    high_key: int | None = None
-    low_velocity: int | None = None
-    high_velocity: int | None = None
     source: str = ""
 
     @property
@@ -70,42 +63,38 @@ def zones_of(
 
     Raises CompanionError for a file-name pattern that is wrong.
     """
-    placed = place_all(measured, facts.naming.pattern)
+    places = place_all(measured, facts.naming.pattern)
     zones = {}
     for path, one in measured.items():
         if one.readable:
-            place = placed.get(path) or (Placed() if facts.naming.pattern else guess_note(path))
+            place = places.get(path) or (Placed() if facts.naming.pattern else guess_note(path))
             zones[path] = _zone(path, one, place, (table or {}).get(path, {}), facts)
     return zones
 
 
 def _zone(path: str, one: Measured, place: Placed, row: Mapping[str, str], facts: Facts) -> Zone:
     middle_c = facts.naming.middle_c
-    note, is_open = read_note(row.get("note", ""))
-    value, cents, source = Placed(note=note, octave_open=is_open).note_under(middle_c or "C4"), 0.0, "table"
+    tabled = Placed.of(row)
+    value, cents, source = tabled.note_under(middle_c or "C4"), 0.0, "table"
     if value is None and one.root_note is not None:
         value, cents, source = one.root_note, one.fine_cents, "chunk"
     if value is None and place.note is not None:
         value, source = place.note_under(middle_c), "name"
 
-    def first_of(name: str) -> int | None:
-        cell = row.get(name, "")
-        given = read_velocity(cell) if "velocity" in name else read_note(cell)[0]
-        return next((n for n in (given, getattr(place, name), getattr(one, name)) if n is not None), None)
-
+    bounds = {
+        name: next((bound for said in (tabled, place, one) if (bound := getattr(said, name)) is not None), None)
+        for name in RANGES
+    }
     return Zone(
         path=path,
-        layer=row.get("layer") or layer_of(path, facts) or place.layer or _family(path),
+        layer=tabled.layer or layer_of(path, facts) or place.layer or _family(path),
         note=value,
         cents=cents,
-        name_note=place.note if source != "table" else note,
+        name_note=place.note if source != "table" else tabled.note,
         octave_open=place.octave_open,
-        velocity=read_velocity(row.get("velocity", "")) if row.get("velocity") else place.velocity,
-        take=row.get("take") or place.take,
-        low_key=first_of("low_key"),
-        high_key=first_of("high_key"),
-        low_velocity=first_of("low_velocity"),
-        high_velocity=first_of("high_velocity"),
+        velocity=tabled.velocity if row.get("velocity") else place.velocity,
+        take=tabled.take or place.take,
+        **bounds,
         source=source if value is not None or place.note is not None else "",
     )
 
@@ -119,14 +108,8 @@ def _family(path: str) -> str:
     """Return folder and name without note, numbers and marks: what the samples of one instrument share."""
     folder, _, name = path.rpartition("/")
     stem = name.rpartition(".")[0] or name
-    words = [
-        word for word in re.split(r"[_\-\s.()\[\]]+", stem) if word and read_note(word)[0] is None and not _marked(word)
-    ]
-    return f"{folder}/{' '.join(words)}"
-
-
-def _marked(word: str) -> bool:
-    return bool(re.fullmatch(r"(?i)(v|vel|rr|r|t|take)?\d+", word)) or read_velocity(word) is not None
+    parts = [part for part in re.split(r"[_\-\s.()\[\]]+", stem) if not re.fullmatch(_MARK, part)]
+    return f"{folder}/{' '.join(part for part in parts if read_note(part)[0] is None and read_velocity(part) is None)}"
 
 
 def by_layer(zones: Iterable[Zone]) -> dict[str, list[Zone]]:
