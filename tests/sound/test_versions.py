@@ -193,7 +193,7 @@ def test_what_is_found_is_kept_in_batches(path: Path) -> None:
         contents = contents_of([(f"{number}.wav", path, f"{number:064x}") for number in range(300)])
         for number, content in enumerate(contents):
             memory.keep(content, number)
-        keys = [bytes.fromhex(content.sha) for content in contents]
+        keys = [content.key for content in contents]
         assert len(table.get_many(keys)) == 256
         memory.close()
         assert sorted(table.get_many(keys).values()) == [number for number in range(300) if number != 7]

@@ -59,7 +59,7 @@ def measure_files(
         contents = contents_of(files)
         known = memory.known(contents)
         for content in contents:
-            before = known.get(content.sha)
+            before = known.get(content.key)
             behind = MEASURES if before is None else outdated(before)
             if before is None or behind:
                 todo.append((content, before, behind))
@@ -108,18 +108,18 @@ def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch, *, still
     watch.stage("Reading audio headers", len(files), "files")
     results: dict[str, Chunks] = {}
     contents = contents_of(files)
-    measured = known_measures(cache, [bytes.fromhex(one.sha) for one in contents if one.sha], [FORMAT])
+    measured = known_measures(cache, [one.key for one in contents if one.key], [FORMAT])
     with closing(Memory(Table(cache, "sound-chunks", AUDIO_HEADERS.version, Chunks), still)) as memory:
         known = memory.known(contents)
         for content in contents:
-            chunks = known.get(content.sha)
+            chunks = known.get(content.key)
             if chunks is None:
                 try:
                     chunks = read_chunks(content.path)
                     memory.keep(content, chunks)
                 except OSError as error:
                     chunks = Chunks(problem=error.strerror or str(error))
-            one = measured.get(bytes.fromhex(content.sha))
+            one = measured.get(content.key)
             if one is not None and not chunks.problem:
                 chunks = _with_problem(chunks, one)
             results |= dict.fromkeys(content.names, chunks)

@@ -21,11 +21,14 @@ def always(path: str) -> bool:
 
 
 class Content(NamedTuple):
-    """The files that hold the same bytes, as far as hashes tell; ``path`` is that of the first of ``names``."""
+    """The files that hold the same bytes, as far as hashes tell; ``path`` is that of the first of ``names``.
+
+    key: the SHA-256, empty where it is not known.
+    """
 
     names: list[str]
     path: Path
-    sha: str
+    key: bytes
 
     @property
     def size(self) -> int:
@@ -38,16 +41,12 @@ class Content(NamedTuple):
 
 def contents_of(files: Sequence[AudioFile]) -> list[Content]:
     """Return the contents of ``files``, in their order; a file without a hash is a content of its own."""
-    by_sha: dict[str, Content] = {}
-    contents = []
+    contents: dict[str, Content] = {}
     for relative, path, sha in files:
-        if sha in by_sha:
-            by_sha[sha].names.append(relative)
-            continue
-        contents.append(Content([relative], path, sha))
-        if sha:
-            by_sha[sha] = contents[-1]
-    return contents
+        # No hash is as long as a path with a letter before it.
+        content = contents.setdefault(sha or f"/{relative}", Content([], path, bytes.fromhex(sha)))
+        content.names.append(relative)
+    return list(contents.values())
 
 
 class Memory(Generic[V]):
@@ -57,15 +56,14 @@ class Memory(Generic[V]):
         self._table, self._still = table, still
         self._fresh: list[tuple[bytes, V]] = []
 
-    def known(self, contents: Iterable[Content]) -> dict[str, V]:
+    def known(self, contents: Iterable[Content]) -> dict[bytes, V]:
         """Return what is remembered, by SHA-256."""
-        found = self._table.get_many([bytes.fromhex(content.sha) for content in contents if content.sha])
-        return {key.hex(): value for key, value in found.items()}
+        return self._table.get_many([content.key for content in contents if content.key])
 
     def keep(self, content: Content, value: V) -> None:
         """Remember ``value``, unless the file has no hash or is no longer what it was taken of."""
-        if content.sha and self._still(content.names[0]):
-            self._fresh.append((bytes.fromhex(content.sha), value))
+        if content.key and self._still(content.names[0]):
+            self._fresh.append((content.key, value))
         if len(self._fresh) >= _KEEP_EVERY:
             self.close()
 

@@ -50,8 +50,8 @@ def flac_sizes(
     with closing(Memory(Table(cache, "flac", 2, int), still)) as memory:
         contents = contents_of(files)
         known = memory.known(contents)
-        todo = [(content.size, content) for content in contents if content.sha not in known]
-        results = {name: known[one.sha] for one in contents if one.sha in known for name in one.names}
+        todo = [(content.size, content) for content in contents if content.key not in known]
+        results = {name: known[one.key] for one in contents if one.key in known for name in one.names}
         if todo:
             _count_new(todo, results, memory, watch, workers or default_workers())
     return {relative: results[relative] or None for relative, _, _ in files}
@@ -104,17 +104,13 @@ def _counted(path: Path, size: int, step: _Step) -> tuple[int | None, bool]:
     read(0)
     try:
         chunks = read_chunks(path)
-        taken, sure = _packed(path, chunks, read) if _worth_it(chunks) else (None, True)
+        plain = chunks.format in _PLAIN and chunks.coding == "PCM" and not chunks.truncated and not chunks.problem
+        fits = plain and 0 < chunks.channels <= MOST_CHANNELS and chunks.frames_present != 0
+        taken, sure = _packed(path, chunks, read) if fits else (None, True)
     except (soundfile.SoundFileError, RuntimeError, AssertionError, OSError, ValueError, TypeError):
         taken, sure = None, False  # a disk may refuse today what it gives tomorrow
     step(left)
     return (taken if taken is not None and taken < size else None), sure
-
-
-def _worth_it(chunks: Chunks) -> bool:
-    """Return, by the header alone, whether a file may be held by FLAC and become smaller."""
-    plain = chunks.format in _PLAIN and chunks.coding == "PCM" and not chunks.truncated and not chunks.problem
-    return plain and 0 < chunks.channels <= MOST_CHANNELS and chunks.frames_present != 0
 
 
 def _packed(path: Path, chunks: Chunks, step: _Step) -> tuple[int | None, bool]:

@@ -200,10 +200,7 @@ def run_requests(requests: Sequence[Request], watch: Watch, workers: int | None 
     Raises :class:`companion.core.errors.Cancelled` within a tenth of a second of being asked to stop. Whatever way it
     ends, no worker is left running.
     """
-    if not requests:
-        return
-    pool = _Pool(requests, max(1, workers or default_workers()))
-    try:
+    with contextlib.closing(_Pool(requests, max(1, workers or default_workers()))) as pool:
         while pool.busy():
             watch.check()
             pool.feed()
@@ -219,5 +216,3 @@ def run_requests(requests: Sequence[Request], watch: Watch, workers: int | None 
                 if worker.requests[0].key == key:
                     worker.done()
                     yield Reply(key, value, failure)
-    finally:
-        pool.close()
