@@ -148,14 +148,14 @@ class Workshop(Waiving, Snapshots):
         """Return what can be seen of a folder that has no facts yet, and what has to be asked."""
         from companion.steps.deeds.start import propose
 
+        if self.has_facts:
+            raise CompanionError("The folder already has facts", str(self.places.facts), "open it, or edit that file")
         return propose(self.folder, watch)
 
     def start(self, answers: Mapping[str, object], watch: Watch = QUIET) -> None:
         """Write ``release.toml`` from what can be seen and from ``answers`` (by dotted key). Never overwrites."""
         from companion.steps.deeds.start import with_answers
 
-        if self.has_facts:
-            raise CompanionError("The folder already has facts", str(self.places.facts), "open it, or edit that file")
         facts = with_answers(self.propose(watch).facts, answers)
         with self._writing("writing the facts"):  # of two starts at once the first one's facts stand
             facts_file.write_new(self.places.facts, facts)
@@ -300,10 +300,12 @@ def explain(rule: str | None = None) -> tuple[Rule[Any], ...]:
 
 
 def measure(paths: Sequence[Path], watch: Watch = QUIET) -> list[Measured]:
-    """Return the measures of any audio files, and of those in folders; no working folder is needed."""
-    from companion.steps.looks.sound import measure_paths
+    """Return the measures of any audio files, and of those in folders, in that order. Nothing is cached."""
+    from companion.sound.measures.batch import measure_files
+    from companion.steps.looks.sound import audio_files
 
-    return measure_paths(paths, watch)
+    files = [(str(path), path, "") for path in audio_files(paths)]
+    return list(measure_files(files, Cache(None), watch).values())
 
 
 def prove(archive: Path, checksum: str = "", watch: Watch = QUIET) -> StrangerProof:

@@ -114,8 +114,6 @@ def start(folder: Path, as_json: bool, version_: str | None, **given: str | None
         answers["instrument.version"] = version_
     with watching(quiet=as_json) as watch:
         shop = workshop(folder)
-        if shop.has_facts:
-            raise CompanionError("The folder already has facts", str(shop.places.facts), "open it, or edit that file")
         proposal = shop.propose(watch)
     if not as_json:
         print_text("\n".join(proposal.lines))

@@ -15,10 +15,12 @@ from companion.core.entries import Entry, Kind
 from companion.core.evidence import Answer, AwayTest, Evidence, EvidenceStore, fingerprint
 from companion.core.facts import Facts
 from companion.core.files import read_capped, unchanged
+from companion.core.findings import Finding, ordered
 from companion.core.folder import RELEASES, Places
 from companion.core.progress import QUIET, Watch
 from companion.steps.marks import Marks, mark_of, marks
 from companion.steps.model import Step
+from companion.steps.states import settle_opaque, waive
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
@@ -197,6 +199,18 @@ class Desk:
             return None
         found = self.evidence.find(step, self.mark(step), judge := self.judge(step))
         return found if found and all(finding.rule in judge for finding in found.findings) else None
+
+    def applied(self, step: str, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+        """Return findings of a step as they count: with the waivers, and what an away test settles, applied."""
+        if self.steps[step].away_settles and any(finding.unknown for finding in findings):
+            from companion.trials.away import opened
+
+            for test in opened(self.away_here, self.facts)[:1]:
+                who = f" by {test.who}" if test.who else ""
+                findings = settle_opaque(findings, f"settled by an away test{who} ({test.kind}), {test.at[:10]}")
+        if not self.facts.waivers or not findings:
+            return ordered(findings)
+        return waive(findings, self.facts.waivers, {**self.contents, "": self.mark(step)})
 
     def forget_marks(self) -> None:
         """Work the fingerprints out again: evidence has been added since."""

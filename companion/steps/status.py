@@ -4,7 +4,6 @@ from collections.abc import Mapping
 
 from companion.core.text import visible
 from companion.steps.desk import Desk
-from companion.steps.looks.settled import applied
 from companion.steps.model import Look, State, Status, Step, StepStatus
 from companion.steps.states import CHANGED, judged_otherwise, stale, status_from
 
@@ -26,7 +25,7 @@ def status_of(desk: Desk) -> Status:
 
 
 def _status(desk: Desk, step: Step[Desk], look: Look | None) -> StepStatus:
-    return status_from(step, desk.mark(step.id), look, applied(desk, step.id, look.findings) if look else ())
+    return status_from(step, desk.mark(step.id), look, desk.applied(step.id, look.findings) if look else ())
 
 
 def _from_evidence(desk: Desk, step: Step[Desk]) -> StepStatus:

@@ -3,51 +3,23 @@
 from __future__ import annotations
 
 import hashlib
-from types import ModuleType
-from typing import TYPE_CHECKING, Final
+from collections.abc import Callable
+from pkgutil import resolve_name
+from typing import TYPE_CHECKING, Any, Final
 
 from companion.steps.model import Step
 
 if TYPE_CHECKING:
     from companion.steps.desk import Desk
 
-# Each look is imported when it is taken: the app shows titles before anything else.
 
+def _late(name: str) -> Callable[..., Any]:
+    """Return ``module:function`` of the looks, imported when it is called: the app shows titles before all else."""
 
-def _stated() -> ModuleType:
-    from companion.steps.looks import stated
+    def call(*given: Any) -> Any:
+        return resolve_name(f"companion.steps.looks.{name}")(*given)
 
-    return stated
-
-
-def _contents() -> ModuleType:
-    from companion.steps.looks import contents
-
-    return contents
-
-
-def _sound() -> ModuleType:
-    from companion.steps.looks import sound
-
-    return sound
-
-
-def _controls() -> ModuleType:
-    from companion.steps.looks import controls
-
-    return controls
-
-
-def _words() -> ModuleType:
-    from companion.steps.looks import words
-
-    return words
-
-
-def _archive() -> ModuleType:
-    from companion.steps.looks import archive
-
-    return archive
+    return call
 
 
 def _sound_mark(desk: Desk) -> str:
@@ -89,7 +61,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         live=True,
         body="facts",
         mark=lambda desk: desk.fingerprint([("ships", desk.marks.ships)], desk.stated()),
-        look=lambda desk, _: _stated().look_facts(desk),
+        look=lambda desk, _: _late("stated:look_facts")(desk),
     ),
     Step(
         id="contents",
@@ -102,7 +74,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
             [("everything", desk.marks.everything)],
             {"contents": desk.stated("contents"), "title": desk.facts.instrument.title},
         ),
-        look=lambda desk, _: _contents().look_contents(desk),
+        look=lambda desk, _: _late("contents:look_contents")(desk),
     ),
     Step(
         id="paths",
@@ -112,7 +84,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Scan the patches for paths.",
         body="run",
         mark=lambda desk: desk.fingerprint([("ships", desk.marks.ships)], desk.stated("contents")),
-        look=lambda desk, _: _contents().look_paths(desk),
+        look=lambda desk, _: _late("contents:look_paths")(desk),
         away_settles=True,
     ),
     Step(
@@ -123,7 +95,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Measure the samples.",
         body="run",
         mark=_sound_mark,
-        look=lambda desk, _: _sound().look_sound(desk),
+        look=lambda desk, _: _late("sound:look_sound")(desk),
         judges=("file-unreadable",),
     ),
     Step(
@@ -137,7 +109,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         mark=lambda desk: desk.fingerprint(
             [("behaviour", desk.marks.behaviour)], {"controls": desk.stated("controls")}
         ),
-        look=lambda desk, _: _controls().look_controls(desk),
+        look=lambda desk, _: _late("controls:look_controls")(desk),
     ),
     Step(
         id="away",
@@ -148,7 +120,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         live=True,
         body="away",
         mark=lambda desk: desk.fingerprint([("playable", desk.marks.playable)]),
-        look=lambda desk, _: _controls().look_away(desk),
+        look=lambda desk, _: _late("controls:look_away")(desk),
     ),
     Step(
         id="needs",
@@ -159,7 +131,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         live=True,
         body="needs",
         mark=lambda desk: desk.fingerprint([("playable", desk.marks.playable)], {"engine": desk.stated("engine")}),
-        look=lambda desk, _: _stated().look_needs(desk),
+        look=lambda desk, _: _late("stated:look_needs")(desk),
     ),
     Step(
         id="words",
@@ -169,7 +141,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Draft the changelog, the readme and the page, then check them.",
         body="words",
         mark=_words_mark,
-        look=lambda desk, _: _words().look_words(desk),
+        look=lambda desk, _: _late("words:look_words")(desk),
         rests_on=WORDS_REST_ON,
     ),
     Step(
@@ -181,9 +153,9 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         again="Build it again",
         body="archive",
         mark=_archive_mark,
-        look=lambda desk, _: _archive().look_archive(desk),
+        look=lambda desk, _: _late("archive:look_archive")(desk),
         judges=("contents", "paths"),
-        gone=lambda desk, evidence: _archive().archive_gone(desk, evidence),
+        gone=_late("archive:archive_gone"),
     ),
     Step(
         id="out",
@@ -194,7 +166,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         live=True,
         body="out",
         mark=_archive_mark,
-        look=lambda desk, before: _stated().look_out(desk, before),
+        look=_late("stated:look_out"),
     ),
 )
 

@@ -1,7 +1,7 @@
 """How far a folder has moved from one state to another, counted in what a maker works on. Pure."""
 
-from collections import Counter
-from collections.abc import Callable, Iterable
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Sequence
 
 import msgspec
 
@@ -73,50 +73,23 @@ class Moved(msgspec.Struct, frozen=True, kw_only=True):
 
 def moved_by(changes: Iterable[Change], kind_of: Callable[[str], Kind]) -> Moved:
     """Count changes. The same content at another path is one file renamed, not one removed and one added."""
-    samples, patches, scripts, others = _Tally(), _Tally(), _Tally(), _Tally()
-    facts = False
-    for path, before, after in changes:
-        kind = kind_of(path)
-        if path == FACTS_FILE:
-            facts = True
-        elif kind.audible:
-            samples.add(before, after)
-        elif kind is Kind.PATCH:
-            patches.add(before, after)
-        elif kind is Kind.SCRIPT:
-            scripts.add(before, after)
-        elif kind is not Kind.SYSTEM:
-            others.add(before, after)
-    return Moved(
-        samples=samples.counts(),
-        patches=patches.counts(),
-        scripts=scripts.counts(),
-        facts=facts,
-        others=others.counts().total,
+    groups: dict[Kind | None, list[Change]] = defaultdict(list)
+    for change in changes:
+        kind = kind_of(change[0])
+        groups[None if change[0] == FACTS_FILE else Kind.SAMPLE if kind.audible else kind].append(change)
+    named = (Kind.SAMPLE, Kind.PATCH, Kind.SCRIPT)
+    samples, patches, scripts = (_counts(groups[kind]) for kind in named)
+    others = [one for kind, group in groups.items() if kind not in (None, *named, Kind.SYSTEM) for one in group]
+    return Moved(samples=samples, patches=patches, scripts=scripts, facts=None in groups, others=_counts(others).total)
+
+
+def _counts(changes: Sequence[Change]) -> Counts:
+    come = Counter(after for _, before, after in changes if before is None)
+    gone = Counter(before for _, before, after in changes if after is None)
+    renamed = (gone & come).total()
+    return Counts(
+        added=come.total() - renamed,
+        removed=gone.total() - renamed,
+        changed=len(changes) - come.total() - gone.total(),
+        renamed=renamed,
     )
-
-
-class _Tally:
-    """Changes of one kind of file, counted as they come."""
-
-    def __init__(self) -> None:
-        self._gone: Counter[str] = Counter()
-        self._come: Counter[str] = Counter()
-        self._changed = 0
-
-    def add(self, before: str | None, after: str | None) -> None:
-        if before is None and after is not None:
-            self._come[after] += 1
-        elif after is None and before is not None:
-            self._gone[before] += 1
-        else:
-            self._changed += 1
-
-    def counts(self) -> Counts:
-        renamed = (self._gone & self._come).total()
-        return Counts(
-            added=self._come.total() - renamed,
-            removed=self._gone.total() - renamed,
-            changed=self._changed,
-            renamed=renamed,
-        )

@@ -29,7 +29,7 @@ class Weight(msgspec.Struct, frozen=True, kw_only=True):
     download: int | None = None
 
 
-class Line(msgspec.Struct, frozen=True, kw_only=True):
+class Line(msgspec.Struct, frozen=True):
     """One line of the requirement: what is needed, and what that rests on; ``proven``: on evidence, not a statement."""
 
     name: str
@@ -176,32 +176,20 @@ def requirement(facts: Facts, tests: Sequence[AwayTest], weight: Weight) -> tupl
     lines = [engine_line(facts, tests)]
     if engine.edition.strip():
         editions = sorted({test.edition for test in _passed(tests) if test.edition})
-        lines.append(
-            Line(
-                name="Edition",
-                value=engine.edition,
-                because=f"opened in {listed(editions)}" if editions else "as stated by the maker",
-                proven=bool(editions),
-            )
-        )
+        because = f"opened in {listed(editions)}" if editions else "as stated by the maker"
+        lines.append(Line("Edition", engine.edition, because, bool(editions)))
     lines.extend(_system_lines(facts, tests))
     download = "not built yet" if weight.download is None else both_bytes(weight.download)
     lines += [
-        Line(name="Download", value=download, because="size of the archive", proven=weight.download is not None),
-        Line(name="Disk, unpacked", value=both_bytes(weight.unpacked), because="sum of what ships", proven=True),
+        Line("Download", download, "size of the archive", weight.download is not None),
+        Line("Disk, unpacked", both_bytes(weight.unpacked), "sum of what ships", proven=True),
     ]
     if weight.memory is not None:
-        lines.append(
-            Line(
-                name="Memory",
-                value=f"{both_bytes(weight.memory)} with every sample loaded",
-                because="frames × channels × 4 bytes; hosts that stream from disk need less",
-                proven=True,
-            )
-        )
+        because = "frames × channels × 4 bytes; hosts that stream from disk need less"
+        lines.append(Line("Memory", f"{both_bytes(weight.memory)} with every sample loaded", because, proven=True))
     count = plural(weight.samples, "sample")
     playing = f", {duration(weight.seconds)} of sound" if weight.seconds is not None else ""
-    lines.append(Line(name="Samples", value=f"{count}{playing}", because="counted in what ships", proven=True))
+    lines.append(Line("Samples", f"{count}{playing}", "counted in what ships", proven=True))
     return tuple(
         msgspec.structs.replace(line, value=visible(line.value), because=visible(line.because)) for line in lines
     )
@@ -212,7 +200,7 @@ def engine_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:
     engine = facts.engine
     name = engine.name.strip() or "Engine not stated"
     if not engine.minimum.strip():
-        return Line(name="Engine", value=f"{name}, version not stated", because="no minimum is stated", proven=False)
+        return Line("Engine", f"{name}, version not stated", "no minimum is stated", proven=False)
     proof = opened_at_or_below(tests, engine.minimum)
     if proof:
         because, proven = f"an away test on {proof.engine_version} passed", True
@@ -220,7 +208,7 @@ def engine_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:
         because, proven = "the version it was saved with; not tested elsewhere yet", False
     else:
         because, proven = "as stated by the maker; no away test on it", False
-    return Line(name="Engine", value=f"{name} {engine.minimum} or newer", because=because, proven=proven)
+    return Line("Engine", f"{name} {engine.minimum} or newer", because, proven)
 
 
 def _system_lines(facts: Facts, tests: Sequence[AwayTest]) -> list[Line]:
@@ -230,5 +218,5 @@ def _system_lines(facts: Facts, tests: Sequence[AwayTest]) -> list[Line]:
     for system in systems:
         names = sorted({test.system for test in passed if system_of(test.system) == system})
         because = f"opened and played on {listed(names)}" if names else "as stated by the maker; not tried there yet"
-        lines.append(Line(name="System", value=SYSTEM_NAMES[system], because=because, proven=bool(names)))
+        lines.append(Line("System", SYSTEM_NAMES[system], because, bool(names)))
     return lines

@@ -167,13 +167,12 @@ def _refuse_over_released(desk: Desk, target: Path) -> None:
     Whoever waived that the version was not raised has said that nobody has it.
     """
     from companion.steps.checks.facts import FactsModel, version_not_raised
-    from companion.steps.looks.settled import applied
 
     record = next((record for record in reversed(desk.records) if record.archive == target.name), None)
     if record is None or desk.release_of_this or not target.is_file():
         return
     not_raised = version_not_raised(FactsModel(facts=desk.facts, released=record.version, same_content=False))
-    if any(finding.blocks for finding in applied(desk, "facts", tuple(not_raised))):
+    if any(finding.blocks for finding in desk.applied("facts", tuple(not_raised))):
         raise CompanionError(
             f"{record.version} is released, and this would take the place of what players have",
             str(target),
@@ -208,7 +207,6 @@ def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
     The copy lies under another path, so whatever only resolved because of where the maker works shows here.
     """
     from companion.steps.looks.contents import look_contents, look_paths
-    from companion.steps.looks.settled import applied
 
     there = Desk(Places(opened), desk.facts, Cache(None), desk.watch, steps=desk.steps)
     found = []
@@ -217,7 +215,7 @@ def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
         known = {(f.rule, f.path, f.where) for f in evidence.findings} if evidence else set()
         found += [
             finding
-            for finding in applied(there, step, look(there).findings)
+            for finding in there.applied(step, look(there).findings)
             if finding.blocks and (finding.rule, finding.path, finding.where) not in known
         ]
     return found
@@ -229,9 +227,8 @@ def archive_gone(desk: Desk, evidence: Evidence) -> str:
     Packed, changed, packed again and restored, the evidence of the first content is found again, but not its archive.
     One that blocks was not kept to begin with.
     """
-    from companion.steps.looks.settled import applied
 
-    if "archive" not in evidence.details or any(one.blocks for one in applied(desk, "archive", evidence.findings)):
+    if "archive" not in evidence.details or any(one.blocks for one in desk.applied("archive", evidence.findings)):
         return ""
     return "" if _stands(desk, evidence.details) else "the archive that was proven is not in its place"
 

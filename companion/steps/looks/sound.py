@@ -9,11 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
-from companion.core.cache import Cache
 from companion.core.entries import Kind
 from companion.core.errors import CompanionError
 from companion.core.files import read_capped
-from companion.core.progress import Watch
 from companion.core.text import plural, visible
 from companion.core.units import duration
 from companion.steps.desk import Desk
@@ -108,12 +106,3 @@ def audio_files(paths: Sequence[Path]) -> list[Path]:
             "There is no audio file there", ", ".join(map(str, paths)), "name files or folders with some"
         )
     return found
-
-
-def measure_paths(paths: Sequence[Path], watch: Watch) -> list[Measured]:
-    """Return the measures of any audio files, in the order of :func:`audio_files`. Nothing is cached."""
-    from companion.sound.measures.batch import measure_files
-
-    files = audio_files(paths)
-    measured = measure_files([(str(path), path, "") for path in files], Cache(None), watch)
-    return list(measured.values())

@@ -82,14 +82,13 @@ def known_problems(desk: Desk) -> tuple[str, ...]:
     """Return what a player should know: open findings, a line a rule, and what failed trials sounded like."""
     from companion.steps.catalogue import RULE_BY_ID
     from companion.steps.looks.controls import planned
-    from companion.steps.looks.settled import applied
     from companion.trials.control_rules import verdicts
 
     lines = []
     for step in _FOR_PLAYERS:
         evidence = desk.found(step)
         by_rule: dict[str, list[Finding]] = {}
-        for finding in applied(desk, step, evidence.findings if evidence else ()):
+        for finding in desk.applied(step, evidence.findings if evidence else ()):
             for_players = finding.severity == "warns" or (finding.severity == "blocks" and finding.waived)
             if for_players and not finding.unknown:
                 by_rule.setdefault(finding.rule, []).append(finding)
@@ -107,6 +106,7 @@ def known_problems(desk: Desk) -> tuple[str, ...]:
 
 def changes_since(desk: Desk, record: ReleaseRecord | None) -> tuple[Change, ...]:
     """Return what has changed since a recorded release, from its file list and its facts; nothing before the first."""
+    from companion.contents.kinds import kinds_by
     from companion.words.changes import changes_from
 
     if record is None:
@@ -115,13 +115,13 @@ def changes_since(desk: Desk, record: ReleaseRecord | None) -> tuple[Change, ...
     now = {entry.path: entry for entry in desk.ships if _is_makers(entry.path)}
     added, gone = [now[p] for p in now if p not in before], [p for p in before if p not in now]
     pairs = renamed(gone, added, before)
-    kinds = _kinds(desk, gone)
+    kind_of = kinds_by(desk.facts.contents)
     return changes_from(
         added=[(entry.path, entry.kind) for entry in added if entry.path not in pairs.values()],
-        removed=[(path, kinds[path]) for path in gone if path not in pairs],
+        removed=[(path, kind_of(path)) for path in gone if path not in pairs],
         changed=[(p, now[p].kind) for p in now if p in before and before[p] != now[p].sha256],
         renamed=[(old, new, now[new].kind) for old, new in pairs.items()],
-        before=_facts_of(record),
+        before=facts_from_toml(record.facts) if record.facts else Facts(),
         after=desk.facts,
         labels=desk.labels_since(record),
     )
@@ -137,14 +137,3 @@ def renamed(gone: list[str], added: list[Entry], before: dict[str, str]) -> dict
 
 def _is_makers(path: str) -> bool:
     return path != FACTS_FILE and not path.lower().startswith(GENERATED)
-
-
-def _kinds(desk: Desk, paths: list[str]) -> dict[str, Kind]:
-    from companion.contents.kinds import kinds_by
-
-    kind_of = kinds_by(desk.facts.contents)
-    return {path: kind_of(path) for path in paths}
-
-
-def _facts_of(record: ReleaseRecord) -> Facts:
-    return facts_from_toml(record.facts) if record.facts else Facts()

@@ -37,13 +37,6 @@ class Draft(msgspec.Struct, frozen=True, kw_only=True):
     conflicts: tuple[str, ...] = ()
 
 
-def target_of(desk_or_places: Places, what: What, fmt: Format, stem: str) -> Path:
-    """Return where a text belongs: changelog and readme ship at the top, the page lies beside the archive."""
-    if what == "page":
-        return desk_or_places.releases / f"{stem} page.{fmt}"
-    return desk_or_places.folder / f"{what.upper()}.{fmt}"
-
-
 def draft(desk: Desk, what: What, fmt: Format) -> Draft:
     """Return a draft of ``what`` in ``fmt``. Reads, never writes."""
     from companion.words.changelog import merge_entry
@@ -54,7 +47,8 @@ def draft(desk: Desk, what: What, fmt: Format) -> Draft:
     story = build_story(desk, download=what == "page")
     templates = desk.places.templates
     base = fresh(what, fmt, story, templates if templates.is_dir() else None)
-    target = target_of(desk.places, what, fmt, desk.stem)
+    page, shipped = desk.places.releases / f"{desk.stem} page.{fmt}", desk.folder / f"{what.upper()}.{fmt}"
+    target = page if what == "page" else shipped  # which lies beside the archive
     standing = _text(target)
     last = _text(desk.places.drafts / target.name)
     if what == "changelog" and fmt != "html":
