@@ -11,12 +11,13 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
+from textual.widgets import OptionList
 
 from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.steps.model import Status
 from companion.steps.table import BY_ID, STEP_IDS, STEPS
-from companion.tui.frame.checklist import Rail, StepOpened
+from companion.tui.frame.checklist import Rail
 from companion.tui.frame.theme import BASE, SLATE
 from companion.tui.frame.workspace import Workspace
 from companion.tui.parts.companion import Companion, await_call
@@ -69,18 +70,11 @@ class CompanionApp(Companion):
         super().__init__()
         self.folder = folder
         self._bound: set[tuple[str, str]] = set()
-        self.workshop: Workshop | None = None
         self._opener = opener
         self.rail = Rail(folder)
         self.workspace = Workspace()
         self.register_theme(SLATE)
         self.theme = SLATE.name
-
-    @property
-    def shop(self) -> Workshop:
-        """The open folder. Panes and dialogs that ask for it exist only once there is one."""
-        assert self.workshop is not None
-        return self.workshop
 
     def compose(self) -> ComposeResult:
         """Lay out the checklist and the workspace."""
@@ -130,9 +124,17 @@ class CompanionApp(Companion):
 
     # -- steps ----------------------------------------------------------------------------------------------------
 
-    @on(StepOpened)
-    async def _step_opened(self, message: StepOpened) -> None:
-        await self.open_step(message.step_id, enter=message.enter)
+    @on(OptionList.OptionHighlighted, "Steps")
+    async def _step_highlighted(self, event: OptionList.OptionHighlighted) -> None:
+        """Show the step the cursor is on, if it is there still; what opened a step moved the cursor itself."""
+        step_id = STEP_IDS[event.option_index]
+        if event.option_index == self.rail.steps.highlighted and step_id != self.workspace.step_id:
+            await self.open_step(step_id)
+
+    @on(OptionList.OptionSelected, "Steps")
+    async def _step_selected(self, event: OptionList.OptionSelected) -> None:
+        """Go to work in the step."""
+        await self.open_step(STEP_IDS[event.option_index], enter=True)
 
     async def open_step(self, step_id: str, *, enter: bool = False, arrive: bool = False, part: str = "") -> None:
         """Open a step, one of its parts if named. enter: go to work in it; arrive: where its keys work."""
@@ -254,17 +256,13 @@ class CompanionApp(Companion):
 
         self.push_screen(Help(self.folder, (key for key in self.BINDINGS if isinstance(key, Binding))))
 
-    def action_stop(self) -> None:
-        """Stop the long work."""
-        self.stop_work()
-
     def action_escape(self) -> None:
         """Esc: out of a field, then stop what runs, then back to the checklist."""
         body = self.workspace.body
         if body and is_typed_into(self.focused):
             body.leave_field()
         elif self.working:
-            self.stop_work()
+            self.action_stop()
         else:
             self.focus_checklist()
 

@@ -84,7 +84,7 @@ def test_every_key_of_the_form_is_a_fact() -> None:
 
     for field in BY_KEY.values():
         text_of(field, value_of(Facts(), field.key))
-    assert len(BY_KEY) == sum(len(fields) for _, _, fields in PAGES)
+    assert len(BY_KEY) == sum(len(fields) for fields in PAGES.values())
 
 
 @pytest.mark.parametrize(

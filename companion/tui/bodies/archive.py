@@ -10,7 +10,7 @@ from textual.content import Content
 from companion.core.text import listed, visible
 from companion.core.units import both_bytes
 from companion.steps.model import State, StepStatus
-from companion.tui.parts.body import Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart
 from companion.tui.parts.content import content, labelled
 from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Page
@@ -46,6 +46,7 @@ def archive_content(step: StepStatus | None, packed: Packed | None = None, width
 class ArchiveBody(Body):
     """The archive, and the findings."""
 
+    PARTS: ClassVar = (BodyPart("archive", "Archive", Page), FOUND)
     KEYS: ClassVar = (StepKey("b", "build", "Build", "build the archive and prove it"),)
     NEXT: ClassVar = "b"
     AGAIN: ClassVar = "Then b builds it again."
@@ -58,10 +59,6 @@ class ArchiveBody(Body):
         if step.state is State.STALE:
             return cls.NEXT, "Build it again."
         return super().next_thing(step, before)
-
-    def parts(self) -> tuple[BodyPart, ...]:
-        """Return the two parts."""
-        return (BodyPart("archive", "Archive", Page), self.findings_part())
 
     def fetch(self) -> None:
         """Show what is known; a build of other content is forgotten."""
@@ -90,6 +87,3 @@ def _blocks(packed: Packed) -> bool:
 def _summary(packed: Packed) -> str:
     outcome = "built and proven" if not _blocks(packed) else "built, but not kept, since something blocks"
     return f"{visible(packed.path.name)}: {outcome}."
-
-
-BODY = ArchiveBody

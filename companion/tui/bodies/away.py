@@ -12,7 +12,7 @@ from companion.core.errors import CompanionError
 from companion.core.evidence import AwayTest
 from companion.core.text import visible
 from companion.trials.away import KINDS
-from companion.tui.parts.body import Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, Piece, age, content, labelled
 from companion.tui.parts.fields import Field
 from companion.tui.parts.form import Form
@@ -23,20 +23,20 @@ if TYPE_CHECKING:
     from companion.steps.looks.controls import AwayView
 
 FIELDS: Final = (
-    Field(key="kind", label="What was tried", shape="choice", choices=tuple((kind, kind) for kind in KINDS)),
-    Field(key="result", label="How it went", shape="choice", choices=(("pass", "it played"), ("fail", "it did not"))),
+    Field("kind", "What was tried", shape="choice", choices={kind: kind for kind in KINDS}),
+    Field("result", "How it went", shape="choice", choices={"pass": "it played", "fail": "it did not"}),
     Field(
-        key="reached_originals",
-        label="Did the engine reach for your own files?",
+        "reached_originals",
+        "Did the engine reach for your own files?",
         shape="choice",
-        choices=(("", "no"), ("yes", "yes")),
+        choices={"": "no", "yes": "yes"},
     ),
-    Field(key="who", label="Who", hint="first name or initials, never more; may stay empty"),
-    Field(key="engine_version", label="Their engine version", hint="decides whether the minimum holds"),
-    Field(key="edition", label="Its edition"),
-    Field(key="system", label="System", hint="such as Windows 11"),
-    Field(key="unused", label="Keys or controls the piece never used", hint="with commas between", shape="words"),
-    Field(key="notes", label="Notes", shape="long"),
+    Field("who", "Who", "first name or initials, never more; may stay empty"),
+    Field("engine_version", "Their engine version", "decides whether the minimum holds"),
+    Field("edition", "Its edition"),
+    Field("system", "System", "such as Windows 11"),
+    Field("unused", "Keys or controls the piece never used", "with commas between", "words"),
+    Field("notes", "Notes", shape="long"),
 )
 WRONG_FIELD: Final = {"who": "who", "engine version": "engine_version"}
 """Which field a refusal is about, by the place it names."""
@@ -84,18 +84,15 @@ def tests_content(view: AwayView, _width: int) -> Content:
 class AwayBody(Body):
     """Guides, tests, form, findings."""
 
+    PARTS: ClassVar = (
+        BodyPart("guides", "How to", Page),
+        BodyPart("tests", "Tests", Page),
+        BodyPart("new", "New test", lambda: Form(FIELDS, {}, done="Record", every=True)),
+        FOUND,
+    )
     KEYS: ClassVar = (StepKey("n", "new", "New test", "record a test"),)
     NEXT: ClassVar = "n"
     _view: AwayView | None = None
-
-    def parts(self) -> tuple[BodyPart, ...]:
-        """Return the four parts."""
-        return (
-            BodyPart("guides", "How to", Page),
-            BodyPart("tests", "Tests", Page),
-            BodyPart("new", "New test", lambda: Form(FIELDS, {}, done="Record", every=True)),
-            self.findings_part(),
-        )
 
     def fetch(self) -> None:
         """Ask for the guides and the tests."""
@@ -139,6 +136,3 @@ class AwayBody(Body):
             "Recording the test", lambda _: shop.record_away(test), "The away test is recorded.",
             then=recorded, failed=refused,
         )  # fmt: skip
-
-
-BODY = AwayBody

@@ -12,7 +12,7 @@ from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from companion.core.text import plural
-from companion.tui.parts.body import Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, age, content, labelled
 from companion.tui.parts.dialogs import Ask
 from companion.tui.parts.keys import StepKey
@@ -138,6 +138,7 @@ class TrialsView(Vertical):
 class ControlsBody(Body):
     """Trials and findings."""
 
+    PARTS: ClassVar = (BodyPart("trials", "Trials", TrialsView), FOUND)
     KEYS: ClassVar = (
         StepKey("p", "pass", "Pass", "pass"),
         StepKey("f", "fail", "Fail", "fail, and say what was heard"),
@@ -146,10 +147,6 @@ class ControlsBody(Body):
         StepKey("e", "edit", "Edit facts", "edit the facts that declare the controls"),
     )
     NEXT: ClassVar = "j"
-
-    def parts(self) -> tuple[BodyPart, ...]:
-        """Return the two parts."""
-        return (BodyPart("trials", "Trials", TrialsView), self.findings_part())
 
     @property
     def trials(self) -> TrialsView:
@@ -217,6 +214,3 @@ class ControlsBody(Body):
     def _refused(self) -> None:
         self.trials.fresh.clear()
         self.trials.show(self.trials.views)
-
-
-BODY = ControlsBody

@@ -9,7 +9,7 @@ from companion.core.errors import CompanionError
 from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.tui.bodies.start import StartForm
-from companion.tui.parts.body import Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart
 from companion.tui.parts.fields import BY_KEY, PAGES, Field, text_of, value_of
 from companion.tui.parts.form import Form
 
@@ -36,8 +36,8 @@ class FactsBody(Body):
         """Return the pages of the form and the findings; the first questions alone where there are no facts."""
         if not self.shop.has_facts:
             return (BodyPart("start", "Start", StartForm),)
-        pages = tuple(BodyPart(page, title, partial(self._form, fields)) for page, title, fields in PAGES)
-        return (*pages, self.findings_part())
+        pages = (BodyPart(title.lower(), title, partial(self._form, fields)) for title, fields in PAGES.items())
+        return (*pages, FOUND)
 
     def _form(self, fields: tuple[Field, ...]) -> Form:
         facts = self.shop.facts
@@ -46,13 +46,13 @@ class FactsBody(Body):
     @property
     def form(self) -> Form | None:
         """The page that is open, if it is one of the form."""
-        widget = self.made(self.part)
+        widget = self.made.get(self.part)
         return widget if isinstance(widget, Form) else None
 
     def fetch(self) -> None:
         """Show the facts as they are kept now, and what is wrong beside each field."""
         facts = self.shop.facts
-        for form in (widget for widget in self._made.values() if isinstance(widget, Form)):
+        for form in (widget for widget in self.made.values() if isinstance(widget, Form)):
             form.put({key: text_of(box.field, value_of(facts, key)) for key, box in form.boxes.items()})
             self._mark(form)
 
@@ -95,6 +95,3 @@ class FactsBody(Body):
             then=lambda _: form.kept(texts),
             failed=refused,
         )
-
-
-BODY = FactsBody

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.content import Content
 
-from companion.tui.parts.body import Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart
 from companion.tui.parts.content import Piece, content, labelled
 from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Page
@@ -32,12 +32,9 @@ def needs_content(needs: tuple[Line, ...], width: int = 0) -> Content:
 class NeedsBody(Body):
     """The requirement, and the findings."""
 
+    PARTS: ClassVar = (BodyPart("lines", "Needs", Page), FOUND)
     KEYS: ClassVar = (StepKey("e", "edit", "Edit facts", "edit the facts of the engine"),)
     NEXT: ClassVar = "e"
-
-    def parts(self) -> tuple[BodyPart, ...]:
-        """Return the two parts."""
-        return (BodyPart("lines", "Needs", Page), self.findings_part())
 
     def fetch(self) -> None:
         """Ask for the requirement."""
@@ -49,6 +46,3 @@ class NeedsBody(Body):
     async def step_edit(self) -> None:
         """Go to the facts of the engine."""
         await self.companion.open_step("facts", enter=True, part="engine")
-
-
-BODY = NeedsBody

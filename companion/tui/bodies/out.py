@@ -11,7 +11,7 @@ from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.core.units import decimal_bytes
 from companion.steps.model import StepStatus
-from companion.tui.parts.body import Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart
 from companion.tui.parts.content import Piece, age, content, labelled
 from companion.tui.parts.dialogs import Ask, Confirm, place_of
 from companion.tui.parts.keys import StepKey
@@ -53,6 +53,7 @@ def releases_content(records: list[ReleaseRecord], width: int = 0) -> Content:
 class OutBody(Body):
     """The releases, and the findings."""
 
+    PARTS: ClassVar = (BodyPart("records", "Releases", Page), FOUND)
     KEYS: ClassVar = (
         StepKey("o", "release", "Record release", "record the release"),
         StepKey("u", "upload", "Check upload", "check a downloaded copy"),
@@ -66,10 +67,6 @@ class OutBody(Body):
         if step.state.settled and step.findings:
             return "u", "Download your own upload and hold it against the checksum."
         return super().next_thing(step, before)
-
-    def parts(self) -> tuple[BodyPart, ...]:
-        """Return the two parts."""
-        return (BodyPart("records", "Releases", Page), self.findings_part())
 
     def fetch(self) -> None:
         """Ask for the records."""
@@ -124,6 +121,3 @@ def _upload_summary(findings: tuple[Finding, ...]) -> str:
 def _release_summary(record: ReleaseRecord) -> str:
     kept = f"; snapshot {record.snapshot} keeps it" if record.snapshot else ""
     return f"{visible(record.version)} is recorded as released{kept}."
-
-
-BODY = OutBody

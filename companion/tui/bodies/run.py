@@ -10,6 +10,3 @@ class RunBody(Body):
 
     RUNS: ClassVar = True
     AGAIN: ClassVar = "Then r looks again."
-
-
-BODY = RunBody

@@ -33,8 +33,8 @@ class StartForm(Vertical):
     async def _show_questions(self, proposal: Proposal) -> None:
         fields = []
         for key, question in (("instrument.title", "What is the instrument called?"), *proposal.asks):
-            known = BY_KEY.get(key) or Field(key=key, label=key)
-            fields.append(Field(key=key, label=question, shape=known.shape, choices=known.choices, rows=2))
+            known = BY_KEY.get(key) or Field(key, key)
+            fields.append(Field(key, question, "", known.shape, known.choices, rows=2))
         intro = content(
             "There is no release.toml here yet. This is what was found:\n",
             *(f"  {line}\n" for line in proposal.lines),

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Any, ClassVar, Final
 
 from textual.app import ComposeResult
 from textual.containers import Vertical
+from textual.content import Content
 from textual.widgets import Static
 
-from companion.core.text import listed, visible
-from companion.tui.parts.body import Body, BodyPart
-from companion.tui.parts.content import content, lines
+from companion.core.text import listed, visible, visible_lines
+from companion.tui.parts.body import FOUND, Body, BodyPart
+from companion.tui.parts.content import content
 from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Detail
 
@@ -57,13 +58,14 @@ class DraftView(Vertical):
             pieces += [f"  {visible(conflict)[:200]}\n" for conflict in draft.conflicts[:3]]
         self.query_one(".about", Static).update(content(*pieces))
         more = "\n… and more: the file has the rest" if len(draft.text) > MOST else ""
-        text = lines(draft.text[:MOST] + more)
+        text = Content(visible_lines(draft.text[:MOST] + more).expandtabs(4))
         self.query_one(Detail).show(lambda _: text)
 
 
 class WordsBody(Body):
     """Three drafts and the findings."""
 
+    PARTS: ClassVar = (*(BodyPart(key, key.title(), DraftView) for key in TEXTS), FOUND)
     KEYS: ClassVar = (
         StepKey("w", "write", "Write it", "write what is shown"),
         StepKey("m", "format", "md, txt, html", "show it as md, txt or html"),
@@ -72,10 +74,6 @@ class WordsBody(Body):
     RUNS: ClassVar = True
     AGAIN: ClassVar = "Then r looks again."
 
-    def parts(self) -> tuple[BodyPart, ...]:
-        """Return the four parts."""
-        return (*(BodyPart(key, key.title(), DraftView) for key in TEXTS), self.findings_part())
-
     def offers(self, action: str) -> bool:
         """Offer writing where a draft is shown."""
         return self.view is not None if action in ("write", "format") else super().offers(action)
@@ -83,7 +81,7 @@ class WordsBody(Body):
     @property
     def view(self) -> DraftView | None:
         """The draft that is open."""
-        view = self.made(self.part)
+        view = self.made.get(self.part)
         return view if isinstance(view, DraftView) else None
 
     def fetch(self) -> None:
@@ -121,6 +119,3 @@ class WordsBody(Body):
                 partial(self.shop.write_draft, what, view.format),
                 lambda draft: f"Written: {draft.target.name}.",
             )
-
-
-BODY = WordsBody

@@ -1,6 +1,5 @@
 """The left side: what is being released, its ten steps with their states, and how many are proven."""
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Final
 
@@ -8,9 +7,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.content import Content
-from textual.message import Message
 from textual.widgets import OptionList, Static
-from textual.widgets.option_list import Option
 
 from companion.core.text import shorten, visible
 from companion.steps.model import State, Status
@@ -31,14 +28,6 @@ def step_row(step_id: str, title: str, state: State | None) -> Content:
     return content(digit, (f"{state.mark} ", style), f"{title:<{_TITLE}}", (state.value, style))
 
 
-@dataclass
-class StepOpened(Message):
-    """A step was chosen in the checklist; ``enter``: the person wants to work in it, not just look."""
-
-    step_id: str
-    enter: bool
-
-
 class Steps(OptionList):
     """The ten steps. Moving over a step opens it beside the list; Enter or a click goes to work in it."""
 
@@ -48,24 +37,7 @@ class Steps(OptionList):
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "select", "Open")]
 
     def __init__(self) -> None:
-        super().__init__(*(Option(step_row(step.id, step.title, None), id=step.id) for step in STEPS), markup=False)
-
-    def show(self, status: Status) -> None:
-        """Show the states."""
-        for index, step in enumerate(status.steps):
-            self.replace_option_prompt_at_index(index, step_row(step.id, step.title, step.state))
-
-    def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
-        """Open the step the cursor is on."""
-        event.stop()
-        if event.option.id and self.has_focus:
-            self.post_message(StepOpened(event.option.id, enter=False))
-
-    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        """Go to work in the step."""
-        event.stop()
-        if event.option.id:
-            self.post_message(StepOpened(event.option.id, enter=True))
+        super().__init__(*(step_row(step.id, step.title, None) for step in STEPS), markup=False)
 
 
 class Rail(Vertical):
@@ -94,7 +66,8 @@ class Rail(Vertical):
         self.query_one(".name", Static).update(
             content(shorten(title, WIDE * 2), (f"\n{status.version}" if status.version else "", "$foreground-muted"))
         )
-        self.steps.show(status)
+        for index, step in enumerate(status.steps):
+            self.steps.replace_option_prompt_at_index(index, step_row(step.id, step.title, step.state))
         left = len(status.steps) - status.proven - status.waived
         bar = content(
             ("■" * status.proven, "$success"), (State.WAIVED.mark * status.waived, "$warning"),

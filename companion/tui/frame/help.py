@@ -15,31 +15,22 @@ from companion.tui.bodies import body_of
 from companion.tui.parts.content import Piece, content
 from companion.tui.parts.foot import SHOWN_KEYS
 
-AREAS: Final = (
-    (
-        "In the checklist",
-        (
-            ("1 … 9, 0", "open a step and go to work in it"),
-            ("↑ ↓", "move; the step is shown beside it"),
-            ("Enter", "go to work in the step; Tab moves on from there"),
-        ),
+AREAS: Final = {
+    "In the checklist": (
+        ("1 … 9, 0", "open a step and go to work in it"),
+        ("↑ ↓", "move; the step is shown beside it"),
+        ("Enter", "go to work in the step; Tab moves on from there"),
     ),
-    (
-        "In a step",
-        (
-            ("Enter", "on a rule: show or hide its findings"),
-            ("Tab", "from the list to the details below it, to scroll them"),
-        ),
+    "In a step": (
+        ("Enter", "on a rule: show or hide its findings"),
+        ("Tab", "from the list to the details below it, to scroll them"),
     ),
-    (
-        "In a form",
-        (
-            ("Enter", "keep what was written; in a field of several lines use the button"),
-            ("← →", "choose in a row of choices"),
-            ("Esc", "leave the field"),
-        ),
+    "In a form": (
+        ("Enter", "keep what was written; in a field of several lines use the button"),
+        ("← →", "choose in a row of choices"),
+        ("Esc", "leave the field"),
     ),
-)
+}
 """Keys that belong to no step and to no action of the app, by area, with what they do."""
 
 STATES: Final = (
@@ -76,7 +67,7 @@ class Help(ModalScreen[None]):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         pieces: list[Piece] = [("States\n", "bold $primary"), STATES, "\n"]
-        for area, keys in (("Anywhere", self._keys), *AREAS, *step_keys()):
+        for area, keys in (("Anywhere", self._keys), *AREAS.items(), *step_keys()):
             pieces.append((f"{area}\n", "bold $primary"))
             for key, words in keys:
                 pieces += [(f"  {key:<9} ", "bold"), f"{words}\n"]

@@ -35,49 +35,14 @@ SLATE: Final = Theme(
 )
 
 BASE: Final = """
-Screen {
-    background: $background;
-    scrollbar-size-vertical: 1;
-}
-* {
-    scrollbar-size-vertical: 1;
-    scrollbar-size-horizontal: 1;
-}
-OptionList {
-    border: none;
-    padding: 0;
-    background: $background;
-    text-wrap: nowrap;
-    text-overflow: ellipsis;
-}
-OptionList:focus {
-    border: none;
-    background-tint: $foreground 0%;
-}
-Button {
-    height: 1;
-    min-width: 8;
-    border: none;
-    padding: 0 1;
-    margin: 0 2 0 0;
-    background: $panel;
-}
-Button:focus {
-    background: $block-cursor-background;
-    text-style: bold reverse;
-}
-.-wide Rail {
-    width: 28;
-    padding: 1 2;
-}
-.-wide Workspace {
-    padding: 1 2;
-}
-.-wide PartsBar {
-    margin: 0 0 1 0;
-}
-ModalScreen {
-    align: center middle;
-    background: $background 60%;
-}
+Screen { background: $background; }
+* { scrollbar-size-vertical: 1; scrollbar-size-horizontal: 1; }
+OptionList { border: none; padding: 0; background: $background; text-wrap: nowrap; text-overflow: ellipsis; }
+OptionList:focus { border: none; background-tint: $foreground 0%; }
+Button { height: 1; min-width: 8; border: none; padding: 0 1; margin: 0 2 0 0; background: $panel; }
+Button:focus { background: $block-cursor-background; text-style: bold reverse; }
+ModalScreen { align: center middle; background: $background 60%; }
+.-wide Rail { width: 28; padding: 1 2; }
+.-wide Workspace { padding: 1 2; }
+.-wide PartsBar { margin: 0 0 1 0; }
 """

@@ -11,7 +11,7 @@ from textual.widgets import Static
 from companion.core.text import visible
 from companion.steps.model import Status
 from companion.steps.table import BY_ID, STEP_IDS
-from companion.tui.parts.content import content, state_words
+from companion.tui.parts.content import STATE_STYLE, content
 
 if TYPE_CHECKING:
     from companion.tui.parts.body import Body
@@ -88,7 +88,7 @@ class Workspace(Vertical):
         head.update(
             content(
                 (plan.title, "bold"), f"  {plan.question}\n",
-                state_words(step.state), f"  {visible(step.because)}\n",
+                (f"{step.state.mark} {step.state.value}", STATE_STYLE[step.state]), f"  {visible(step.because)}\n",
                 ("Next  ", "$foreground-muted"), (f"{key}  " if key else "", "bold $primary"), words,
             )
         )  # fmt: skip

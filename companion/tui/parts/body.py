@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, Final, TypeVar
 
 from textual.app import ComposeResult
 from textual.containers import Vertical
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from companion.core.progress import Watch
     from companion.workshop import Workshop
 
-FINDINGS = "findings"
+FINDINGS: Final = "findings"
 Result = TypeVar("Result")
 
 
@@ -35,9 +35,13 @@ class BodyPart:
     make: Callable[[], Widget]
 
 
+FOUND: Final = BodyPart(FINDINGS, "Found", FindingsView)
+
+
 class Body(Vertical):
     """The base of every step's body. Subclasses list their parts and their keys.
 
+    PARTS: the findings alone unless a step has more.
     KEYS: what can be done here; for each there is a method ``step_ACTION``. NEXT: the key of the step's own next thing.
     AGAIN: what to do once everything that blocks is mended; empty where ``NEXT`` is the way to mend it.
     RUNS: whether looking again runs the step's check; else the folder is only read again.
@@ -47,6 +51,7 @@ class Body(Vertical):
     Body { height: 1fr; padding: 0; }
     Body .part { height: 1fr; }
     """
+    PARTS: ClassVar[tuple[BodyPart, ...]] = (FOUND,)
     KEYS: ClassVar[tuple[StepKey, ...]] = ()
     NEXT: ClassVar[str] = "r"
     AGAIN: ClassVar[str] = ""
@@ -57,17 +62,13 @@ class Body(Vertical):
         self.step_id = step_id
         self.step: StepStatus | None = None
         self._parts: dict[str, BodyPart] = {}
-        self._made: dict[str, Widget] = {}
+        self.made: dict[str, Widget] = {}  # the parts that have been opened
         self.part = ""
         self._stale = True
 
     def parts(self) -> tuple[BodyPart, ...]:
-        """Return the parts; the findings alone unless a step has more."""
-        return (self.findings_part(),)
-
-    def findings_part(self) -> BodyPart:
-        """Return the part that lists the findings."""
-        return BodyPart(FINDINGS, "Found", FindingsView)
+        """Return the parts as they are in this folder."""
+        return self.PARTS
 
     def fetch(self) -> None:
         """Ask for what this body shows besides the status; called when it is in view and may be out of date."""
@@ -119,7 +120,7 @@ class Body(Vertical):
         self._parts = {part.id: part for part in self.parts()}
         self.part = next(iter(self._parts))
         if self.many:
-            yield PartsBar(tuple((part.id, part.title) for part in self._parts.values()))
+            yield PartsBar({part.id: part.title for part in self._parts.values()})
 
     async def on_mount(self) -> None:
         """Open the first part."""
@@ -137,36 +138,32 @@ class Body(Vertical):
 
     async def go(self, part: str) -> Widget:
         """Show a part, making it if need be, and return its widget."""
-        if part not in self._made:
+        if part not in self.made:
             widget = self._parts[part].make()
             widget.add_class("part")
-            self._made[part] = widget
+            self.made[part] = widget
             await self.mount(widget)
             if isinstance(widget, FindingsView) and self.step:
                 widget.show(self.step)
-        for key, widget in self._made.items():
+        for key, widget in self.made.items():
             widget.display = key == part
         self.part = part
         if self.many:
             self.query_one(PartsBar).value = part
         self.part_opened()
         self.companion.refresh_bindings()
-        return self._made[part]
-
-    def made(self, part: str) -> Widget | None:
-        """Return the widget of a part that has been opened."""
-        return self._made.get(part)
+        return self.made[part]
 
     def show_page(self, part: str, build: Build) -> None:
         """Show text in a part that is a page, if it has been opened."""
-        if isinstance(page := self.made(part), Page):
+        if isinstance(page := self.made.get(part), Page):
             page.show(build)
 
     def status_came(self, step: StepStatus) -> None:
         """Take in what is known of the step now."""
         self.step = step
         self._stale = True
-        if isinstance(view := self._made.get(FINDINGS), FindingsView):
+        if isinstance(view := self.made.get(FINDINGS), FindingsView):
             view.show(step)
         if self.many and FINDINGS in self._parts and self.is_mounted:
             title = f"Found {len(step.findings)}" if step.findings else "Found"
@@ -202,7 +199,7 @@ class Body(Vertical):
 
     def step_waive(self) -> None:
         """Waive the finding under the cursor."""
-        if isinstance(view := self._made.get(FINDINGS), FindingsView):
+        if isinstance(view := self.made.get(FINDINGS), FindingsView):
             view.waive()
 
     def leave_field(self) -> None:
@@ -214,7 +211,7 @@ class Body(Vertical):
 
     def arrive(self) -> None:
         """Put the focus where the keys of the step work; not into a field, where they would be typed."""
-        widget = self._made.get(self.part)
+        widget = self.made.get(self.part)
         if widget is not None and widget.query("Input, TextArea"):
             self.leave_field()
         else:
@@ -222,7 +219,7 @@ class Body(Vertical):
 
     def enter(self) -> None:
         """Put the focus where the work is: the first thing of the part that takes it."""
-        widget = self._made.get(self.part)
+        widget = self.made.get(self.part)
         if widget is None:
             return
         for candidate in (widget, *widget.query(Widget)):

@@ -1,16 +1,18 @@
 """One of a few: all of them in sight, the chosen one marked; left and right change it."""
 
+from collections.abc import Mapping
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.message import Message
+from textual.reactive import reactive
 
 from companion.tui.parts.content import content
 from companion.tui.parts.segments import Segments, Word
 
 
 class Choice(Segments, can_focus=True):
-    """A row of choices: (value, label) pairs. Posts :class:`Changed` when another one is chosen."""
+    """A row of choices, by value. value: what is chosen."""
 
     DEFAULT_CSS = """
     Choice { height: auto; padding: 0 1; background: $panel; }
@@ -23,23 +25,12 @@ class Choice(Segments, can_focus=True):
         Binding("down", "app.focus_next", "Down", show=False),
     ]
 
-    class Changed(Message):
-        """Another choice was made."""
+    value: reactive[str] = reactive("", layout=True)
 
-    def __init__(self, choices: tuple[tuple[str, str], ...], value: str = "") -> None:
+    def __init__(self, labels: Mapping[str, str], value: str = "") -> None:
         super().__init__()
-        self.labels = dict(choices)
-        self._value = value if value in self.labels else choices[0][0]
-
-    @property
-    def value(self) -> str:
-        """What is chosen; setting it reports nothing."""
-        return self._value
-
-    @value.setter
-    def value(self, value: str) -> None:
-        self._value = value
-        self.refresh(layout=True)
+        self.labels = dict(labels)
+        self.value = value if value in self.labels else next(iter(self.labels))
 
     def words(self) -> list[Word]:
         """Return the choices, the chosen one marked."""
@@ -54,10 +45,8 @@ class Choice(Segments, can_focus=True):
         self.choose(key)
 
     def choose(self, key: str) -> None:
-        """Choose by hand, which is reported."""
-        if key != self.value:
-            self.value = key
-            self.post_message(self.Changed())
+        """Choose by hand."""
+        self.value = key
 
     def action_move(self, by: int) -> None:
         """Choose the one beside it."""
@@ -78,8 +67,8 @@ class PartsBar(Choice, inherit_bindings=False):
     ]
     gap = 1
 
-    class Changed(Choice.Changed):
-        """Another part was chosen."""
+    class Changed(Message):
+        """Another part was chosen by hand."""
 
     class Into(Message):
         """The person wants to go into the part."""
@@ -95,6 +84,12 @@ class PartsBar(Choice, inherit_bindings=False):
     def chosen(self, key: str) -> None:
         """Choose by click; the focus goes where the part wants it."""
         self.choose(key)
+
+    def choose(self, key: str) -> None:
+        """Choose by hand, which is reported."""
+        if key != self.value:
+            super().choose(key)
+            self.post_message(self.Changed())
 
     def rename(self, key: str, label: str) -> None:
         """Give a part another name."""

@@ -37,6 +37,8 @@ class Companion(App[int]):
     What it knows of the folder and its steps is left to the app proper.
     """
 
+    workshop: Workshop | None = None
+    """The folder; None until it is open."""
     status: Standing | None = None
     """The checklist as it was at the last look; None before the first."""
 
@@ -49,7 +51,8 @@ class Companion(App[int]):
     @property
     def shop(self) -> Workshop:
         """The open folder. What asks for it is made only once there is one."""
-        raise NotImplementedError
+        assert self.workshop is not None
+        return self.workshop
 
     def look_again(self) -> None:
         """Ask for the state of all steps."""
@@ -92,9 +95,19 @@ class Companion(App[int]):
         summary: Callable[[Result], str],
         then: Callable[[Result], Any] | None = None,
         wrong: Callable[[Result], bool] = lambda _: False,
+        *,
+        failed: Callable[[CompanionError], None] | None = None,
+        group: str = WORK,
     ) -> None:
         """Do long work with progress; afterwards show its ``summary``, marked where it went ``wrong``; look again."""
-        self._start(BackgroundJob(WORK, what, work, self._afterwards(summary, wrong, then)))
+
+        async def after(result: Result) -> None:
+            self.show_notice(summary(result), wrong=wrong(result))
+            if then:
+                await await_call(then, result)
+            self.look_again()
+
+        self._start(BackgroundJob(group, what, work, after, failed))
 
     def write(
         self,
@@ -106,8 +119,7 @@ class Companion(App[int]):
         failed: Callable[[CompanionError], None] | None = None,
     ) -> None:
         """Keep something a person entered; afterwards show ``summary`` and look at the folder again."""
-        after = self._afterwards(lambda _: summary, lambda _: False, then)
-        self._start(BackgroundJob(WRITE, what, work, after, failed))
+        self.work(what, work, lambda _: summary, then, failed=failed, group=WRITE)
 
     def _start(self, job: BackgroundJob) -> None:
         try:
@@ -118,17 +130,6 @@ class Companion(App[int]):
         if job.group == WORK:
             self.show_notice("")
             self.show_work()
-
-    def _afterwards(
-        self, summary: Callable[[Any], str], wrong: Callable[[Any], bool], then: Callable[[Any], Any] | None
-    ) -> Callable[[Any], Any]:
-        async def after(result: Any) -> None:
-            self.show_notice(summary(result), wrong=wrong(result))
-            if then:
-                await await_call(then, result)
-            self.look_again()
-
-        return after
 
     @on(Reported)
     def _reported(self, message: Reported) -> None:
@@ -171,7 +172,7 @@ class Companion(App[int]):
             line.show(None, job.what if job else "", stopping=bool(job and job.watch.cancelled))
         self.refresh_bindings()
 
-    def stop_work(self) -> None:
+    def action_stop(self) -> None:
         """Ask the long work to stop, and show that."""
         if job := self.jobs.work:
             job.watch.cancel()

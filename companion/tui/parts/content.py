@@ -29,16 +29,6 @@ RESULT_STYLE: Final = {"pass": "$success", "fail": "bold $error", "note": "$seco
 Piece = str | Content | tuple[str, str]
 
 
-def plain(text: str) -> Content:
-    """Return ``text`` on one line, inert."""
-    return Content(visible(text))
-
-
-def lines(text: str) -> Content:
-    """Return ``text`` with its line breaks, inert."""
-    return Content(visible_lines(text).expandtabs(4))
-
-
 def content(*pieces: Piece) -> Content:
     """Join pieces: our own words as strings, (text, style) pairs, or Content made here. Every one is made inert."""
     safe = [
@@ -76,11 +66,6 @@ def short_path(path: str, width: int) -> str:
         return shorten(name, width)
     room = width - len(name) - 2
     return f"{safe[:room]}…/{name}"
-
-
-def state_words(state: State) -> Content:
-    """Return a state as its mark and its word."""
-    return content((f"{state.mark} {state.value}", STATE_STYLE[state]))
 
 
 def finding_mark(finding: Finding) -> tuple[str, str, str]:

@@ -12,7 +12,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Button, Input, Static
 
 from companion.core.text import visible
-from companion.tui.parts.content import content, plain
+from companion.tui.parts.content import content
 from companion.tui.parts.form import LineInput
 
 Answer = TypeVar("Answer")
@@ -58,8 +58,8 @@ class Dialog(ModalScreen[None], Generic[Answer]):
             yield Static(content(self._text), classes="text")
             yield from self.questions()
             with Horizontal():
-                yield Button(plain(self._done), id="done")
-                yield Button("Back", id="back")
+                yield Button(content(self._done), id="done", action="screen.done")
+                yield Button("Back", id="back", action="screen.back")
                 yield Static(content(self.KEYS_LINE), classes="keys")
 
     def questions(self) -> ComposeResult:
@@ -87,14 +87,6 @@ class Dialog(ModalScreen[None], Generic[Answer]):
         """Do it, by Enter in a field."""
         event.stop()
         self.action_done()
-
-    def on_button_pressed(self, event: Button.Pressed) -> None:
-        """Do it, or go back."""
-        event.stop()
-        if event.button.id == "done":
-            self.action_done()
-        else:
-            self.action_back()
 
 
 class Ask(Dialog[str]):

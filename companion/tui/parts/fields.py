@@ -12,112 +12,87 @@ from companion.tui.parts.control_lines import control_line, control_of, layer_li
 Shape = Literal["text", "long", "lines", "words", "number", "whole", "choice", "controls", "layers"]
 
 
-class Field(msgspec.Struct, frozen=True, kw_only=True):
-    """One field. shape: how it is written; ``lines``: one item a line, ``words``: on one line with commas."""
+class Field(msgspec.Struct, frozen=True):
+    """One field. shape: how it is written; ``lines``: one item a line, ``words``: on one line with commas.
+
+    choices: the label of each value.
+    """
 
     key: str
     label: str
     hint: str = ""
     shape: Shape = "text"
-    choices: tuple[tuple[str, str], ...] = ()
+    choices: dict[str, str] = {}
     rows: int = 3
-
-
-def _f(key: str, label: str, hint: str = "", shape: Shape = "text", rows: int = 3) -> Field:
-    return Field(key=key, label=label, hint=hint, shape=shape, rows=rows)
 
 
 _CONTROL: Final = "name; kind; low to high; rest R; cc N; what it does"
 _LAYER: Final = "name; files; keys 36 to 84; velocities 1 to 127; round robins 2"
-MIDDLE_C: Final = Field(
-    key="naming.middle_c",
-    label="Middle C (MIDI 60) is called",
-    hint="as your file names count the octaves",
-    shape="choice",
-    choices=(("", "left open"), ("C3", "C3"), ("C4", "C4")),
-)
+_OCTAVES: Final = {"": "left open", "C3": "C3", "C4": "C4"}
 
-PAGES: Final[tuple[tuple[str, str, tuple[Field, ...]], ...]] = (
-    (
-        "who",
-        "Who",
-        (
-            _f("instrument.title", "Title"),
-            _f("instrument.version", "Version of this release", "numbers and dots, such as 1.0"),
-            _f("instrument.maker", "Maker", "you, or your label"),
-            _f("instrument.summary", "In one sentence"),
-            _f("instrument.description", "In more words", shape="long", rows=4),
-            _f("instrument.contact", "Where players reach you", "an address or a page"),
-            _f("instrument.licence", "Licence", "SPDX, such as CC-BY-4.0; or LicenseRef-Name with a text"),
-            _f("instrument.licence_file", "File with its text", "path in the folder"),
-            _f("instrument.rights", "Where it all comes from", "and that you may pass it on", "long"),
-            _f("instrument.credits", "Credits", "one a line", "lines"),
-            _f("instrument.tags", "Tags", "with commas between", "words"),
-        ),
+PAGES: Final[dict[str, tuple[Field, ...]]] = {
+    "Who": (
+        Field("instrument.title", "Title"),
+        Field("instrument.version", "Version of this release", "numbers and dots, such as 1.0"),
+        Field("instrument.maker", "Maker", "you, or your label"),
+        Field("instrument.summary", "In one sentence"),
+        Field("instrument.description", "In more words", shape="long", rows=4),
+        Field("instrument.contact", "Where players reach you", "an address or a page"),
+        Field("instrument.licence", "Licence", "SPDX, such as CC-BY-4.0; or LicenseRef-Name with a text"),
+        Field("instrument.licence_file", "File with its text", "path in the folder"),
+        Field("instrument.rights", "Where it all comes from", "and that you may pass it on", "long"),
+        Field("instrument.credits", "Credits", "one a line", "lines"),
+        Field("instrument.tags", "Tags", "with commas between", "words"),
     ),
-    (
-        "engine",
-        "Engine",
-        (
-            _f("engine.name", "Engine", "the host it plays in"),
-            _f("engine.saved_with", "Version that last saved the patch"),
-            _f("engine.minimum", "Lowest version promised", "the safe choice is the one above"),
-            _f("engine.edition", "Edition a player needs", "“any” when there is only one"),
-            _f("engine.systems", "Systems", "windows, macos, linux: those you mean to support", "words"),
-        ),
+    "Engine": (
+        Field("engine.name", "Engine", "the host it plays in"),
+        Field("engine.saved_with", "Version that last saved the patch"),
+        Field("engine.minimum", "Lowest version promised", "the safe choice is the one above"),
+        Field("engine.edition", "Edition a player needs", "“any” when there is only one"),
+        Field("engine.systems", "Systems", "windows, macos, linux: those you mean to support", "words"),
     ),
-    (
-        "files",
-        "Files",
-        (
-            _f("contents.patches", "Patches", "one a line; * and ** stand for any part", "lines"),
-            _f("contents.samples", "Samples", "empty: every audio file", "lines"),
-            _f("contents.impulses", "Impulse responses", "one pattern a line", "lines"),
-            _f("contents.scripts", "Scripts", "one pattern a line", "lines"),
-            _f("contents.documents", "Documents", "readme, changelog and licence go in by themselves", "lines"),
-            _f("contents.include", "Ships", "empty: all but strays", "lines"),
-            _f("contents.exclude", "Stays at home", "wins over what ships", "lines"),
-        ),
+    "Files": (
+        Field("contents.patches", "Patches", "one a line; * and ** stand for any part", "lines"),
+        Field("contents.samples", "Samples", "empty: every audio file", "lines"),
+        Field("contents.impulses", "Impulse responses", "one pattern a line", "lines"),
+        Field("contents.scripts", "Scripts", "one pattern a line", "lines"),
+        Field("contents.documents", "Documents", "readme, changelog and licence go in by themselves", "lines"),
+        Field("contents.include", "Ships", "empty: all but strays", "lines"),
+        Field("contents.exclude", "Stays at home", "wins over what ships", "lines"),
     ),
-    (
-        "names",
-        "Names",
-        (
-            _f("naming.pattern", "File names read as", "such as {layer}_{note}_v{velocity}_rr{take}"),
-            MIDDLE_C,
-            _f("naming.zones", "Zone list", "a CSV that says what the names do not"),
+    "Names": (
+        Field("naming.pattern", "File names read as", "such as {layer}_{note}_v{velocity}_rr{take}"),
+        Field(
+            "naming.middle_c",
+            "Middle C (MIDI 60) is called",
+            "as your file names count the octaves",
+            "choice",
+            _OCTAVES,
         ),
+        Field("naming.zones", "Zone list", "a CSV that says what the names do not"),
     ),
-    (
-        "controls",
-        "Controls",
-        (
-            _f("controls", "Controls, left to right", _CONTROL, "controls", rows=6),
-            _f("layers", "Layers", _LAYER, "layers", rows=5),
-        ),
+    "Controls": (
+        Field("controls", "Controls, left to right", _CONTROL, "controls", rows=6),
+        Field("layers", "Layers", _LAYER, "layers", rows=5),
     ),
-    (
-        "limits",
-        "Limits",
-        (
-            _f("limits.true_peak_dbtp", "Highest true peak, dBTP", shape="number"),
-            _f("limits.dc_offset", "Largest offset, 0 to 1", shape="number"),
-            _f("limits.silence_dbfs", "Silent below, dBFS", shape="number"),
-            _f("limits.late_onset_s", "Late from, seconds", shape="number"),
-            _f("limits.tail_s", "Longest silent tail, seconds", shape="number"),
-            _f("limits.pitch_cents", "Off pitch from, cents", shape="number"),
-            _f("limits.level_step_db", "Step between notes, dB", shape="number"),
-            _f("limits.noise_dbfs", "Noise, dBFS", shape="number"),
-            _f("limits.layer_drop_db", "Drop of a layer alone, dB", shape="number"),
-            _f("limits.voices", "Voices at once", shape="whole"),
-            _f("limits.upload_bytes", "Largest upload, bytes", shape="whole"),
-            _f("limits.page_characters", "Longest page, characters", shape="whole"),
-        ),
+    "Limits": (
+        Field("limits.true_peak_dbtp", "Highest true peak, dBTP", shape="number"),
+        Field("limits.dc_offset", "Largest offset, 0 to 1", shape="number"),
+        Field("limits.silence_dbfs", "Silent below, dBFS", shape="number"),
+        Field("limits.late_onset_s", "Late from, seconds", shape="number"),
+        Field("limits.tail_s", "Longest silent tail, seconds", shape="number"),
+        Field("limits.pitch_cents", "Off pitch from, cents", shape="number"),
+        Field("limits.level_step_db", "Step between notes, dB", shape="number"),
+        Field("limits.noise_dbfs", "Noise, dBFS", shape="number"),
+        Field("limits.layer_drop_db", "Drop of a layer alone, dB", shape="number"),
+        Field("limits.voices", "Voices at once", shape="whole"),
+        Field("limits.upload_bytes", "Largest upload, bytes", shape="whole"),
+        Field("limits.page_characters", "Longest page, characters", shape="whole"),
     ),
-)
-"""The pages of the form: id, title, fields."""
+}
+"""The pages of the form: the fields by title."""
 
-BY_KEY: Final = {field.key: field for _, _, fields in PAGES for field in fields}
+BY_KEY: Final = {field.key: field for fields in PAGES.values() for field in fields}
 
 
 def value_of(facts: Facts, key: str) -> Any:

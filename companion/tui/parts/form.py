@@ -16,7 +16,7 @@ from textual.widgets import Button, Input, Static, TextArea
 
 from companion.core.errors import CompanionError
 from companion.tui.parts.choice import Choice
-from companion.tui.parts.content import content, plain
+from companion.tui.parts.content import content
 from companion.tui.parts.fields import Field, read
 
 LEAVING: Final = (Binding("tab", "app.focus_next", "Next field"), Binding("escape", "app.escape", "Leave it"))
@@ -151,7 +151,7 @@ class Form(VerticalScroll, can_focus=False):
         if self._intro:
             yield self._intro
         yield from self.boxes.values()
-        yield Button(plain(self._done), classes="keep")
+        yield Button(content(self._done), classes="keep")
 
     @property
     def unsaved(self) -> bool:

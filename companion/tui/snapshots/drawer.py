@@ -64,7 +64,7 @@ class Drawer(ModalScreen[None]):
         Binding("t", "take", "Take one"),
         Binding("m", "mark", "Mark"),
         Binding("r", "restore", "Restore"),
-        Binding("c", "stop", "Stop"),
+        Binding("c", "app.stop", "Stop"),
         Binding("escape", "back", "Back"),
         Binding("q,s", "back", "Back", show=False),
     ]
@@ -189,8 +189,6 @@ class Drawer(ModalScreen[None]):
                 return some
             case "restore":
                 return some and not working
-            case "stop":
-                return working
             case _:
                 return True
 
@@ -248,13 +246,9 @@ class Drawer(ModalScreen[None]):
             wrong=lambda done: bool(done.failed),
         )
 
-    def action_stop(self) -> None:
-        """Stop what runs."""
-        self.companion.stop_work()
-
     def action_back(self) -> None:
         """Stop what runs, else close the drawer."""
         if self.companion.working:
-            self.companion.stop_work()
+            self.companion.action_stop()
         else:
             self.dismiss(None)

@@ -15,7 +15,7 @@ from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes
 from companion.steps.account.preview import within
 from companion.tui.parts.companion import companion_of
-from companion.tui.parts.content import Piece, content, plain
+from companion.tui.parts.content import Piece, content
 from companion.tui.parts.dialogs import Dialog, place_of
 from companion.tui.parts.form import LineInput
 from companion.tui.parts.page import Page
@@ -107,7 +107,7 @@ class Restore(Dialog[Wish]):
         if within(FACTS_FILE, only):
             pieces += [(f"{visible(line)}\n", "$foreground-muted") for line in preview.facts]
         there = "None of these differ" if only else "Nothing differs"
-        text = content(*pieces) if pieces else plain(f"{there} from the folder as it is now.")
+        text = content(*pieces) if pieces else content(f"{there} from the folder as it is now.")
         page = self.query_one(Page)
         page.show(lambda _: text)
         # Set, not left to “auto”: the box around it would then be as high as all of it, whatever is shown.
