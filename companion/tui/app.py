@@ -21,8 +21,7 @@ from companion.tui.frame.checklist import Rail
 from companion.tui.frame.theme import BASE, SLATE
 from companion.tui.frame.workspace import Workspace
 from companion.tui.parts.companion import Companion, await_call
-from companion.tui.parts.foot import DueLine, Foot, is_typed_into
-from companion.tui.parts.keys import step_digit
+from companion.tui.parts.foot import DueLine, Foot, is_typed_into, step_digit
 
 if TYPE_CHECKING:
     from companion.steps.account.due import Standing

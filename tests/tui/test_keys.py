@@ -8,7 +8,7 @@ from textual.binding import Binding
 from companion.steps.table import STEPS
 from companion.tui.app import CompanionApp
 from companion.tui.bodies import body_of
-from companion.tui.parts import keys
+from companion.tui.parts import foot
 from tests.tui.conftest import Bench, Opened
 
 
@@ -48,5 +48,5 @@ async def test_one_key_does_what_the_open_step_lists_it_for(bench: Bench, opened
 
 
 def test_a_step_beyond_the_tenth_has_no_digit(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(keys, "STEP_IDS", tuple("abcdefghijkl"))
-    assert [keys.step_digit(step) for step in "abijkl"] == ["1", "2", "9", "0", "", ""]
+    monkeypatch.setattr(foot, "STEP_IDS", tuple("abcdefghijkl"))
+    assert [foot.step_digit(step) for step in "abijkl"] == ["1", "2", "9", "0", "", ""]

@@ -11,7 +11,7 @@ from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.steps.model import State
 from companion.tui.parts.foot import JobLine
-from companion.tui.parts.jobs import WORK, BackgroundJob, Finished
+from companion.tui.parts.jobs import WORK, BackgroundJob
 from tests.tui.conftest import Bench, Hand, Opened
 
 
@@ -132,8 +132,7 @@ async def test_a_result_that_was_overtaken_is_dropped(bench: Bench, opened: Open
         assert got == ["new"]
         await until(hand, lambda: stopped)
         assert stopped == [True]
-        hand.app.post_message(Finished(9_999, "stray"))
-        await hand.rest()
+        await hand.app.job_ended(BackgroundJob("look", "Stray", lambda _: "stray", got.append), "stray", None)
         assert got == ["new"]
 
 

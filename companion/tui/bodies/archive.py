@@ -10,9 +10,8 @@ from textual.content import Content
 from companion.core.text import listed, visible
 from companion.core.units import both_bytes
 from companion.steps.model import State, StepStatus
-from companion.tui.parts.body import FOUND, Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import content, labelled
-from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:

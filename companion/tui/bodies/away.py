@@ -12,11 +12,10 @@ from companion.core.errors import CompanionError
 from companion.core.evidence import AwayTest
 from companion.core.text import visible
 from companion.trials.away import KINDS
-from companion.tui.parts.body import FOUND, Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, Piece, age, content, labelled
 from companion.tui.parts.fields import Field
 from companion.tui.parts.form import Form
-from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:

@@ -9,13 +9,11 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.content import Content
 from textual.widgets import OptionList, Static
-from textual.widgets.option_list import Option
 
 from companion.core.text import plural
-from companion.tui.parts.body import FOUND, Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, age, content, labelled
 from companion.tui.parts.dialogs import Ask
-from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Detail
 
 if TYPE_CHECKING:
@@ -81,8 +79,7 @@ class TrialsView(Vertical):
             for index, view in enumerate(views):
                 listing.replace_option_prompt_at_index(index, trial_row(view, self.result(view)))
         else:
-            listing.clear_options()
-            listing.add_options([Option(trial_row(view, self.result(view))) for view in views])
+            listing.set_options(trial_row(view, self.result(view)) for view in views)
             if views:
                 first = next_unanswered(self.results, -1)
                 listing.highlighted = 0 if first is None else first

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.content import Content
 
-from companion.tui.parts.body import FOUND, Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import Piece, content, labelled
-from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:
@@ -38,10 +37,8 @@ class NeedsBody(Body):
 
     def fetch(self) -> None:
         """Ask for the requirement."""
-        self.ask("Working out the needs", self.shop.needs, self._show)
-
-    def _show(self, needs: tuple[Line, ...]) -> None:
-        self.show_page("lines", partial(needs_content, needs))
+        show = partial(self.show_page, "lines")
+        self.ask("Working out the needs", self.shop.needs, lambda needs: show(partial(needs_content, needs)))
 
     async def step_edit(self) -> None:
         """Go to the facts of the engine."""

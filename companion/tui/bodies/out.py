@@ -11,10 +11,9 @@ from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.core.units import decimal_bytes
 from companion.steps.model import StepStatus
-from companion.tui.parts.body import FOUND, Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import Piece, age, content, labelled
 from companion.tui.parts.dialogs import Ask, Confirm, place_of
-from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:

@@ -11,9 +11,8 @@ from textual.content import Content
 from textual.widgets import Static
 
 from companion.core.text import listed, visible, visible_lines
-from companion.tui.parts.body import FOUND, Body, BodyPart
+from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import content
-from companion.tui.parts.keys import StepKey
 from companion.tui.parts.page import Detail
 
 if TYPE_CHECKING:

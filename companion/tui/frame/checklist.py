@@ -13,7 +13,7 @@ from companion.core.text import shorten, visible
 from companion.steps.model import State, Status
 from companion.steps.table import STEPS
 from companion.tui.parts.content import STATE_STYLE, content
-from companion.tui.parts.keys import step_digit
+from companion.tui.parts.foot import step_digit
 
 WIDE: Final = 22
 _TITLE: Final = max(len(step.title) for step in STEPS) + 1

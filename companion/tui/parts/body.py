@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar, Final, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, Final, NamedTuple, TypeVar
 
 from textual.app import ComposeResult
 from textual.containers import Vertical
@@ -14,8 +14,8 @@ from companion.steps.model import State, StepStatus
 from companion.tui.parts.choice import PartsBar
 from companion.tui.parts.companion import Companion, companion_of
 from companion.tui.parts.findings import FindingsView
+from companion.tui.parts.foot import step_digit
 from companion.tui.parts.form import Form
-from companion.tui.parts.keys import StepKey, step_digit
 from companion.tui.parts.page import Build, Page
 
 if TYPE_CHECKING:
@@ -36,6 +36,15 @@ class BodyPart:
 
 
 FOUND: Final = BodyPart(FINDINGS, "Found", FindingsView)
+
+
+class StepKey(NamedTuple):
+    """One key: what it does, under which name, in a word at the foot, and in a few words in the help."""
+
+    key: str
+    action: str
+    label: str
+    help: str
 
 
 class Body(Vertical):

@@ -6,15 +6,14 @@ import inspect
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
-from textual import on
 from textual.app import App
 from textual.signal import Signal
 from textual.widget import Widget
 
 from companion.core.errors import Cancelled, CompanionError
-from companion.core.progress import Watch
+from companion.core.progress import Progress, Watch
 from companion.tui.parts.foot import FootLine, JobLine, NoticeLine
-from companion.tui.parts.jobs import WORK, WRITE, BackgroundJob, Failed, Finished, Jobs, Reported
+from companion.tui.parts.jobs import WORK, WRITE, BackgroundJob, Jobs
 
 if TYPE_CHECKING:
     from companion.steps.account.due import Standing
@@ -44,7 +43,7 @@ class Companion(App[int]):
 
     def __init__(self) -> None:
         super().__init__()
-        self.jobs = Jobs(self)
+        self.jobs = Jobs(self, self._reported, self.job_ended)
         self.leaving = False
         self.looked: Signal[Standing] = Signal(self, "looked")
 
@@ -131,35 +130,27 @@ class Companion(App[int]):
             self.show_notice("")
             self.show_work()
 
-    @on(Reported)
-    def _reported(self, message: Reported) -> None:
-        job = self.jobs.work
-        if job and job.run == message.run and not job.watch.cancelled:
+    def _reported(self, job: BackgroundJob, progress: Progress) -> None:
+        if job is self.jobs.work and not job.watch.cancelled:
             for line in self._feet(JobLine):
-                line.show(message.progress)
+                line.show(progress)
 
-    @on(Finished)
-    async def _finished(self, message: Finished) -> None:
-        job = self._end(message.run)
-        if job and not self.leaving and (job.owner is None or job.owner.is_attached):
-            await await_call(job.then, message.result)
-
-    @on(Failed)
-    def _failed(self, message: Failed) -> None:
-        job = self._end(message.run)
-        if job is None or self.leaving:
+    async def job_ended(self, job: BackgroundJob, result: Any, error: CompanionError | None) -> None:
+        """Hand over what a job brought, or show why it failed; nothing of one whose place another has taken."""
+        if not self.jobs.take(job):
             return
-        self.show_notice(message.error.line, wrong=not isinstance(message.error, Cancelled))
-        if job.failed:
-            job.failed(message.error)
-        if job.group == WORK:
-            self.look_again()
-
-    def _end(self, run: int) -> BackgroundJob | None:
-        if job := self.jobs.take(run):
-            self.show_work()
-            self._leave_when_idle()
-        return job
+        self.show_work()
+        self._leave_when_idle()
+        if self.leaving:
+            return
+        if error:
+            self.show_notice(error.line, wrong=not isinstance(error, Cancelled))
+            if job.failed:
+                job.failed(error)
+            if job.group == WORK:
+                self.look_again()
+        elif job.owner is None or job.owner.is_attached:
+            await await_call(job.then, result)
 
     def _leave_when_idle(self) -> None:
         if self.leaving and not self.jobs.busy:

@@ -7,7 +7,6 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.content import Content
 from textual.widgets import OptionList, Static
-from textual.widgets.option_list import Option
 
 from companion.core.findings import Finding
 from companion.core.text import visible
@@ -117,8 +116,7 @@ class FindingsView(Vertical):
         if self._width == 0:
             return  # not laid out yet; the first resize fills it
         self._rows = rows(grouped(self._step.findings if self._step else (), self._toggled))
-        listing.clear_options()
-        listing.add_options([Option(row_content(row, self._width - 1)) for row in self._rows])
+        listing.set_options(row_content(row, self._width - 1) for row in self._rows)
         keys = [row.key for row in self._rows]
         first = next((index for index, row in enumerate(self._rows) if row.finding), 0)
         place = keys.index(before.key) if before and before.key in keys else first

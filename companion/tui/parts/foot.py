@@ -12,6 +12,7 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from companion.core.progress import Progress
+from companion.steps.table import STEP_IDS
 from companion.tui.parts.content import age, content
 from companion.tui.parts.segments import Segments, Word
 
@@ -20,6 +21,12 @@ if TYPE_CHECKING:
 
 SHOWN_KEYS: Final = {"escape": "Esc", "question_mark": "?", "enter": "Enter", "tab": "Tab", "space": "Space"}
 _BAR: Final = 16
+
+
+def step_digit(step_id: str) -> str:
+    """Return the digit that opens a step: 1 to 9, 0 for the tenth, none for those after it."""
+    place = STEP_IDS.index(step_id) + 1
+    return str(place % 10) if place <= 10 else ""
 
 
 def is_typed_into(widget: Widget | None) -> bool:

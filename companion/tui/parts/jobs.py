@@ -1,6 +1,5 @@
-"""Work in threads: started by name, reported, stopped, and handed back on the event loop under a run number."""
+"""Work in threads: started by name, reported, stopped, and handed back on the event loop."""
 
-import itertools
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -8,7 +7,6 @@ from functools import partial
 from typing import Any, Final
 
 from textual.app import App
-from textual.message import Message
 from textual.widget import Widget
 
 from companion.core.errors import CompanionError
@@ -21,30 +19,6 @@ WRITE: Final = "write"
 
 
 @dataclass
-class Reported(Message):
-    """A run reports how far it is."""
-
-    run: int
-    progress: Progress
-
-
-@dataclass
-class Finished(Message):
-    """A run ended well."""
-
-    run: int
-    result: Any
-
-
-@dataclass
-class Failed(Message):
-    """A run ended with an error for people, a stop asked for among them."""
-
-    run: int
-    error: CompanionError
-
-
-@dataclass
 class BackgroundJob:
     """One piece of work on its way. ``owner``: the pane that wants the result; gone, so is the wish."""
 
@@ -54,16 +28,22 @@ class BackgroundJob:
     then: Callable[[Any], Any]
     failed: Callable[[CompanionError], None] | None = None
     owner: Widget | None = None
-    run: int = 0
     watch: Watch = field(default_factory=Watch)
 
 
 class Jobs:
-    """The runs of one app. Outside :data:`WORK` and :data:`WRITE` a new run stops the one before it in its group."""
+    """The jobs of one app. Outside :data:`WORK` and :data:`WRITE` a new job stops the one before it in its group.
 
-    def __init__(self, app: App[Any]) -> None:
-        self._app = app
-        self._runs = itertools.count(1)
+    On the event loop ``report`` gets how far a job is, and ``end`` its result, or its error (or that it was stopped).
+    """
+
+    def __init__(
+        self,
+        app: App[Any],
+        report: Callable[[BackgroundJob, Progress], object],
+        end: Callable[[BackgroundJob, Any, CompanionError | None], object],
+    ) -> None:
+        self._app, self._report, self._end = app, report, end
         self._current: dict[str, BackgroundJob] = {}
         self._waiting: deque[BackgroundJob] = deque()
 
@@ -87,8 +67,11 @@ class Jobs:
 
         Raises :class:`CompanionError` when long work is asked for while other long work runs.
         """
-        job.run = next(self._runs)
-        job.watch = Watch(partial(self._report, job.run))
+
+        def report(progress: Progress) -> None:
+            self._app.call_later(self._report, job, progress)
+
+        job.watch = Watch(report)
         before = self._current.get(job.group)
         if before and job.group == WORK:
             raise CompanionError(f"{before.what} is still going on", do="wait for its end, or stop it with c")
@@ -105,33 +88,28 @@ class Jobs:
             partial(self._carry, job), group=job.group, name=job.what, thread=True, exclusive=True, exit_on_error=False
         )
 
-    def _report(self, run: int, progress: Progress) -> None:
-        self._app.post_message(Reported(run, progress))
-
     def _carry(self, job: BackgroundJob) -> None:
+        result, failure = None, None
         try:
             result = job.work(job.watch)
         except CompanionError as error:
-            self._app.post_message(Failed(job.run, error))
+            failure = error
         except Exception as error:  # whatever it is, the person at the desk hears of it
             failure = CompanionError(
                 f"{job.what} failed unexpectedly: {type(error).__name__}: {error}",
                 do="try again; if it fails again, the plain command shows more",
             )
             failure.__cause__ = error
-            self._app.post_message(Failed(job.run, failure))
-        else:
-            self._app.post_message(Finished(job.run, result))
+        self._app.call_later(self._end, job, result, failure)
 
-    def take(self, run: int) -> BackgroundJob | None:
-        """Return the job of this run and count it as ended; None when another has taken its place."""
-        for group, job in self._current.items():
-            if job.run == run:
-                del self._current[group]
-                if group == WRITE and self._waiting:
-                    self._begin(self._waiting.popleft())
-                return job
-        return None
+    def take(self, job: BackgroundJob) -> bool:
+        """Count a job as ended; return False when another has taken its place."""
+        if self._current.get(job.group) is not job:
+            return False
+        del self._current[job.group]
+        if job.group == WRITE and self._waiting:
+            self._begin(self._waiting.popleft())
+        return True
 
     def stop_all(self) -> None:
         """Ask everything to stop; what waits for its turn is still written."""

@@ -1,5 +1,8 @@
 """Letting findings pass with a reason, and taking that back."""
 
+from collections.abc import Callable
+from functools import partial
+
 from companion.core.findings import Finding
 from companion.core.text import plural, visible
 from companion.steps.deeds.waiving import coverable
@@ -7,8 +10,6 @@ from companion.steps.states import NEVER_WAIVED, place_of
 from companion.tui.parts.companion import Companion
 from companion.tui.parts.dialogs import Ask, Confirm
 from companion.tui.parts.groups import RuleGroup
-
-NEEDED = "A waiver needs a reason."
 
 
 def ask_waiver(companion: Companion, finding: Finding) -> None:
@@ -30,34 +31,29 @@ def ask_waiver(companion: Companion, finding: Finding) -> None:
 
         companion.push_screen(Confirm(f"{rule}, {place}", f"Waived: {finding.waived}", "Take it back", take_back))
     else:
-
-        def waive(reason: str) -> None:
-            companion.write(
-                "Waiving",
-                lambda _: shop.waive(rule, finding.path, reason, place_of(finding)),
-                f"Waived {rule}, {place}.",
-            )
-
         text = "Why is a player no worse off for it? The reason is kept, and the waiver lapses when the file changes."
-        companion.push_screen(Ask(f"Waive {rule}, {place}", text, "Waive", waive, needed=NEEDED))
+        waive = partial(shop.waive, rule, finding.path, where=place_of(finding))
+        _ask_reason(companion, f"{rule}, {place}", text, "Waive", waive)
 
 
 def ask_group_waiver(companion: Companion, group: RuleGroup) -> None:
     """Ask for one reason for all that a rule found in files; what was waived is taken back one by one."""
-    shop, first = companion.shop, group.first
-    rule, number = first.rule, plural(count := len(coverable(group.findings)), "finding")
-    if _refused(companion, rule):
+    first, count = group.first, len(coverable(group.findings))
+    if _refused(companion, first.rule):
         return
     if first.waived or first.unknown or not count:
         companion.show_notice("Move to one finding below the rule first.", wrong=True)
         return
-
-    def waive(reason: str) -> None:
-        summary = f"Waived {rule}, {number}."
-        companion.write("Waiving", lambda _: shop.waive_all(rule, reason, first.severity), summary)
-
     text = "Why is a player no worse off for any of them? The reason is kept; it lapses for each file that changes."
-    companion.push_screen(Ask(f"Waive {rule}, {number}", text, "Waive all", waive, needed=NEEDED))
+    waive = partial(companion.shop.waive_all, first.rule, severity=first.severity)
+    _ask_reason(companion, f"{first.rule}, {plural(count, 'finding')}", text, "Waive all", waive)
+
+
+def _ask_reason(companion: Companion, what: str, text: str, done: str, waive: Callable[[str], object]) -> None:
+    def given(reason: str) -> None:
+        companion.write("Waiving", lambda _: waive(reason), f"Waived {what}.")
+
+    companion.push_screen(Ask(f"Waive {what}", text, done, given, needed="A waiver needs a reason."))
 
 
 def _refused(companion: Companion, rule: str) -> bool:

@@ -8,7 +8,6 @@ from textual.binding import Binding, BindingType
 from textual.content import Content
 from textual.message import Message
 from textual.widgets import OptionList
-from textual.widgets.option_list import Option
 
 from companion.core.text import shorten, visible
 from companion.core.units import decimal_bytes
@@ -62,8 +61,7 @@ class Shots(OptionList):
         """Show these, newest first, with the cursor where it was."""
         self.shots = shots
         before = self.highlighted
-        self.clear_options()
-        self.add_options([Option(self._row(index)) for index in range(len(shots))])
+        self.set_options(self._row(index) for index in range(len(shots)))
         if shots:
             self.highlighted = min(before or 0, len(shots) - 1)
 
