@@ -13,7 +13,6 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
 from textual.widgets import OptionList
 
-from companion.core.errors import CompanionError
 from companion.core.progress import Watch
 from companion.steps.model import Status
 from companion.steps.table import BY_ID, STEP_IDS, STEPS
@@ -92,18 +91,15 @@ class CompanionApp(Companion):
     def open_folder(self) -> None:
         """Open the folder in a thread."""
         self.begin(
-            "open", "Opening the folder", lambda _: self._opener(self.folder), self._opened, failed=self._not_opened
-        )
+            "open", "Opening the folder", lambda _: self._opener(self.folder), self._opened,
+            failed=lambda error: self.workspace.show_trouble(error.line),
+        )  # fmt: skip
 
     def _opened(self, shop: Workshop) -> None:
         self.workshop = shop
         read_only = "This folder is read-only: look around, but nothing can be kept here."
         self.show_notice("" if shop.writable else read_only, wrong=True)
         self.look_again()
-
-    def _not_opened(self, error: CompanionError) -> None:
-        self.workshop = None
-        self.workspace.show_trouble(error.line)
 
     def look_again(self) -> None:
         """Ask for the status of all steps."""
@@ -141,9 +137,7 @@ class CompanionApp(Companion):
             return
         body = await self.workspace.open(step_id)
         self._bind(body)
-        steps = self.rail.steps
-        if steps.highlighted != STEP_IDS.index(step_id):
-            steps.highlighted = STEP_IDS.index(step_id)
+        self.rail.steps.highlighted = STEP_IDS.index(step_id)
         if part:
             await body.go(part)
         if enter:

@@ -68,7 +68,7 @@ async def test_head_and_keys_fit_into_80_by_24_whatever_was_found(bench: Bench, 
             await hand.press(str(number % 10))
             keys = hand.app.screen.query_one(KeysLine)
             assert keys.size.height <= 2
-            assert all(column + word.text.cell_length <= 78 for row in keys.rows(78) for column, word in row)
+            assert all(column + text.cell_length <= 78 for row in keys.rows(78) for column, (_, text) in row)
             assert hand.shows(step.question.partition("?")[0], f"because of {step.id}", step.title, "Next")
             assert hand.shows("s Snapshots", "? Help", "q Quit")
             assert not isinstance(hand.app.focused, Input), "a digit pressed next would be typed into a field"

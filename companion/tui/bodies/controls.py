@@ -203,11 +203,7 @@ class ControlsBody(Body):
             "Keeping the answer",
             lambda _: shop.answer(trial.id, result, note),
             f"{trial.title}: {RESULT_WORD[result]}.",
-            failed=lambda _: self._refused(),
+            failed=lambda _: trials.show(trials.views),
         )
         if result != "note":
             trials.jump()
-
-    def _refused(self) -> None:
-        self.trials.fresh.clear()
-        self.trials.show(self.trials.views)

@@ -90,10 +90,8 @@ class OutBody(Body):
         name = f"{status.title} {status.version}".strip()
         text = before_release(status.unkept, self._problem)
 
-        def record(_: None) -> None:
-            companion.work("Recording the release", shop.release, _release_summary)
-
-        companion.push_screen(Confirm(f"Record {name} as released?", text, "Record it", record))
+        record = partial(companion.work, "Recording the release", shop.release, _release_summary)
+        companion.push_screen(Confirm(f"Record {name} as released?", text, "Record it", lambda _: record()))
 
     def step_upload(self) -> None:
         """Ask for the downloaded file and compare."""
@@ -101,9 +99,7 @@ class OutBody(Body):
 
         def compare(path: str) -> None:
             if file := place_of(path):
-                companion.work(
-                    "Checking the upload", lambda watch: shop.upload(file, watch), _upload_summary, wrong=bool
-                )
+                companion.work("Checking the upload", partial(shop.upload, file), _upload_summary, wrong=bool)
 
         text = "Download your own upload from where players get it. Where is that file?"
         hint, needed = "a path, such as ~/Downloads/….zip", "Write the path of the downloaded file."

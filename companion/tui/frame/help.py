@@ -1,6 +1,6 @@
 """Every key in one place: those of the app, and those that each step's body lists."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from pathlib import Path
 from typing import ClassVar, Final
 
@@ -40,13 +40,6 @@ STATES: Final = (
 )
 
 
-def step_keys() -> Iterator[tuple[str, tuple[tuple[str, str], ...]]]:
-    """Yield the title of each step that has keys of its own, with those keys and what they do."""
-    for step in STEPS:
-        if keys := body_of(step.body).KEYS:
-            yield step.title, tuple((key.key, key.help) for key in keys)
-
-
 class Help(ModalScreen[None]):
     """The keys, the marks, and where the folder is."""
 
@@ -57,6 +50,7 @@ class Help(ModalScreen[None]):
     }
     Help Static { height: auto; }
     """
+    AUTO_FOCUS = "VerticalScroll"  # the arrows scroll it
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,question_mark,q,enter", "app.pop_screen", "Back")]
 
     def __init__(self, folder: Path, keys: Iterable[Binding]) -> None:
@@ -67,15 +61,15 @@ class Help(ModalScreen[None]):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         pieces: list[Piece] = [("States\n", "bold $primary"), STATES, "\n"]
-        for area, keys in (("Anywhere", self._keys), *AREAS.items(), *step_keys()):
+        areas = {"Anywhere": self._keys, **AREAS}
+        for step in STEPS:
+            if keys := body_of(step.body).KEYS:
+                areas[step.title] = tuple((key.key, key.help) for key in keys)
+        for area, lines in areas.items():
             pieces.append((f"{area}\n", "bold $primary"))
-            for key, words in keys:
+            for key, words in lines:
                 pieces += [(f"  {key:<9} ", "bold"), f"{words}\n"]
         pieces += ["Every key can be clicked at the foot. Every action has a plain command: companion --help\n"]
         pieces += [("Folder  ", "$foreground-muted"), str(self._folder), "\n", ("Esc goes back", "$foreground-muted")]
         with VerticalScroll():
             yield Static(content(*pieces))
-
-    def on_mount(self) -> None:
-        """Let the arrows scroll."""
-        self.query_one(VerticalScroll).focus()

@@ -35,7 +35,7 @@ class Choice(Segments, can_focus=True):
     def words(self) -> list[Word]:
         """Return the choices, the chosen one marked."""
         return [
-            Word(key, content((f"● {label}", "bold") if key == self.value else (f"○ {label}", "$foreground-muted")))
+            (key, content((f"● {label}", "bold") if key == self.value else (f"○ {label}", "$foreground-muted")))
             for key, label in self.labels.items()
         ]
 
@@ -77,7 +77,7 @@ class PartsBar(Choice, inherit_bindings=False):
         """Return the names, the open one marked."""
         strong = "bold reverse" if self.has_focus else "bold underline"
         return [
-            Word(key, content((f"▸{label}", strong) if key == self.value else (f" {label}", "$foreground-muted")))
+            (key, content((f"▸{label}", strong) if key == self.value else (f" {label}", "$foreground-muted")))
             for key, label in self.labels.items()
         ]
 

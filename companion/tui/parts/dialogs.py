@@ -43,9 +43,8 @@ class Dialog(ModalScreen[None], Generic[Answer]):
     Dialog Horizontal { height: 1; margin: 1 0 0 0; }
     Dialog .keys { width: 1fr; height: 1; color: $foreground-muted; text-align: right; }
     """
+    AUTO_FOCUS = "#back"  # Enter does no harm, unless there is something to write
     KEYS_LINE: ClassVar[str]
-    FIRST: ClassVar[str] = "#back"
-    """What has the focus at first."""
 
     def __init__(self, head: str, text: str, done: str, then: Callable[[Answer], object]) -> None:
         super().__init__()
@@ -65,10 +64,6 @@ class Dialog(ModalScreen[None], Generic[Answer]):
     def questions(self) -> ComposeResult:
         """Lay out what stands between the text and the buttons."""
         yield from ()
-
-    def on_mount(self) -> None:
-        """Let Enter do no harm, unless there is something to write."""
-        self.query_one(self.FIRST).focus()
 
     def action_done(self) -> None:
         """Do it."""
@@ -94,7 +89,7 @@ class Ask(Dialog[str]):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "back", "Back", priority=True)]
     KEYS_LINE = "Enter does it, Esc goes back"
-    FIRST = "LineInput"
+    AUTO_FOCUS = "LineInput"
 
     def __init__(
         self,

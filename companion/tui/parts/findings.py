@@ -87,13 +87,8 @@ class FindingsView(Vertical):
         yield OptionList(markup=False, classes="list")
         yield Detail("")
 
-    def on_mount(self) -> None:
-        """Show what came before the pane was laid out."""
-        if self._step:
-            self.show(self._step)
-
     def show(self, step: StepStatus) -> None:
-        """Show the findings of a step; the cursor stays on the finding it was on."""
+        """Show the findings of a step, once laid out; the cursor stays on the finding it was on."""
         same = self._step is not None and self._step.findings == step.findings
         self._step = step
         if not self.is_mounted:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from textual.app import ComposeResult
+from textual.binding import Binding
 from textual.containers import Vertical
 from textual.content import Content
 from textual.screen import Screen
@@ -15,9 +16,6 @@ from companion.core.progress import Progress
 from companion.steps.table import STEP_IDS
 from companion.tui.parts.content import age, content
 from companion.tui.parts.segments import Segments, Word
-
-if TYPE_CHECKING:
-    from textual.binding import ActiveBinding
 
 SHOWN_KEYS: Final = {"escape": "Esc", "question_mark": "?", "enter": "Enter", "tab": "Tab", "space": "Space"}
 _BAR: Final = 16
@@ -32,10 +30,6 @@ def step_digit(step_id: str) -> str:
 def is_typed_into(widget: Widget | None) -> bool:
     """Return whether a letter pressed now would be typed into ``widget``."""
     return widget is not None and widget.check_consume_key("x", "x")
-
-
-def _of_the_app(active: ActiveBinding) -> bool:
-    return not active.binding.action.startswith("step(")  # what the open step alone offers stands first
 
 
 class KeysLine(Segments):
@@ -66,22 +60,17 @@ class KeysLine(Segments):
     def _active_words(self) -> list[Word]:
         """Return what can be done now; letters are left out while they would be typed into a field."""
         typing = is_typed_into(self.screen.focused)
-        by_action: dict[str, ActiveBinding] = {}
+        by_action: dict[str, Binding] = {}
         for active in self.screen.active_bindings.values():
             binding = active.binding
             letter = len(binding.key) == 1 or binding.key == "question_mark"
             if binding.show and active.enabled and not (typing and letter):
-                by_action.setdefault(binding.action, active)
+                by_action.setdefault(binding.action, binding)
+        # What the open step alone offers stands first.
+        shown = sorted(by_action.values(), key=lambda key: not key.action.startswith("step("))
         return [
-            Word(
-                active.binding.key,
-                Content.assemble(
-                    (SHOWN_KEYS.get(active.binding.key, active.binding.key), "bold $primary"),
-                    " ",
-                    active.binding.description,
-                ),
-            )
-            for active in sorted(by_action.values(), key=_of_the_app)
+            (key.key, content((SHOWN_KEYS.get(key.key, key.key), "bold $primary"), f" {key.description}"))
+            for key in shown
         ]
 
     def chosen(self, key: str) -> None:

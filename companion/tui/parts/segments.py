@@ -3,20 +3,13 @@
 One widget draws them all, wrapped to its width. A widget for each word would cost more to lay out than it shows.
 """
 
-from dataclasses import dataclass
-
 from textual import events
 from textual.content import Content
 from textual.geometry import Size
 from textual.widget import Widget
 
-
-@dataclass(frozen=True)
-class Word:
-    """One clickable piece: ``key`` says which one it was."""
-
-    key: str
-    text: Content
+Word = tuple[str, Content]
+"""One clickable piece: the key that says which one it is, and its text."""
 
 
 class Segments(Widget):
@@ -41,7 +34,7 @@ class Segments(Widget):
         rows: list[list[tuple[int, Word]]] = [[]]
         column = 0
         for word in self.words():
-            wide = word.text.cell_length
+            wide = word[1].cell_length
             if rows[-1] and column + wide > width:
                 rows.append([])
                 column = 0
@@ -57,7 +50,7 @@ class Segments(Widget):
         """Draw the rows."""
         width = self.content_size.width
         blank = Content(" " * self.gap)
-        return Content("\n").join(blank.join(word.text for _, word in row) for row in self.rows(width))
+        return Content("\n").join(blank.join(text for _, (_, text) in row) for row in self.rows(width))
 
     def on_click(self, event: events.Click) -> None:
         """Find the piece under the pointer."""
@@ -65,8 +58,8 @@ class Segments(Widget):
         rows = self.rows(self.content_size.width)
         if offset is None or offset.y >= len(rows):
             return
-        for column, word in rows[offset.y]:
-            if column <= offset.x < column + word.text.cell_length:
+        for column, (key, text) in rows[offset.y]:
+            if column <= offset.x < column + text.cell_length:
                 event.stop()
-                self.chosen(word.key)
+                self.chosen(key)
                 return

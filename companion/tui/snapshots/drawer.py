@@ -193,12 +193,8 @@ class Drawer(ModalScreen[None]):
                 return True
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        """Enter or a click compares."""
+        """Compare, by Enter or a click, with the marked snapshot, else with the folder as it is."""
         event.stop()
-        self.action_compare()
-
-    def action_compare(self) -> None:
-        """Compare with the marked snapshot, else with the folder as it is."""
         shop, shot = self.companion.shop, self.shots.current
         if shot is None:
             return
