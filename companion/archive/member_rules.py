@@ -5,10 +5,9 @@ from collections.abc import Iterator
 from typing import Final
 
 from companion.archive.layout import DEFLATED, METHODS, PATCHED, STORED, UTF8
-from companion.archive.model import HEADERS, ArchiveModel, ZipMember
+from companion.archive.model import ArchiveModel, ZipMember, archive_rule
 from companion.archive.names import name_problem
 from companion.core.findings import BLOCKS, At, Finding
-from companion.core.rules import rule
 from companion.core.text import listed, same_name_key, visible
 
 APPNOTE: Final = "PKWARE APPNOTE 6.3.10"
@@ -16,11 +15,9 @@ NEWEST: Final = 46
 """Version of the format, times ten, that common unpackers go up to; methods 0 and 8 need no more than 45 (4.4.3.2)."""
 
 
-@rule(
+@archive_rule(
     "top-level-many",
     BLOCKS,
-    step="archive",
-    rests_on=(HEADERS,),
     means="The archive does not hold exactly one folder at its top.",
     why="Unpacked into a full folder, its files scatter among the player's own, and the patch loses its samples.",
     mend="Put everything into one folder named after the instrument and pack that folder.",
@@ -35,11 +32,9 @@ def top_level_many(archive: ArchiveModel) -> Iterator[Finding]:
         yield top_level_many.finding(value=len(tops), unit="thing", says=f"{{value}} at the top: {listing}")
 
 
-@rule(
+@archive_rule(
     "name-unflagged",
     BLOCKS,
-    step="archive",
-    rests_on=(HEADERS,),
     means="A name has letters beyond ASCII, but the archive does not say that it is UTF-8.",
     why="Other systems read the name in a code page of their own, and the patch does not find the renamed sample.",
     mend="Pack again with a tool that sets the UTF-8 flag, or use plain letters in file names.",
@@ -55,11 +50,9 @@ def name_unflagged(archive: ArchiveModel) -> Iterator[Finding]:
             yield name_unflagged.finding(member.name, value=problem)
 
 
-@rule(
+@archive_rule(
     "method-uncommon",
     BLOCKS,
-    step="archive",
-    rests_on=(HEADERS,),
     means="A member is packed by a method other than stored or deflated, or as a patch.",
     why="The unpackers that come with Windows and macOS cannot open it.",
     mend="Pack again with the ordinary zip method (deflate).",
@@ -81,11 +74,9 @@ def method_uncommon(archive: ArchiveModel) -> Iterator[Finding]:
             yield method_uncommon.finding(member.name, value=member.version / 10, bound=NEWEST / 10, says=says)
 
 
-@rule(
+@archive_rule(
     "member-duplicate",
     BLOCKS,
-    step="archive",
-    rests_on=(HEADERS,),
     means="Two members would become one file: the names are the same, or are on a system that folds case.",
     why="One of the two overwrites the other, and which one stays differs from system to system.",
     mend="Rename one of them, or leave one out, and pack again.",
@@ -122,11 +113,9 @@ def member_duplicate(archive: ArchiveModel) -> Iterator[Finding]:
         yield member_duplicate.finding(files[at].name, value="a folder has the same name")
 
 
-@rule(
+@archive_rule(
     "member-escapes",
     BLOCKS,
-    step="archive",
-    rests_on=(HEADERS,),
     means="A member would land outside the folder that the archive is unpacked into, or is a link or a device.",
     why="Opening the archive could overwrite files of the player's.",
     mend="Do not unpack it; pack again with plain relative paths, and with files in the place of links.",
@@ -144,11 +133,9 @@ def member_escapes(archive: ArchiveModel) -> Iterator[Finding]:
             yield member_escapes.finding(member.name, value=problem)
 
 
-@rule(
+@archive_rule(
     "member-encrypted",
     BLOCKS,
-    step="archive",
-    rests_on=(HEADERS,),
     means="A member is encrypted.",
     why="Players cannot open it without a password, and no one can look inside to see whether it is whole.",
     mend="Pack again without a password.",

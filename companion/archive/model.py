@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping
 from enum import StrEnum
+from functools import partial
 from typing import Final
 
 import msgspec
 
-from companion.core.rules import Measure
+from companion.core.rules import Measure, rule
 
 MOST_DEFECTS: Final = 1_000
 """Contradictions kept; an archive with more is no better understood by listing them."""
@@ -15,6 +16,9 @@ HEADERS: Final = Measure("archive-headers", version=1)
 """Raised whenever the same archive may give another :class:`Inspection`."""
 MEMBERS: Final = Measure("archive-members", version=1)
 """Raised whenever the same archive may unpack to something else."""
+
+archive_rule: Final = partial(rule, step="archive", rests_on=(HEADERS,))
+"""Makes a rule of this room, on what an archive says about itself unless it rests on something else."""
 
 
 class DefectKind(StrEnum):

@@ -4,9 +4,8 @@ from collections.abc import Iterator
 from typing import Final
 
 from companion.archive.member_rules import APPNOTE
-from companion.archive.model import HEADERS, MEMBERS, ArchiveModel, DefectKind
+from companion.archive.model import HEADERS, MEMBERS, ArchiveModel, DefectKind, archive_rule
 from companion.core.findings import BLOCKS, NOTES, WARNS, At, Finding
-from companion.core.rules import rule
 from companion.core.text import listed, visible
 from companion.core.units import both_bytes, decimal_bytes
 
@@ -22,10 +21,9 @@ _ENDLESS: Final = (DefectKind.OVERLAPS, DefectKind.TOO_MUCH)
 """Contradictions that make an archive a bomb; all others make it one that differs."""
 
 
-@rule(
+@archive_rule(
     "archive-differs",
     BLOCKS,
-    step="archive",
     rests_on=(HEADERS, MEMBERS),
     means="What comes out of the archive is not, byte for byte, what went in, or the archive contradicts itself.",
     why="Players would get a damaged or incomplete instrument, or an archive that some systems refuse to open.",
@@ -62,11 +60,9 @@ def archive_differs(archive: ArchiveModel) -> Iterator[Finding]:
             )
 
 
-@rule(
+@archive_rule(
     "archive-bomb",
     BLOCKS,
-    step="archive",
-    rests_on=(HEADERS,),
     means="The archive unpacks to more than an instrument could, or its members share bytes or are nested without end.",
     why="Unpacking it would fill the player's disk, or never end.",
     mend="Do not unpack it; pack again from the working folder.",
@@ -108,10 +104,10 @@ def _defects(archive: ArchiveModel, *, endless: bool) -> Iterator[Finding]:
             yield found_by.finding(defect.name, value=defect.text, at=At(byte=defect.byte))
 
 
-@rule(
+@archive_rule(
     "size-over-limit",
     WARNS,
-    step="archive",
+    rests_on=(),
     means="The archive is larger than the upload limit in the facts.",
     why="The upload would be refused, after the time it took.",
     mend="Make the heaviest files smaller, or raise limits.upload_bytes if your host takes more.",
@@ -135,10 +131,10 @@ def size_over_limit(archive: ArchiveModel) -> Iterator[Finding]:
     )
 
 
-@rule(
+@archive_rule(
     "checksum-wrong",
     BLOCKS,
-    step="archive",
+    rests_on=(),
     means="The archive's SHA-256 is not the one it was published with.",
     why="This is not the file that was released: it was damaged on its way, or replaced.",
     mend="Fetch it again; if the sum stays wrong, upload the released archive again.",
@@ -152,11 +148,9 @@ def checksum_wrong(archive: ArchiveModel) -> Iterator[Finding]:
         yield checksum_wrong.finding(value=archive.sha256, limit=visible(published[:80]))
 
 
-@rule(
+@archive_rule(
     "zip64-needed",
     NOTES,
-    step="archive",
-    rests_on=(HEADERS,),
     means="The archive is so large that it needs the Zip64 form.",
     why="Very old unpackers cannot open it; those that come with today's systems can.",
     mend="Nothing, unless your players use very old systems: then offer the instrument in parts.",
