@@ -1,26 +1,26 @@
-"""The door to a folder's history: take, list, compare, restore, keep in order.
-
-What only some of it needs is imported where it is used, so that listing snapshots costs little more than git does.
-"""
-
-from __future__ import annotations
+"""The door to a folder's history: take, list, compare, restore, keep in order."""
 
 import contextlib
+import dataclasses
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import Self
 
+from companion.core.cache import Cache
 from companion.core.errors import CompanionError
-from companion.core.files import explained
+from companion.core.files import explained, sha256_of
+from companion.core.folder import FACTS_FILE
 from companion.core.progress import QUIET, Watch
+from companion.history import compare, forget, mirror, restore, take, verify
+from companion.history.folder_state import read_folder
 from companion.history.model import Comparison, Forgotten, KeptFile, Mirrored, Restored, Size, Verified
+from companion.history.reader import Sink
 from companion.history.snapshot import Snapshot
 from companion.history.store import refs
+from companion.history.store.objects import LINK
+from companion.history.store.packs import Damaged
 from companion.history.store.store import Store
-
-if TYPE_CHECKING:
-    from companion.core.cache import Cache
 
 
 class History:
@@ -51,20 +51,10 @@ class History:
     @property
     def cache(self) -> Cache:
         """Where blob ids are remembered."""
-        from companion.core.cache import Cache
-
         if self._cache is None:
             ours = self._store.places.ours
             self._cache = Cache(self._store.places.cache if ours.is_dir() else None)
         return self._cache
-
-    @staticmethod
-    def available() -> str:
-        """Return an empty string when git can be used, else why not and what to do."""
-        from companion.history.store import hermetic
-
-        reason = hermetic.why_not()
-        return f"{reason}; install git to keep snapshots, everything else works without it" if reason else ""
 
     def take(self, label: str = "", *, kind: str = "asked", watch: Watch = QUIET, thorough: bool = False) -> Snapshot:
         """Keep the whole folder as it is now and return the snapshot.
@@ -72,8 +62,6 @@ class History:
         When nothing changed since the newest one, that one is returned with ``new=False``; a label asked for is never
         dropped in favour of a snapshot taken unasked. ``thorough`` (always on for a release) hashes every byte again.
         """
-        from companion.history import take
-
         if self.folder.is_dir():
             with explained("make a place for the history", self.folder):
                 self._store.places.ours.mkdir(exist_ok=True)
@@ -93,9 +81,6 @@ class History:
 
     def now(self, watch: Watch = QUIET) -> dict[str, KeptFile]:
         """Return every file of the folder as it is now by path; nothing is written to the history."""
-        from companion.history.folder_state import read_folder
-        from companion.history.reader import Sink
-
         nothing = Sink(lambda _blob: False, None)
         return read_folder(self._store, self.cache, nothing, watch, thorough=False, writes=False).files
 
@@ -111,10 +96,6 @@ class History:
 
         Links and what cannot be read are left out. Files of any size stream through.
         """
-        from companion.core.files import sha256_of
-        from companion.history.store.objects import LINK
-        from companion.history.store.packs import Damaged
-
         files = {} if number is None else self.files(number)
         found = {}
         for path in paths:
@@ -128,12 +109,6 @@ class History:
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Comparison:
         """Return what differs between snapshot ``a`` and snapshot ``b``, or the folder as it is now."""
-        import dataclasses
-
-        from companion.core.folder import FACTS_FILE
-        from companion.history import compare
-        from companion.history.store.packs import Damaged
-
         before = self.files(a)
         after = self.now(watch) if b is None else self.files(b)
         found = compare.difference(before, after, a, b)
@@ -167,46 +142,32 @@ class History:
 
         What is there now is kept as a snapshot first (``Restored.safety``). Evidence and reports are only ever added.
         """
-        from companion.history import restore
-
         if into is not None:
             return restore.restore_into(self._store, number, only, into, watch)
         return restore.restore(self._store, self.cache, number, only, watch)
 
     def recover(self, watch: Watch = QUIET) -> Restored | None:
         """Finish a restore that a killed run began, if there is one. Call it when the folder is opened."""
-        from companion.history import restore
-
         return restore.recover(self._store, self.cache, watch)
 
     def verify(self, watch: Watch = QUIET) -> Verified:
         """Read everything in the history back and hold it against its ids."""
-        from companion.history import verify
-
         return verify.verify(self._store, watch)
 
     def size(self, watch: Watch = QUIET) -> Size:
         """Return the bytes on disk, and those that each snapshot alone holds."""
-        from companion.history import verify
-
         return verify.size(self._store, watch)
 
     def forget(self, numbers: Iterable[int], *, released: bool = False, watch: Watch = QUIET) -> Forgotten:
         """Forget snapshots and win back what only they held; a released one only when ``released`` says so."""
-        from companion.history import forget
-
         return forget.forget(self._store, numbers, released, watch)
 
     def mirror(self, target: str | Path, watch: Watch = QUIET) -> Mirrored:
         """Bring a second copy up to date: a folder (on another disk), or the address of any git repository."""
-        from companion.history import mirror
-
         return mirror.mirror(self._store, str(target), watch)
 
     def adopt(self, source: Path, watch: Watch = QUIET) -> int:
         """Bring the snapshots of a mirror on disk into a folder that has none yet; return how many."""
-        from companion.history import mirror
-
         return mirror.adopt(self._store, source, watch)
 
     def tag_release(self, number: int, version: str) -> Snapshot:

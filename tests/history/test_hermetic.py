@@ -115,8 +115,9 @@ def test_without_git_everything_imports_explains_and_goes_on(folder: Path) -> No
     script = (
         "from pathlib import Path\n"
         "from companion.history.history import History\n"
+        "from companion.history.store.hermetic import why_not\n"
         f"history = History(Path({str(folder)!r}))\n"
-        "print(history.available())\n"
+        "print(why_not())\n"
         "print(history.take('first').number, [one.label for one in history.snapshots()])\n"
         "try:\n    history.mirror('file:///nowhere/at-all.git')\nexcept Exception as error:\n    print(error)\n"
     )

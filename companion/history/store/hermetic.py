@@ -118,15 +118,15 @@ def git_program() -> str:
 
 
 def why_not() -> str:
-    """Return an empty string when git can be used, else why not, for a person."""
-    program = git_program()
-    if not program:
-        return "git is not installed, or is not on the search path"
-    try:
-        done = subprocess.run([program, "version"], capture_output=True, timeout=20, check=False)
-    except (OSError, subprocess.SubprocessError) as error:
-        return f"git does not start: {error}"
-    return "" if done.returncode == 0 else "git does not start"
+    """Return an empty string when git can be used, else why not and what to do, for a person."""
+    program, reason = git_program(), "git is not installed, or is not on the search path"
+    if program:
+        try:
+            done = subprocess.run([program, "version"], capture_output=True, timeout=20, check=False)
+            reason = "git does not start" if done.returncode else ""
+        except (OSError, subprocess.SubprocessError) as error:
+            reason = f"git does not start: {error}"
+    return f"{reason}; install git to keep snapshots, everything else works without it" if reason else ""
 
 
 def is_ours(history: Path) -> bool:
