@@ -104,7 +104,7 @@ def _write(plan: ArchivePlan, stream: BinaryIO, watch: Watch, threads: int) -> t
     writer = Writer(stream)
     with packing(plan.members, watch, threads) as results, _synced_meanwhile(stream):
         for part in results:
-            if part.whole:
+            if part.size == part.member.size:
                 packed = sum(map(len, part.parts))
                 header = Header(part.member.name.encode(), part.method, part.crc, packed, part.size)
                 writer.member(header, part.parts, executable=part.program)

@@ -39,11 +39,6 @@ class Defect(msgspec.Struct, frozen=True):
     name: str = ""
     byte: int | None = None
 
-    @property
-    def text(self) -> str:
-        """The kind and the detail as people read them."""
-        return f"{self.kind}: {self.detail}"
-
 
 class Defects:
     """Collects contradictions, up to a limit."""

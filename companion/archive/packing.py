@@ -57,11 +57,6 @@ class PackedPart(msgspec.Struct, frozen=True):
     last: bool
     program: bool
 
-    @property
-    def whole(self) -> bool:
-        """Whether this is all of its member."""
-        return self.size == self.member.size
-
 
 _mine = threading.local()
 PackJob = tuple[int, Callable[[], list[PackedPart]]]

@@ -101,7 +101,7 @@ def _defects(archive: ArchiveModel, *, endless: bool) -> Iterator[Finding]:
     found_by = archive_bomb if endless else archive_differs
     for defect in archive.inspection.defects:
         if (defect.kind in _ENDLESS) is endless:
-            yield found_by.finding(defect.name, value=defect.text, at=At(byte=defect.byte))
+            yield found_by.finding(defect.name, value=f"{defect.kind}: {defect.detail}", at=At(byte=defect.byte))
 
 
 @archive_rule(

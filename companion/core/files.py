@@ -10,7 +10,6 @@ import stat
 from collections.abc import Iterator
 from io import BytesIO, FileIO
 from pathlib import Path
-from typing import BinaryIO
 
 from companion.core.entries import Entry
 from companion.core.errors import CompanionError
@@ -60,38 +59,6 @@ def explained(doing: str, path: Path) -> Iterator[None]:
         raise explain_os_error(error, doing, path) from error
 
 
-@contextlib.contextmanager
-def replacing(target: Path, mode: int = 0o666, *, ours: bool = False) -> Iterator[BinaryIO]:
-    """Open a new file beside ``target``; on a clean exit sync it and put it in the target's place, else remove it.
-
-    A target that is a link is written through, and keeps its permissions. ours: no maker makes a link of it, so one is
-    replaced, wherever a stranger has it point; and its folder is there, so none is begun anew where that has gone with
-    its disk. Raises :class:`CompanionError` for what the system refuses; ``target`` is then what it was.
-    """
-    if target.is_symlink() and not ours:
-        target = target.resolve()
-    temporary = beside(target)
-    try:
-        if not ours:
-            target.parent.mkdir(parents=True, exist_ok=True)
-        clear_leftovers(target.parent)
-        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode)
-        with os.fdopen(handle, "wb") as stream:
-            yield stream
-            stream.flush()
-            os.fsync(stream.fileno())
-        with contextlib.suppress(FileNotFoundError):
-            if not target.is_symlink():
-                temporary.chmod(stat.S_IMODE(target.stat().st_mode))
-        temporary.replace(target)
-        sync_folder(target.parent)
-    except OSError as error:
-        raise explain_os_error(error, "write", target) from error
-    finally:
-        with contextlib.suppress(OSError):
-            temporary.unlink()
-
-
 def beside(target: Path) -> Path:
     """Return a new name beside ``target`` for what is to take its place; it tells whose it is."""
     # 40 characters are at most 160 bytes: the whole name stays under the 255 that file systems allow.
@@ -131,9 +98,34 @@ def process_alive(pid: int) -> bool:
 
 
 def write_safely(target: Path, data: bytes, *, ours: bool = False) -> None:
-    """Write ``data`` to ``target`` so that a reader sees all of it or what was there before; see :func:`replacing`."""
-    with replacing(target, ours=ours) as stream:
-        stream.write(data)
+    """Write ``data`` to ``target`` so that a reader sees all of it or what was there before.
+
+    It is written to a new file beside ``target``, synced, and put in its place. A target that is a link is written
+    through, and keeps its permissions. ours: no maker makes a link of it, so one is replaced, wherever a stranger has
+    it point; and its folder is there, so none is begun anew where that has gone with its disk. Raises
+    :class:`CompanionError` for what the system refuses; ``target`` is then what it was.
+    """
+    if target.is_symlink() and not ours:
+        target = target.resolve()
+    temporary = beside(target)
+    try:
+        with explained("write", target):
+            if not ours:
+                target.parent.mkdir(parents=True, exist_ok=True)
+            clear_leftovers(target.parent)
+            handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            with contextlib.suppress(FileNotFoundError):
+                if not target.is_symlink():
+                    temporary.chmod(stat.S_IMODE(target.stat().st_mode))
+            temporary.replace(target)
+            sync_folder(target.parent)
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink()
 
 
 def read_capped(path: Path, most: int, what: str = "file") -> bytes:

@@ -1,4 +1,1 @@
-"""Every version kept: snapshots, restore, compare.
-
-``companion.history.history.History`` is the door; nothing heavy is imported until it is used.
-"""
+"""Every version kept: snapshots, restore, compare; ``companion.history.history.History`` is the door."""

@@ -115,7 +115,7 @@ def _restore_held(
     # What a damaged folder held is not known, nor what could not be read: nothing of that is taken away.
     if unknown := tuple("" if path == "." else path for path, _ in (*lost, *target.left_out)):
         todo = todo._replace(remove={p: k for p, k in todo.remove.items() if not is_within(p, unknown)})
-    if not todo.touches:
+    if not (todo.write or todo.mark or todo.remove or todo.make or todo.drop):
         _end_journal(store)
         return Restored(number=target.number, safety=safety, unchanged=todo.unchanged, failed=tuple(lost))
     refuse_when_too_full(store.folder, todo, store.packs)

@@ -18,11 +18,6 @@ class RestorePlan(NamedTuple):
     drop: tuple[str, ...]
     unchanged: int
 
-    @property
-    def touches(self) -> int:
-        """How many files and folders the plan touches."""
-        return len(self.write) + len(self.mark) + len(self.remove) + len(self.make) + len(self.drop)
-
 
 def _above(paths: Collection[str]) -> set[str]:
     """Every folder that one of these paths lies in."""

@@ -18,7 +18,7 @@ import pytest
 from companion.core import files
 from companion.core.entries import Entry, Kind
 from companion.core.errors import Cancelled, CompanionError
-from companion.core.files import is_inside, read_capped, replacing, sha256_of, unchanged, write_safely
+from companion.core.files import is_inside, read_capped, sha256_of, unchanged, write_safely
 
 OLD, NEW = b"old\n" * 100, b"new\n" * 50_000
 
@@ -176,24 +176,29 @@ def test_every_call_may_fail_until_a_run_is_not_hit(target: Path, monkeypatch: p
 
 
 @pytest.mark.parametrize("error", [Cancelled(), KeyboardInterrupt(), ValueError("x")])
-def test_when_the_writer_stops_by_itself_its_own_error_comes_through(target: Path, error: BaseException) -> None:
-    def stopped() -> None:
-        with replacing(target) as stream:
-            stream.write(NEW)
-            raise error
+def test_when_the_writer_is_stopped_its_own_error_comes_through(
+    target: Path, error: BaseException, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(_handle: int) -> None:
+        raise error
 
+    monkeypatch.setattr(os, "fsync", stopped)
     with pytest.raises(type(error)):
-        stopped()
+        write_safely(target, NEW)
     assert target.read_bytes() == OLD
     assert only(target)
 
 
-def test_a_reader_sees_the_old_content_until_the_end(target: Path) -> None:
-    with replacing(target) as stream:
-        stream.write(NEW)
-        stream.flush()
-        assert target.read_bytes() == OLD
-    assert target.read_bytes() == NEW
+def test_a_reader_sees_the_old_content_until_the_end(target: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    seen, sync = [], os.fsync
+
+    def looking(handle: int) -> None:
+        seen.append(target.read_bytes())
+        sync(handle)
+
+    monkeypatch.setattr(os, "fsync", looking)
+    write_safely(target, NEW)
+    assert seen == [OLD, NEW], "the new file is whole on disk before its name, and the name is made durable"
 
 
 @pytest.mark.parametrize("name", ["a" * 251 + ".zip", "石" * 83 + ".zip", "🎹" * 62 + ".zip"])

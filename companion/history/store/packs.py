@@ -126,7 +126,8 @@ class Packs:
         self._local = threading.local()
         self._refreshing = threading.Lock()
         self._by_name: dict[str, Pack] = {}
-        self._bad: dict[str, str] = {}
+        self.unreadable: list[str] = []
+        """Names of indexes that cannot be used, in order."""
         self.places: dict[bytes, Place] = {}
         self.doubts = Doubts(folder)
         self._lost: frozenset[bytes] = frozenset()
@@ -137,11 +138,6 @@ class Packs:
         """The packs there are, by name."""
         return [self._by_name[name] for name in sorted(self._by_name)]
 
-    @property
-    def unreadable(self) -> list[str]:
-        """Names of indexes that cannot be used."""
-        return sorted(self._bad)
-
     def refresh(self, anew: bool = False) -> bool:
         """Look for packs made or removed since; tell whether there were any. Packs that stay are not read again."""
         try:
@@ -150,15 +146,15 @@ class Packs:
             names = set()
         with self._refreshing:
             fresh = self.doubts.read()
-            if names == self._by_name.keys() | self._bad.keys() and not anew and not fresh:
+            if names == {*self._by_name, *self.unreadable} and not anew and not fresh:
                 return False
             found = {name: pack for name, pack in self._by_name.items() if name in names}
-            self._bad = {}
+            self.unreadable = []
             for name in sorted(names - found.keys()):
                 try:
                     found[name] = Pack((self.folder / name).with_suffix(".pack"))
-                except (OSError, ValueError, struct.error) as error:
-                    self._bad[name] = str(error)
+                except (OSError, ValueError, struct.error):
+                    self.unreadable.append(name)
             places: dict[bytes, Place] = {}
             for name in sorted(found):
                 places.update(found[name].places)

@@ -29,7 +29,6 @@ class Store:
         self.folder = folder
         self.places = Places(folder)
         self.path = self.places.history
-        self.lock_path = self.places.ours / "history.lock"
         self.pack_folder = self.path / "objects" / "pack"
         self._packs: Packs | None = None
         self._listed: tuple[refs.Refs, list[Snapshot]] | None = None
@@ -67,7 +66,7 @@ class Store:
         with explained("open the history", self.places.ours), contextlib.ExitStack() as stack:
             if not self.folder.is_dir():
                 raise CompanionError("There is no such folder", str(self.folder), "check its name")
-            stack.enter_context(held(self.lock_path, doing))
+            stack.enter_context(held(self.places.ours / "history.lock", doing))
             hermetic.create(self.path)
             hermetic.reclaim(self.path)
             orphans = clear_leftovers(self.pack_folder)
