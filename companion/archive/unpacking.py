@@ -18,13 +18,12 @@ from companion.archive.coders import STREAM, Bytes, crc32, unpacked, wrapped
 from companion.archive.layout import DEFLATED
 from companion.archive.model import Opened, ZipMember
 from companion.core.crew import share
-from companion.core.files import BLOCK, explain_os_error, explained, read_into
+from companion.core.files import BLOCK, explain_os_error, explained, read_into, sha256_of
 from companion.core.progress import Watch
 
 WHOLE: Final = 8 << 20
 """Members up to this size are unpacked in memory, larger ones block by block."""
 _GROUP: Final = 1 << 20
-_BACK: Final = 128 << 10
 _OF_THE_DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE)
 
 _mine = threading.local()
@@ -131,21 +130,10 @@ def _written(path: Path, content: Bytes, member: ZipMember, expected: str) -> st
     """Write a file and return the SHA-256 of what reads back, which must be that of the content."""
     with _new_file(path, member) as target:
         _put(target, content)
-    back = _sum_of(path)
+    back = sha256_of(path)
     if back not in (expected, "") and back != hashlib.sha256(content).hexdigest():
         raise DamagedMember("what was written reads back differently")
     return back
-
-
-def _sum_of(path: Path) -> str:
-    room: bytearray | None = getattr(_mine, "back", None)
-    if room is None:
-        room = _mine.back = bytearray(_BACK)
-    digest = hashlib.sha256()
-    with path.open("rb", buffering=0) as stream:
-        while count := stream.readinto(room):
-            digest.update(memoryview(room)[:count])
-    return digest.hexdigest()
 
 
 def _put(target: FileIO, data: Bytes) -> None:
@@ -175,7 +163,7 @@ def _streamed(stream: FileIO, member: ZipMember, path: Path | None, watch: Watch
             if target is not None:
                 _put(target, block)
             watch.step(len(block))
-    if path is not None and _sum_of(path) != digest.hexdigest():
+    if path is not None and sha256_of(path) != digest.hexdigest():
         raise DamagedMember("what was written reads back differently")
     return digest.hexdigest()
 

@@ -82,7 +82,9 @@ class Walk:
         elif item.is_dir(follow_symlinks=False):
             self._waiting.append(path + "/")
         else:
-            self.problems.append((path, _special(item.stat(follow_symlinks=False).st_mode)))
+            mode = item.stat(follow_symlinks=False).st_mode
+            special = next((reason for test, reason in _SPECIAL if test(mode)), "no file, link or folder")
+            self.problems.append((path, special))
 
 
 def _leads_elsewhere(item: os.DirEntry[str]) -> bool:
@@ -90,10 +92,6 @@ def _leads_elsewhere(item: os.DirEntry[str]) -> bool:
     if item.is_symlink():
         return True
     return os.name == "nt" and bool(getattr(item.stat(follow_symlinks=False), "st_file_attributes", 0) & 0x400)
-
-
-def _special(mode: int) -> str:
-    return next((reason for test, reason in _SPECIAL if test(mode)), "no file, link or folder")
 
 
 def _reason(error: OSError) -> str:

@@ -124,16 +124,13 @@ class History:
             except (OSError, Damaged):
                 return compare.NO_TEXT
 
-        def facts(files: dict[str, KeptFile], live: bool) -> str:
-            return compare.as_text(content(files, FACTS_FILE, live)) or ""
-
         def diff(path: str) -> str:
             old = {new: old for old, new in found.renamed}.get(path, path)
             return compare.unified(path, content(before, old, False), content(after, path, b is None))
 
-        return dataclasses.replace(
-            found, facts_before=facts(before, False), facts_after=facts(after, b is None), text_diff=diff
-        )
+        facts_before = compare.as_text(content(before, FACTS_FILE, False)) or ""
+        facts_after = compare.as_text(content(after, FACTS_FILE, b is None)) or ""
+        return dataclasses.replace(found, facts_before=facts_before, facts_after=facts_after, text_diff=diff)
 
     def restore(
         self, number: int, *, only: Sequence[str] = (), into: Path | None = None, watch: Watch = QUIET
@@ -179,7 +176,7 @@ class History:
                 raise CompanionError(
                     f"Version {version} is released already, from another snapshot", "", "raise the version"
                 )
-            refs.write(self._store.path, found.with_release(version, snapshot.id))
+            refs.write(self._store.path, refs.Refs(found.snapshots, {**found.releases, version: snapshot.id}))
         return self._store.snapshot(number)
 
     def release_snapshot(self, version: str) -> Snapshot | None:

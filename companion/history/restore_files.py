@@ -4,6 +4,7 @@ import contextlib
 import errno
 import itertools
 import os
+import shutil
 import stat
 import threading
 from collections.abc import Callable, Iterator
@@ -229,8 +230,6 @@ def _is_claim(packs: Packs, one: KeptFile) -> bool:
 
 def refuse_when_too_full(root: Path, plan: RestorePlan, packs: Packs) -> None:
     """Raise :class:`CompanionError` when the disk cannot take the plan, before anything is touched."""
-    import shutil
-
     sizes = [one.size for one in plan.write.values() if not _is_claim(packs, one)]
     most, grows = max(sizes, default=0), sum(sizes) - sum(one.size for one in plan.remove.values())
     with contextlib.suppress(OSError):

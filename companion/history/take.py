@@ -9,7 +9,7 @@ from typing import Final
 from companion.core import crew
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
-from companion.core.files import explained
+from companion.core.files import explained, sync_folder
 from companion.core.progress import Watch
 from companion.history.folder_state import FolderState, read_folder
 from companion.history.reader import Sink
@@ -51,7 +51,7 @@ def take_held(
             commit = _write(store, sink, lost, snapshot)
             watch.check()
             found = store.named()
-            refs.write(store.path, found.with_snapshot(snapshot.number, commit.hex()))
+            refs.write(store.path, refs.Refs({**found.snapshots, snapshot.number: commit.hex()}, found.releases))
             with contextlib.suppress(CompanionError, OSError):  # the snapshot stands whatever comes of this
                 merge_small(store.packs)
             return snapshot.but(id=commit.hex()), state
@@ -141,4 +141,4 @@ def _finish(store: Store, sink: Sink, objects: list[tuple[int, bytes, bytes]]) -
     crew.share(heavy, _finish_packs, len(heavy), "history-sync")
     writer.finish()
     store.packs.refresh()
-    store.settle()
+    sync_folder(store.pack_folder)  # a killed run's packs may be in it too, and a ref will need their names

@@ -440,7 +440,7 @@ def test_a_snapshot_from_elsewhere_that_leads_outside_is_restored_without_that(
         writer.add(kind, data, object_id(kind, data))
     writer.finish()
     place = folder / ".companion/history.git"
-    refs.write(place, refs.read(place).with_snapshot(2, object_id(COMMIT, commit).hex()))
+    refs.write(place, refs.Refs({**refs.read(place).snapshots, 2: object_id(COMMIT, commit).hex()}))
     target = tmp_path / "deep" / "target" if into else folder
     with History(folder) as fresh:
         done = fresh.restore(2, into=target if into else None)

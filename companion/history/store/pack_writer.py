@@ -13,8 +13,10 @@ import hashlib
 import os
 import secrets
 import struct
+from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import accumulate
 from pathlib import Path
 from typing import Final
 
@@ -183,7 +185,9 @@ class PackWriter:
         self._flush()
         os.lseek(self.handle, 8, os.SEEK_SET)
         write_all(self.handle, struct.pack(">I", len(self.written)))
-        self._nudge_now()
+        if hasattr(os, "fdatasync") and self.offset > _NUDGE // 8:
+            self._heard()
+            self._nudge()
         # The count in front is known only now, so the sum over the whole is made by reading it again.
         os.lseek(self.handle, 0, os.SEEK_SET)
         digest = hashlib.sha1(usedforsecurity=False)
@@ -204,11 +208,6 @@ class PackWriter:
                 index.unlink()
         sync_folder(self.folder)
         return target
-
-    def _nudge_now(self) -> None:
-        if hasattr(os, "fdatasync") and self.offset > _NUDGE // 8:
-            self._heard()
-            self._nudge()
 
     def _close(self) -> None:
         if self._helper:
@@ -250,13 +249,8 @@ def write_synced(path: Path, data: bytes) -> None:
 def index_data(written: dict[bytes, tuple[int, int]], pack_sum: bytes) -> bytes:
     """Return a pack index, version 2, from (offset, CRC-32 of the entry) by object id."""
     ordered = sorted(written.items())
-    counts = [0] * 256
-    for oid, _ in ordered:
-        counts[oid[0]] += 1
-    fanout, running = [], 0
-    for count in counts:
-        running += count
-        fanout.append(running)
+    counts = Counter(oid[0] for oid in written)
+    fanout = accumulate(counts[first] for first in range(256))
     small: list[int] = []
     large: list[int] = []
     for _, (offset, _) in ordered:

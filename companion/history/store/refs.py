@@ -34,14 +34,6 @@ class Refs(msgspec.Struct, frozen=True):
     snapshots: dict[int, str] = {}
     releases: dict[str, str] = {}
 
-    def with_snapshot(self, number: int, commit: str) -> Refs:
-        """Return these with one more snapshot."""
-        return Refs({**self.snapshots, number: commit}, self.releases)
-
-    def with_release(self, version: str, commit: str) -> Refs:
-        """Return these with ``version`` naming ``commit``."""
-        return Refs(self.snapshots, {**self.releases, version: commit})
-
     def without(self, numbers: set[int]) -> Refs:
         """Return these without some snapshots, and without the releases that only those carried."""
         left = {number: commit for number, commit in self.snapshots.items() if number not in numbers}

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from companion.core.errors import CompanionError
-from companion.core.files import explained, sync_folder
+from companion.core.files import explained
 from companion.core.folder import Places
 from companion.core.lock import held
 from companion.history.model import KeptFile
@@ -94,11 +94,6 @@ class Store:
             self.packs.refresh(anew=True)
             self._listed = None
 
-    def settle(self) -> None:
-        """Make the names of finished packs durable, those a killed run left included, before a ref needs them."""
-        if self.pack_folder.is_dir():
-            sync_folder(self.pack_folder)
-
     def named(self) -> refs.Refs:
         """The snapshots and releases by name."""
         return refs.read(self.path)
@@ -152,19 +147,16 @@ class Store:
         return found
 
     def snapshot(self, number: int) -> Snapshot:
-        """Return one snapshot. Raises :class:`CompanionError` when there is none of that number."""
+        """Return one snapshot as its commit tells it: a list may be shown on trust, but nothing is done on it.
+
+        Where the commit is damaged, what the list remembers of it is all there is. Raises :class:`CompanionError` when
+        there is none of that number, or nothing is known of it.
+        """
         row = self.snapshot_or_stub(number)
         if not row.tree:
             raise CompanionError(
                 f"Snapshot {number} is damaged and cannot be read", str(self.path), "take it from a mirror"
             )
-        return self._as_committed(row)
-
-    def _as_committed(self, row: Snapshot) -> Snapshot:
-        """Return a snapshot as its commit tells it: a list may be shown on trust, but nothing is done on it.
-
-        Where the commit is damaged, what the list remembers of it is all there is.
-        """
         with contextlib.suppress(Damaged, ValueError):
             tree, text = commits.split_commit(self.packs.read(bytes.fromhex(row.id)))
             return commits.snapshot_of(row.number, row.id, tree, text, row.version)
