@@ -247,13 +247,13 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     """Return parsed TOML 1.0; refuse what only an attack would hold before the parser meets it.
 
     tomllib recurses on nested brackets and is quadratic in dotted keys (measured: 500 brackets, 40 kB of key), so
-    input over 1 MiB, over 12 levels deep or with over 20,000 lines is refused at once.
+    input over 256 KiB, over 12 levels deep or with over 20,000 lines is refused at once.
     """
     if len(text) > MOST_BYTES or text.count("\n") > 20_000:
         raise CompanionError("The file is far too large for facts", where, "check that it is the file you meant")
-    if _too_deep(text):
-        raise CompanionError("The file nests deeper than facts ever do", where, "write it flatter")
     try:
+        if _too_deep(text):
+            raise RecursionError
         return tomllib.loads(text)
     except ValueError as error:  # TOMLDecodeError, and what Python says of a number with over 4,300 digits
         raise CompanionError(f"The file is not valid TOML: {error}", where, "mend that line and try again") from error

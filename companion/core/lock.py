@@ -11,15 +11,10 @@ from companion.core.errors import Busy
 from companion.core.files import explain_os_error
 
 
-def _note_of(path: Path) -> Path:
-    """Where a holder tells who it is. Beside the lock, since Windows lets nobody read a file that is locked."""
-    return path.with_name(f"{path.name}.holder")
-
-
-def _busy(path: Path) -> Busy:
+def _busy(path: Path, note: Path) -> Busy:
     who = "another process is working in it"
     with contextlib.suppress(OSError, ValueError, RecursionError):
-        owner = json.loads(_note_of(path).read_bytes()[:4096])
+        owner = json.loads(note.read_bytes()[:4096])
         if isinstance(owner, dict) and "pid" in owner:
             who = f"process {owner['pid']} on {owner.get('host')} is {owner.get('doing')}"
     return Busy(f"This folder is busy: {who}", str(path), "wait until it is done, or close it")
@@ -34,6 +29,7 @@ def held(path: Path, doing: str, patience: float = 0.0) -> Iterator[None]:
     """
     from filelock import FileLock, Timeout
 
+    note = path.with_name(f"{path.name}.holder")  # beside it, since Windows lets nobody read a file that is locked
     # Where the disk knows no locks at all, a marker file in their place could outlive its process: better none.
     lock = FileLock(path, timeout=patience, poll_interval=0.02, thread_local=False, fallback_to_soft=False)
     try:
@@ -42,10 +38,9 @@ def held(path: Path, doing: str, patience: float = 0.0) -> Iterator[None]:
             path.unlink()
         lock.acquire()
     except Timeout as error:
-        raise _busy(path) from error
+        raise _busy(path, note) from error
     except OSError as error:
         raise explain_os_error(error, "lock the folder", path) from error
-    note = _note_of(path)
     try:
         with contextlib.suppress(OSError):  # the lock is what holds; a disk too full for the note costs the note
             note.unlink(missing_ok=True)  # of one that was killed, or a stranger's link

@@ -57,7 +57,8 @@ def _renamed(
     pairs: list[tuple[str, str]] = []
     left: list[str] = []
     for path in come:
-        same_name = [old for old in by_blob.get(after[path].blob, ()) if _name(old) == _name(path)]
+        name = path.rpartition("/")[2]
+        same_name = [old for old in by_blob.get(after[path].blob, ()) if old.rpartition("/")[2] == name]
         if same_name:
             by_blob[after[path].blob].remove(same_name[0])
             pairs.append((same_name[0], path))
@@ -65,10 +66,6 @@ def _renamed(
             left.append(path)
     pairs += [(by_blob[after[path].blob].pop(0), path) for path in left if by_blob.get(after[path].blob)]
     return tuple(sorted(pairs))
-
-
-def _name(path: str) -> str:
-    return path.rpartition("/")[2]
 
 
 def content_of(path: Path) -> bytes:

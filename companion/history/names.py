@@ -21,19 +21,17 @@ def only_added(path: str) -> bool:
     return path.partition("/")[0] == OURS
 
 
-def cannot_be_held(name: str) -> str:
-    """Return why git cannot hold a file or folder called ``name``, or an empty string.
+def cannot_be_held(name: str) -> bool:
+    """Tell whether git cannot hold a file or folder called ``name``, since some systems take it for its own.
 
     Source: git's own ``fsck`` (hasDotgit), which refuses every name that some system would take for ``.git``: in other
     case, with characters HFS+ ignores, with trailing dots and spaces or a stream name (NTFS), or as ``git~1``.
     """
     lowered = name.lower()
     if "git" not in lowered and name.isascii():
-        return ""
-    for part in _IGNORED.sub("", lowered).split("\\"):
-        if part.partition(":")[0].rstrip(". ") in (".git", "git~1"):
-            return "some systems take that name for a version-control folder"
-    return ""
+        return False
+    parts = _IGNORED.sub("", lowered).split("\\")
+    return any(part.partition(":")[0].rstrip(". ") in (".git", "git~1") for part in parts)
 
 
 def is_within(path: str, chosen: tuple[str, ...]) -> bool:
@@ -47,7 +45,7 @@ def unsafe_to_write(path: str) -> str:
     A history may have come from elsewhere, so nothing in it is trusted to stay in the folder.
     """
     for part in path.split("/"):
-        if part in ("", ".", "..") or (part == ".git" or cannot_be_held(part)):
+        if part in ("", ".", "..") or cannot_be_held(part):
             return "the name leads out of the folder or into a version-control folder"
         if os.name == "nt" and ("\\" in part or ":" in part or part.rstrip(". ") != part):
             return "Windows cannot hold a file of that name"

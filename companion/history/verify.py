@@ -1,6 +1,5 @@
 """Read a history back and weigh it."""
 
-import threading
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
@@ -43,14 +42,12 @@ def _verified(store: Store, watch: Watch) -> Verified:
     found = reach(store, snapshots, watch)
     wanted = sorted(found.owner, key=lambda oid: store.packs.position(oid.hex()))
     watch.stage("Reading everything back", sum(store.packs.packed_size(oid) for oid in wanted), "bytes")
-    damaged, total, lock = dict(found.damaged), [0], threading.Lock()
+    damaged, sizes = dict(found.damaged), list[int]()
 
     def work(given: Iterator[bytes]) -> None:
         for oid in given:
             try:
-                count = store.packs.whole(oid, lambda blocks: sum(map(len, blocks)))
-                with lock:
-                    total[0] += count
+                sizes.append(store.packs.whole(oid, lambda blocks: sum(map(len, blocks))))
             except Damaged as error:
                 damaged[oid] = error.reason
             watch.step(store.packs.packed_size(oid))
@@ -61,7 +58,10 @@ def _verified(store: Store, watch: Watch) -> Verified:
             store.packs.reads_back(oid, watch)
     store.packs.doubts.keep()
     return Verified(
-        snapshots=len(snapshots), objects=len(wanted), bytes=total[0], damaged=_named(store, found, snapshots, damaged)
+        snapshots=len(snapshots),
+        objects=len(wanted),
+        bytes=sum(sizes),
+        damaged=_named(store, found, snapshots, damaged),
     )
 
 

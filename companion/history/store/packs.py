@@ -165,9 +165,8 @@ class Packs:
 
     def _elsewhere(self, packs: dict[str, Pack], places: dict[bytes, Place], oid: bytes) -> bool:
         """Have an object taken from a pack in which it is not doubted; tell whether there is any."""
-        there = {name: pack for name, pack in packs.items() if oid in pack.places}
-        for name, pack in there.items():
-            if (name, oid) not in self.doubts.all:
+        for name, pack in packs.items():
+            if oid in pack.places and (name, oid) not in self.doubts.all:
                 places[oid] = pack.places[oid]
                 return True
         return False

@@ -48,8 +48,7 @@ class Store:
             with contextlib.closing(hermetic.repository(self.path)) as found:
                 stream = found.odb.stream(oid)
                 kind, data = stream.type, bytes(stream.read())
-                digest = hashlib.sha1(b"%s %d\0" % (kind, len(data)), usedforsecurity=False)
-                digest.update(data)
+                digest = hashlib.sha1(b"%s %d\0%s" % (kind, len(data), data), usedforsecurity=False)
                 return data if digest.digest() == oid else None
         except Exception:
             return None  # damaged or not there at all: GitPython raises a dozen different errors for it
