@@ -57,12 +57,8 @@ def _verified(store: Store, watch: Watch) -> Verified:
         for oid in store.packs.places.keys() - found.owner.keys():
             store.packs.reads_back(oid, watch)
     store.packs.doubts.keep()
-    return Verified(
-        snapshots=len(snapshots),
-        objects=len(wanted),
-        bytes=sum(sizes),
-        damaged=_named(store, found, snapshots, damaged),
-    )
+    costs = _named(store, found, snapshots, damaged)
+    return Verified(snapshots=len(snapshots), objects=len(wanted), bytes=sum(sizes), damaged=costs)
 
 
 def _named(

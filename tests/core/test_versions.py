@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion.core.errors import CompanionError
-from companion.core.versions import EngineVersion, engine_version, instrument_version
+from companion.core.versions import engine_version, instrument_version, read_engine_version
 
 LADDER = [
     "6",
@@ -38,9 +38,9 @@ LADDER = [
 
 def test_the_ladder_is_in_order() -> None:
     for older, newer in itertools.combinations(LADDER, 2):
-        assert EngineVersion(older) < EngineVersion(newer), (older, newer)
-        assert EngineVersion(newer) > EngineVersion(older), (older, newer)
-        assert EngineVersion(older) != EngineVersion(newer), (older, newer)
+        assert read_engine_version(older) < read_engine_version(newer), (older, newer)
+        assert read_engine_version(newer) > read_engine_version(older), (older, newer)
+        assert read_engine_version(older) != read_engine_version(newer), (older, newer)
 
 
 @pytest.mark.parametrize(
@@ -52,14 +52,14 @@ def test_the_ladder_is_in_order() -> None:
     ],
 )
 def test_spellings_of_one_version_are_equal_and_hash_alike(same: list[str]) -> None:
-    assert len({EngineVersion(text) for text in same}) == 1
-    assert not any(EngineVersion(a) < EngineVersion(b) for a, b in itertools.permutations(same, 2))
+    assert len({read_engine_version(text) for text in same}) == 1
+    assert not any(read_engine_version(a) < read_engine_version(b) for a, b in itertools.permutations(same, 2))
 
 
 def test_a_build_is_newer_than_the_bare_version_and_a_beta_is_older() -> None:
-    assert EngineVersion("7.1 build 401") > EngineVersion("7.1")
-    assert EngineVersion("7.1b2") < EngineVersion("7.1") < EngineVersion("7.1.post1")
-    assert EngineVersion("7.1b2") >= EngineVersion("7.0 build 401")
+    assert read_engine_version("7.1 build 401") > read_engine_version("7.1")
+    assert read_engine_version("7.1b2") < read_engine_version("7.1") < read_engine_version("7.1.post1")
+    assert read_engine_version("7.1b2") >= read_engine_version("7.0 build 401")
 
 
 numbers = st.lists(st.integers(0, 30), min_size=1, max_size=4).map(lambda parts: ".".join(map(str, parts)))
@@ -73,7 +73,7 @@ written = st.one_of(
 @settings(max_examples=60)
 @given(written, written, written)
 def test_the_order_is_total(a: str, b: str, c: str) -> None:
-    x, y, z = EngineVersion(a), EngineVersion(b), EngineVersion(c)
+    x, y, z = read_engine_version(a), read_engine_version(b), read_engine_version(c)
     assert (x < y) + (x == y) + (x > y) == 1
     assert (x <= y) == (not x > y)
     if x <= y <= z:
@@ -88,7 +88,7 @@ def test_dotted_numbers_compare_as_lists_of_numbers(a: str, b: str) -> None:
     def parts(text: str) -> list[int]:
         return ([int(part) for part in text.split(".")] + [0] * 4)[:4]
 
-    assert (EngineVersion(a) < EngineVersion(b)) == (parts(a) < parts(b))
+    assert (read_engine_version(a) < read_engine_version(b)) == (parts(a) < parts(b))
 
 
 @pytest.mark.parametrize(
@@ -96,19 +96,13 @@ def test_dotted_numbers_compare_as_lists_of_numbers(a: str, b: str) -> None:
 )
 def test_what_reads_under_no_scheme_is_refused_in_one_line(text: str) -> None:
     with pytest.raises(CompanionError) as caught:
-        EngineVersion(text)
+        read_engine_version(text)
     line = caught.value.line
     assert "does not read as a version" in line
     assert "7.1 build 401" in line, "the line shows a form that would do"
     assert len(line) < 300
     assert text[:20] in line
     assert engine_version(text) is None
-
-
-def test_the_text_stays_as_it_was_written() -> None:
-    assert str(EngineVersion(" 7.1 build 401 ")) == "7.1 build 401"
-    assert repr(EngineVersion("7.1")) == "EngineVersion('7.1')"
-    assert EngineVersion("7.1") != "7.1"
 
 
 @pytest.mark.parametrize("text", ["1.0", "2.1.3", "1.0rc1", "1.0.post1"])

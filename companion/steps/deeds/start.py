@@ -14,7 +14,7 @@ from companion.core.facts import Contents, Facts, facts_from_plain, facts_to_pla
 from companion.core.folder import never_ships
 from companion.core.progress import QUIET, Watch
 from companion.core.text import listed, plural, visible
-from companion.core.versions import EngineVersion
+from companion.core.versions import read_engine_version
 from companion.steps.checks.facts import licence_file_in
 
 ASKS: Final = (
@@ -121,7 +121,7 @@ def with_answers(facts: Facts, answers: Mapping[str, Any]) -> Facts:
         if value in ("", None):
             continue
         if key in ("engine.saved_with", "engine.minimum"):
-            EngineVersion(str(value))  # what does not read as a version is refused now, not found failing later
+            read_engine_version(str(value))  # what does not read as a version is refused now, not found failing later
         if key == "contents.patches" and isinstance(value, str):
             value = [value]  # noqa: PLW2901
         plain[table][name] = value
