@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator, Mapping
+from functools import partial
 from html import unescape
 from itertools import islice
 from typing import Final
@@ -16,6 +17,7 @@ from companion.words.model import Text, WordsModel
 from companion.words.plain import Passage, passages
 from companion.words.story import Change
 
+_words_rule: Final = partial(rule, step="words")
 _KEEP_A_CHANGELOG: Final = "Keep a Changelog 1.1.0, https://keepachangelog.com/en/1.1.0/"
 _QUOTE: Final = 90
 _MOST: Final = 50
@@ -34,10 +36,9 @@ def _at_line(
     return rule.finding(text.path, at=At(line=line), where=where, value=shorten(value, _QUOTE), says=says, limit=limit)
 
 
-@rule(
+@_words_rule(
     "changelog-entry-missing",
     BLOCKS,
-    step="words",
     means="The changelog has no entry for the version that would ship, or an empty one.",
     why="Someone who has the version before cannot tell whether this one is worth the download, or what to expect.",
     mend="Draft the changelog, read the entry through and keep it: companion draft . changelog --write",
@@ -57,10 +58,9 @@ def changelog_entry_missing(model: WordsModel) -> Iterator[Finding]:
         yield changelog_entry_missing.finding(path, at=at, value=0, says=f"the entry for {version} is empty")
 
 
-@rule(
+@_words_rule(
     "changelog-misses-change",
     WARNS,
-    step="words",
     means="Something that differs from the last release is not mentioned in this version's entry.",
     why="A player meets the change in the middle of a piece of music, and takes it for a fault.",
     mend="Add a line on it in your own words, or draft the changelog again; your own lines stay.",
@@ -116,10 +116,9 @@ _PARTS: Final[Mapping[str, re.Pattern[str]]] = {
 _FEW_WORDS: Final = 5
 
 
-@rule(
+@_words_rule(
     "readme-missing-part",
     WARNS,
-    step="words",
     means="The readme leaves out something that everyone who opens the archive needs to read.",
     why="Without it a player opens the patch inside the archive, loses its samples, or cannot find whom to ask.",
     mend="Add that part, or draft the readme again; your own paragraphs stay.",
@@ -148,10 +147,9 @@ def _describes(passage: Passage) -> bool:
     return enough and not passage.heading and not passage.item and not _PARTS["unzip first"].search(passage.text)
 
 
-@rule(
+@_words_rule(
     "words-disagree",
     BLOCKS,
-    step="words",
     means="A version, a need or a count in the words differs from the facts.",
     why="Players trust the page when they decide: a wrong need costs them a download that will not open.",
     mend="Correct the sentence, or the fact where the sentence is right.",
@@ -164,10 +162,9 @@ def words_disagree(model: WordsModel) -> Iterator[Finding]:
             yield _at_line(words_disagree, one.source, found.line, found.text, limit=limit)
 
 
-@rule(
+@_words_rule(
     "claim-unproven",
     BLOCKS,
-    step="words",
     means="The words say that it was tested on, or works with, something no passed away test stands for.",
     why="Someone with just that system relies on the sentence and is the first to find out.",
     mend="Record an away test there, or say that it is not tested there yet.",
@@ -189,10 +186,9 @@ _PLACEHOLDER: Final = re.compile(
 )
 
 
-@rule(
+@_words_rule(
     "placeholder-left",
     BLOCKS,
-    step="words",
     means="A placeholder was left in the words, or a fact is marked as missing.",
     why="Players read an unfinished sentence, and wonder what else is unfinished.",
     mend="Put the real words in its place, or fill in the fact and draft again.",
@@ -215,10 +211,9 @@ def _placeholders(text: str, title: str) -> Iterator[tuple[int, str]]:
             yield number, match.group()
 
 
-@rule(
+@_words_rule(
     "page-too-long",
     WARNS,
-    step="words",
     means="The download page is longer than the length you set.",
     why="A site that takes no more cuts the end off, and that is where licence and contact stand.",
     mend="Shorten the description, or raise limits.page_characters where the site allows more.",
