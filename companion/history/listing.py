@@ -14,7 +14,9 @@ def snapshots(folder: Path) -> list[Snapshot]:
     """Return all snapshots of a working folder, newest first. Raises :class:`CompanionError`."""
     if (rows := remembered(Places(folder).history)) is not None:
         return rows
-    from companion.history.history import History
+    from contextlib import closing
 
-    with History(folder) as history:
-        return history.snapshots()
+    from companion.history.store.store import Store
+
+    with closing(Store(folder)) as store:
+        return store.snapshots()

@@ -14,7 +14,7 @@ from typing import Final
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.files import BLOCK, explained, sync_folder
+from companion.core.files import BLOCK, explained, is_inside, sync_folder
 from companion.core.lock import held
 from companion.core.progress import Watch
 from companion.core.text import plural
@@ -58,7 +58,7 @@ def _place(store: Store, target: Path) -> Path:
 def _to_folder(store: Store, target: Path, watch: Watch) -> Mirrored:
     with explained("write the mirror", target):
         place = _place(store, target)
-        if place.resolve().is_relative_to(store.folder.resolve()):
+        if is_inside(store.folder, place):
             raise CompanionError(
                 "A mirror inside the working folder is no second copy", str(place), "choose a place outside it"
             )

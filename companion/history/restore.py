@@ -16,7 +16,7 @@ from typing import NamedTuple
 from companion.core.cache import Cache
 from companion.core.census import read_file
 from companion.core.errors import Cancelled, CompanionError
-from companion.core.files import explain_os_error, explained, read_capped, write_safely
+from companion.core.files import explain_os_error, explained, is_inside, read_capped, write_safely
 from companion.core.progress import QUIET, Watch
 from companion.history.folder_state import FolderState, read_folder
 from companion.history.model import KeptFile, Restored
@@ -204,7 +204,7 @@ def _stat_key(status: os.stat_result) -> tuple[int, ...]:
 def restore_into(store: Store, number: int, only: Sequence[str], into: Path, watch: Watch) -> Restored:
     """Write what snapshot ``number`` holds into another folder, which must be empty or not there yet."""
     chosen, target = normal(only), store.snapshot(number)
-    if into.resolve().is_relative_to(store.folder.resolve()):
+    if is_inside(store.folder, into):
         raise CompanionError("That folder lies inside the working folder", str(into), "choose a place outside")
     wanted, lost = _held(store, target, chosen)
     todo = plan(wanted, {}, target.empty_folders, (), chosen)

@@ -292,13 +292,12 @@ class Desk:
 
     def labels_since(self, record: ReleaseRecord) -> list[str]:
         """Return the labels of snapshots asked for since a release, oldest first; none where there is no history."""
-        from companion.history.history import History
+        from companion.history.listing import snapshots
         from companion.history.store.hermetic import why_not
 
         if why_not() or not self.places.history.is_dir():
             return []
-        with History(self.folder, self.cache) as history:
-            later = [shot for shot in history.snapshots() if shot.number > record.snapshot]
+        later = [shot for shot in snapshots(self.folder) if shot.number > record.snapshot]
         return [shot.label for shot in reversed(later) if shot.kind == "asked" and shot.label]
 
     @cached_property
