@@ -4,6 +4,7 @@ import contextlib
 import dataclasses
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cached_property
 from pathlib import Path
 from typing import Self
 
@@ -29,11 +30,9 @@ class History:
     Every method that fails raises :class:`CompanionError` (or Busy, Cancelled) and leaves the history as it was.
     """
 
-    def __init__(self, folder: Path, cache: Cache | None = None) -> None:
-        """``cache``: where blob ids are remembered; the folder's own cache is opened when none is given."""
+    def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._store = Store(folder)
-        self._given, self._cache = cache, cache
 
     def __enter__(self) -> Self:
         return self
@@ -44,17 +43,14 @@ class History:
     def close(self) -> None:
         """Let go of all files."""
         self._store.close()
-        if self._cache is not None and self._given is None:
-            self._cache.close()
-            self._cache = None
+        if cache := self.__dict__.pop("cache", None):  # it was needed
+            cache.close()
 
-    @property
+    @cached_property
     def cache(self) -> Cache:
-        """Where blob ids are remembered."""
-        if self._cache is None:
-            ours = self._store.places.ours
-            self._cache = Cache(self._store.places.cache if ours.is_dir() else None)
-        return self._cache
+        """Where blob ids are remembered: the folder's own cache, opened when it is needed."""
+        places = self._store.places
+        return Cache(places.cache if places.ours.is_dir() else None)
 
     def take(self, label: str = "", *, kind: str = "asked", watch: Watch = QUIET, thorough: bool = False) -> Snapshot:
         """Keep the whole folder as it is now and return the snapshot.
