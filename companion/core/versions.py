@@ -20,9 +20,12 @@ _FALLBACK: Final = re.compile(
 LONGEST: Final = 80
 """Characters; what is longer is no version, and Python refuses to read numbers of thousands of digits."""
 
+EngineVersion = tuple[Version, str, int]
+"""A version as it compares: by its dotted numbers, a letter behind them, a build number; else by PEP 440.
 
-EngineVersion = tuple[Version, int]
-"""A version as it compares: by PEP 440 where it reads so, else by its dotted numbers, then its build number."""
+A single letter is a later version (``7.1c`` follows 7.1), as engines count; a letter with a number behind it, or a word
+such as ``beta``, is a pre-release, as PEP 440 says. Digits are ASCII: no other ones compare.
+"""
 
 
 def read_engine_version(text: str) -> EngineVersion:
@@ -32,9 +35,9 @@ def read_engine_version(text: str) -> EngineVersion:
         raise _unread(f"{text[:LONGEST]}…")
     if match := _FALLBACK.fullmatch(text):
         numbers = Version(match["numbers"].replace("_", "."))  # which holds 7.1 and 7.1.0 to be one
-        return numbers, int(match["build"] or 0)
+        return numbers, (match["letter"] or "").lower(), int(match["build"] or 0)
     try:
-        return Version(text), 0
+        return Version(text), "", 0
     except InvalidVersion:
         raise _unread(text) from None
 
