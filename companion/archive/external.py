@@ -48,19 +48,17 @@ def _ask(tool: str, command: list[str], seconds: float, watch: Watch) -> Opinion
         with subprocess.Popen(
             command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
         ) as process:
+            output = None
             try:
-                while True:
+                while output is None:
                     try:
                         output, _ = process.communicate(timeout=0.2)
-                        break
                     except subprocess.TimeoutExpired:
                         watch.step(0)
                         if time.monotonic() > deadline:
-                            process.kill()
                             return Opinion(tool=tool, complaint="it did not finish", doubtful=True)
-            except BaseException:
-                process.kill()
-                raise
+            finally:
+                process.kill()  # does nothing where it has ended
     except OSError as error:
         return Opinion(tool=tool, complaint=f"it could not be started: {error.strerror}", doubtful=True)
     if (code := process.returncode) == 0:

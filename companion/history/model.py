@@ -38,11 +38,6 @@ class Comparison:
     facts_after: str = ""
     text_diff: Callable[[str], str] = field(default=lambda _path: "", repr=False, compare=False)
 
-    @property
-    def same(self) -> bool:
-        """Whether nothing differs."""
-        return not (self.added or self.removed or self.changed or self.renamed)
-
 
 class Restored(msgspec.Struct, frozen=True, kw_only=True):
     """What a restore did. safety: the snapshot that holds what was there before (None when nothing of it was touched).
