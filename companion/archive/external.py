@@ -24,8 +24,7 @@ def ask(path: Path, watch: Watch) -> list[Opinion]:
         ("unzip", ["-tqq", _as_pattern(place)]),
         ("7z", ["t", "-spd", "-bd", "-y", "-p", "--", place]),
     ):
-        program = shutil.which(tool)
-        if program:
+        if program := shutil.which(tool):
             watch.stage(f"Asking {tool}")
             opinions.append(_ask(tool, [program, *arguments], 60 + path.stat().st_size / _SLOWEST, watch))
     return opinions

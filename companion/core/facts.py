@@ -280,14 +280,11 @@ def _plainly(error: msgspec.ValidationError) -> str:
     """Return msgspec's message with the key as the file writes it: ``“engine.minimum”: expected text …``."""
     message, _, path = str(error).partition(" - at `$")
     key = path.rstrip("`").lstrip(".") or "(top)"
-    unknown = re.search(r"unknown field `([^`]*)`", message)
-    if unknown:
+    if unknown := re.search(r"unknown field `([^`]*)`", message):
         return f"unknown key “{unknown[1] if key == '(top)' else f'{key}.{unknown[1]}'}”"
-    missing = re.search(r"missing required field `([^`]*)`", message)
-    if missing:
+    if missing := re.search(r"missing required field `([^`]*)`", message):
         return f"“{key}” needs the key “{missing[1]}”"
-    choice = re.fullmatch(r"Invalid enum value (.*)", message, re.DOTALL)
-    if choice:
+    if choice := re.fullmatch(r"Invalid enum value (.*)", message, re.DOTALL):
         known = get_args(_CHOICES.get(key.rpartition(".")[2].partition("[")[0], System))
         return f"“{key}”: expected {listed([f'“{value}”' for value in known if value], 9, 'or')}, found {choice[1]}"
     message = _TYPE.sub(lambda match: _WORDS.get(match[1], match[1]), message)

@@ -211,8 +211,7 @@ def _to_remote(store: Store, address: str, watch: Watch) -> Mirrored:
             names = [f"refs/snapshots/{number:06d}" for number in batch]
             _git(repository.git.push, "--quiet", "--no-verify", "--", address, *[f"{name}:{name}" for name in names])
             watch.step(len(batch))
-        tags = ours.release_names()
-        if tags:
+        if tags := ours.release_names():
             _git(repository.git.push, "--quiet", "--no-verify", "--", address, *[f"{name}:{name}" for name in tags])
     return Mirrored(target=address, snapshots=len({**theirs, **ours.snapshots}), new=len(missing), bytes=0)
 

@@ -173,26 +173,20 @@ def _guard(store: Store, before: FolderState, watch: Watch) -> Callable[[str, os
 
     A history may have held that content for years without anybody reading it; this is the last moment to find out.
     """
-    folder = store.folder
 
     def check(path: str, status: os.stat_result) -> None:
-        unchanged(path, status)
-        if not store.packs.reads_back(bytes.fromhex(before.files[path].blob), watch):
-            raise Stays(
-                "the history's own copy of it is damaged, so it was left as it is; try again, and it is kept anew first"
-            )
-
-    def unchanged(path: str, status: os.stat_result) -> None:
         kept, looked = before.files.get(path), before.looked.get(path)
         if kept is None or looked is None:
             raise Stays("a file lies there that could not be kept first")
-        if _stat_key(looked) == _stat_key(status):
-            return
-        if stat.S_ISREG(status.st_mode) and kept.mode != LINK:
-            now = read_file(folder, path, lambda _count: watch.check()).ids
-            if now and now.blob.hex() == kept.blob:
-                return
-        raise Stays("it changed while the restore ran")
+        if _stat_key(looked) != _stat_key(status):
+            readable = stat.S_ISREG(status.st_mode) and kept.mode != LINK
+            now = read_file(store.folder, path, lambda _count: watch.check()).ids if readable else None
+            if now is None or now.blob.hex() != kept.blob:
+                raise Stays("it changed while the restore ran")
+        if not store.packs.reads_back(bytes.fromhex(kept.blob), watch):
+            raise Stays(
+                "the history's own copy of it is damaged, so it was left as it is; try again, and it is kept anew first"
+            )
 
     return check
 

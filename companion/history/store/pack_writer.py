@@ -118,10 +118,7 @@ class PackWriter:
         digest, packer, left = blob_hasher(size), isal_zlib.compressobj(LEVEL), size
         self._flush()
         self.add_piece(entry_header(BLOB, size))
-        while left:
-            block = read(min(left, BLOCK))
-            if not block:
-                break
+        while left and (block := read(min(left, BLOCK))):
             left -= len(block)
             digest.update(block)
             self.add_piece(packer.compress(block))
