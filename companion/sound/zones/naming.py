@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
@@ -82,11 +83,12 @@ class Pattern:
     def __init__(self, text: str) -> None:
         """Raises :class:`CompanionError` naming a field that is unknown or stands twice."""
         self._folders = text.count("/")
-        parts: list[str] = []
+        pattern = ""
         fields: set[str] = set()
-        place = 0
-        for match in _BRACED.finditer(text):
-            name = match[1]
+        for index, name in enumerate(_BRACED.split(text)):
+            if index % 2 == 0:  # what stands between the fields
+                pattern += re.escape(name)
+                continue
             if name not in _FIELDS or (name in fields and name != "any"):
                 fault = "one field twice" if name in fields else "an unknown field"
                 raise CompanionError(
@@ -95,11 +97,8 @@ class Pattern:
                     f"use each of these at most once: {', '.join(_FIELDS)}",
                 )
             fields.add(name)
-            parts.append(re.escape(text[place : match.start()]))
-            parts.append(f"(?:{_FIELDS[name]})" if name == "any" else f"(?P<{name}>{_FIELDS[name]})")
-            place = match.end()
-        parts.append(re.escape(text[place:]))
-        self._match = re.compile("".join(parts)).fullmatch
+            pattern += f"(?:{_FIELDS[name]})" if name == "any" else f"(?P<{name}>{_FIELDS[name]})"
+        self._match = re.compile(pattern).fullmatch
 
     def place(self, path: str) -> Placed | None:
         """Return what the name of ``path`` says, or None when it does not fit the pattern."""
@@ -148,18 +147,11 @@ def propose_pattern(paths: Sequence[str]) -> str:
     Only shapes that are plain to see are proposed: parts split by ``_``, ``-``, space or dot, a note name, ``v`` or
     ``vel`` with a number, a dynamic mark, ``rr``, ``r`` or ``take`` with a number. The octave convention is left open.
     """
-    shapes: dict[str, int] = {}
-    for path in paths:
-        shape = _shape(path.rpartition("/")[2].rpartition(".")[0])
-        if "{note}" in shape:
-            shapes[shape] = shapes.get(shape, 0) + 1
-    best, fits = "", 0
-    for shape in sorted(shapes, key=lambda shape: -shapes[shape])[:12]:
-        pattern = Pattern(shape)
-        count = sum(pattern.place(path) is not None for path in paths)
-        if count > fits:
-            best, fits = shape, count
-    return best if paths and fits >= _ENOUGH * len(paths) else ""
+    shapes = Counter(_shape(path.rpartition("/")[2].rpartition(".")[0]) for path in paths)
+    noted = Counter({shape: count for shape, count in shapes.items() if "{note}" in shape})
+    fits = {shape: len(place_all(paths, shape)) for shape, _ in noted.most_common(12)}
+    best = max(fits, key=lambda shape: fits[shape], default="")
+    return best if fits and fits[best] >= _ENOUGH * len(paths) else ""
 
 
 def _shape(stem: str) -> str:

@@ -71,7 +71,7 @@ def tunings(layers: Mapping[str, Sequence[Zone]], measured: Mapping[str, Measure
         pitched = list(_pitched(zones, measured))
         if len(pitched) < FEWEST:
             continue
-        apart = [one.pitch_cents - declared for _, one, declared, _ in pitched if one.pitch_cents is not None]
+        apart = [heard - declared for *_, declared, heard in pitched]
         octaves = max(range(-4, 5), key=lambda octave: (sum(_near(cents, octave) for cents in apart), -abs(octave)))
         near = [cents - 1200 * octaves for cents in apart if _near(cents, octaves)]
         if len(near) < max(2, AGREE * len(apart)):
@@ -82,10 +82,10 @@ def tunings(layers: Mapping[str, Sequence[Zone]], measured: Mapping[str, Measure
                 layer=layer,
                 octaves=octaves,
                 cents=common,
-                from_names=all(named for *_, named in pitched),
+                from_names=all(zone.source == "name" for zone, *_ in pitched),
                 pure=len(apart) - len(near) <= max(2, MIXED * len(apart)),
                 scatter=statistics.median(abs(cents - common) for cents in near),
-                members=tuple(_tuned(zone, one, note, 1200 * octaves + common) for zone, one, note, _ in pitched),
+                members=tuple(_tuned(*each, 1200 * octaves + common) for each in pitched),
             )
         )
     return found
@@ -95,24 +95,22 @@ def _near(cents: float, octaves: int) -> bool:
     return abs(cents - 1200 * octaves) <= _NEAR_CENTS
 
 
-def _pitched(zones: Iterable[Zone], measured: Mapping[str, Measured]) -> Iterable[tuple[Zone, Measured, float, bool]]:
+def _pitched(zones: Iterable[Zone], measured: Mapping[str, Measured]) -> Iterable[tuple[Zone, Measured, float, float]]:
+    """Yield zone, measures, declared pitch and measured pitch of what has both."""
     for zone in zones:
         one = measured[zone.path]
-        declared = zone.note if zone.note is not None else zone.name_note
-        if declared is None or one.pitch_cents is None or (one.pitch_trust or 0.0) < TRUST:
-            continue
-        yield zone, one, 100.0 * declared + zone.cents, zone.source == "name"
+        if zone.key is not None and one.pitch_cents is not None and (one.pitch_trust or 0.0) >= TRUST:
+            yield zone, one, 100.0 * zone.key + zone.cents, one.pitch_cents
 
 
-def _tuned(zone: Zone, one: Measured, declared: float, base: float) -> Tuned:
-    assert one.pitch_cents is not None
-    cents = one.pitch_cents - declared - base
+def _tuned(zone: Zone, one: Measured, declared: float, heard: float, base: float) -> Tuned:
+    cents = heard - declared - base
     half, odd = one.half_db, one.odd_even_db
     sure = (half is None or half < _HALF_DB) if cents > 0 else (odd is None or odd > _ODD_DB)
     return Tuned(
         path=zone.path,
         declared=declared,
-        measured=one.pitch_cents,
+        measured=heard,
         cents=cents,
         firm=(one.pitch_trust or 0.0) >= FIRM_TRUST and (one.pitch_spread or 0.0) < FIRM_SPREAD,
         steady=(one.pitch_spread or 0.0) < _STEADY_SPREAD,
