@@ -3,10 +3,9 @@
 from collections.abc import Iterator
 from typing import Final
 
-from companion.core.findings import NOTES, WARNS, At, Finding
+from companion.core.findings import NOTES, WARNS, Finding
 from companion.core.units import decimal_bytes, duration, level
 from companion.sound.checks.model import SoundModel, sound_rule
-from companion.sound.measures.measured import Measured
 from companion.sound.measures.versions import CLICKS, EDGES, LEVELS, LOOPS, TRUE_PEAK, with_inputs
 from companion.sound.measures.weight import tail_bytes
 
@@ -81,12 +80,9 @@ def late_onset(model: SoundModel) -> Iterator[Finding]:
     limit = model.facts.limits.late_onset_s or LATE_ONSET_S
     for path, one in model.samples():
         if one.onset_s is not None and one.onset_s > limit:
-            yield late_onset.finding(path, at=before_onset(one), value=round(1000 * one.onset_s), bound=1000 * limit)
-
-
-def before_onset(one: Measured) -> At:
-    """Return the stretch before the sound begins."""
-    return At(frames=(0, round((one.onset_s or 0.0) * one.rate)), rate=one.rate)
+            yield late_onset.finding(
+                path, at=one.at(0, one.onset_s * one.rate), value=round(1000 * one.onset_s), bound=1000 * limit
+            )
 
 
 @sound_rule(
@@ -105,7 +101,7 @@ def tail_wasteful(model: SoundModel) -> Iterator[Finding]:
     limit = model.facts.limits.tail_s or TAIL_S
     for path, one in model.readable():
         if one.tail_s is not None and one.tail_s > limit and not one.loops:
-            at = At(frames=(round((one.seconds - one.tail_s) * one.rate), one.frames), rate=one.rate)
+            at = one.at((one.seconds - one.tail_s) * one.rate, one.frames)
             says = f"{duration(one.tail_s)}, {decimal_bytes(tail_bytes(one))}"
             yield tail_wasteful.finding(path, at=at, value=one.tail_s, bound=limit, says=says)
 
@@ -130,8 +126,8 @@ def starts_hot(model: SoundModel) -> Iterator[Finding]:
         jump = one.start_jump or 0.0
         loops_at_once = bool(one.loops) and one.loops[0].start < 0.01 * one.rate
         if jump > START_JUMP and one.start_steady and one.seconds >= _SHORTEST_S and not loops_at_once:
-            at = At(frames=(0, 1), rate=one.rate)
-            yield starts_hot.finding(path, at=at, value=round(100 * jump), says="first sample at {value} of the peak")
+            says = "first sample at {value} of the peak"
+            yield starts_hot.finding(path, at=one.at(0, 1), value=round(100 * jump), says=says)
 
 
 @sound_rule(
@@ -150,10 +146,9 @@ def ends_hot(model: SoundModel) -> Iterator[Finding]:
     for path, one in model.samples():
         quiet = one.peak_dbfs is None or one.peak_dbfs < _QUIET_DBFS
         if one.end_db is not None and one.end_db > END_DB and not one.end_faded and not one.loops and not quiet:
-            at = At(frames=(max(0, one.frames - one.rate // 1000), one.frames), rate=one.rate)
-            yield ends_hot.finding(
-                path, at=at, value=one.end_db, says="last millisecond at {value} relative to the loudest"
-            )
+            at = one.at(max(0, one.frames - one.rate // 1000), one.frames)
+            says = "last millisecond at {value} relative to the loudest"
+            yield ends_hot.finding(path, at=at, value=one.end_db, says=says)
 
 
 @sound_rule(
@@ -174,8 +169,7 @@ def click_inside(model: SoundModel) -> Iterator[Finding]:
             first, largest = one.clicks[0].frame, max(click.size_db for click in one.clicks)
             which = "the largest " if len(one.clicks) > 1 else ""
             says = f"{{value}}, {which}{level(largest, 'dB')} above the sound around it"
-            at = At(frames=(first, first + 1), rate=one.rate)
-            yield click_inside.finding(path, at=at, value=len(one.clicks), says=says)
+            yield click_inside.finding(path, at=one.at(first, first + 1), value=len(one.clicks), says=says)
 
 
 @sound_rule(
@@ -195,7 +189,7 @@ def loop_seam(model: SoundModel) -> Iterator[Finding]:
             if loop.seam == "audible":
                 yield loop_seam.finding(
                     path,
-                    at=At(frames=(loop.end - 1, loop.end), rate=one.rate),
+                    at=one.at(loop.end - 1, loop.end),
                     value=round(100 * loop.jump),
                     says=f"steps by {{value}} of the peak; the two sides differ by {loop.error:.1f} (0 the same, "
                     f"2 upside down); {loop.breaks:.1f} times what the sound does elsewhere",

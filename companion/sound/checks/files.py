@@ -19,8 +19,7 @@ _LONG_RUN: Final = 5
 
 def place_of(run: Run, one: Measured) -> At:
     """Return where a flat top lies; the channel only where there are several."""
-    channel = run.channel if one.channels > 1 else None
-    return At(frames=(run.frame, run.frame + run.length), rate=one.rate, channel=channel)
+    return one.at(run.frame, run.frame + run.length, run.channel if one.channels > 1 else None)
 
 
 @sound_rule(
@@ -174,7 +173,7 @@ def loop_invalid(model: SoundModel) -> Iterator[Finding]:
     for path, one in model.samples():
         for loop in one.loops:
             if not loop.start < loop.end <= one.frames + 1:
-                at = At(frames=(loop.start, max(loop.start, loop.end)), rate=one.rate)
+                at = one.at(loop.start, max(loop.start, loop.end))
                 says = f"frames {loop.start:,} to {loop.end:,} of {one.frames:,}"
                 yield loop_invalid.finding(path, at=at, value=loop.end, bound=one.frames, says=says)
 

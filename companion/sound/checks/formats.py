@@ -9,7 +9,6 @@ from typing import Final
 from companion.core.findings import BLOCKS, NOTES, WARNS, At, Finding
 from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes, duration, level
-from companion.sound.checks.edges import before_onset
 from companion.sound.checks.files import place_of
 from companion.sound.checks.model import SoundModel, sound_rule
 from companion.sound.measures.versions import BAND, BITS, DECAY, EDGES, LEVELS, NOISE, with_inputs
@@ -188,7 +187,7 @@ def noise_builds_up(model: SoundModel) -> Iterator[Finding]:
 def impulse_late(model: SoundModel) -> Iterator[Finding]:
     for path, one in model.impulses():
         if one.onset_s is not None and one.onset_s > IMPULSE_ONSET_S:
-            yield impulse_late.finding(path, at=before_onset(one), value=round(1000 * one.onset_s))
+            yield impulse_late.finding(path, at=one.at(0, one.onset_s * one.rate), value=round(1000 * one.onset_s))
 
 
 @sound_rule(
@@ -226,5 +225,5 @@ def impulse_cut(model: SoundModel) -> Iterator[Finding]:
         if decay is not None and decay.end_db is not None and decay.end_db > IMPULSE_END_DB:
             time = decay.t30_s or decay.t20_s or decay.edt_s
             says = f"ends at {{value}}{f'; it decays in {duration(time)}' if time else ''}"
-            at = At(frames=(max(0, one.frames - one.rate // 100), one.frames), rate=one.rate)
+            at = one.at(max(0, one.frames - one.rate // 100), one.frames)
             yield impulse_cut.finding(path, at=at, value=decay.end_db, says=says)

@@ -4,6 +4,7 @@ from typing import Any, Final, Literal
 
 import msgspec
 
+from companion.core.findings import At
 from companion.sound.files.chunks import Loop
 from companion.sound.measures.versions import CURRENT, FIRST, FORMAT, MEASURES, FileMeasure
 
@@ -130,6 +131,10 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     def readable(self) -> bool:
         """Whether there is sound to judge."""
         return self.problem != "unreadable"
+
+    def at(self, start: float, end: float, channel: int | None = None) -> At:
+        """Return the place of the frames from ``start`` up to, not including, ``end``."""
+        return At(frames=(round(start), round(end)), rate=self.rate, channel=channel)
 
     @property
     def held(self) -> dict[str, int]:
