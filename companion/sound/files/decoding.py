@@ -54,7 +54,6 @@ class AudioReader:
 
     def _read(self, frames: int) -> Samples:
         if not self._wide:
-            self.integers = None
             block: Samples = self._file.read(frames, dtype="float32", always_2d=True)
             return block
         self.integers = self._file.read(frames, dtype="int32", always_2d=True)

@@ -23,7 +23,7 @@ from companion.sound.measures.hum import hum_of, rings_on, spectrum_of
 from companion.sound.measures.levels import Levels
 from companion.sound.measures.loudness import Loudness
 from companion.sound.measures.measured import Click, Measured, MeasuredLoop
-from companion.sound.measures.pitch import Pitch, cents_of, hertz_of, pitch_of
+from companion.sound.measures.pitch import cents_of, hertz_of, pitch_of
 from companion.sound.measures.seams import seam_of
 from companion.sound.measures.takes import outline_of
 from companion.sound.measures.truepeak import TruePeak
@@ -206,7 +206,9 @@ class _Analysis:
         if pitch is None:
             self.why["pitch_cents"] = "no period was found"
             return {}
-        if loop is not None and sound is not self.head and _is_the_turn(pitch, self.rate / (loop.end - loop.start)):
+        turn_hz = self.rate / (loop.end - loop.start) if loop is not None and sound is not self.head else math.inf
+        # Any loop repeats, whatever is in it: a low pitch may be no more than the loop going round.
+        if turn_hz < _LOWEST_TURN_HZ and abs(pitch.cents - cents_of(turn_hz)) < 50:
             self.why["pitch_cents"] = "only the loop's own turn repeats"
             return {}
         return {
@@ -232,12 +234,7 @@ class _Analysis:
         if hum is None:
             self.why["hum_hz"] = "no steady noise floor of 300 ms"
         hertz, prominence = hum or (None, None)
-        return {
-            "noise_floor_dbfs": floor.level_dbfs,
-            "noise_is_bound": is_bound,
-            "hum_hz": hertz,
-            "hum_db": prominence,
-        }
+        return {"noise_floor_dbfs": floor.level_dbfs, "noise_is_bound": is_bound, "hum_hz": hertz, "hum_db": prominence}
 
     def _clicks(self) -> dict[str, Any]:
         """The clicks in their order; in what has no pitch only the plainest, and none where they are many."""
@@ -307,8 +304,3 @@ _TAKEN: Final[Mapping[FileMeasure, Callable[[_Analysis], dict[str, Any]]]] = {
     versions.OUTLINE: lambda one: {"outline": outline_of(one.head)},
 }
 """How each measure is taken of a file that has been read."""
-
-
-def _is_the_turn(pitch: Pitch, turns_a_second: float) -> bool:
-    """Tell whether a low pitch is no more than the loop going round: any loop repeats, whatever is in it."""
-    return turns_a_second < _LOWEST_TURN_HZ and abs(pitch.cents - cents_of(turns_a_second)) < 50

@@ -13,7 +13,7 @@ from companion.core.progress import Watch
 from companion.core.rules import AUDIO_HEADERS
 from companion.sound.files.chunks import Chunks
 from companion.sound.files.headers import read_chunks
-from companion.sound.measures.contents import AudioFile, Content, Memory, Still, always, contents_of
+from companion.sound.measures.contents import AudioFile, Content, Memory, Still, contents_of
 from companion.sound.measures.measured import Measured, combined, outdated
 from companion.sound.measures.pool import Request, default_workers, run_requests
 from companion.sound.measures.versions import FORMAT, MEASURES, FileMeasure
@@ -38,12 +38,7 @@ def known_measures(
 
 
 def measure_files(
-    files: Sequence[AudioFile],
-    cache: Cache,
-    watch: Watch,
-    *,
-    workers: int | None = None,
-    still: Still = always,
+    files: Sequence[AudioFile], cache: Cache, watch: Watch, *, workers: int | None = None, still: Still | None = None
 ) -> dict[str, Measured]:
     """Return the measures of each file by its relative path.
 
@@ -100,7 +95,9 @@ def _measure_new(
         watch.step(len(content.names), f"{rate:,.0f} × real time")
 
 
-def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch, *, still: Still = always) -> dict[str, Chunks]:
+def probe_files(
+    files: Sequence[AudioFile], cache: Cache, watch: Watch, *, still: Still | None = None
+) -> dict[str, Chunks]:
     """Return what each file's header and chunks say, by relative path, without decoding any sound.
 
     Where the sound step has already measured the same content, what it found unreadable or truncated counts too.
@@ -120,20 +117,12 @@ def probe_files(files: Sequence[AudioFile], cache: Cache, watch: Watch, *, still
                 except OSError as error:
                     chunks = Chunks(problem=error.strerror or str(error))
             one = measured.get(content.key)
-            if one is not None and not chunks.problem:
-                chunks = _with_problem(chunks, one)
+            if one is not None and one.problem and not chunks.problem:
+                cut = {"truncated": True, "frames_present": one.frames, "frames_promised": one.frames_promised}
+                chunks = msgspec.structs.replace(chunks, **(cut if one.readable else {"problem": one.problem_text}))
             results |= dict.fromkeys(content.names, chunks)
             watch.step(len(content.names))
     return {relative: results[relative] for relative, _, _ in files}
-
-
-def _with_problem(chunks: Chunks, measured: Measured) -> Chunks:
-    if measured.problem == "unreadable":
-        return msgspec.structs.replace(chunks, problem=measured.problem_text)
-    if measured.problem == "truncated":
-        frames, promised = measured.frames, measured.frames_promised
-        return msgspec.structs.replace(chunks, truncated=True, frames_present=frames, frames_promised=promised)
-    return chunks
 
 
 def audio_problems(probed: Mapping[str, Chunks]) -> dict[str, tuple[str, str]]:

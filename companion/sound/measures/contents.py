@@ -15,11 +15,6 @@ Still = Callable[[str], bool]
 """Whether the file of a relative path, now that it was read, is the content its hash was taken of."""
 
 
-def always(path: str) -> bool:
-    """Tell of no file that it changed: for whoever gives no hashes."""
-    return True
-
-
 class Content(NamedTuple):
     """The files that hold the same bytes, as far as hashes tell; ``path`` is that of the first of ``names``.
 
@@ -52,7 +47,7 @@ def contents_of(files: Sequence[AudioFile]) -> list[Content]:
 class Memory(Generic[V]):
     """What a table of the cache holds of contents; what is found anew is kept in batches, the last on closing."""
 
-    def __init__(self, table: Table[V], still: Still) -> None:
+    def __init__(self, table: Table[V], still: Still | None) -> None:
         self._table, self._still = table, still
         self._fresh: list[tuple[bytes, V]] = []
 
@@ -62,7 +57,7 @@ class Memory(Generic[V]):
 
     def keep(self, content: Content, value: V) -> None:
         """Remember ``value``, unless the file has no hash or is no longer what it was taken of."""
-        if content.key and self._still(content.names[0]):
+        if content.key and (self._still is None or self._still(content.names[0])):
             self._fresh.append((content.key, value))
         if len(self._fresh) >= _KEEP_EVERY:
             self.close()

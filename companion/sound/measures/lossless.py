@@ -13,7 +13,7 @@ from companion.core.errors import Cancelled
 from companion.core.progress import Watch
 from companion.sound.files.chunks import Chunks
 from companion.sound.files.headers import read_chunks
-from companion.sound.measures.contents import AudioFile, Content, Memory, Still, always, contents_of
+from companion.sound.measures.contents import AudioFile, Content, Memory, Still, contents_of
 from companion.sound.measures.pool import default_workers
 
 MOST_CHANNELS: Final = 8
@@ -30,12 +30,7 @@ _Step = Callable[[int], None]
 
 
 def flac_sizes(
-    files: Sequence[AudioFile],
-    cache: Cache,
-    watch: Watch,
-    *,
-    workers: int | None = None,
-    still: Still = always,
+    files: Sequence[AudioFile], cache: Cache, watch: Watch, *, workers: int | None = None, still: Still | None = None
 ) -> dict[str, int | None]:
     """Return the bytes each file would take as FLAC at its own depth, by its relative path.
 

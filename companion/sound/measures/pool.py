@@ -212,7 +212,7 @@ def run_requests(requests: Sequence[Request], watch: Watch, workers: int | None 
             if body is None:
                 yield from pool.replace(worker, "the decoder crashed on it")
             elif worker.requests:
-                key, value, failure = msgspec.msgpack.decode(body, type=tuple[int, bytes, str])
-                if worker.requests[0].key == key:
+                reply = msgspec.msgpack.decode(body, type=Reply)
+                if worker.requests[0].key == reply.key:
                     worker.done()
-                    yield Reply(key, value, failure)
+                    yield reply
