@@ -20,12 +20,13 @@ from companion import __version__
 from companion.core.cache import Cache
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.evidence import Answer, AwayTest, Evidence
+from companion.core.files import explain_os_error
 from companion.core.progress import QUIET, Watch
 from companion.steps.deeds import facts_file
 from companion.steps.deeds.snapshots import Snapshots
 from companion.steps.deeds.waiving import Waiving
 from companion.steps.desk import Desk
-from companion.steps.model import Look, State, Status
+from companion.steps.model import Look, Status
 from companion.steps.table import BY_ID, STEP_IDS
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ if TYPE_CHECKING:
     from companion.steps.looks.controls import AwayView, TrialView
     from companion.steps.looks.words import Draft, Format, What
 
-
+DEMO: Final = "Slate Choir"
 _ROUNDS: Final = 4
 """Times a check begins anew because files changed under it; after that something is plainly writing there."""
 
@@ -114,12 +115,9 @@ class Workshop(Waiving, Snapshots):
         """
         from companion.steps.status import status_of
 
-        def before() -> Mapping[str, State]:
-            return {status.id: status.state for status in status_of(desk).steps[:-1]}
-
         for step in (BY_ID[name] for name in steps):
             desk.watch.stage(step.title)
-            look = step.look(desk, before)
+            look = step.look(desk, lambda: {before.id: before.state for before in status_of(desk).steps[:-1]})
             if not step.live and (moved := desk.moved()):
                 return moved
             if look:
@@ -133,14 +131,11 @@ class Workshop(Waiving, Snapshots):
         if self.not_kept is None:
             try:
                 with self._writing("keeping the evidence"):
-                    self._keep(desk, step, look)
+                    desk.evidence.keep(_evidence(desk, step, look))
                 return
             except CompanionError as error:
                 self.not_kept = error
         desk.evidence.hold(_evidence(desk, step, look))
-
-    def _keep(self, desk: Desk, step: str, look: Look) -> None:
-        desk.evidence.keep(_evidence(desk, step, look))
 
     # -- facts and waivers ----------------------------------------------------------------------------------------
 
@@ -200,15 +195,14 @@ class Workshop(Waiving, Snapshots):
             raise refusal
         self._judged("away", away=(msgspec.structs.replace(test, at=test.at or now()),))
 
-    def _judged(self, step: str, *, answers: tuple[Answer, ...] = (), away: tuple[AwayTest, ...] = ()) -> None:
+    def _judged(self, step: str, **given: tuple[Answer | AwayTest, ...]) -> None:
         with self._writing("keeping what was judged"):
             desk = self.desk()
-            # KeptFile first, then read back: the findings rest on all that was ever answered of this content.
-            given = msgspec.structs.replace(_evidence(desk, step, Look()), answers=answers, away=away)
-            desk.evidence.keep(given)
+            # Kept first, then read back: the findings rest on all that was ever answered of this content.
+            desk.evidence.keep(msgspec.structs.replace(_evidence(desk, step, Look()), **given))
             desk.forget_marks()
             if look := BY_ID[step].look(desk, dict):
-                self._keep(desk, step, look)
+                desk.evidence.keep(_evidence(desk, step, look))
 
     # -- needs and words ------------------------------------------------------------------------------------------
 
@@ -255,7 +249,7 @@ class Workshop(Waiving, Snapshots):
             desk = self.desk(watch, rehash=True)
             packed, look = pack(desk)
             with self._writing("keeping the proof"):
-                self._keep(desk, "archive", look)
+                desk.evidence.keep(_evidence(desk, "archive", look))
             desk.forget_marks()
             return packed.with_status(status_of(desk))
 
@@ -317,9 +311,19 @@ def prove(archive: Path, checksum: str = "", watch: Watch = QUIET) -> StrangerPr
 
 def copy_demo(target: Path) -> None:
     """Copy the demo instrument to ``target``, a folder that is not there yet or is empty."""
-    from companion.steps.deeds.demo import copy_demo
+    import shutil
 
-    copy_demo(target)
+    package = Path(__file__).resolve().parent  # inside the installed package, or beside it in a checkout
+    places = (package / "_demo" / DEMO, package.parent / "demo_project" / DEMO)
+    source = next((place for place in places if place.is_dir()), None)
+    if source is None:
+        raise CompanionError("The demo instrument is not installed", str(package), "install the companion again")
+    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+        raise CompanionError("There is something there already", str(target), "name a new folder")
+    try:
+        shutil.copytree(source, target, dirs_exist_ok=True, copy_function=shutil.copyfile)
+    except OSError as error:
+        raise explain_os_error(error, "copy the demo", target) from error
 
 
 def now() -> str:

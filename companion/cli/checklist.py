@@ -92,7 +92,7 @@ def needs(folder: Path, watch: Watch) -> Output:
 @command()
 @click.argument("folder", type=FOLDER)
 @click.option("--title")
-@click.option("--version", "version_")
+@click.option("--version")
 @click.option("--maker")
 @click.option("--summary")
 @click.option("--contact")
@@ -103,15 +103,13 @@ def needs(folder: Path, watch: Watch) -> Output:
 @click.option("--minimum", help="The lowest engine version promised.")
 @click.option("--middle-c", type=click.Choice(["C3", "C4"]), help="The name MIDI note 60 carries in file names.")
 @json_option
-def start(folder: Path, as_json: bool, version_: str | None, **given: str | None) -> None:
+def start(folder: Path, as_json: bool, **given: str | None) -> None:
     """Look at FOLDER, propose its facts, ask for the rest, and write release.toml. Never overwrites."""
     from companion.cli.render.checklist import ask_lines
 
     keys = {"engine": "engine.name", "edition": "engine.edition", "saved_with": "engine.saved_with"}
     keys |= {"minimum": "engine.minimum", "middle_c": "naming.middle_c"}
     answers: dict[str, object] = {keys.get(k, f"instrument.{k}"): v for k, v in given.items() if v is not None}
-    if version_ is not None:
-        answers["instrument.version"] = version_
     with watching(quiet=as_json) as watch:
         shop = workshop(folder)
         proposal = shop.propose(watch)

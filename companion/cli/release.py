@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import TYPE_CHECKING
 
 import click
 
@@ -29,15 +29,13 @@ if TYPE_CHECKING:
 
     from companion.core.findings import Finding
     from companion.core.progress import Watch
-
-What = Literal["changelog", "readme", "page"]
-Format = Literal["md", "txt", "html"]
+    from companion.steps.looks.words import Format, What
 
 
 @command()
 @click.argument("folder", type=FOLDER)
-@click.argument("what", type=click.Choice(get_args(What)))
-@click.option("--format", "fmt", type=click.Choice(get_args(Format)), default="md", show_default=True)
+@click.argument("what", type=click.Choice(["changelog", "readme", "page"]))
+@click.option("--format", "fmt", type=click.Choice(["md", "txt", "html"]), default="md", show_default=True)
 @click.option("--write", is_flag=True, help="Write it to its place, beside what you have written yourself.")
 @json_option
 def draft(folder: Path, what: What, fmt: Format, write: bool, as_json: bool) -> int:

@@ -149,6 +149,11 @@ def rule(
     return made
 
 
+def findings_of(rules: Iterable[Rule[M]], model: M) -> tuple[Finding, ...]:
+    """Return what rules find in ``model``, rule by rule."""
+    return tuple(finding for one in rules for finding in one(model))
+
+
 def judge_of(rules: Iterable[Rule[Any]]) -> dict[str, int]:
     """Return who judges: the version of each rule, and of each measure they rest on, by id."""
     listed = list(rules)

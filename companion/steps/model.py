@@ -124,12 +124,7 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
         waived = f", {self.waived} waived" if self.waived else ""
         return f"{self.proven} of {len(self.steps)} proven{waived}"
 
-    @property
-    def blocked(self) -> bool:
-        """Whether a finding stands in the way of a release; that nothing is released yet is not one."""
-        return blocked(self.steps)
-
 
 def blocked(steps: Iterable[StepStatus]) -> bool:
-    """Tell whether a finding of these steps blocks. That nothing is released yet stands in nobody's way."""
+    """Tell whether a finding of these steps stands in the way of a release; that nothing is released yet is not one."""
     return any(finding.blocks and finding.rule != "release-unrecorded" for step in steps for finding in step.findings)

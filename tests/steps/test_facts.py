@@ -10,14 +10,15 @@ import pytest
 
 from companion.core.facts import Control, Facts, Layer
 from companion.core.findings import Finding, Severity
-from companion.steps.checks.facts import REQUIRED, RULES, FactsModel, check_facts, licence_file_in, licence_problem
+from companion.core.rules import findings_of
+from companion.steps.checks.facts import REQUIRED, RULES, FactsModel, licence_file_in, licence_problem
 
 FILES = {"Slate Choir.patch", "LICENCE.txt", "Samples/Struck_C3.wav"}
 Spoil = Callable[..., Facts]
 
 
 def check(facts: Facts, files: Collection[str], **more: Any) -> tuple[Finding, ...]:
-    return check_facts(FactsModel(facts=facts, files=files, **more))
+    return findings_of(RULES, FactsModel(facts=facts, files=files, **more))
 
 
 def ids(findings: tuple[Finding, ...]) -> list[str]:

@@ -9,15 +9,16 @@ import pytest
 from companion.core.evidence import AwayTest
 from companion.core.facts import Facts
 from companion.core.findings import Finding, Severity
+from companion.core.rules import findings_of
 from companion.core.systems import system_of
-from companion.steps.checks.needs import Line, NeedsModel, Weight, check_needs, opened_at_or_below, requirement
+from companion.steps.checks.needs import RULES, Line, NeedsModel, Weight, opened_at_or_below, requirement
 
 Away = Callable[..., AwayTest]
 Spoil = Callable[..., Facts]
 
 
 def check(facts: Facts, tests: Sequence[AwayTest]) -> tuple[Finding, ...]:
-    return check_needs(NeedsModel(facts=facts, tests=tests))
+    return findings_of(RULES, NeedsModel(facts=facts, tests=tests))
 
 
 def ids(findings: tuple[Finding, ...]) -> list[str]:

@@ -11,7 +11,7 @@ from companion.core.evidence import Evidence
 from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, Severity
 from companion.steps.catalogue import RULES
-from companion.steps.model import Look, State, Status, StepStatus
+from companion.steps.model import Look, State, Status, StepStatus, blocked
 from companion.steps.states import (
     CHANGED,
     JUDGE_AGAIN,
@@ -325,12 +325,12 @@ def test_the_checklist_names_the_next_step_and_whether_anything_blocks() -> None
 
     proven = [State.PROVEN] * 10
     assert checklist(*proven).next_step is None
-    assert (checklist(*proven).proven, checklist(*proven).blocked) == (10, False)
+    assert (checklist(*proven).proven, blocked(checklist(*proven).steps)) == (10, False)
     left = checklist(
         *(State.PROVEN, State.WAIVED, State.UNKNOWN, State.FAILING, *proven[4:]), findings=(WARNING, finding())
     )
     assert left.next_step is left.step("paths")
-    assert (left.proven, left.waived, left.blocked) == (7, 1, True)
+    assert (left.proven, left.waived, blocked(left.steps)) == (7, 1, True)
     assert left.count == "7 of 10 proven, 1 waived"
     assert checklist(*proven).count == "10 of 10 proven"
     with pytest.raises(KeyError):
@@ -349,4 +349,4 @@ def test_the_checklist_names_the_next_step_and_whether_anything_blocks() -> None
     ],
 )
 def test_what_stands_in_the_way_of_a_release(found: Finding, blocks: bool) -> None:
-    assert Status(title="", version="", steps=(status((found,)),)).blocked is blocks
+    assert blocked([status((found,))]) is blocks

@@ -55,15 +55,12 @@ def standing_of(desk: Desk, status: Status, *, writable: bool) -> Standing:
     """Return the checklist with what is not kept and whether a snapshot is due; never due where none can be taken."""
     unkept = unkept_of(desk) if writable and desk.places.facts.is_file() else None
     due = due_of(unkept, datetime.now(UTC)) if unkept else None
-    if due and not _git_there():
-        unkept = due = None
+    if due:
+        from companion.history.store import hermetic
+
+        if not hermetic.git_program():
+            unkept = due = None
     return Standing(title=status.title, version=status.version, steps=status.steps, unkept=unkept, due=due)
-
-
-def _git_there() -> bool:
-    from companion.history.store import hermetic
-
-    return bool(hermetic.git_program())
 
 
 def note_restored(cache: Cache, restored: Restored) -> None:

@@ -37,11 +37,6 @@ class FactsModel(msgspec.Struct, frozen=True, kw_only=True):
     same_content: bool = True
 
 
-def check_facts(model: FactsModel) -> tuple[Finding, ...]:
-    """Return the findings of the Facts step."""
-    return tuple(finding for one in RULES for finding in one(model))
-
-
 def fact(facts: Facts, key: str) -> str:
     """Return the text of a dotted key such as ``instrument.title``."""
     table, _, name = key.partition(".")

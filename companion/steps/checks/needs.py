@@ -71,11 +71,6 @@ class NeedsModel(msgspec.Struct, frozen=True, kw_only=True):
         return minimum is not None and saved is not None and minimum < saved
 
 
-def check_needs(model: NeedsModel) -> tuple[Finding, ...]:
-    """Return the findings of the Needs step."""
-    return tuple(finding for one in RULES for finding in one(model))
-
-
 @rule(
     "minimum-unset",
     BLOCKS,

@@ -25,11 +25,6 @@ class OutModel(msgspec.Struct, frozen=True, kw_only=True):
     answered: str = ""
 
 
-def check_out(model: OutModel) -> tuple[Finding, ...]:
-    """Return the findings of the Out step."""
-    return tuple(finding for one in RULES for finding in one(model))
-
-
 @rule(
     "release-unrecorded",
     BLOCKS,

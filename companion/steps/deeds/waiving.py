@@ -53,25 +53,21 @@ class Waiving(OpenFolder):
 
     def unwaive(self, rule: str, path: str, where: str = "") -> None:
         """Take a waiver back; a file that was waived in a group is taken out of it."""
+        left: Waiver | None = None
         given = any((known.rule, known.path, known.where) == (rule, path, where) for known in self.facts.waivers)
-        if not given and (left := self._left_of_group(rule, path)):
-            changed = left
-            if changed.contents:
-                self._edit(lambda text: facts_file.with_waiver(text, changed))
-                return
-            path, where = changed.path, changed.where
-        self._edit(lambda text: facts_file.without_waiver(text, rule, path, where))
+        if not given and path not in ("", FACTS_FILE):
+            from companion.steps.catalogue import RULE_BY_ID
 
-    def _left_of_group(self, rule: str, path: str) -> Waiver | None:
-        groups = [known for known in self.facts.waivers if known.rule == rule and known.contents]
-        if not groups or path in ("", FACTS_FILE):
-            return None
-        from companion.steps.catalogue import RULE_BY_ID
-
-        desk = self.desk()
-        known = RULE_BY_ID.get(rule)
-        content = desk.contents.get(path, desk.mark(known.step) if known else "")
-        return without_one(groups, rule, content)
+            desk, known = self.desk(), RULE_BY_ID.get(rule)
+            left = without_one(
+                self.facts.waivers, rule, desk.contents.get(path, desk.mark(known.step) if known else "")
+            )
+        if left is None:
+            self._edit(lambda text: facts_file.without_waiver(text, rule, path, where))
+        elif left.contents:
+            self._edit(lambda text: facts_file.with_waiver(text, left))
+        else:
+            self._edit(lambda text: facts_file.without_waiver(text, rule, left.path, left.where))
 
 
 def _step_of(rule: str, reason: str, path: str = "") -> str:

@@ -84,13 +84,11 @@ def proof_place(near: Path, needed: int) -> Iterator[Path]:
         try:
             if shutil.disk_usage(base).free < needed * 1.1 + (16 << 20):
                 continue
-            place = Path(tempfile.mkdtemp(prefix=f"{prefix}{os.getpid()}-", dir=base))
+            place = tempfile.TemporaryDirectory(prefix=f"{prefix}{os.getpid()}-", dir=base, ignore_cleanup_errors=True)
         except OSError:
             continue
-        try:
-            yield place
-        finally:
-            shutil.rmtree(place, ignore_errors=True)
+        with place as name:
+            yield Path(name)
         return
     raise CompanionError(
         f"There is no room to open the archive and prove it: it takes {decimal_bytes(needed)}",

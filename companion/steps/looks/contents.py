@@ -1,10 +1,8 @@
 """Contents and Paths: what the two steps look at, put together from the folder and from what the audio headers tell."""
 
-from __future__ import annotations
-
 import getpass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import msgspec
 
@@ -14,17 +12,16 @@ from companion.core.units import both_bytes
 from companion.steps.desk import Desk
 from companion.steps.model import Look
 
-if TYPE_CHECKING:
-    from companion.contents.model import AudioProblem
-
 
 def look_contents(desk: Desk) -> Look:
     """Judge what ships against what the patches refer to, and every name against every system."""
     from companion.archive.plan import top_folder
-    from companion.contents.model import ContentsModel
+    from companion.contents.model import AudioProblem, ContentsModel
     from companion.contents.rules import check_contents
+    from companion.sound.measures.batch import audio_problems
 
     look = desk.look
+    problems = {path: {"kind": kind, "text": text} for path, (kind, text) in audio_problems(desk.probes).items()}
     model = ContentsModel(
         entries=look.inventory.entries,
         selection=look.selection,
@@ -32,7 +29,7 @@ def look_contents(desk: Desk) -> Look:
         references=look.references,
         scans=look.scans,
         pictures=look.pictures,
-        audio_problems=_audio_problems(desk),
+        audio_problems=msgspec.convert(problems, dict[str, AudioProblem]),
         top=top_folder(desk.facts.instrument.title) if desk.facts.instrument.title.strip() else "",
     )
     findings = tuple(check_contents(model))
@@ -72,14 +69,6 @@ def look_paths(desk: Desk) -> Look:
         "scanned": {path: len(scan.mentions) for path, scan in look.scans.items()},
     }
     return Look(findings=tuple(check_paths(model)), details=details)
-
-
-def _audio_problems(desk: Desk) -> dict[str, AudioProblem]:
-    from companion.contents.model import AudioProblem
-    from companion.sound.measures.batch import audio_problems
-
-    found = audio_problems(desk.probes)
-    return {path: msgspec.convert({"kind": kind, "text": text}, AudioProblem) for path, (kind, text) in found.items()}
 
 
 def _who() -> tuple[str, str]:

@@ -26,14 +26,12 @@ def with_savings(desk: Desk, findings: Iterable[Finding], archive: Path) -> list
     Lossless packing is told in bytes of the archive; what the Sound step measured in bytes of the samples as they lie
     in the folder, and said to be. No sample is read where the archive keeps its limit.
     """
-    return [
-        _with_ways(desk, finding, archive) if finding.rule == "size-over-limit" else finding for finding in findings
-    ]
-
-
-def _with_ways(desk: Desk, finding: Finding, archive: Path) -> Finding:
-    sentences = [finding.mend.rstrip("."), _lossless(desk, archive), _before_packing(desk)]
-    return msgspec.structs.replace(finding, mend=". ".join(sentence for sentence in sentences if sentence))
+    whole = list(findings)
+    for index, finding in enumerate(whole):
+        if finding.rule == "size-over-limit":
+            sentences = filter(None, (finding.mend.rstrip("."), _lossless(desk, archive), _before_packing(desk)))
+            whole[index] = msgspec.structs.replace(finding, mend=". ".join(sentences))
+    return whole
 
 
 def _lossless(desk: Desk, archive: Path) -> str:

@@ -1,10 +1,10 @@
 """Facts, Needs and Out: what the three steps look at that rest on what is stated and recorded."""
 
 from companion.core.entries import Kind
+from companion.core.rules import findings_of
 from companion.core.text import visible
-from companion.steps.checks.facts import FactsModel, check_facts
-from companion.steps.checks.needs import NeedsModel, Weight, check_needs, engine_line
-from companion.steps.checks.out import OutModel, check_out
+from companion.steps.checks import facts, needs, out
+from companion.steps.checks.needs import Weight, engine_line
 from companion.steps.desk import Desk
 from companion.steps.model import Before, Look
 
@@ -13,19 +13,19 @@ def look_facts(desk: Desk) -> Look:
     """Judge the facts, and their version against the last release."""
     last = desk.last_release
     same = last is not None and {(path, sha) for path, _, sha in last.files} == {(e.path, e.sha256) for e in desk.ships}
-    model = FactsModel(
+    model = facts.FactsModel(
         facts=desk.facts,
         files={entry.path for entry in desk.ships},
         released=last.version if last else "",
         same_content=same,
     )
-    return Look(findings=check_facts(model), details={"because": "complete and consistent"})
+    return Look(findings=findings_of(facts.RULES, model), details={"because": "complete and consistent"})
 
 
 def look_needs(desk: Desk) -> Look:
     """Judge the requirement as it is stated against the away tests of this content."""
     line = engine_line(desk.facts, desk.away_here)
-    findings = check_needs(NeedsModel(facts=desk.facts, tests=desk.away_here))
+    findings = findings_of(needs.RULES, needs.NeedsModel(facts=desk.facts, tests=desk.away_here))
     return Look(findings=findings, details={"because": f"{line.value}: {line.because}"})
 
 
@@ -34,8 +34,8 @@ def look_out(desk: Desk, before: Before) -> Look:
     record = desk.release_of_this
     if record is None:
         left = sum(not state.settled for state in before().values())
-        return Look(findings=check_out(OutModel(left=left)), details={"because": "not released"})
-    model = OutModel(
+        return Look(findings=findings_of(out.RULES, out.OutModel(left=left)), details={"because": "not released"})
+    model = out.OutModel(
         archive=record.archive,
         uploads=len(record.uploads),
         reports=desk.reports,
@@ -43,7 +43,7 @@ def look_out(desk: Desk, before: Before) -> Look:
     )
     checked = "; upload verified" if record.uploads else ""
     because = f"{visible(record.version)} released {record.at[:10]}{checked}"
-    return Look(findings=check_out(model), details={"because": because, "version": record.version})
+    return Look(findings=findings_of(out.RULES, model), details={"because": because, "version": record.version})
 
 
 def weight_of(desk: Desk) -> Weight:

@@ -36,25 +36,25 @@ def build_story(desk: Desk, *, download: bool) -> Story:
     proof = opened_at_or_below(desk.away_here, facts.engine.minimum)
     sound = desk.found("sound")
     ships = {entry.path for entry in desk.ships}
-    more: dict[str, object] = {
-        "systems_tested": _tested(desk),
-        "samples": weight.samples,
-        "seconds": weight.seconds,
-        "unpacked_bytes": weight.unpacked,
-        "memory_bytes": weight.memory,
-        "download_bytes": weight.download if download else None,
-        "voices": facts.limits.voices,
-        "patches": tuple(entry.path for entry in desk.of_kind(Kind.PATCH)),
-        "impulses": tuple(sound.details.get("impulses", ())) if sound else (),
-        "changes": changes_since(desk, before),
-        "known_problems": known_problems(desk),
-        "released_at": datetime.now(UTC).date().isoformat(),
-        "previous_version": before.version if before else "",
-        "licence_file": facts.instrument.licence_file or licence_file_in(ships),
-    }
-    if proof:
-        more["minimum_because"] = f"tested with {proof.engine_version} away from the maker’s computer"
-    return story_from_facts(facts, _samples_of_layers(desk), **more)
+    return story_from_facts(
+        facts,
+        _samples_of_layers(desk),
+        systems_tested=_tested(desk),
+        samples=weight.samples,
+        seconds=weight.seconds,
+        unpacked_bytes=weight.unpacked,
+        memory_bytes=weight.memory,
+        download_bytes=weight.download if download else None,
+        voices=facts.limits.voices,
+        patches=tuple(entry.path for entry in desk.of_kind(Kind.PATCH)),
+        impulses=tuple(sound.details.get("impulses", ())) if sound else (),
+        changes=changes_since(desk, before),
+        known_problems=known_problems(desk),
+        released_at=datetime.now(UTC).date().isoformat(),
+        previous_version=before.version if before else "",
+        licence_file=facts.instrument.licence_file or licence_file_in(ships),
+        **({"minimum_because": f"tested with {proof.engine_version} away from the maker’s computer"} if proof else {}),
+    )
 
 
 def _tested(desk: Desk) -> tuple[Tested, ...]:
