@@ -87,8 +87,7 @@ def note_gap(model: SoundModel) -> Iterator[Finding]:
     dynamic when 80 % of its layer's notes have it.
     """
     for layer, zones in model.layers.items():
-        spans = [(zone.low_key, zone.high_key) for zone in zones if zone.low_key is not None]
-        ranges = [(low, high) for low, high in spans if high is not None]
+        ranges = [(one.low_key, one.high_key) for one in zones if one.low_key is not None and one.high_key is not None]
         if len(ranges) == len(zones):
             holes = _uncovered(ranges)
             text = [f"{_named(model, zones, low)} to {_named(model, zones, high)}" for low, high in holes]

@@ -22,7 +22,7 @@ ABSURD: Final = 1e4
 
 
 class Levels:
-    """Gathers the levels of a sound given in blocks."""
+    """Gathers the levels of a sound given in blocks; of no sound at all there are none to ask for."""
 
     def __init__(self, channels: int, full_scale_step: float) -> None:
         """``full_scale_step``: one step of the stored integers (full scale 1), 0 for floating point."""
@@ -62,14 +62,11 @@ class Levels:
     @property
     def rms(self) -> float:
         """The root of the mean square over all channels, linear; a full-scale sine has 0.7071."""
-        total = self.frames * len(self.peaks)
-        return math.sqrt(float(self.squares.sum()) / total) if total else 0.0
+        return math.sqrt(float(self.squares.sum()) / (self.frames * len(self.peaks)))
 
     @property
     def dc(self) -> float:
         """The mean of the channel whose mean is largest, signed."""
-        if not self.frames:
-            return 0.0
         means = self.sums / self.frames
         return float(means[np.argmax(np.abs(means))])
 

@@ -5,6 +5,7 @@ import io
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from itertools import islice
 from typing import Final
 
@@ -46,13 +47,11 @@ class Zone(Placed, frozen=True, kw_only=True):
 def read_table(text: str) -> dict[str, dict[str, str]]:
     """Return the rows of a maker's CSV by path. Columns: path, note, velocity, take, layer, low_key, high_key, …"""
     rows: dict[str, dict[str, str]] = {}
-    try:
+    with suppress(csv.Error):  # what stands before the fault is read
         for row in islice(csv.DictReader(io.StringIO(text)), MOST_ROWS):
             cells = {(key or "").strip().lower(): (value or "").strip() for key, value in row.items() if key}
             if cells.get("path"):
                 rows[cells["path"].replace("\\", "/")] = cells
-    except csv.Error:
-        return rows
     return rows
 
 
