@@ -3,8 +3,7 @@
 import struct
 from typing import BinaryIO, Final
 
-from companion.sound.files.chunks import MOST_CHUNKS, Chunk, Chunks, ChunksBuilder, Loop, plain_name, walk
-from companion.sound.files.tags import read_id3
+from companion.sound.files.chunks import MOST_CHUNKS, Chunk, Chunks, Loop, plain_name, read_id3, walk
 
 _FLOATS: Final = (b"fl32", b"FL32", b"fl64", b"FL64")
 _PLAIN: Final = (b"NONE", b"twos", b"sowt", b"in24", b"in32", b"raw ")
@@ -15,7 +14,7 @@ def read_aiff(stream: BinaryIO, size: int) -> Chunks:
     """Return what an AIFF or AIFF-C file says of itself."""
     stream.seek(8)
     compressed = stream.read(4) == b"AIFC"
-    found = ChunksBuilder("AIFC" if compressed else "AIFF")
+    found = Chunks(format="AIFC" if compressed else "AIFF")
     marks: dict[int, int] = {}
     sound: Chunk | None = None
     instrument = b""
@@ -29,14 +28,14 @@ def read_aiff(stream: BinaryIO, size: int) -> Chunks:
         elif part.name == b"INST":
             instrument = part.body(20)
         elif part.name in _TEXTS:
-            found.text(plain_name(part.name), part.body())
+            found.add_text(plain_name(part.name), part.body())
         elif part.name == b"COMT":
             _comments(found, part.body())
         elif part.name in (b"ID3 ", b"id3 "):
             read_id3(found, part.body())
     _instrument(found, instrument, marks)
     _count(found, sound)
-    return found.chunks()
+    return found
 
 
 def extended(raw: bytes) -> float:
@@ -45,7 +44,7 @@ def extended(raw: bytes) -> float:
     return 0.0 if abs(exponent) > 80 else int.from_bytes(raw[2:10], "big") * 2.0**exponent
 
 
-def _common(found: ChunksBuilder, body: bytes, *, compressed: bool) -> None:
+def _common(found: Chunks, body: bytes, *, compressed: bool) -> None:
     if len(body) < 18:
         return
     channels, frames, bits = struct.unpack(">hIh", body[:8])
@@ -53,34 +52,28 @@ def _common(found: ChunksBuilder, body: bytes, *, compressed: bool) -> None:
     if compressed and len(body) >= 22:
         kind = body[18:22]
         coding = "PCM" if kind in _PLAIN else "float" if kind in _FLOATS else plain_name(kind)
-    found.values |= {
-        "channels": max(0, channels),
-        "bits": max(0, bits),
-        "frames_promised": frames,
-        "rate": round(extended(body[8:18])),
-        "coding": coding,
-    }
+    found.channels, found.bits, found.frames_promised = max(0, channels), max(0, bits), frames
+    found.rate, found.coding = round(extended(body[8:18])), coding
 
 
-def _count(found: ChunksBuilder, sound: Chunk | None) -> None:
-    frames = found.values.get("frames_promised")
-    if not isinstance(frames, int):
-        found.values["problem"] = "the format chunk is missing or damaged"
+def _count(found: Chunks, sound: Chunk | None) -> None:
+    frames = found.frames_promised
+    if frames is None:
+        found.problem = "the format chunk is missing or damaged"
         return
     if sound is None:
         if frames:
-            found.values["problem"] = "the file holds no sound data"
+            found.problem = "the file holds no sound data"
         else:
-            found.values["frames_present"] = 0
+            found.frames_present = 0
         return
-    found.values["truncated"] = sound.held < sound.size
-    channels, bits = found.values["channels"], found.values["bits"]
-    if found.values["coding"] in ("PCM", "float") and isinstance(channels, int) and isinstance(bits, int):
-        align = channels * ((bits + 7) // 8)
+    found.truncated = sound.held < sound.size
+    if found.coding in ("PCM", "float"):
+        align = found.channels * ((found.bits + 7) // 8)
         offset = int.from_bytes(sound.body(4), "big")
         present = max(0, sound.held - 8 - offset) // align if align else 0
-        found.values["frames_present"] = min(frames, present)
-        found.values["truncated"] = present < frames
+        found.frames_present = min(frames, present)
+        found.truncated = present < frames
 
 
 def _marks(body: bytes) -> dict[int, int]:
@@ -96,20 +89,20 @@ def _marks(body: bytes) -> dict[int, int]:
     return marks
 
 
-def _instrument(found: ChunksBuilder, body: bytes, marks: dict[int, int]) -> None:
+def _instrument(found: Chunks, body: bytes, marks: dict[int, int]) -> None:
     if len(body) < 20:
         return
-    found.instrument(*struct.unpack("6b", body[:6]))
+    found.set_instrument(*struct.unpack("6b", body[:6]))
     for place in (8, 14):
         mode, begin, end = struct.unpack(">3h", body[place : place + 6])
         if mode in (1, 2) and begin in marks and end in marks:
             # Markers stand between frames, so the end is already exclusive.
-            found.loops.append(Loop(marks[begin], marks[end], "forward" if mode == 1 else "alternating"))
+            found.loops += (Loop(marks[begin], marks[end], "forward" if mode == 1 else "alternating"),)
 
 
-def _comments(found: ChunksBuilder, body: bytes) -> None:
+def _comments(found: Chunks, body: bytes) -> None:
     place = 2
     for _ in range(min(int.from_bytes(body[:2], "big"), 64)):
         length = int.from_bytes(body[place + 6 : place + 8], "big")
-        found.text("COMT", body[place + 8 : place + 8 + length])
+        found.add_text("COMT", body[place + 8 : place + 8 + length])
         place += 8 + length + (length & 1)

@@ -13,6 +13,9 @@ import msgspec
 MOST_CHUNKS: Final = 4096
 MOST_TEXT: Final = 1 << 16
 MOST_LOOPS: Final = 64
+_ENCODINGS: Final = ("latin-1", "utf-16", "utf-16-be", "utf-8")
+"""Of ID3v2, by number."""
+
 RANGES: Final = ("low_key", "high_key", "low_velocity", "high_velocity")
 PLACING: Final = ("root_note", "fine_cents", *RANGES)
 """The fields that say where a sample plays."""
@@ -26,8 +29,8 @@ class Loop(msgspec.Struct, frozen=True):
     kind: str = "forward"
 
 
-class Chunks(msgspec.Struct, frozen=True, kw_only=True):
-    """What the header and the chunks of one file say.
+class Chunks(msgspec.Struct, kw_only=True):
+    """What the header and the chunks of one file say. Its reader fills it in as it walks them; then it stays so.
 
     format: WAV, RF64, W64, AIFF, AIFC, FLAC, OGG, MP3, CAF, AU, or empty when it is none of them.
     coding: ``PCM``, ``float`` or another name. rate: Hz; channels; bits: per sample as stored.
@@ -55,16 +58,7 @@ class Chunks(msgspec.Struct, frozen=True, kw_only=True):
     truncated: bool = False
     problem: str = ""
 
-
-class ChunksBuilder:
-    """What a parser gathers while it walks; :meth:`chunks` turns it into the frozen result."""
-
-    def __init__(self, kind: str) -> None:
-        self.values: dict[str, object] = {"format": kind}
-        self.loops: list[Loop] = []
-        self.texts: list[tuple[str, str]] = []
-
-    def text(self, where: str, raw: bytes) -> None:
+    def add_text(self, where: str, raw: bytes) -> None:
         """Keep a text of the file, up to its first NUL; UTF-8 where it reads so, else Latin-1."""
         raw = raw.split(b"\0", 1)[0].strip()
         if raw and len(self.texts) < MOST_CHUNKS:
@@ -72,25 +66,21 @@ class ChunksBuilder:
                 text = raw.decode("utf-8")
             except UnicodeDecodeError:
                 text = raw.decode("latin-1")
-            self.texts.append((where, text))
+            self.texts += ((where, text),)
 
-    def key(self, name: str, value: int) -> None:
+    def set_key(self, name: str, value: int) -> None:
         """Keep a MIDI value when it is one."""
         if 0 <= value <= 127:
-            self.values[name] = value
+            setattr(self, name, value)
 
-    def instrument(self, note: int, detune: int, *ranges: int) -> None:
+    def set_instrument(self, note: int, detune: int, *ranges: int) -> None:
         """Keep an instrument chunk's note and ranges (keys, then velocities); a note that is known already stays."""
-        if "root_note" not in self.values:
-            self.key("root_note", note)
+        if self.root_note is None:
+            self.set_key("root_note", note)
             # ``detune`` is what playback adds, so the recording lies that much the other way.
-            self.values["fine_cents"] = float(-detune) if -50 <= detune <= 50 else 0.0
+            self.fine_cents = float(-detune) if -50 <= detune <= 50 else 0.0
         for name, value in zip(RANGES, ranges, strict=True):
-            self.key(name, value)
-
-    def chunks(self) -> Chunks:
-        """Return the frozen result."""
-        return msgspec.convert({**self.values, "loops": tuple(self.loops), "texts": tuple(self.texts)}, Chunks)
+            self.set_key(name, value)
 
 
 class Chunk:
@@ -123,3 +113,45 @@ def walk(stream: BinaryIO, start: int, end: int, order: str) -> Iterator[Chunk]:
 def plain_name(raw: bytes) -> str:
     """Return a chunk's id as text."""
     return raw.decode("latin-1").strip()
+
+
+def read_mp3(stream: BinaryIO, size: int) -> Chunks:
+    """Return the tag of an MPEG audio file; its format is left to the decoder."""
+    found = Chunks(format="MP3", coding="MPEG layer III")
+    stream.seek(0)
+    read_id3(found, stream.read(min(size, MOST_TEXT)))
+    return found
+
+
+def _size(raw: bytes, *, synchsafe: bool) -> int:
+    size = 0
+    for byte in raw:
+        size = size << (7 if synchsafe else 8) | (byte & 0x7F if synchsafe else byte)
+    return size
+
+
+def read_id3(found: Chunks, body: bytes) -> None:
+    """Keep the texts of an ID3v2 tag (informal standards 2.3 and 2.4): ``T…``, ``W…``, ``COMM`` and ``PRIV`` frames."""
+    if body[:3] != b"ID3" or len(body) < 20 or body[3] not in (3, 4):
+        return
+    end = min(len(body), 10 + _size(body[6:10], synchsafe=True))
+    place = 10
+    if body[5] & 0x40:
+        place += _size(body[10:14], synchsafe=body[3] == 4) + (4 if body[3] == 3 else 0)
+    while place + 10 <= end and body[place : place + 1].isalpha():
+        name = body[place : place + 4].decode("latin-1")
+        length = _size(body[place + 4 : place + 8], synchsafe=body[3] == 4)
+        content = body[place + 10 : min(end, place + 10 + length)]
+        place += 10 + length
+        if name[0] == "T" or name == "COMM":
+            _text(found, name, content)
+        elif name[0] == "W" or name == "PRIV":
+            found.add_text(f"ID3 {name}", content)
+
+
+def _text(found: Chunks, name: str, content: bytes) -> None:
+    if not content or content[0] >= len(_ENCODINGS):
+        return
+    rest = content[4:] if name == "COMM" else content[1:]
+    text = rest.decode(_ENCODINGS[content[0]], "replace").replace("\ufeff", "")
+    found.add_text(f"ID3 {name}", " ".join(part for part in text.split("\0") if part).encode("utf-8", "replace"))

@@ -3,10 +3,8 @@
 from pathlib import Path
 from typing import BinaryIO, Final
 
-import msgspec
-
-from companion.sound.files import aiff, flac, riff, tags
-from companion.sound.files.chunks import Chunks, plain_name
+from companion.sound.files import aiff, flac, riff
+from companion.sound.files.chunks import Chunks, plain_name, read_mp3
 
 _OTHERS: Final = {b"caff": "CAF", b".snd": "AU"}
 """Formats that are left to the decoder altogether."""
@@ -29,13 +27,13 @@ def parse_chunks(stream: BinaryIO, size: int) -> Chunks:
         (head[:4] == b"FORM" and head[8:12] in (b"AIFF", b"AIFC"), aiff.read_aiff),
         (head[:4] == b"fLaC", flac.read_flac),
         (head[:4] == b"OggS", flac.read_ogg),
-        (head[:3] == b"ID3" or (head[:1] == b"\xff" and head[1:2] >= b"\xe0"), tags.read_mp3),
+        (head[:3] == b"ID3" or (head[:1] == b"\xff" and head[1:2] >= b"\xe0"), read_mp3),
     )
     for fits, reader in readers:
         if fits:
             try:
                 return reader(stream, size)
-            except (ValueError, IndexError, OverflowError, msgspec.ValidationError) as error:
+            except (ValueError, IndexError, OverflowError) as error:
                 return Chunks(format=plain_name(head[:4]), problem=f"its header cannot be read: {error}")
     if head[:4] in _OTHERS:
         return Chunks(format=_OTHERS[head[:4]])
