@@ -146,6 +146,7 @@ def test_extended_numbers() -> None:
     assert extended(bytes.fromhex("400eac44000000000000")) == 44100.0
     assert extended(bytes.fromhex("400ebb80000000000000")) == 48000.0
     assert extended(b"\x7f\xff" + b"\xff" * 8) == 0.0
+    assert extended(bytes.fromhex("404effffffffffffffff")) == 0.0, "over 2^64, which no cache takes"
 
 
 def test_what_is_no_audio_says_so(tmp_path: Path) -> None:

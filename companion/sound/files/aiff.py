@@ -41,7 +41,7 @@ def read_aiff(stream: BinaryIO, size: int) -> Chunks:
 def extended(raw: bytes) -> float:
     """Return an 80-bit IEEE 754 extended number (10 bytes, big-endian); 0.0 for what no rate can be."""
     exponent = (int.from_bytes(raw[:2], "big") & 0x7FFF) - 16383 - 63
-    return 0.0 if abs(exponent) > 80 else int.from_bytes(raw[2:10], "big") * 2.0**exponent
+    return 0.0 if not -80 <= exponent < 0 else int.from_bytes(raw[2:10], "big") * 2.0**exponent
 
 
 def _common(found: Chunks, body: bytes, *, compressed: bool) -> None:
