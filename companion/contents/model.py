@@ -1,7 +1,7 @@
 """What the Contents and the Paths step judge, as plain values."""
 
 from collections.abc import Mapping
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Final, Literal
 
 import msgspec
@@ -14,7 +14,9 @@ from companion.contents.selection import Selection
 from companion.core.entries import Entry, Kind
 from companion.core.facts import Facts
 from companion.core.portable import utf16_units
+from companion.core.rules import rule
 
+contents_rule: Final = partial(rule, step="contents")
 MAX_PATH: Final = 260
 PLAYERS_FOLDER: Final = 90
 """Characters of a typical folder that players unpack into, such as a library folder below a user's documents."""

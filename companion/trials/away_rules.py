@@ -1,7 +1,7 @@
 """What the away tests given so far say about this content. Pure: values in, findings out."""
 
 from collections.abc import Iterator
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Final
 
 import msgspec
@@ -13,6 +13,8 @@ from companion.core.rules import Rule, rule
 from companion.core.text import listed, plural, visible
 from companion.trials.away import KINDS, is_too_old, opened, standing
 from companion.trials.quoting import quoted
+
+_away_rule: Final = partial(rule, step="away")
 
 
 class AwayModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
@@ -48,10 +50,9 @@ def check_away(model: AwayModel) -> tuple[Finding, ...]:
     return ordered(finding for rule in RULES for finding in rule(model))
 
 
-@rule(
+@_away_rule(
     "away-untried",
     BLOCKS,
-    step="away",
     means="No test has shown that exactly this content opens and plays away from the maker’s own files.",
     why="On the maker’s computer an instrument always finds its samples; on a player’s it may open to silence.",
     mend="Make one of these: this computer with the originals hidden, another computer, or another player.",
@@ -71,10 +72,9 @@ def away_untried(model: AwayModel) -> Iterator[Finding]:
         )
 
 
-@rule(
+@_away_rule(
     "originals-reached",
     BLOCKS,
-    step="away",
     means="During an away test the engine opened files outside the away copy.",
     why="The patch still points at the maker’s folders; nobody else has those.",
     mend="In the engine, let the patch refer to its samples by relative paths, save it, and repeat the test.",
@@ -86,10 +86,9 @@ def originals_reached(model: AwayModel) -> Iterator[Finding]:
             yield _of_test(originals_reached, test, "files outside the copy were opened")
 
 
-@rule(
+@_away_rule(
     "away-differs",
     WARNS,
-    step="away",
     means="An away test failed: it did not open, play or sound there as it does here. It blocks as long as no test of "
     "its kind has passed.",
     why="At least one computer plays something else than what was meant; more of them are among the players.",
@@ -124,10 +123,9 @@ def _described(test: AwayTest) -> str:
     return visible(", ".join(part for part in parts if part))
 
 
-@rule(
+@_away_rule(
     "helper-too-old",
     BLOCKS,
-    step="away",
     means="An away test was made on an engine older than the minimum, so it proves nothing for players. It is only "
     "noted once another test has passed.",
     why="The promise to players is made for the minimum and newer; nothing was shown for those.",
@@ -149,10 +147,9 @@ def helper_too_old(model: AwayModel) -> Iterator[Finding]:
             )
 
 
-@rule(
+@_away_rule(
     "report-old",
     NOTES,
-    step="away",
     means="Away tests exist, but for other content than what would ship now.",
     why="Nobody but the maker has heard what has changed since.",
     mend="Repeat the tests with this content. Those reports count again if that content comes back.",
@@ -167,10 +164,9 @@ def report_old(model: AwayModel) -> Iterator[Finding]:
         yield report_old.finding(value=len(old), says=f"{{value}} for other content: {listed(titles, 4)}")
 
 
-@rule(
+@_away_rule(
     "music-shallow",
     NOTES,
-    step="away",
     means="The music that was played left some keys, velocities or controls unused.",
     why="What no piece has touched, a player touches first.",
     mend="Play a piece that uses what is listed.",
@@ -183,10 +179,9 @@ def music_shallow(model: AwayModel) -> Iterator[Finding]:
         yield music_shallow.finding(value=listed(left, 8), says="never used: {value}")
 
 
-@rule(
+@_away_rule(
     "away-narrow",
     WARNS,
-    step="away",
     means="It was tested away from the originals, but only in some of the ways that find faults. It is only noted "
     "once another computer or another player is among them.",
     why="Each kind finds other faults: only another computer shows what the maker’s has installed, only another "

@@ -1,7 +1,7 @@
 """What the trials given so far say about the controls of this content. Pure: values in, findings out."""
 
 from collections.abc import Iterable, Iterator
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Final
 
 import msgspec
@@ -13,6 +13,8 @@ from companion.core.rules import Rule, rule
 from companion.core.text import listed, plural
 from companion.trials.plan import ORDERS, Trial
 from companion.trials.quoting import quoted
+
+_controls_rule: Final = partial(rule, step="controls")
 
 
 def verdicts(trials: Iterable[Trial], answers: Iterable[Answer]) -> dict[str, Answer]:
@@ -41,10 +43,9 @@ def check_controls(model: ControlsModel) -> tuple[Finding, ...]:
     return ordered(finding for rule in RULES for finding in rule(model))
 
 
-@rule(
+@_controls_rule(
     "controls-none",
     NOTES,  # an instrument without controls is an honest one
-    step="controls",
     means="No control is declared in the facts, so none is tried.",
     why="If the instrument has controls after all, one that does nothing or breaks the sound goes out unnoticed.",
     mend="Declare each control under [[controls]] in release.toml; leave it as it is if there are none.",
@@ -56,10 +57,9 @@ def controls_none(model: ControlsModel) -> Iterator[Finding]:
         yield controls_none.finding(value=0, says="no control declared")
 
 
-@rule(
+@_controls_rule(
     "control-untried",
     BLOCKS,
-    step="controls",
     means="A control has not been tried alone, at both its ends, with this content.",
     why="Players move every control in the first minute; one that does nothing, or does the wrong thing, is what they "
     "remember.",
@@ -73,10 +73,9 @@ def control_untried(model: ControlsModel) -> Iterator[Finding]:
     yield from _not_judged(control_untried, model, "alone")
 
 
-@rule(
+@_controls_rule(
     "order-missing",
     WARNS,
-    step="controls",
     means="The controls have not been moved together in every order: left to right, right to left, shuffled.",
     why="Where the order of the moves decides, the same settings sound different each evening, and a sound once found "
     "cannot be found again.",
@@ -90,10 +89,9 @@ def order_missing(model: ControlsModel) -> Iterator[Finding]:
     yield from _not_judged(order_missing, model, *ORDERS)
 
 
-@rule(
+@_controls_rule(
     "pairs-missing",
     WARNS,
-    step="controls",
     means="Some pairs of extreme settings have not been heard together.",
     why="Two controls that are fine alone may together silence the instrument or overload it.",
     mend="Make the trials of extremes together: they are as few as can hold every pair of ends.",
@@ -115,10 +113,9 @@ def _not_judged(rule: Rule[ControlsModel], model: ControlsModel, *kinds: str) ->
         yield rule.finding(value=len(missing), says=text)
 
 
-@rule(
+@_controls_rule(
     "trial-failed",
     BLOCKS,
-    step="controls",
     means="A person tried this with exactly this content and judged that it fails. The cause was not measured.",
     why="What one careful player heard, every player may hear.",
     mend="Mend it in the patch and try again: changed content asks for new trials. If it was a slip, make the same "

@@ -2,18 +2,17 @@
 
 from collections.abc import Iterator
 
-from companion.contents.model import ContentsModel
+from companion.contents.model import ContentsModel, contents_rule
 from companion.contents.versions import KINDS, PICTURES_READ
 from companion.core.entries import Kind
 from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.globs import globs
-from companion.core.rules import AUDIO_HEADERS, rule
+from companion.core.rules import AUDIO_HEADERS
 
 
-@rule(
+@contents_rule(
     "file-empty",
     BLOCKS,
-    step="contents",
     means="A file that ships has no content.",
     why="Whatever should have been in it is missing for players; an empty sample may stop the patch from loading.",
     mend="Put the file back from a snapshot or export it again, or delete it.",
@@ -27,10 +26,9 @@ def file_empty(model: ContentsModel) -> Iterator[Finding]:
             yield file_empty.finding(entry.path, value=0, says="0 bytes")
 
 
-@rule(
+@contents_rule(
     "file-unreadable",
     BLOCKS,
-    step="contents",
     rests_on=(AUDIO_HEADERS,),
     means="A file that ships cannot be read.",
     why="It cannot be put into the archive, or players cannot open it.",
@@ -46,10 +44,9 @@ def file_unreadable(model: ContentsModel) -> Iterator[Finding]:
             yield file_unreadable.finding(entry.path, value=problem.text)
 
 
-@rule(
+@contents_rule(
     "file-truncated",
     BLOCKS,
-    step="contents",
     rests_on=(AUDIO_HEADERS,),
     means="An audio file holds less sound than its header promises.",
     why="The sound stops short, or the engine refuses the file.",
@@ -65,10 +62,9 @@ def file_truncated(model: ContentsModel) -> Iterator[Finding]:
             yield file_truncated.finding(entry.path, value=problem.text)
 
 
-@rule(
+@contents_rule(
     "patch-missing",
     BLOCKS,
-    step="contents",
     rests_on=(KINDS,),
     means="No patch ships, or one that the facts list is missing.",
     why="Players get samples and nothing that plays them.",
@@ -95,10 +91,9 @@ def patch_missing(model: ContentsModel) -> Iterator[Finding]:
         )
 
 
-@rule(
+@contents_rule(
     "picture-unreadable",
     WARNS,
-    step="contents",
     rests_on=(PICTURES_READ,),
     means="A picture does not open.",
     why="The instrument's face or the page shows a gap.",

@@ -3,19 +3,10 @@
 from collections.abc import Iterator
 from typing import Final
 
-from companion.contents.model import PLAYERS_FOLDER, NamesModel
+from companion.contents.model import PLAYERS_FOLDER, NamesModel, contents_rule
+from companion.core import portable
 from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.globs import folded
-from companion.core.portable import (
-    FORBIDDEN,
-    MOST_BYTES,
-    SURROGATE,
-    name_bytes,
-    portable_name,
-    reserved_device,
-    utf16_units,
-)
-from companion.core.rules import rule
 from companion.core.text import has_invisible, listed, visible
 
 _MICROSOFT: Final = "Microsoft, “Naming Files, Paths, and Namespaces”"
@@ -23,16 +14,15 @@ _MICROSOFT: Final = "Microsoft, “Naming Files, Paths, and Namespaces”"
 
 def _rename(name: str) -> str | None:
     """Return the mend that offers a portable name; None where ``name`` is one."""
-    new = portable_name(name)
+    new = portable.portable_name(name)
     return (
         f"Rename “{visible(name)}” to “{visible(new)}”, and save the patch with the new name." if new != name else None
     )
 
 
-@rule(
+@contents_rule(
     "name-forbidden",
     BLOCKS,
-    step="contents",
     means="A name holds a character that Windows does not allow, or bytes that are not UTF-8.",
     why="Players on Windows cannot unpack the file, or get it under another name that the patch does not find.",
     mend='Rename it without < > : " / \\ | ? * and control characters, and save the patch with the new name.',
@@ -42,17 +32,16 @@ def _rename(name: str) -> str | None:
 def name_forbidden(model: NamesModel) -> Iterator[Finding]:
     """Windows forbids nine characters and 0–31; zip archives and macOS want UTF-8."""
     for path, name in model.names:
-        if SURROGATE.search(name):
+        if portable.SURROGATE.search(name):
             yield name_forbidden.finding(path, says="bytes that are not UTF-8", mend=_rename(name))
-        elif found := "".join(dict.fromkeys(FORBIDDEN.findall(name))):
+        elif found := "".join(dict.fromkeys(portable.FORBIDDEN.findall(name))):
             characters = " ".join(map(visible, found))
             yield name_forbidden.finding(path, value=characters, says="holds {value}", mend=_rename(name))
 
 
-@rule(
+@contents_rule(
     "name-reserved",
     BLOCKS,
-    step="contents",
     means="A name stands for a device on Windows, whatever its extension.",
     why="Windows cannot create a file of that name, so that it is missing for players there.",
     mend="Rename it, and save the patch with the new name.",
@@ -62,14 +51,13 @@ def name_forbidden(model: NamesModel) -> Iterator[Finding]:
 def name_reserved(model: NamesModel) -> Iterator[Finding]:
     """A device name stays one with any extension: ``CON.wav`` cannot be created."""
     for path, name in model.names:
-        if device := reserved_device(name):
+        if device := portable.reserved_device(name):
             yield name_reserved.finding(path, value=device, says="the device {value}", mend=_rename(name))
 
 
-@rule(
+@contents_rule(
     "name-ends-badly",
     BLOCKS,
-    step="contents",
     means="A name ends in a dot or a space.",
     why="Windows drops the ending, so that the patch looks for a name that is not there.",
     mend="Rename it without the ending, and save the patch with the new name.",
@@ -84,10 +72,9 @@ def name_ends_badly(model: NamesModel) -> Iterator[Finding]:
             yield name_ends_badly.finding(path, value=ending, says="ends in {value}", mend=_rename(name))
 
 
-@rule(
+@contents_rule(
     "name-twins",
     BLOCKS,
-    step="contents",
     means="Two names differ only in case or in how accents are written.",
     why="On macOS and Windows they are one name: one of the files overwrites the other without a word.",
     mend="Rename all but one of them, and save the patch with the new names.",
@@ -107,10 +94,9 @@ def name_twins(model: NamesModel) -> Iterator[Finding]:
             yield name_twins.finding(first, at=At(others=tuple(rest)), value=others, says="is the same name as {value}")
 
 
-@rule(
+@contents_rule(
     "name-invisible",
     WARNS,
-    step="contents",
     means="A name holds a character that cannot be seen, or that changes the direction of writing.",
     why="Players see another name than the one on disk, cannot type it, and some programs refuse it.",
     mend="Rename it with visible characters only, and save the patch with the new name.",
@@ -120,15 +106,14 @@ def name_twins(model: NamesModel) -> Iterator[Finding]:
 def name_invisible(model: NamesModel) -> Iterator[Finding]:
     """Control characters below 32 and stray bytes are forbidden outright and not reported twice."""
     for path, name in model.names:
-        if has_invisible(name) and not (SURROGATE.search(name) or FORBIDDEN.search(name)):
+        if has_invisible(name) and not (portable.SURROGATE.search(name) or portable.FORBIDDEN.search(name)):
             held = " ".join(dict.fromkeys(visible(char) for char in name if has_invisible(char)))
             yield name_invisible.finding(path, value=held, says="holds {value}", mend=_rename(name))
 
 
-@rule(
+@contents_rule(
     "path-too-long",
     WARNS,
-    step="contents",
     means="A path is so long that it does not fit under a typical player's folder.",
     why="Windows refuses paths of 260 characters and more, and files are left out when the archive is opened there.",
     mend="Shorten the names of the file or of its folders, and save the patch with the new names.",
@@ -138,19 +123,19 @@ def name_invisible(model: NamesModel) -> Iterator[Finding]:
 def path_too_long(model: NamesModel) -> Iterator[Finding]:
     """One name over 255 bytes cannot be created on Linux at all, whatever folder it is in, and blocks."""
     for path, name in model.names:
-        if (size := name_bytes(name)) > MOST_BYTES:
+        if (size := portable.name_bytes(name)) > portable.MOST_BYTES:
             yield path_too_long.finding(
                 path,
                 value=size,
                 unit="byte",
-                bound=MOST_BYTES,
+                bound=portable.MOST_BYTES,
                 says="a name of {value}",
                 limit="{bound} a name",
                 mend=_rename(name),
                 severity=BLOCKS,
             )
     for path in model.paths:
-        if len(path) * 2 > model.room and (units := utf16_units(path)) > model.room:
+        if len(path) * 2 > model.room and (units := portable.utf16_units(path)) > model.room:
             yield path_too_long.finding(
                 path,
                 value=units,

@@ -6,13 +6,12 @@ from collections.abc import Iterator
 from typing import Final
 
 from companion.contents.kinds import AUDIO, PLAIN_DATA, SCRIPTS, working_folder
-from companion.contents.model import ContentsModel
+from companion.contents.model import ContentsModel, contents_rule
 from companion.contents.selection import LINK, SYSTEM, WORKING
 from companion.contents.versions import KINDS, PATH_SCAN, REFERENCES
 from companion.core.entries import Entry, Kind
 from companion.core.findings import BLOCKS, NOTES, WARNS, At, Finding
 from companion.core.globs import folded, is_plain
-from companion.core.rules import rule
 from companion.core.text import visible
 from companion.core.units import decimal_bytes
 
@@ -26,10 +25,9 @@ _VERSION: Final = re.compile(
 )
 
 
-@rule(
+@contents_rule(
     "stray-system-file",
     NOTES,
-    step="contents",
     rests_on=(KINDS,),
     means="An operating system or a program left files of its own in the folder.",
     why="They would tell players about your computer and be of no use to them; they are left out of the archive.",
@@ -58,10 +56,9 @@ def _system_group(path: str) -> str:
     return parts[-1]
 
 
-@rule(
+@contents_rule(
     "stray-working-file",
     WARNS,
-    step="contents",
     rests_on=(KINDS, PATH_SCAN, REFERENCES),
     means="A file looks like work in progress: an older version, a backup, a host project or a bounce.",
     why="Players download what they cannot use, or open the old patch instead of the new one.",
@@ -129,10 +126,9 @@ def _doubles(model: ContentsModel, loose: list[Entry]) -> Iterator[Finding]:
             )
 
 
-@rule(
+@contents_rule(
     "nested-archive",
     WARNS,
-    step="contents",
     rests_on=(KINDS,),
     means="There is an archive inside what ships.",
     why="Players have to unpack twice, and nobody can see from outside whether what is in it is fit to ship.",
@@ -146,10 +142,9 @@ def nested_archive(model: ContentsModel) -> Iterator[Finding]:
             yield nested_archive.finding(entry.path, value=entry.size)
 
 
-@rule(
+@contents_rule(
     "symlink-outside",
     BLOCKS,
-    step="contents",
     means="A link points to something outside the folder, so that what it stands for does not ship.",
     why="Players get nothing in its place, or a link into a folder that only you have.",
     mend="Put the file itself where the link is.",
