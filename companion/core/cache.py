@@ -34,6 +34,9 @@ class Cache:
         for attempt in range(2):
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
+                beside = (path.with_name(path.name + end) for end in ("", "-wal", "-shm", "-journal"))
+                if any(one.is_symlink() for one in (path.parent, *beside)):
+                    break  # SQLite would write through it, wherever a stranger has it point
                 return self._connect(str(path))
             except (sqlite3.OperationalError, OSError):
                 break  # locked by another process, read-only or not to be opened: it is whole, and stays

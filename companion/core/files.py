@@ -100,13 +100,13 @@ def process_alive(pid: int) -> bool:
 def write_safely(target: Path, data: bytes, *, ours: bool = False) -> None:
     """Write ``data`` to ``target`` so that a reader sees all of it or what was there before.
 
-    It is written to a new file beside ``target``, synced, and put in its place. A target that is a link is written
-    through, and keeps its permissions. ours: no maker makes a link of it, so one is replaced, wherever a stranger has
-    it point; and its folder is there, so none is begun anew where that has gone with its disk. Raises
-    :class:`CompanionError` for what the system refuses; ``target`` is then what it was.
+    It is written to a new file beside ``target``, synced, and put in its place. No link is written through.
+    ours: no maker makes a link of it, so one is replaced; and its folder is there, so none is begun anew where that has
+    gone with its disk. Raises :class:`CompanionError` where a link lies and for what the system refuses; ``target`` is
+    then what it was.
     """
     if target.is_symlink() and not ours:
-        target = target.resolve()
+        raise CompanionError("Nothing is written through a link", str(target), "put the file itself in its place")
     temporary = beside(target)
     try:
         with explained("write", target):

@@ -1,12 +1,18 @@
 """Where things lie in a maker's folder."""
 
+import os
+import stat
 from pathlib import Path
+
+from companion.core.errors import CompanionError
 
 FACTS_FILE = "release.toml"
 OURS = ".companion"
 RELEASES = "releases"
 TEMPLATES = "release-words"
 """Where a maker puts templates of their own; snapshotted, never shipped."""
+REPARSE_POINT = 0x400
+"""FILE_ATTRIBUTE_REPARSE_POINT: a junction is a folder to Python, and a way out of this one to Windows."""
 
 
 class Places:
@@ -25,6 +31,34 @@ class Places:
         self.restoring = self.ours / "restore.json"
         self.releases = folder / RELEASES
         self.templates = folder / TEMPLATES
+
+    def refusal(self) -> CompanionError | None:
+        """Return why nothing may be written here, or None.
+
+        A folder may come from a stranger, and whatever is written below a folder that is a link of theirs lands where
+        they say. A file that is a link is replaced, or refused, by whoever would write it.
+        """
+        linked = _linked_folder(self.ours, deep=True) or _linked_folder(self.releases, deep=False)
+        return linked and CompanionError(
+            "Nothing is written here: this folder is a link", str(linked), "put the folder itself in its place"
+        )
+
+
+def _linked_folder(place: Path, *, deep: bool) -> Path | None:
+    """Return ``place``, or with ``deep`` the first folder below it, that is a link or a junction; else None."""
+    try:
+        status = place.lstat()
+        if not place.is_dir():
+            return None
+        if stat.S_ISLNK(status.st_mode) or getattr(status, "st_file_attributes", 0) & REPARSE_POINT:
+            return place
+        if not deep:
+            return None
+        with os.scandir(place) as entries:
+            below = [Path(entry.path) for entry in entries if not entry.is_file(follow_symlinks=False)]
+    except OSError:
+        return None  # not there, or not to be looked into: nothing is written there either
+    return next((found for path in below if (found := _linked_folder(path, deep=True))), None)
 
 
 def never_ships(path: str) -> bool:

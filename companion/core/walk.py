@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from companion.core.files import explain_os_error
-from companion.core.folder import OURS
+from companion.core.folder import OURS, REPARSE_POINT
 from companion.core.progress import Watch
 
 Found = tuple[str, os.stat_result]
@@ -91,7 +91,7 @@ def _leads_elsewhere(item: os.DirEntry[str]) -> bool:
     """Tell whether this is a link, or a junction: a folder to Python, and a way out of this one to Windows."""
     if item.is_symlink():
         return True
-    return os.name == "nt" and bool(getattr(item.stat(follow_symlinks=False), "st_file_attributes", 0) & 0x400)
+    return os.name == "nt" and bool(getattr(item.stat(follow_symlinks=False), "st_file_attributes", 0) & REPARSE_POINT)
 
 
 def _reason(error: OSError) -> str:

@@ -98,7 +98,8 @@ class CompanionApp(Companion):
     def _opened(self, shop: Workshop) -> None:
         self.workshop = shop
         read_only = "This folder is read-only: look around, but nothing can be kept here."
-        self.show_notice("" if shop.writable else read_only, wrong=True)
+        reason = shop.refusal.line if shop.refusal else read_only
+        self.show_notice("" if shop.writable else reason, wrong=True)
         self.look_again()
 
     def look_again(self) -> None:

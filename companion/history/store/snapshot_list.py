@@ -44,6 +44,8 @@ def remember(history: Path, names: bytes, rows: Sequence[Snapshot]) -> None:
     """Keep the list for the next look. A disk that refuses costs that look some milliseconds and nothing else."""
     from companion.core.files import beside
 
+    if history.is_symlink() or history.parent.is_symlink():
+        return  # a stranger's: what is written below it lands where they say
     body = names + "".join(map(_line, rows)).encode()
     part = beside(history / FILE)
     try:

@@ -65,6 +65,8 @@ class Store:
         with explained("open the history", self.places.ours), contextlib.ExitStack() as stack:
             if not self.folder.is_dir():
                 raise CompanionError("There is no such folder", str(self.folder), "check its name")
+            if refusal := self.places.refusal():
+                raise refusal
             stack.enter_context(held(self.places.ours / "history.lock", doing))
             hermetic.create(self.path)
             hermetic.reclaim(self.path)

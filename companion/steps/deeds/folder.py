@@ -28,15 +28,16 @@ if TYPE_CHECKING:
 class OpenFolder:
     """One working folder, open; every method may raise :class:`CompanionError`.
 
-    writable: whether anything may be written here. recovered: the restore that a killed run left half done and that was
-    finished on opening.
+    writable: whether anything may be written here. refusal: why not, where a stranger's link is why.
+    recovered: the restore that a killed run left half done and that was finished on opening.
     """
 
     def __init__(self, folder: Path) -> None:
         self.places = Places(folder)
         self._memory: dict[tuple[str, str], Evidence] = {}
         self.facts = Facts()
-        self.writable = os.access(folder, os.W_OK)
+        self.refusal = self.places.refusal()
+        self.writable = os.access(folder, os.W_OK) and not self.refusal
         self.recovered = self._recover()
         self.cache = Cache(self.places.cache if self.writable and self.places.facts.is_file() else None)
         if self.recovered:
@@ -110,7 +111,8 @@ class OpenFolder:
         """Return why no snapshots can be kept here, or with ``looking`` why none can be looked at; or nothing."""
         from companion.history.store.hermetic import why_not
 
-        return why_not() or ("" if self.writable or looking else "the folder is read-only")
+        read_only = self.refusal.line if self.refusal else "the folder is read-only"
+        return why_not() or ("" if self.writable or looking else read_only)
 
     def _edit(self, change: Callable[[str], str]) -> None:
         if not self.has_facts:
@@ -133,5 +135,7 @@ class OpenFolder:
         return held(self.places.building, doing)
 
     def _refuse_read_only(self) -> None:
+        if refusal := self.places.refusal():
+            raise refusal
         if not self.writable:
             raise CompanionError("The folder is read-only", str(self.folder), "make it writable, or copy it elsewhere")
