@@ -39,7 +39,9 @@ class Places:
         they say. A file that is a link is replaced, or refused, by whoever would write it.
         """
         linked = _linked_folder(self.ours, deep=True) or _linked_folder(self.releases, deep=False)
-        return linked and CompanionError(
+        if linked is None:
+            return None
+        return CompanionError(
             "Nothing is written here: this folder is a link", str(linked), "put the folder itself in its place"
         )
 
