@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -270,9 +271,7 @@ class Workshop(Waiving, Snapshots):
 
         with self._building("recording the release"):
             desk = self.desk(watch, rehash=True)
-            if self.history_problem():
-                return release(desk, None, now())
-            with self.history as history:
+            with nullcontext() if self.history_problem() else self.history as history:
                 return release(desk, history, now())
 
     def upload(self, file: Path, watch: Watch = QUIET) -> tuple[Finding, ...]:

@@ -105,7 +105,7 @@ def needs(folder: Path, watch: Watch) -> Output:
 @json_option
 def start(folder: Path, as_json: bool, **given: str | None) -> None:
     """Look at FOLDER, propose its facts, ask for the rest, and write release.toml. Never overwrites."""
-    from companion.cli.render.checklist import ask_lines
+    from companion.cli.render.checklist import typed
 
     keys = {"engine": "engine.name", "edition": "engine.edition", "saved_with": "engine.saved_with"}
     keys |= {"minimum": "engine.minimum", "middle_c": "naming.middle_c"}
@@ -123,7 +123,7 @@ def start(folder: Path, as_json: bool, **given: str | None) -> None:
     print_result(
         as_json,
         {"facts": str(shop.places.facts), "seen": proposal.lines, "open": [key for key, _ in proposal.asks]},
-        ask_lines(shop.places.facts, shop.folder),
+        [f"Written: {shop.places.facts}", f"Next: companion {typed(shop.folder)}"],
     )
 
 

@@ -44,7 +44,7 @@ def snapshot(folder: Path, label: str, watch: Watch) -> Output:
 @json_command
 def snapshots(folder: Path, verify: bool, size: bool, changes: bool, watch: Watch) -> Output:
     """List the snapshots, newest first; or verify the history, or say what it weighs."""
-    from companion.cli.render.history import moved_lines, size_lines, snapshots_lines, verified_lines
+    from companion.cli.render.history import size_lines, snapshots_lines, verified_lines
 
     shop = with_history(folder, looking=True)
     if verify:
@@ -54,13 +54,13 @@ def snapshots(folder: Path, verify: bool, size: bool, changes: bool, watch: Watc
         weighed = shop.history_size(watch)
         return Output({"size": weighed}, size_lines(weighed))
     listed = shop.snapshots()
-    lines, data = snapshots_lines(listed), {"snapshots": [shot.as_dict() for shot in listed]}
+    data = {"snapshots": [shot.as_dict() for shot in listed]}
     if not changes:
-        return Output(data, lines)
+        return Output(data, snapshots_lines(listed))
     pairs = {shot.number: (before.tree, shot.tree) for shot, before in pairwise(listed) if before.tree and shot.tree}
     found = shop.moves(list(pairs.values()), watch)
     moved = {number: found[pair] for number, pair in pairs.items()}
-    return Output({**data, "changes": moved}, moved_lines(listed, lines, moved))
+    return Output({**data, "changes": moved}, snapshots_lines(listed, moved))
 
 
 @command()

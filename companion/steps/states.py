@@ -31,6 +31,10 @@ NEVER_WAIVED: Final = frozenset(
 NOTHING: Final = "nothing found"
 CHANGED: Final = "the content has changed since it was looked at"
 JUDGE_AGAIN: Final = "Look again: only what is judged differently now is measured again."
+_NEXT: Final = {
+    State.FAILING: "Mend what blocks, or waive it with a reason.",
+    State.UNKNOWN: "Run an away test with the originals hidden: it tells what no scan can.",
+}
 
 UNTRIED: Final = frozenset({"control-untried", "away-untried", "release-unrecorded"})
 """Findings that say nobody has looked yet. A step with no other blocking finding is open, not failing."""
@@ -51,17 +55,13 @@ def waive(findings: Iterable[Finding], waivers: Iterable[Waiver], contents: Mapp
             continue
         if waiver.contents:
             groups.setdefault(waiver.rule, []).append(waiver)
-        elif _in_force(waiver, contents):
+        elif waiver.path in ("", FACTS_FILE) or (
+            waiver.content and waiver.content == contents.get(waiver.path, contents.get(""))
+        ):
             standing.setdefault((waiver.rule, waiver.path), []).append(waiver)
     covered = (_covered(finding, standing.get((finding.rule, finding.path), [])) for finding in findings)
     marks = {rule: [(one, frozenset(one.contents)) for one in several] for rule, several in groups.items()}
     return ordered(_covered_with_others(finding, marks.get(finding.rule, []), contents) for finding in covered)
-
-
-def _in_force(waiver: Waiver, contents: Mapping[str, str]) -> bool:
-    if waiver.path in ("", FACTS_FILE):
-        return True
-    return bool(waiver.content) and waiver.content == contents.get(waiver.path, contents.get(""))
 
 
 def _covered(finding: Finding, waivers: list[Waiver]) -> Finding:
@@ -106,11 +106,12 @@ def settle_opaque(findings: Iterable[Finding], settled_by: str) -> tuple[Finding
 def status_from(step: Step[Any], fingerprint: str, look: Look | None, findings: tuple[Finding, ...]) -> StepStatus:
     """Return the status of a step from a look at this content (None: nobody has looked), with waivers applied."""
     if look is None:
-        return _status(step, fingerprint, State.OPEN, "not looked at yet", _next(step, State.OPEN))
+        return _status(step, fingerprint, State.OPEN, "not looked at yet", step.next)
     state, because = read(findings)
     if state is State.PROVEN and "because" in look.details:
         because = str(look.details["because"]) + (f"; {because}" if because != NOTHING else "")
-    return _status(step, fingerprint, state, because, _next(step, state), findings, look.details)
+    then = _NEXT.get(state, "" if state.settled else step.next)
+    return _status(step, fingerprint, state, because, then, findings, look.details)
 
 
 def stale(step: Step[Any], fingerprint: str, because: str, then: str = JUDGE_AGAIN) -> StepStatus:
@@ -188,11 +189,3 @@ def _status(
         findings=findings,
         details=details or {},
     )
-
-
-def _next(step: Step[Any], state: State) -> str:
-    if state is State.FAILING:
-        return "Mend what blocks, or waive it with a reason."
-    if state is State.UNKNOWN:
-        return "Run an away test with the originals hidden: it tells what no scan can."
-    return "" if state.settled else step.next

@@ -16,10 +16,8 @@ def status_of(desk: Desk) -> Status:
         return {status.id: status.state for status in steps}
 
     for step in desk.steps.values():
-        if step.live:
-            steps.append(_status(desk, step, step.look(desk, before)))
-        else:
-            steps.append(_from_evidence(desk, step))
+        status = _status(desk, step, step.look(desk, before)) if step.live else _from_evidence(desk, step)
+        steps.append(status)
     instrument = desk.facts.instrument
     return Status(title=visible(instrument.title), version=visible(instrument.version), steps=tuple(steps))
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from companion.steps.account.preview import Writes
+from companion.steps.account.changes import Writes
 from companion.workshop import Workshop
 
 pytestmark = pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")

@@ -20,10 +20,9 @@ from companion.core.findings import Finding, Severity
 from companion.core.progress import QUIET, Watch
 from companion.history.model import Size
 from companion.history.snapshot import Snapshot
-from companion.steps.account.changes import Changes
+from companion.steps.account.changes import Changes, Preview
 from companion.steps.account.due import Due, Standing, Unkept
 from companion.steps.account.moved import Counts, Moved
-from companion.steps.account.preview import Preview
 from companion.steps.checks.needs import Line
 from companion.steps.deeds.start import Proposal
 from companion.steps.looks.controls import AwayView, TrialView, planned

@@ -13,10 +13,9 @@ from textual.widgets import Button, Input
 from companion.core.text import visible
 from companion.history.model import Restored
 from companion.history.snapshot import Snapshot
-from companion.steps.account.changes import Changes
+from companion.steps.account.changes import Changes, Preview
 from companion.steps.account.due import Unkept
 from companion.steps.account.moved import Moved
-from companion.steps.account.preview import Preview
 from companion.tui.parts.content import age
 from companion.tui.snapshots.drawer import Drawer
 from companion.tui.snapshots.keep import taken_summary

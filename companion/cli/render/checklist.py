@@ -53,14 +53,8 @@ def status_json(status: Standing) -> dict[str, Any]:
         "proven": status.proven,
         "waived": status.waived,
         "steps": [
-            {
-                "id": step.id,
-                "title": step.title,
-                "state": step.state.value,
-                "because": step.because,
-                "next": step.next,
-                "findings": tally(step.findings),
-            }
+            {key: getattr(step, key) for key in ("id", "title", "state", "because", "next")}
+            | {"findings": tally(step.findings)}
             for step in status.steps
         ],
         "snapshot": _snapshot_json(status),
@@ -90,7 +84,7 @@ def _snapshot_json(status: Standing) -> dict[str, Any] | None:
 def findings_json(steps: Sequence[StepStatus]) -> dict[str, Any]:
     """Return the findings of steps, each with the id of its step, and the states."""
     return {
-        "steps": [{"id": step.id, "state": step.state.value, "because": step.because} for step in steps],
+        "steps": [{"id": step.id, "state": step.state, "because": step.because} for step in steps],
         "findings": [{"step": step.id, **msgspec.to_builtins(finding)} for step in steps for finding in step.findings],
     }
 
@@ -132,11 +126,6 @@ def needs_lines(lines: Sequence[Line]) -> list[str]:
         f"{'✓' if line.proven else '·'} {line.name:<15} {visible(line.value)}  ({visible(line.because)})"
         for line in lines
     ]
-
-
-def ask_lines(facts: Path, folder: Path) -> list[str]:
-    """Return what to say after facts were written."""
-    return [f"Written: {facts}", f"Next: companion {typed(folder)}"]
 
 
 def typed(path: Path) -> str:

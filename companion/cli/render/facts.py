@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import msgspec
 
-from companion.cli.render.types import default_text, type_text
+from companion.cli.render.outputs import default_text, type_text
 from companion.core.facts import FACTS_FILE, Facts
 from companion.core.folder import TEMPLATES
 

@@ -25,14 +25,20 @@ def snapshot_lines(taken: Snapshot) -> list[str]:
     return lines
 
 
-def snapshots_lines(listed: Sequence[Snapshot]) -> list[str]:
-    """Return a line a snapshot, newest first."""
-    return [
-        f"{shot.number:>5}  {shot.at[:16].replace('T', ' ')}  {plural(shot.files, 'file'):>13}  "
-        f"{decimal_bytes(shot.bytes):>9}  {visible(shot.label)}"
-        f"{f'  [released as {visible(shot.version)}]' if shot.version else ''}"
-        for shot in listed
-    ] or ["No snapshots yet. Take one with: companion snapshot FOLDER -m LABEL"]
+def snapshots_lines(listed: Sequence[Snapshot], moved: Mapping[int, Moved | None] | None = None) -> list[str]:
+    """Return a line a snapshot, newest first; with ``moved``, each followed by what changed since the one before it."""
+    lines = []
+    for shot in listed:
+        released = f"  [released as {visible(shot.version)}]" if shot.version else ""
+        lines.append(
+            f"{shot.number:>5}  {shot.at[:16].replace('T', ' ')}  {plural(shot.files, 'file'):>13}  "
+            f"{decimal_bytes(shot.bytes):>9}  {visible(shot.label)}{released}"
+        )
+        if moved is not None:
+            there = moved.get(shot.number)
+            what = (there.text or "the same files") if there else "what changed cannot be read"
+            lines.append(f"       {'the first' if shot is listed[-1] else what}")
+    return lines or ["No snapshots yet. Take one with: companion snapshot FOLDER -m LABEL"]
 
 
 def restored_json(restored: Restored) -> dict[str, Any]:
@@ -59,18 +65,6 @@ def verified_lines(found: Verified) -> list[str]:
         where = f" in snapshot {listed([str(number) for number in one.snapshots])}" if one.snapshots else ""
         lines.append(f"  damaged: {visible(one.path) or 'a folder or a snapshot'}{where} ({visible(one.reason)})")
     return [*lines, "Whole." if not found.damaged else "Everything else is whole. Take a new snapshot, and mirror it."]
-
-
-def moved_lines(listed: Sequence[Snapshot], lines: Sequence[str], moved: Mapping[int, Moved | None]) -> list[str]:
-    """Return ``lines``, one for each snapshot listed, each followed by what changed since the one before it."""
-    if not listed:
-        return list(lines)
-    lines_of = []
-    for shot, line in zip(listed, lines, strict=True):
-        there = moved.get(shot.number)
-        what = (there.text or "the same files") if there else "what changed cannot be read"
-        lines_of += [line, f"       {'the first' if shot is listed[-1] else what}"]
-    return lines_of
 
 
 def size_lines(found: Size) -> list[str]:

@@ -1,4 +1,4 @@
-"""What differs between two snapshots, or a snapshot and the folder, in the maker's terms."""
+"""What differs between two snapshots, or one and the folder, in the maker's terms; and what a restore would do."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from companion.core.facts import FACTS_FILE, Facts, facts_from_toml
 from companion.core.folder import OURS
 from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes
+from companion.history.names import is_within
 
 if TYPE_CHECKING:
     from companion.history.history import History
@@ -90,7 +91,7 @@ def _texts(found: Comparison, paths: Sequence[str]) -> tuple[tuple[str, str], ..
 
 def _makers(paths: Sequence[str]) -> tuple[str, ...]:
     """Return the paths that are the maker's: every look adds evidence, which is no change of the work."""
-    return tuple(path for path in paths if path.partition("/")[0] != OURS)
+    return tuple(path for path in paths if not _ours(path))
 
 
 def renamed_lines(renamed: Sequence[tuple[str, str]]) -> list[str]:
@@ -208,3 +209,56 @@ def difference(was: Measured, now: Measured) -> str:
     if was.pitch_cents is not None and now.pitch_cents is not None and abs(now.pitch_cents - was.pitch_cents) >= 1:
         parts.append(f"pitch {now.pitch_cents - was.pitch_cents:+.0f} cents".replace("-", "−"))
     return ", ".join(parts)
+
+
+class Writes(msgspec.Struct, frozen=True, kw_only=True):
+    """How many files a restore writes and takes away, and the bytes it writes."""
+
+    written: int
+    bytes: int
+    removed: int
+
+
+class Preview(msgspec.Struct, frozen=True, kw_only=True):
+    """A restore, looked at beforehand.
+
+    changes: what changed from the snapshot to the folder, in the maker's terms. write: paths with their bytes, and
+    remove: paths, both as :meth:`~companion.history.history.History.restore` would take them. facts: sentences on what
+    the facts would say then instead of now.
+    """
+
+    changes: Changes
+    write: tuple[tuple[str, int], ...] = ()
+    remove: tuple[str, ...] = ()
+    facts: tuple[str, ...] = ()
+
+    def of(self, only: Sequence[str] = ()) -> Writes:
+        """Return the counts for the chosen paths; none chosen: all."""
+        written = [size for path, size in self.write if within(path, only)]
+        removed = sum(within(path, only) for path in self.remove)
+        return Writes(written=len(written), bytes=sum(written), removed=removed)
+
+
+def within(path: str, chosen: Sequence[str]) -> bool:
+    """Tell whether a path is one of the chosen ones or lies in one of them; none chosen: all are."""
+    return is_within(path, tuple(one.strip("/") for one in chosen))
+
+
+def preview_of(found: Comparison, changes: Changes, unread: Sequence[str] = ()) -> Preview:
+    """Return what bringing back the snapshot ``found.a`` does to the folder as it is.
+
+    Evidence and reports come back where they are missing; they are never replaced and never taken away. ``unread``:
+    what the snapshot could not read when it was taken, which a restore leaves alone.
+    """
+    back = [*found.removed, *(path for path in found.changed if not _ours(path)), *(old for old, _ in found.renamed)]
+    away = [*found.added, *(new for _, new in found.renamed)]
+    return Preview(
+        changes=changes,
+        facts=facts_lines(found.facts_after, found.facts_before) if changes.facts else (),
+        write=tuple((path, found.sizes.get(path, (None, None))[0] or 0) for path in sorted(back)),
+        remove=tuple(path for path in sorted(away) if not _ours(path) and not (unread and within(path, unread))),
+    )
+
+
+def _ours(path: str) -> bool:
+    return path.partition("/")[0] == OURS

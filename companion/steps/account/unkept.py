@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 
 _KEY = b"folder"
+_RESTORED = "restored"
 
 
 class _Found(msgspec.Struct, array_like=True):
@@ -68,11 +69,7 @@ def note_restored(cache: Cache, restored: Restored) -> None:
 
     Forgotten with the cache; the worst of that is a snapshot offered that adds nothing.
     """
-    _restored(cache).put([(_KEY, restored.number)])
-
-
-def _restored(cache: Cache) -> Table[int]:
-    return Table(cache, "restored", 1, int)
+    Table(cache, _RESTORED, 1, int).put([(_KEY, restored.number)])
 
 
 def unkept_of(desk: Desk) -> Unkept | None:
@@ -80,7 +77,7 @@ def unkept_of(desk: Desk) -> Unkept | None:
     names = _names(desk)
     if not names:
         return _first(desk)
-    restored = _restored(desk.cache).get(_KEY) or 0
+    restored = Table(desk.cache, _RESTORED, 1, int).get(_KEY) or 0
     mark = _mark(desk, names, restored)
     table = Table(desk.cache, "unkept", 2, _Found)
     kept = table.get(_KEY)

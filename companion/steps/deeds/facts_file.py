@@ -44,7 +44,7 @@ def edited(text: str, changes: Mapping[str, Any]) -> str:
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
 
-    wanted = _wanted(text, changes)
+    wanted = with_values(facts_from_toml(text), changes)  # what it must come to, worked out without the editor
     try:
         document = tomlkit.parse(text)
         for key, value in changes.items():
@@ -64,9 +64,9 @@ def edited(text: str, changes: Mapping[str, Any]) -> str:
     return result
 
 
-def _wanted(text: str, changes: Mapping[str, Any]) -> Facts:
-    """Return the facts that ``text`` with ``changes`` must come to, worked out without the editor."""
-    plain = facts_to_plain(facts_from_toml(text))
+def with_values(facts: Facts, changes: Mapping[str, Any]) -> Facts:
+    """Return ``facts`` with dotted keys set (None or empty: taken out). Raises for a key there is none of."""
+    plain = facts_to_plain(facts)
     for key, value in changes.items():
         table, _, name = key.partition(".")
         place = plain.setdefault(table, {}) if name else plain

@@ -18,9 +18,8 @@ from companion.steps.deeds.folder import OpenFolder
 if TYPE_CHECKING:
     from companion.history.model import Forgotten, Mirrored, Restored, Size, Verified
     from companion.history.snapshot import Snapshot
-    from companion.steps.account.changes import Changes
+    from companion.steps.account.changes import Changes, Preview
     from companion.steps.account.moved import Moved
-    from companion.steps.account.preview import Preview
 
 
 class Snapshots(OpenFolder):
@@ -47,8 +46,7 @@ class Snapshots(OpenFolder):
     def preview(self, number: int, watch: Watch = QUIET) -> Preview:
         """Return what bringing back a snapshot would do; nothing is touched."""
         from companion.history.restore import unread
-        from companion.steps.account.changes import changes_of
-        from companion.steps.account.preview import preview_of
+        from companion.steps.account.changes import changes_of, preview_of
 
         with self.history as history:
             found = history.compare(number, None, watch=watch)

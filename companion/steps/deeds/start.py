@@ -1,6 +1,7 @@
 """The first look at a folder that has no facts: what can be seen is proposed, the rest is asked."""
 
 import re
+from collections import Counter
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
@@ -9,13 +10,13 @@ import msgspec
 
 from companion.core.cache import Cache
 from companion.core.entries import Entry, Kind
-from companion.core.errors import CompanionError
-from companion.core.facts import Contents, Facts, facts_from_plain, facts_to_plain
+from companion.core.facts import Contents, Facts
 from companion.core.folder import never_ships
 from companion.core.progress import QUIET, Watch
 from companion.core.text import listed, plural, visible
 from companion.core.versions import read_engine_version
 from companion.steps.checks.facts import licence_file_in
+from companion.steps.deeds.facts_file import with_values
 
 ASKS: Final = (
     ("instrument.title", "What is the instrument called?"),
@@ -101,11 +102,8 @@ def _found(count: int, word: str, places: list[str]) -> str:
 
 def sample_folders(paths: list[str]) -> list[str]:
     """Return the top folders that samples lie in, the fullest first; ``.`` is the working folder itself."""
-    counts: dict[str, int] = {}
-    for path in paths:
-        top = path.partition("/")[0] if "/" in path else "."
-        counts[top] = counts.get(top, 0) + 1
-    return sorted(counts, key=lambda top: -counts[top])
+    counts = Counter(path.partition("/")[0] if "/" in path else "." for path in paths)
+    return [top for top, _ in counts.most_common()]
 
 
 def with_answers(facts: Facts, answers: Mapping[str, Any]) -> Facts:
@@ -113,19 +111,13 @@ def with_answers(facts: Facts, answers: Mapping[str, Any]) -> Facts:
 
     Raises :class:`CompanionError` for a key there is none of, and for a version that does not read as one.
     """
-    plain = facts_to_plain(facts)
-    for key, value in answers.items():
-        table, _, name = key.partition(".")
-        if not name or not isinstance(plain.setdefault(table, {}), dict):
-            raise CompanionError(f"There is no fact “{key}”", "release.toml", "name it as table.key")
-        if value in ("", None):
-            continue
-        if key in ("engine.saved_with", "engine.minimum"):
-            read_engine_version(str(value))  # what does not read as a version is refused now, not found failing later
-        if key == "contents.patches" and isinstance(value, str):
-            value = [value]  # noqa: PLW2901
-        plain[table][name] = value
-    if "saved_with" in plain.get("engine", {}):
-        # The version it was saved with is the one minimum that needs no further evidence.
-        plain["engine"].setdefault("minimum", plain["engine"]["saved_with"])
-    return facts_from_plain(plain)
+    given = {key: value for key, value in answers.items() if value not in ("", None)}
+    for key in {"engine.saved_with", "engine.minimum"} & given.keys():
+        read_engine_version(str(given[key]))  # what does not read as a version is refused now, not found failing later
+    if isinstance(patch := given.get("contents.patches"), str):
+        given["contents.patches"] = [patch]
+    stated = with_values(facts, given)
+    if stated.engine.minimum:
+        return stated
+    # The version it was saved with is the one minimum that needs no further evidence.
+    return with_values(stated, {"engine.minimum": stated.engine.saved_with})

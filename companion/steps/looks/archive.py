@@ -10,7 +10,7 @@ import tempfile
 import zlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import msgspec
 
@@ -223,26 +223,19 @@ def archive_gone(desk: Desk, evidence: Evidence) -> str:
     """Return why a proof counts no longer, though it was found: the archive that was proven is not at its place.
 
     Packed, changed, packed again and restored, the evidence of the first content is found again, but not its archive.
-    One that blocks was not kept to begin with.
+    It is known by its size and the checksum beside it. One that blocks was not kept to begin with.
     """
+    from companion.archive.build import checksum_path
 
     if "archive" not in evidence.details or any(one.blocks for one in desk.applied("archive", evidence.findings)):
         return ""
-    return "" if _stands(desk, evidence.details) else "the archive that was proven is not in its place"
-
-
-def _stands(desk: Desk, details: Mapping[str, Any]) -> bool:
-    """Tell, by size and the checksum beside it, whether the archive that was proven is the one at its place."""
-    from companion.archive.build import checksum_path
-
-    path = desk.places.releases / str(details["archive"])
-    try:
-        if not path.is_file() or not checksum_path(path).is_file():  # a pipe would keep the status waiting
-            return False
-        noted = read_capped(checksum_path(path), 4096)[:64].decode("ascii", "replace")
-        return path.stat().st_size == details.get("size") and noted == details.get("sha256")
-    except (OSError, ValueError, CompanionError):
-        return False
+    path = desk.places.releases / str(evidence.details["archive"])
+    with contextlib.suppress(OSError, ValueError, CompanionError):
+        if path.is_file() and checksum_path(path).is_file():  # a pipe would keep the status waiting
+            noted = read_capped(checksum_path(path), 4096)[:64].decode("ascii", "replace")
+            if (path.stat().st_size, noted) == (evidence.details.get("size"), evidence.details.get("sha256")):
+                return ""
+    return "the archive that was proven is not in its place"
 
 
 def look_archive(desk: Desk) -> Look | None:

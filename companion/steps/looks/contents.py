@@ -1,6 +1,7 @@
 """Contents and Paths: what the two steps look at, put together from the folder and from what the audio headers tell."""
 
 import getpass
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -73,12 +74,9 @@ def look_paths(desk: Desk) -> Look:
 
 def _who() -> tuple[str, str]:
     """Return the home folder and user name to look for; empty where the system tells neither."""
-    try:
+    home = user = ""
+    with suppress(RuntimeError):
         home = str(Path.home())
-    except RuntimeError:
-        home = ""
-    try:
+    with suppress(OSError, KeyError, ImportError):
         user = getpass.getuser()
-    except (OSError, KeyError, ImportError):
-        user = ""
     return home, user

@@ -29,6 +29,7 @@ def build_story(desk: Desk, *, download: bool) -> Story:
 
     download: whether to name the archive's size; a text inside the archive cannot know it.
     """
+    from companion.core.globs import globs
     from companion.steps.checks.facts import licence_file_in
     from companion.words.story import story_from_facts
 
@@ -36,9 +37,10 @@ def build_story(desk: Desk, *, download: bool) -> Story:
     proof = opened_at_or_below(desk.away_here, facts.engine.minimum)
     sound = desk.found("sound")
     ships = {entry.path for entry in desk.ships}
+    samples = [entry.path for entry in desk.of_kind(Kind.SAMPLE)]
     return story_from_facts(
         facts,
-        _samples_of_layers(desk),
+        {layer.name: sum(map(globs(layer.files).matches, samples)) for layer in facts.layers if layer.files},
         systems_tested=_tested(desk),
         samples=weight.samples,
         seconds=weight.seconds,
@@ -68,14 +70,6 @@ def _tested(desk: Desk) -> tuple[Tested, ...]:
             if test.system
         )
     )
-
-
-def _samples_of_layers(desk: Desk) -> dict[str, int]:
-    from companion.core.globs import globs
-
-    samples = [entry.path for entry in desk.of_kind(Kind.SAMPLE)]
-    matchers = {layer.name: globs(layer.files) for layer in desk.facts.layers if layer.files}
-    return {name: sum(map(matcher.matches, samples)) for name, matcher in matchers.items()}
 
 
 def known_problems(desk: Desk) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from textual.widgets import Input, Static
 from companion.core.facts import FACTS_FILE
 from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes
-from companion.steps.account.preview import within
+from companion.steps.account.changes import within
 from companion.tui.parts.companion import companion_of
 from companion.tui.parts.content import Piece, content
 from companion.tui.parts.dialogs import Dialog, place_of
@@ -23,8 +23,7 @@ from companion.tui.parts.page import Page
 if TYPE_CHECKING:
     from companion.history.model import Restored
     from companion.history.snapshot import Snapshot
-    from companion.steps.account.changes import Changes
-    from companion.steps.account.preview import Preview
+    from companion.steps.account.changes import Changes, Preview
 
 Wish = tuple[tuple[str, ...], Path | None]
 MOST_LINES: Final = 200
