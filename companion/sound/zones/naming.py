@@ -133,10 +133,15 @@ def place_all(paths: Iterable[str], pattern: str) -> dict[str, Placed]:
     return {path: place for path in paths if (place := compiled.place(path)) is not None}
 
 
-_PREFIXED: Final = (
-    (re.compile(r"(?i)(v|vel|velocity|vl|dyn)(\d{1,3})"), "velocity"),
-    (re.compile(r"(?i)(rr|r|take|t|take_?|var|alt)(\d{1,3})"), "take"),
+_PARTS: Final = (
+    (re.compile(f"(){NOTE_NAME}"), "note"),
+    (re.compile(r"(?i)(v|vel|velocity|vl|dyn)\d{1,3}"), "velocity"),
+    (re.compile(r"(?i)(rr|r|take|t|take_?|var|alt)\d{1,3}"), "take"),
+    (re.compile(f"(?i)()(?:{_WORDS})"), "velocity"),
+    (re.compile(r"()\d{1,2}"), "take"),
 )
+"""How the parts of a name may look, each with its prefix as the group, and which field they then are."""
+
 _SEPARATOR: Final = re.compile(r"([_\-\s.]+)")
 _ENOUGH: Final = 0.6
 
@@ -173,18 +178,10 @@ def _shape(stem: str) -> str:
 
 
 def _field(part: str, used: set[str]) -> str:
-    if "note" not in used and re.fullmatch(NOTE_NAME, part):
-        used.add("note")
-        return "{note}"
-    for prefixed, name in _PREFIXED:
-        match = prefixed.fullmatch(part)
-        if match and name not in used:
+    for looks, name in _PARTS:
+        match = looks.fullmatch(part)
+        # A bare number is a take only behind a note.
+        if match and name not in used and (match[1] or name != "take" or "note" in used):
             used.add(name)
             return f"{match[1]}{{{name}}}"
-    if "velocity" not in used and part.lower() in (*DYNAMICS, *_DYNAMIC_WORDS):
-        used.add("velocity")
-        return "{velocity}"
-    if "take" not in used and "note" in used and re.fullmatch(r"\d{1,2}", part):
-        used.add("take")
-        return "{take}"
     return ""
