@@ -189,11 +189,11 @@ def test_what_is_found_is_kept_in_batches(path: Path) -> None:
     """So that a power cut in the middle of 20,000 files costs 256 of them, not all."""
     with Cache(None) as cache:
         table = Table(cache, "numbers", 1, int)
-        memory = Memory(table, lambda name: name != "7.wav")
-        contents = contents_of([(f"{number}.wav", path, f"{number:064x}") for number in range(300)])
-        for number, content in enumerate(contents):
+        files = [(f"{number}.wav", path, f"{number:064x}") for number in range(300)]
+        memory = Memory(files, table, lambda name: name != "7.wav")
+        for number, content in enumerate(memory.contents):
             memory.keep(content, number)
-        keys = [content.key for content in contents]
+        keys = [content.key for content in memory.contents]
         assert len(table.get_many(keys)) == 256
         memory.close()
         assert sorted(table.get_many(keys).values()) == [number for number in range(300) if number != 7]

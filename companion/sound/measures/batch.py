@@ -13,7 +13,7 @@ from companion.core.progress import Watch
 from companion.core.rules import AUDIO_HEADERS
 from companion.sound.files.chunks import Chunks
 from companion.sound.files.headers import read_chunks
-from companion.sound.measures.contents import AudioFile, Content, Memory, Still, contents_of
+from companion.sound.measures.contents import AudioFile, Content, Memory, Still
 from companion.sound.measures.measured import Measured, combined, outdated
 from companion.sound.measures.pool import Request, default_workers, run_requests
 from companion.sound.measures.versions import FORMAT, MEASURES, FileMeasure
@@ -50,11 +50,9 @@ def measure_files(
     watch.stage("Measuring sound", len(files), "files")
     results: dict[str, Measured] = {}
     todo: list[_Todo] = []
-    with closing(Memory(_table(cache), still)) as memory:
-        contents = contents_of(files)
-        known = memory.known(contents)
-        for content in contents:
-            before = known.get(content.key)
+    with closing(Memory(files, _table(cache), still)) as memory:
+        for content in memory.contents:
+            before = memory.known.get(content.key)
             behind = MEASURES if before is None else outdated(before)
             if before is None or behind:
                 todo.append((content, before, behind))
@@ -104,12 +102,10 @@ def probe_files(
     """
     watch.stage("Reading audio headers", len(files), "files")
     results: dict[str, Chunks] = {}
-    contents = contents_of(files)
-    measured = known_measures(cache, [one.key for one in contents if one.key], [FORMAT])
-    with closing(Memory(Table(cache, "sound-chunks", AUDIO_HEADERS.version, Chunks), still)) as memory:
-        known = memory.known(contents)
-        for content in contents:
-            chunks = known.get(content.key)
+    with closing(Memory(files, Table(cache, "sound-chunks", AUDIO_HEADERS.version, Chunks), still)) as memory:
+        measured = known_measures(cache, [one.key for one in memory.contents if one.key], [FORMAT])
+        for content in memory.contents:
+            chunks = memory.known.get(content.key)
             if chunks is None:
                 try:
                     chunks = read_chunks(content.path)
@@ -133,11 +129,8 @@ def audio_problems(probed: Mapping[str, Chunks]) -> dict[str, tuple[str, str]]:
             problems[path] = ("unreadable", one.problem)
         elif one.truncated:
             frames, promised = one.frames_present, one.frames_promised
-            told = frames is not None and promised is not None
-            text = (
-                f"{frames:,} of {promised:,} frames are there"
-                if told
-                else "the file ends before its header says it does"
-            )
+            text = "the file ends before its header says it does"
+            if frames is not None and promised is not None:
+                text = f"{frames:,} of {promised:,} frames are there"
             problems[path] = ("truncated", text)
     return problems

@@ -1,6 +1,6 @@
 """Files by their content: what holds the same bytes is looked at once, and what was found of it is remembered."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final, Generic, NamedTuple, TypeVar
 
@@ -45,15 +45,16 @@ def contents_of(files: Sequence[AudioFile]) -> list[Content]:
 
 
 class Memory(Generic[V]):
-    """What a table of the cache holds of contents; what is found anew is kept in batches, the last on closing."""
+    """The contents of files and what a table of the cache holds of them, by key.
 
-    def __init__(self, table: Table[V], still: Still | None) -> None:
+    What is found anew is kept in batches, the last on closing.
+    """
+
+    def __init__(self, files: Sequence[AudioFile], table: Table[V], still: Still | None) -> None:
+        self.contents = contents_of(files)
+        self.known = table.get_many([content.key for content in self.contents if content.key])
         self._table, self._still = table, still
         self._fresh: list[tuple[bytes, V]] = []
-
-    def known(self, contents: Iterable[Content]) -> dict[bytes, V]:
-        """Return what is remembered, by SHA-256."""
-        return self._table.get_many([content.key for content in contents if content.key])
 
     def keep(self, content: Content, value: V) -> None:
         """Remember ``value``, unless the file has no hash or is no longer what it was taken of."""

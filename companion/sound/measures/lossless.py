@@ -13,7 +13,7 @@ from companion.core.errors import Cancelled
 from companion.core.progress import Watch
 from companion.sound.files.chunks import Chunks
 from companion.sound.files.headers import read_chunks
-from companion.sound.measures.contents import AudioFile, Content, Memory, Still, contents_of
+from companion.sound.measures.contents import AudioFile, Content, Memory, Still
 from companion.sound.measures.pool import default_workers
 
 MOST_CHANNELS: Final = 8
@@ -42,11 +42,10 @@ def flac_sizes(
     Progress is in bytes read. Raises :class:`companion.core.errors.Cancelled`; what was counted until then stays in
     the cache.
     """
-    with closing(Memory(Table(cache, "flac", 2, int), still)) as memory:
-        contents = contents_of(files)
-        known = memory.known(contents)
-        todo = [(content.size, content) for content in contents if content.key not in known]
-        results = {name: known[one.key] for one in contents if one.key in known for name in one.names}
+    with closing(Memory(files, Table(cache, "flac", 2, int), still)) as memory:
+        todo = [(content.size, content) for content in memory.contents if content.key not in memory.known]
+        found = [one for one in memory.contents if one.key in memory.known]
+        results = {name: memory.known[one.key] for one in found for name in one.names}
         if todo:
             _count_new(todo, results, memory, watch, workers or default_workers())
     return {relative: results[relative] or None for relative, _, _ in files}
