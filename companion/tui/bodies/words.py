@@ -97,10 +97,9 @@ class WordsBody(Body):
             self.companion.begin("draft", f"Drafting the {self.part}", work, view.show, owner=view, failed=self._failed)
 
     def _failed(self, _: Any) -> None:
-        if self.view:
-            self.view.query_one(".about", Static).update(
-                content("This text cannot be drafted; the reason is shown below.")
-            )
+        if view := self.view:
+            about = view.query_one(".about", Static)
+            about.update(content("This text cannot be drafted; the reason is shown below."))
 
     def step_format(self) -> None:
         """Show the next format."""

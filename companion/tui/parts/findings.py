@@ -22,23 +22,17 @@ from companion.tui.parts.waivers import ask_group_waiver, ask_waiver
 def row_content(row: FindingRow, width: int) -> Content:
     """Return a row at a width in cells."""
     if row.finding:
-        return finding_line(row.finding, width, limit=not shared_limit(row.group))
+        return finding_line(row.finding, width, limit=not row.group.limit)
     group = row.group
     if row.more:
         return content((f"    and {row.more:,} more: companion check --json lists them all", "$foreground-muted"))
     mark, word, style = finding_mark(group.first)
     fold = "▾" if group.open else "▸"
-    limit = f"; limit: {shared_limit(group)}" if shared_limit(group) else ""
+    limit = f"; limit: {group.limit}" if group.limit else ""
     about = visible(f"  {word}, {len(group.findings):,}{limit}")
     room = max(20, width - len(group.first.rule) - 4)
     about = about if len(about) <= room else f"{about[: room - 1]}…"
     return content(f"{fold} ", (f"{mark} {group.first.rule}", style), (about, "$foreground-muted"))
-
-
-def shared_limit(group: RuleGroup) -> str:
-    """Return the limit that all findings of a group were held against, or nothing."""
-    limit = group.first.limit
-    return limit if all(finding.limit == limit for finding in group.findings) else ""
 
 
 def group_detail(group: RuleGroup, width: int) -> Content:
@@ -46,7 +40,7 @@ def group_detail(group: RuleGroup, width: int) -> Content:
     first = group.first
     return content(
         (f"{first.rule}, {len(group.findings):,}\n", "bold"),
-        labelled("Limit", shared_limit(group), width),
+        labelled("Limit", group.limit, width),
         labelled("Why", first.why, width),
         labelled("Mend", first.mend, width),
     )

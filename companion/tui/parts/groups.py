@@ -14,10 +14,14 @@ MOST: Final = 1_000
 
 
 class RuleGroup(msgspec.Struct, frozen=True):
-    """The findings of one rule that weigh the same. ``open``: they are listed below the rule."""
+    """The findings of one rule that weigh the same.
+
+    open: whether they are listed below the rule. limit: what all of them were held against; empty where they differ.
+    """
 
     findings: tuple[Finding, ...]
-    open: bool = True
+    open: bool
+    limit: str
 
     @property
     def first(self) -> Finding:
@@ -50,7 +54,11 @@ def grouped(findings: Iterable[Finding], toggled: Collection[str] = ()) -> tuple
     for finding in ordered(findings):
         batches.setdefault(group_key(finding), []).append(finding)
     return tuple(
-        RuleGroup(tuple(batch), (len(batch) <= FOLDED_FROM or len(batches) == 1) ^ (key in toggled))
+        RuleGroup(
+            findings=tuple(batch),
+            open=(len(batch) <= FOLDED_FROM or len(batches) == 1) ^ (key in toggled),
+            limit=batch[0].limit if len({finding.limit for finding in batch}) == 1 else "",
+        )
         for key, batch in batches.items()
     )
 
