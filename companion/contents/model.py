@@ -17,6 +17,7 @@ from companion.core.portable import utf16_units
 from companion.core.rules import rule
 
 contents_rule: Final = partial(rule, step="contents")
+paths_rule: Final = partial(rule, step="paths")
 MAX_PATH: Final = 260
 PLAYERS_FOLDER: Final = 90
 """Characters of a typical folder that players unpack into, such as a library folder below a user's documents."""

@@ -57,8 +57,3 @@ def check_names(paths: Iterable[str], top: str = "") -> list[Finding]:
     """Return what is wrong with the names in ``paths`` and how long they are; see :class:`NamesModel`."""
     model = NamesModel(paths=tuple(paths), top=top)
     return [finding for rule in NAMES for finding in rule(model)]
-
-
-def check_paths(model: PathsModel) -> list[Finding]:
-    """Return what would not be found on another computer, or cannot be read."""
-    return [finding for rule in PATHS for finding in rule(model)]

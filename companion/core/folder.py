@@ -39,11 +39,8 @@ class Places:
         they say. A file that is a link is replaced, or refused, by whoever would write it.
         """
         linked = _linked_folder(self.ours, deep=True) or _linked_folder(self.releases, deep=False)
-        if linked is None:
-            return None
-        return CompanionError(
-            "Nothing is written here: this folder is a link", str(linked), "put the folder itself in its place"
-        )
+        what, advice = "Nothing is written here: this folder is a link", "put the folder itself in its place"
+        return CompanionError(what, str(linked), advice) if linked else None
 
 
 def _linked_folder(place: Path, *, deep: bool) -> Path | None:

@@ -35,7 +35,7 @@ it rises too when more or fewer files count as unreadable or cut off.
 """
 
 
-class Rule(msgspec.Struct, Generic[M], frozen=True, kw_only=True):
+class Rule(msgspec.Struct, Generic[M], frozen=True):
     """What a check looks for, and the check itself.
 
     id: the name in the fault catalogue. step: the id of the step that catches it. version: raised whenever the verdict
@@ -128,25 +128,9 @@ def rule(
 ) -> Callable[[Callable[[M], Iterable[Finding]]], Rule[M]]:
     """Make the decorated check a :class:`Rule`; see there for the arguments."""
 
-    def made(check: Callable[[M], Iterable[Finding]]) -> Rule[M]:
-        return Rule(
-            id=id,
-            step=step,
-            severity=severity,
-            check=check,
-            means=means,
-            why=why,
-            mend=mend,
-            version=version,
-            rests_on=rests_on,
-            limit_template=limit,
-            unit=unit,
-            bound=bound,
-            source=source,
-            unknown=unknown,
-        )
-
-    return made
+    return lambda check: Rule(
+        id, step, severity, check, means, why, mend, version, rests_on, limit, unit, bound, source, unknown
+    )
 
 
 def findings_of(rules: Iterable[Rule[M]], model: M) -> tuple[Finding, ...]:

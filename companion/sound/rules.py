@@ -2,7 +2,6 @@
 
 from typing import Final
 
-from companion.core.findings import Finding
 from companion.core.rules import Rule
 from companion.sound.checks import edges, files, formats, levels, pitch, zones
 from companion.sound.checks.model import SoundModel
@@ -44,8 +43,3 @@ RULES: Final[tuple[Rule[SoundModel], ...]] = (
     levels.dynamics_inverted,
     levels.layer_uneven,
 )
-
-
-def check_sound(model: SoundModel) -> list[Finding]:
-    """Return what is wrong with the sound of an instrument. Unreadable and truncated files are found by Contents."""
-    return [finding for rule in RULES for finding in rule(model)]

@@ -8,7 +8,7 @@ import msgspec
 
 from companion.core.evidence import AwayTest
 from companion.core.facts import Facts
-from companion.core.findings import BLOCKS, NOTES, WARNS, Finding, Severity, ordered
+from companion.core.findings import BLOCKS, NOTES, WARNS, Finding, Severity
 from companion.core.rules import Rule, rule
 from companion.core.text import listed, plural, visible
 from companion.trials.away import KINDS, is_too_old, opened, standing
@@ -43,11 +43,6 @@ class AwayModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     def passed(self) -> frozenset[str]:
         """The kinds of which a test passed."""
         return frozenset(test.kind for test in self.counting if test.result == "pass" and not test.reached_originals)
-
-
-def check_away(model: AwayModel) -> tuple[Finding, ...]:
-    """Return every finding about the away tests, in the order they are shown."""
-    return ordered(finding for rule in RULES for finding in rule(model))
 
 
 @_away_rule(

@@ -8,7 +8,7 @@ import msgspec
 
 from companion.core.evidence import Answer
 from companion.core.facts import Facts
-from companion.core.findings import BLOCKS, NOTES, NOWHERE, WARNS, At, Finding, ordered
+from companion.core.findings import BLOCKS, NOTES, NOWHERE, WARNS, At, Finding
 from companion.core.rules import Rule, rule
 from companion.core.text import listed, plural
 from companion.trials.plan import ORDERS, Trial
@@ -36,11 +36,6 @@ class ControlsModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     def verdicts(self) -> dict[str, Answer]:
         """The latest pass or fail by trial id."""
         return verdicts(self.trials, self.answers)
-
-
-def check_controls(model: ControlsModel) -> tuple[Finding, ...]:
-    """Return every finding about the controls, in the order they are shown."""
-    return ordered(finding for rule in RULES for finding in rule(model))
 
 
 @_controls_rule(

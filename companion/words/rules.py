@@ -24,11 +24,6 @@ _MOST: Final = 50
 """Findings of one rule in one text: whoever has more begins with these."""
 
 
-def check_words(model: WordsModel) -> list[Finding]:
-    """Return what every rule of the step finds in ``model``."""
-    return [finding for rule in RULES for finding in rule(model)]
-
-
 def _at_line(
     rule: Rule[WordsModel], text: Text, line: int, value: str, says: str = "“{value}”", limit: str | None = None
 ) -> Finding:

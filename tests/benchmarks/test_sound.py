@@ -21,9 +21,10 @@ import soundfile
 from companion.core.cache import Cache
 from companion.core.facts import Facts, Naming
 from companion.core.progress import QUIET
+from companion.core.rules import findings_of
 from companion.sound.checks.model import sound_model
 from companion.sound.measures.batch import measure_files
-from companion.sound.rules import check_sound
+from companion.sound.rules import RULES
 
 RATE = 48000
 AudioFiles = list[tuple[str, Path, str]]
@@ -76,7 +77,7 @@ def test_against_ffmpeg(tmp_path: Path, seconds: float) -> None:
             ours.append(time.perf_counter() - began)
             began = time.perf_counter()
             facts = Facts(naming=Naming(pattern="{layer}_{note}_rr{take}"))
-            check_sound(sound_model(measure_files(files, cache, QUIET, workers=2), {}, facts))
+            findings_of(RULES, sound_model(measure_files(files, cache, QUIET, workers=2), {}, facts))
             again.append(time.perf_counter() - began)
         (tmp_path / "cache.sqlite3").unlink()
         began = time.perf_counter()
@@ -147,10 +148,10 @@ def test_cost_is_linear(tmp_path: Path) -> None:
     for count in (500, 20_000):
         with Cache(tmp_path / f"{count}.sqlite3") as cache:
             began = time.perf_counter()
-            check_sound(sound_model(measure_files(files[:count], cache, QUIET, workers=2), {}, Facts()))
+            findings_of(RULES, sound_model(measure_files(files[:count], cache, QUIET, workers=2), {}, Facts()))
             costs[count] = (time.perf_counter() - began) / count
             began = time.perf_counter()
-            check_sound(sound_model(measure_files(files[:count], cache, QUIET, workers=2), {}, Facts()))
+            findings_of(RULES, sound_model(measure_files(files[:count], cache, QUIET, workers=2), {}, Facts()))
             looks[count] = (time.perf_counter() - began) / count
     print(
         f"\na file: {costs[500] * 1e3:.2f} ms among 500, {costs[20_000] * 1e3:.2f} ms among 20,000; "

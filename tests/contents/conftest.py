@@ -11,11 +11,12 @@ import pytest
 from companion.contents.folder_scan import FolderScan, scan_folder
 from companion.contents.inventory import take_inventory
 from companion.contents.model import ContentsModel, PathsModel
-from companion.contents.rules import check_contents, check_paths
+from companion.contents.rules import PATHS, check_contents
 from companion.core.cache import Cache
 from companion.core.facts import Contents, Facts
 from companion.core.findings import Finding
 from companion.core.progress import QUIET
+from companion.core.rules import findings_of
 
 PATCHES = Contents(patches=("*.slab",), samples=("Samples/**",), scripts=("Scripts/**",))
 
@@ -62,14 +63,17 @@ class Desk:
 
     def paths(self, **more: Any) -> list[Finding]:
         found = self.scan()
-        return check_paths(
-            PathsModel(
-                selection=found.selection,
-                references=found.references,
-                scans=found.scans,
-                pictures=found.pictures,
-                scripts=found.scripts,
-                **more,
+        return list(
+            findings_of(
+                PATHS,
+                PathsModel(
+                    selection=found.selection,
+                    references=found.references,
+                    scans=found.scans,
+                    pictures=found.pictures,
+                    scripts=found.scripts,
+                    **more,
+                ),
             )
         )
 

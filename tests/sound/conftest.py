@@ -15,10 +15,11 @@ from companion.core.cache import Cache
 from companion.core.entries import Kind
 from companion.core.facts import Facts
 from companion.core.progress import QUIET
+from companion.core.rules import findings_of
 from companion.sound.checks.model import sound_model
 from companion.sound.measures.batch import measure_files
 from companion.sound.measures.measured import Measured
-from companion.sound.rules import check_sound
+from companion.sound.rules import RULES
 
 Write = Callable[..., Path]
 
@@ -104,7 +105,7 @@ def found() -> Callable[..., dict[str, list[str]]]:
         table: str = "",
     ) -> dict[str, list[str]]:
         by_rule: dict[str, list[str]] = {}
-        for one in check_sound(sound_model(measured, kinds or {}, facts or Facts(), table)):
+        for one in findings_of(RULES, sound_model(measured, kinds or {}, facts or Facts(), table)):
             by_rule.setdefault(one.rule, []).append(one.path)
         return by_rule
 

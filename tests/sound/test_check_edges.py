@@ -9,8 +9,9 @@ import pytest
 from scipy.signal import lfilter
 
 from companion.core.facts import Facts, Limits
+from companion.core.rules import findings_of
 from companion.sound.checks.model import sound_model
-from companion.sound.rules import check_sound
+from companion.sound.rules import RULES
 
 RATE = 48000
 
@@ -60,7 +61,7 @@ def test_onsets_and_tails(write: Any, sine: Any, measure: Any, found: Any) -> No
     assert by_rule["tail-wasteful"] == ["waste.wav"]
     assert measured["late.wav"].onset_s == pytest.approx(0.1, abs=0.002)
     assert measured["waste.wav"].tail_s == pytest.approx(2.0, abs=0.1)
-    waste = next(one for one in check_sound(sound_model(measured, {}, Facts())) if one.rule == "tail-wasteful")
+    waste = next(one for one in findings_of(RULES, sound_model(measured, {}, Facts())) if one.rule == "tail-wasteful")
     assert "kB" in waste.measured
     assert waste.where.startswith("1.0")
 

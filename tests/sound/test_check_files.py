@@ -9,9 +9,10 @@ import pytest
 
 from companion.core.entries import Kind
 from companion.core.facts import Facts, Limits
+from companion.core.rules import findings_of
 from companion.sound.checks.model import sound_model
 from companion.sound.measures.measured import Run
-from companion.sound.rules import check_sound
+from companion.sound.rules import RULES
 
 
 def test_clipped(write: Any, sine: Any, measure: Any, found: Any) -> None:
@@ -86,7 +87,7 @@ def test_rates_and_depths(write: Any, sine: Any, measure: Any, found: Any) -> No
     by_rule = found(measure())
     assert by_rule["rate-mixed"] == [""]
     assert by_rule["depth-mixed"] == [""]
-    mixed = [one for one in check_sound(sound_model(measure(), {}, Facts())) if one.rule == "rate-mixed"]
+    mixed = [one for one in findings_of(RULES, sound_model(measure(), {}, Facts())) if one.rule == "rate-mixed"]
     assert mixed[0].measured == "3 at 48,000 Hz and 1 at 44,100 Hz"
     assert "c.wav" in mixed[0].where
 

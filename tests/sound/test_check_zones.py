@@ -9,10 +9,11 @@ import pytest
 
 from companion.core.errors import CompanionError
 from companion.core.facts import Facts, Layer, Limits, Naming
+from companion.core.rules import findings_of
 from companion.sound.checks.model import sound_model
 from companion.sound.checks.zones import SAME
 from companion.sound.measures.takes import likeness, outline_of
-from companion.sound.rules import check_sound
+from companion.sound.rules import RULES
 
 NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 PATTERN = Facts(naming=Naming(pattern="{layer}_{note}_v{velocity}_rr{take}", middle_c="C4"))
@@ -81,7 +82,7 @@ def test_drums_are_left_alone(good: Any, found: Any) -> None:
 
 def test_a_mixture_only_warns(good: Any) -> None:
     samples = scale(good, range(36, 96, 3)) | {named(note): good(**pitched(note + 5)) for note in (40, 50, 61, 70)}
-    findings = [one for one in check_sound(sound_model(samples, {}, PATTERN)) if one.rule == "wrong-root"]
+    findings = [one for one in findings_of(RULES, sound_model(samples, {}, PATTERN)) if one.rule == "wrong-root"]
     assert len(findings) == 4
     assert {one.severity.value for one in findings} == {"warns"}
 
@@ -91,7 +92,7 @@ def test_one_in_twenty_may_be_wrong_before_a_layer_is_a_mixture(good: Any, wrong
     """5 % of 60 are 3."""
     samples = scale(good, range(36, 96))
     samples |= {named(40 + 7 * number): good(**pitched(45 + 7 * number)) for number in range(wrong)}
-    findings = [one for one in check_sound(sound_model(samples, {}, PATTERN)) if one.rule == "wrong-root"]
+    findings = [one for one in findings_of(RULES, sound_model(samples, {}, PATTERN)) if one.rule == "wrong-root"]
     assert [one.severity.value for one in findings] == [severity] * wrong
 
 

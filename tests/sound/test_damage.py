@@ -19,11 +19,12 @@ import soundfile
 from companion.core.cache import Cache
 from companion.core.facts import Facts
 from companion.core.progress import QUIET
+from companion.core.rules import findings_of
 from companion.sound.checks.model import sound_model
 from companion.sound.files.headers import read_chunks
 from companion.sound.measures.batch import measure_files, probe_files
 from companion.sound.measures.measured import to_plain
-from companion.sound.rules import check_sound
+from companion.sound.rules import RULES
 
 FORMATS = (
     ("wav", "PCM_16"),
@@ -80,7 +81,7 @@ def run(folder: Path, count: int, append_chunks: Any, smpl: Any) -> None:
         assert one.problem or one.frames > 0, name
         assert one.problem == "" or one.problem_text, name
         to_plain(one)
-    check_sound(sound_model(measured, {}, Facts()))
+    findings_of(RULES, sound_model(measured, {}, Facts()))
     kinds = Counter(one.problem or "measured" for one in measured.values())
     texts = Counter(one.problem_text.split(":")[0] for one in measured.values() if one.problem == "unreadable")
     seconds = time.monotonic() - began

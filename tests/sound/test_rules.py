@@ -9,11 +9,11 @@ import msgspec
 
 from companion.core.facts import Facts, Layer, Limits, Naming
 from companion.core.findings import At, Finding, Severity
-from companion.core.rules import judge_of
+from companion.core.rules import findings_of, judge_of
 from companion.sound.checks.model import sound_model
 from companion.sound.measures.measured import Click, Measured, MeasuredLoop, Run
 from companion.sound.measures.versions import FORMAT, MEASURES, with_inputs
-from companion.sound.rules import RULES, check_sound
+from companion.sound.rules import RULES
 
 RULE_IDS = """
     band-empty channel-dead click-inside clipped dc-offset depth-mixed depth-padded duplicate dynamics-inverted ends-hot
@@ -24,7 +24,9 @@ RULE_IDS = """
 
 
 def findings(facts: Facts | None = None, **measured: Measured) -> list[Finding]:
-    return check_sound(sound_model({f"{name}.wav": one for name, one in measured.items()}, {}, facts or Facts()))
+    return list(
+        findings_of(RULES, sound_model({f"{name}.wav": one for name, one in measured.items()}, {}, facts or Facts()))
+    )
 
 
 def test_no_rule_of_the_room_is_missing() -> None:

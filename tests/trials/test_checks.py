@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 
 from companion.core.evidence import Answer, AwayTest
 from companion.core.facts import Control, Engine, Facts
-from companion.core.findings import Finding, Severity
-from companion.core.rules import Rule
+from companion.core.findings import Finding, Severity, ordered
+from companion.core.rules import Rule, findings_of
 from companion.trials import away_rules, control_rules
-from companion.trials.away_rules import AwayModel, check_away
-from companion.trials.control_rules import ControlsModel, check_controls
+from companion.trials.away_rules import AwayModel
+from companion.trials.control_rules import ControlsModel
 from companion.trials.plan import trials
 
 RULES: tuple[Rule[Any], ...] = (*control_rules.RULES, *away_rules.RULES)
@@ -42,11 +42,11 @@ EVERY = ("alone", "left to right", "right to left", "shuffled", "pairs")
 
 
 def controls(*answers: Answer) -> tuple[Finding, ...]:
-    return check_controls(ControlsModel(facts=FACTS, trials=PLAN, answers=answers))
+    return ordered(findings_of(control_rules.RULES, ControlsModel(facts=FACTS, trials=PLAN, answers=answers)))
 
 
 def away(*tests: AwayTest, others: tuple[AwayTest, ...] = (), facts: Facts = FACTS) -> tuple[Finding, ...]:
-    return check_away(AwayModel(facts=facts, tests=tests, others=others))
+    return ordered(findings_of(away_rules.RULES, AwayModel(facts=facts, tests=tests, others=others)))
 
 
 def hidden(**more: Any) -> AwayTest:
@@ -135,7 +135,7 @@ def test_answers_to_trials_of_other_controls_change_nothing() -> None:
 
 
 def test_no_control_is_a_note_and_one_declared_is_none() -> None:
-    found = check_controls(ControlsModel(facts=Facts(), trials=()))
+    found = ordered(findings_of(control_rules.RULES, ControlsModel(facts=Facts(), trials=())))
     assert ids(found) == ["controls-none"]
     assert not any(finding.blocks for finding in found)
     assert "controls-none" not in ids(controls())

@@ -278,7 +278,7 @@ class Hand:
         """Wait until every thread has ended and what it brought is shown."""
         calm = 0  # a key may lead to a message, a closing screen and only then to work: once calm is not enough
         for _ in range(4_000):
-            if self.app.jobs.idle:
+            if not self.app.jobs._current:
                 calm += 1
                 await self.pilot.pause()
                 if calm == 2:

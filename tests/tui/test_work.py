@@ -150,7 +150,7 @@ async def test_quitting_asks_stops_and_waits_for_a_clean_end(bench: Bench, opene
         await until(hand, lambda: len(hand.app.screen_stack) == 2)
         await hand.pilot.press("y")
         await until(hand, lambda: hand.app._exit)
-        assert hand.app.jobs.idle
+        assert not hand.app.jobs._current
         assert hand.app.return_value == 0
     assert bench.calls == []
 

@@ -7,10 +7,11 @@ import pytest
 
 from companion.core.facts import Control
 from companion.core.findings import Finding
+from companion.core.rules import findings_of
 from companion.words.changelog import merge_entry
 from companion.words.drafts import draft
 from companion.words.model import WordsModel
-from companion.words.rules import check_words
+from companion.words.rules import RULES
 from companion.words.story import Change, LayerLine, Story, Tested
 
 WHOLE = Story(
@@ -73,6 +74,6 @@ def found() -> Callable[..., list[Finding]]:
             story=story,
             page_characters=texts.get("limit"),
         )
-        return check_words(model)
+        return list(findings_of(RULES, model))
 
     return look

@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 
 from companion.core.facts import Control
 from companion.core.findings import At, Finding
+from companion.core.rules import findings_of
 from companion.words.changelog import merge_entry
 from companion.words.drafts import draft
 from companion.words.model import WordsModel
-from companion.words.rules import RULES, check_words
+from companion.words.rules import RULES
 from companion.words.safe import Fmt
 from companion.words.story import Change, Story, Tested
 
@@ -90,7 +91,7 @@ def test_any_story_of_plain_words_passes_the_checks_on_its_own_drafts(data: st.D
             page=draft("page", fmt, story),
             story=story,
         )
-        assert check_words(model) == []
+        assert list(findings_of(RULES, model)) == []
 
 
 # changelog-entry-missing
@@ -235,9 +236,9 @@ def test_words_agree(story: Story, found: Look, line: str) -> None:
 
 def test_a_page_that_lies_somewhere_is_named_by_its_path(story: Story) -> None:
     model = WordsModel(texts={}, story=story, page="A choir.\n\nTODO", page_path="releases/Slate Choir 1.2 page.md")
-    (finding,) = of("placeholder-left", check_words(model))
+    (finding,) = of("placeholder-left", list(findings_of(RULES, model)))
     assert (finding.path, finding.where) == ("releases/Slate Choir 1.2 page.md", "line 3")
-    (finding,) = of("placeholder-left", check_words(msgspec.structs.replace(model, page_path="")))
+    (finding,) = of("placeholder-left", list(findings_of(RULES, msgspec.structs.replace(model, page_path=""))))
     assert (finding.path, finding.where) == ("", "download page, line 3")
 
 

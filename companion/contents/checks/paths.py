@@ -3,14 +3,14 @@
 from collections.abc import Callable, Iterator
 from typing import Final
 
-from companion.contents.model import PathsModel
+from companion.contents.model import PathsModel, paths_rule
 from companion.contents.reading.homes import names_home
 from companion.contents.reading.mentions import Mention, Style
 from companion.contents.references import Fate
 from companion.contents.versions import PATH_SCAN, REFERENCES, SCRIPT_TEXT
 from companion.core.entries import Kind
 from companion.core.findings import BLOCKS, NOTES, NOWHERE, WARNS, At, Finding
-from companion.core.rules import Rule, rule
+from companion.core.rules import Rule
 from companion.core.text import shorten, visible
 
 _MOVE_SAMPLES: Final = (
@@ -46,10 +46,9 @@ def _is_home(mention: Mention, home: str, user: str) -> bool:
     return names_home(mention.text, home) or (len(user) >= 3 and user.casefold() in folders)
 
 
-@rule(
+@paths_rule(
     "path-absolute",
     BLOCKS,
-    step="paths",
     version=2,
     rests_on=(PATH_SCAN,),
     means="A patch or script names files by a path that begins at a drive, a volume, a share or the root.",
@@ -65,10 +64,9 @@ def path_absolute(model: PathsModel) -> Iterator[Finding]:
     )
 
 
-@rule(
+@paths_rule(
     "path-home",
     BLOCKS,
-    step="paths",
     version=2,
     rests_on=(PATH_SCAN,),
     means="A patch or script names a path in your home folder, or your user name.",
@@ -81,10 +79,9 @@ def path_home(model: PathsModel) -> Iterator[Finding]:
     return _first(model, path_home, lambda _, m: _is_home(m, model.home, model.user))
 
 
-@rule(
+@paths_rule(
     "path-climbs",
     BLOCKS,
-    step="paths",
     rests_on=(PATH_SCAN, REFERENCES),
     means="A patch or script climbs out of the release folder with “..”.",
     why="What lies beside your folder does not lie beside the player's.",
@@ -97,10 +94,9 @@ def path_climbs(model: PathsModel) -> Iterator[Finding]:
     return _first(model, path_climbs, lambda path, m: (path, m.text) in outside)
 
 
-@rule(
+@paths_rule(
     "path-backslash",
     NOTES,
-    step="paths",
     rests_on=(PATH_SCAN, REFERENCES),
     means="A patch or script separates folders with backslashes.",
     why="macOS and Linux take a backslash for a part of the name; engines mostly translate it, which is worth a test.",
@@ -118,10 +114,9 @@ def path_backslash(model: PathsModel) -> Iterator[Finding]:
     return _first(model, path_backslash, wanted)
 
 
-@rule(
+@paths_rule(
     "patch-opaque",
     WARNS,
-    step="paths",
     rests_on=(PATH_SCAN,),
     means="No path can be read in a patch, so that nobody can tell from outside what it needs.",
     why="If it names files on your computer, players find out before you do.",
@@ -150,10 +145,9 @@ def patch_opaque(model: PathsModel) -> Iterator[Finding]:
             yield patch_opaque.finding(entry.path, value=scan.entropy, unit="bits a byte", says=says)
 
 
-@rule(
+@paths_rule(
     "script-encoding",
     WARNS,
-    step="paths",
     rests_on=(SCRIPT_TEXT,),
     means="A script is not plain UTF-8.",
     why="Names with accents are read differently from system to system, and the files they name are not found.",

@@ -4,11 +4,11 @@ import re
 from collections.abc import Iterator
 from typing import Final
 
-from companion.contents.model import PathsModel
+from companion.contents.model import PathsModel, paths_rule
 from companion.contents.reading.homes import HOME_FOLDER, HOME_VARIABLE, names_home
 from companion.contents.versions import PICTURES_READ
 from companion.core.findings import WARNS, Finding
-from companion.core.rules import AUDIO_HEADERS, rule
+from companion.core.rules import AUDIO_HEADERS
 from companion.core.text import shorten, visible
 
 _HOME: Final = re.compile(f"{HOME_FOLDER}|{HOME_VARIABLE}", re.IGNORECASE)
@@ -34,10 +34,9 @@ def _private(field: str, text: str, home: str, user: str) -> str:
     return "a position on the map" if _POSITION.match(field) and text.strip("\0 ") else ""
 
 
-@rule(
+@paths_rule(
     "metadata-private",
     WARNS,
-    step="paths",
     version=2,
     rests_on=(AUDIO_HEADERS, PICTURES_READ),
     means="The metadata of a sound or picture holds a user name, a path in a home folder, a serial number or a place.",

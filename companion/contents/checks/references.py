@@ -4,11 +4,11 @@ import unicodedata
 from collections.abc import Iterable, Iterator
 from typing import Final
 
-from companion.contents.model import ContentsModel
+from companion.contents.model import ContentsModel, contents_rule
 from companion.contents.references import Fate, Reference
 from companion.contents.versions import PATH_SCAN, REFERENCES
 from companion.core.findings import BLOCKS, WARNS, Finding, Severity
-from companion.core.rules import Rule, rule
+from companion.core.rules import Rule
 from companion.core.text import visible
 
 MOST_SINGLE: Final = 0.5
@@ -47,10 +47,9 @@ def _once(items: Iterable[Reference]) -> list[Reference]:
     return list(kept.values())
 
 
-@rule(
+@contents_rule(
     "reference-missing",
     BLOCKS,
-    step="contents",
     rests_on=(PATH_SCAN, REFERENCES),
     means="A patch or script names a file that is not in the folder.",
     why="Players hear nothing where that sample should sound, or are asked for a file that only you have.",
@@ -64,10 +63,9 @@ def reference_missing(model: ContentsModel) -> Iterator[Finding]:
             yield _report(reference_missing, item, mend=found if item.target else None)
 
 
-@rule(
+@contents_rule(
     "reference-case",
     WARNS,
-    step="contents",
     rests_on=(PATH_SCAN, REFERENCES),
     means="A patch or script spells a file's name in a different case than the disk does.",
     why="It is found on Windows and most Macs, and missing on Linux and on disks that keep upper and lower case apart.",
@@ -81,10 +79,9 @@ def reference_case(model: ContentsModel) -> Iterator[Finding]:
         yield _report(reference_case, item, limit=limit, severity=BLOCKS if item.others else None)
 
 
-@rule(
+@contents_rule(
     "reference-normalisation",
     WARNS,
-    step="contents",
     rests_on=(PATH_SCAN, REFERENCES),
     means="A patch or script spells an accented name in a different Unicode form than the disk does.",
     why="The names look the same and are not: the file is missing wherever names are compared byte for byte.",
@@ -105,10 +102,9 @@ def _form(text: str) -> str:
     return "accents separate (NFD)" if unicodedata.is_normalized("NFD", text) else "accents partly composed"
 
 
-@rule(
+@contents_rule(
     "reference-excluded",
     BLOCKS,
-    step="contents",
     rests_on=(PATH_SCAN, REFERENCES),
     means="A patch or script names a file that is in the folder but does not ship.",
     why="It works for you and is missing for every player.",
@@ -128,10 +124,9 @@ def reference_excluded(model: ContentsModel) -> Iterator[Finding]:
         )
 
 
-@rule(
+@contents_rule(
     "sample-unused",
     WARNS,
-    step="contents",
     rests_on=(PATH_SCAN, REFERENCES),
     means="A sample ships that nothing else in the release refers to.",
     why="Players download it for nothing, or a zone of the instrument was forgotten.",

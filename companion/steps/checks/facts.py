@@ -3,6 +3,7 @@
 import math
 import re
 from collections.abc import Collection, Iterator
+from functools import partial
 from typing import Final
 
 import msgspec
@@ -13,6 +14,7 @@ from companion.core.rules import Rule, rule
 from companion.core.text import visible
 from companion.core.versions import engine_version, instrument_version
 
+_facts_rule: Final = partial(rule, step="facts")
 REQUIRED: Final = (
     ("instrument.title", "what the instrument is called"),
     ("instrument.version", "the version of this release"),
@@ -43,10 +45,9 @@ def fact(facts: Facts, key: str) -> str:
     return str(getattr(getattr(facts, table), name))
 
 
-@rule(
+@_facts_rule(
     "fact-missing",
     BLOCKS,
-    step="facts",
     means="A fact that players or the archive rely on is not stated.",
     why="Players would not know what this is, whose it is, or whether they may use it.",
     mend="State it in the facts form, or in release.toml under the key named.",
@@ -58,10 +59,9 @@ def fact_missing(model: FactsModel) -> Iterator[Finding]:
             yield fact_missing.finding(FACTS_FILE, at=At(fact=key), says="not stated", limit=what)
 
 
-@rule(
+@_facts_rule(
     "fact-invalid",
     BLOCKS,
-    step="facts",
     means="A fact is stated in a form that cannot be relied on.",
     why="A version that cannot be compared or a licence nobody can look up leaves players guessing.",
     mend="Write it in the form named beside the limit.",
@@ -142,10 +142,9 @@ def licence_problem(expression: str) -> str:
     return ""
 
 
-@rule(
+@_facts_rule(
     "version-not-raised",
     BLOCKS,
-    step="facts",
     means="The content differs from the last release, but the version is not higher.",
     why="Two different downloads would carry the same version, and nobody could tell which one a player has.",
     mend="Raise instrument.version.",
@@ -160,10 +159,9 @@ def version_not_raised(model: FactsModel) -> Iterator[Finding]:
         )
 
 
-@rule(
+@_facts_rule(
     "licence-text-missing",
     WARNS,
-    step="facts",
     means="The licence is named, but no file with its text ships.",
     why="Players cannot read what they may do once the page is gone.",
     mend="Put the licence text into the folder and name it in instrument.licence_file.",
@@ -187,10 +185,9 @@ def licence_file_in(files: Collection[str]) -> str:
     return ""
 
 
-@rule(
+@_facts_rule(
     "rights-unstated",
     WARNS,
-    step="facts",
     means="Nothing says that every recording, picture and impulse response may be passed on.",
     why="A sample you had no right to pass on can cost players their finished work, and you the release.",
     mend="Write into instrument.rights where everything comes from and that you may pass it on. "

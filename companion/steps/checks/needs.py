@@ -1,6 +1,7 @@
 """Needs: what a player must have, and the evidence behind each line of it."""
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 from typing import Final
 
 import msgspec
@@ -13,6 +14,8 @@ from companion.core.systems import SYSTEM_NAMES, system_of
 from companion.core.text import listed, plural, visible
 from companion.core.units import both_bytes, duration
 from companion.core.versions import engine_version
+
+_needs_rule: Final = partial(rule, step="needs")
 
 
 class Weight(msgspec.Struct, frozen=True, kw_only=True):
@@ -71,10 +74,9 @@ class NeedsModel(msgspec.Struct, frozen=True, kw_only=True):
         return minimum is not None and saved is not None and minimum < saved
 
 
-@rule(
+@_needs_rule(
     "minimum-unset",
     BLOCKS,
-    step="needs",
     means="No minimum engine version is stated.",
     why="Players with an older engine download it, and it does not open.",
     mend="Set engine.minimum; the version it was saved with is the safe choice.",
@@ -85,10 +87,9 @@ def minimum_unset(model: NeedsModel) -> Iterator[Finding]:
         yield minimum_unset.finding(FACTS_FILE, at=At(fact="engine.minimum"), says="not stated")
 
 
-@rule(
+@_needs_rule(
     "minimum-below-saved",
     BLOCKS,
-    step="needs",
     means="The minimum is lower than the version the patch was saved with, and no away test shows that it opens.",
     why="Engines often refuse patches saved by a newer version.",
     mend="Raise engine.minimum, or record a passed away test on that version.",
@@ -105,10 +106,9 @@ def minimum_below_saved(model: NeedsModel) -> Iterator[Finding]:
         )
 
 
-@rule(
+@_needs_rule(
     "minimum-unproven",
     WARNS,
-    step="needs",
     means="Nobody has opened this content in the minimum version.",
     why="The requirement on the page would be a hope.",
     mend="Run an away test on exactly that engine version.",
@@ -124,10 +124,9 @@ def minimum_unproven(model: NeedsModel) -> Iterator[Finding]:
         )
 
 
-@rule(
+@_needs_rule(
     "system-unproven",
     WARNS,
-    step="needs",
     means="A supported system is stated on which nobody has opened this content.",
     why="Paths, names and fonts differ between systems; some faults show on one of them only.",
     mend="Run an away test there, or take the system out of engine.systems.",
@@ -142,10 +141,9 @@ def system_unproven(model: NeedsModel) -> Iterator[Finding]:
             )
 
 
-@rule(
+@_needs_rule(
     "edition-unstated",
     WARNS,
-    step="needs",
     means="It is not stated which edition of the engine a player needs.",
     why="Where an engine has a free and a full edition, players with the wrong one find out after the download.",
     mend="Set engine.edition; where there is only one, write “any”.",

@@ -8,6 +8,7 @@ from typing import Any
 import msgspec
 
 from companion.core.entries import Kind
+from companion.core.rules import findings_of
 from companion.core.text import plural
 from companion.core.units import both_bytes
 from companion.steps.desk import Desk
@@ -50,7 +51,7 @@ def look_contents(desk: Desk) -> Look:
 def look_paths(desk: Desk) -> Look:
     """Judge every path written in patches and scripts, and what metadata gives away."""
     from companion.contents.model import PathsModel
-    from companion.contents.rules import check_paths
+    from companion.contents.rules import PATHS
 
     home, user = _who()
     look = desk.look
@@ -69,7 +70,7 @@ def look_paths(desk: Desk) -> Look:
         "because": f"{plural(mentions, 'path')} read in {plural(len(look.scans), 'file')}, all relative",
         "scanned": {path: len(scan.mentions) for path, scan in look.scans.items()},
     }
-    return Look(findings=tuple(check_paths(model)), details=details)
+    return Look(findings=tuple(findings_of(PATHS, model)), details=details)
 
 
 def _who() -> tuple[str, str]:

@@ -4,12 +4,14 @@ import msgspec
 
 from companion.core.evidence import Answer, AwayTest
 from companion.core.facts import Facts
+from companion.core.rules import findings_of
 from companion.core.text import plural
 from companion.steps.desk import Desk
 from companion.steps.model import Look
+from companion.trials import away_rules, control_rules
 from companion.trials.away import KINDS, Guide
-from companion.trials.away_rules import AwayModel, check_away
-from companion.trials.control_rules import ControlsModel, check_controls, verdicts
+from companion.trials.away_rules import AwayModel
+from companion.trials.control_rules import ControlsModel, verdicts
 from companion.trials.plan import Trial, seed_from, trials
 
 
@@ -47,10 +49,9 @@ def look_controls(desk: Desk) -> Look | None:
     plan = planned(desk.facts)
     done = len(verdicts(plan, desk.answers))
     because = f"{done} of {plural(len(plan), 'trial')} answered" if plan else "no control is declared"
-    return Look(
-        findings=check_controls(ControlsModel(facts=desk.facts, trials=plan, answers=desk.answers)),
-        details={"because": because, "trials": len(plan), "answered": done},
-    )
+    model = ControlsModel(facts=desk.facts, trials=plan, answers=desk.answers)
+    found = findings_of(control_rules.RULES, model)
+    return Look(findings=found, details={"because": because, "trials": len(plan), "answered": done})
 
 
 def away_view(desk: Desk) -> AwayView:
@@ -63,4 +64,5 @@ def look_away(desk: Desk) -> Look:
     model = AwayModel(facts=desk.facts, tests=desk.away_here, others=desk.away_elsewhere)
     passed = [test for test in model.opened if test.result == "pass"]
     because = f"{plural(len(passed), 'away test')} of this content passed" if passed else "no away test of this content"
-    return Look(findings=check_away(model), details={"because": because, "tests": len(desk.away_here)})
+    found = findings_of(away_rules.RULES, model)
+    return Look(findings=found, details={"because": because, "tests": len(desk.away_here)})

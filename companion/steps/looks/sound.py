@@ -12,6 +12,7 @@ import msgspec
 from companion.core.entries import Kind
 from companion.core.errors import CompanionError
 from companion.core.files import read_capped
+from companion.core.rules import findings_of
 from companion.core.text import plural, visible
 from companion.core.units import duration
 from companion.steps.desk import Desk
@@ -29,7 +30,7 @@ def look_sound(desk: Desk) -> Look:
     from companion.sound.checks.model import sound_model
     from companion.sound.measures.batch import measure_files
     from companion.sound.measures.weight import savings_of
-    from companion.sound.rules import check_sound
+    from companion.sound.rules import RULES
 
     audio = desk.of_kind(Kind.SAMPLE, Kind.IMPULSE)
     files = [(e.path, desk.folder / e.path, e.sha256) for e in audio]
@@ -41,7 +42,7 @@ def look_sound(desk: Desk) -> Look:
     ]
     unread += [file_unreadable.finding(e.path, value=e.problem) for e in desk.ships if e.kind.audible and e.problem]
     model = sound_model(measured, kinds, desk.facts, _zones_table(desk))
-    findings = (*unread, *check_sound(model))
+    findings = (*unread, *findings_of(RULES, model))
     samples = [one for path, one in measured.items() if kinds[path] is Kind.SAMPLE]
     seconds = sum(one.seconds for one in samples)
     details: dict[str, Any] = {

@@ -9,6 +9,7 @@ from companion.core.entries import Kind
 from companion.core.errors import CompanionError
 from companion.core.files import read_capped, write_safely
 from companion.core.folder import Places
+from companion.core.rules import findings_of
 from companion.core.text import plural
 from companion.steps.desk import Desk
 from companion.steps.looks.story import build_story
@@ -89,7 +90,7 @@ def _text(path: Path) -> str | None:
 def look_words(desk: Desk) -> Look:
     """Judge the texts that ship, and the page, against facts and evidence."""
     from companion.words.model import WordsModel
-    from companion.words.rules import check_words
+    from companion.words.rules import RULES
 
     texts, odd = {}, []
     for entry in desk.of_kind(Kind.DOCUMENT):
@@ -108,7 +109,7 @@ def look_words(desk: Desk) -> Look:
         page_path=page_path,
         page_characters=desk.facts.limits.page_characters,
     )
-    findings = tuple(check_words(model))
+    findings = tuple(findings_of(RULES, model))
     return Look(
         findings=findings, details={"because": f"{plural(len(texts), 'text')} and the page agree with the facts"}
     )

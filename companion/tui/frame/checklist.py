@@ -69,10 +69,8 @@ class Rail(Vertical):
         for index, step in enumerate(status.steps):
             self.steps.replace_option_prompt_at_index(index, step_row(step.id, step.title, step.state))
         left = len(status.steps) - status.proven - status.waived
-        bar = content(
-            ("■" * status.proven, "$success"), (State.WAIVED.mark * status.waived, "$warning"),
-            ("·" * left, "$foreground-muted"), "\n",
-        )  # fmt: skip
+        done = ("■" * status.proven, "$success"), (State.WAIVED.mark * status.waived, "$warning")
+        bar = content(*done, ("·" * left, "$foreground-muted"), "\n")
         self.query_one(".tally", Static).update(
             content(f"{status.count}\n", bar, (remark, "$warning") if remark else "")
         )

@@ -57,11 +57,6 @@ class Jobs:
         """What must come to a clean end before the app may quit."""
         return self._current.get(WORK) or self._current.get(WRITE)
 
-    @property
-    def idle(self) -> bool:
-        """Whether nothing at all is on its way."""
-        return not self._current
-
     def start(self, job: BackgroundJob) -> None:
         """Run a job in a thread; its ``then`` gets the result, its ``failed`` the error, both on the event loop.
 
