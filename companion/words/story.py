@@ -46,7 +46,7 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Tested(msgspec.Struct, frozen=True, kw_only=True):
-    """A passed away test: ``system`` as reported (``Windows 11``); ``by``: the kind of the test."""
+    """An away test: ``system`` as reported (``Windows 11``), if it was; ``by``: the kind of the test."""
 
     __test__: ClassVar[bool] = False  # pytest takes the name for a class of tests
 
@@ -68,7 +68,9 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     """All that may be said of one release, and what each of it rests on.
 
     seconds: recorded playing time. voices: the most voices that sound at once. memory_bytes: with all samples loaded.
-    released_at: ISO 8601 date. missing: names of facts that are missing, as fields here or as keys of the facts.
+    released_at: ISO 8601 date. tried_elsewhere: whether any test, whatever it showed, was made on a computer that is
+    not the maker's; tried_older: on an engine older than the one the patch was saved with. missing: names of facts that
+    are missing, as fields here or as keys of the facts.
     """
 
     # The facts in release.toml.
@@ -94,8 +96,12 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     # The version the patch was saved with, or a passed away test on a lower one.
     minimum: str = ""
     minimum_because: str = ""
-    # Passed away tests.
+    # Away tests that passed; that did not; and that passed on an engine below the minimum, which promises nothing.
     systems_tested: tuple[Tested, ...] = ()
+    systems_failed: tuple[Tested, ...] = ()
+    systems_older: tuple[Tested, ...] = ()
+    tried_elsewhere: bool = False
+    tried_older: bool = False
     # Counted over the files that ship, by the facts on layers, or measured on them.
     patches: tuple[str, ...] = ()
     samples: int | None = None
@@ -145,7 +151,7 @@ def story_from_facts(facts: Facts, samples_of: Mapping[str, int] | None = None, 
     """Return a story of what the facts say; ``more`` sets the fields that rest on counting and evidence.
 
     samples_of: how many samples each layer has, by its name. ``systems_hoped`` defaults to the systems of the facts
-    that no test in ``systems_tested`` covers.
+    that no test was made on, whatever it showed.
     """
     instrument, engine = facts.instrument, facts.engine
     plain: dict[str, Any] = {name: getattr(instrument, name) for name in instrument.__struct_fields__}
@@ -164,11 +170,14 @@ def story_from_facts(facts: Facts, samples_of: Mapping[str, int] | None = None, 
             for layer in facts.layers
         ),
         "controls": facts.controls,
-        "systems_hoped": _hoped(engine.systems, more.get("systems_tested", ())),
+        "systems_hoped": _hoped(engine.systems, [test for name in _TRIED for test in more.get(name, ())]),
     }
     if engine.minimum and engine.minimum == engine.saved_with:
         plain["minimum_because"] = "the version the patch was saved with"
     return Story(**(plain | more))
+
+
+_TRIED: Final = ("systems_tested", "systems_failed", "systems_older")
 
 
 def _hoped(systems: Iterable[str], tested: Iterable[Tested]) -> tuple[str, ...]:

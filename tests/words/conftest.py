@@ -31,6 +31,7 @@ WHOLE = Story(
     minimum="7.0",
     minimum_because="another player opened it in 7.0",
     systems_tested=(Tested(system="Windows 11", engine_version="7.0", by="another player"),),
+    tried_elsewhere=True,
     systems_hoped=("Linux",),
     patches=("Slate Choir.patch",),
     samples=213,

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 from companion.core.entries import Entry, Kind
 from companion.core.facts import FACTS_FILE, Facts, facts_from_toml
-from companion.core.findings import Finding
-from companion.core.text import plural
-from companion.steps.checks.needs import opened_at_or_below
+from companion.core.versions import engine_version
 from companion.steps.desk import Desk
 from companion.steps.looks.stated import weight_of
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
+    from companion.core.evidence import AwayTest
     from companion.words.story import Change, Story, Tested
 
-_FOR_PLAYERS: Final = ("paths", "sound")
-"""Steps whose open findings a player is told of; the others are the maker's own affair, or answered by hand."""
+_FOR_PLAYERS: Final = ("contents", "paths", "sound")
+"""Steps of whose findings a player may hear; the others are the maker's own affair, or answered by hand."""
 
 GENERATED: Final = ("readme.", "changelog.")
 """Texts of ours by the start of their names: they change with every release, which is no change to tell."""
@@ -34,14 +34,12 @@ def build_story(desk: Desk, *, download: bool) -> Story:
     from companion.words.story import story_from_facts
 
     facts, weight, before = desk.facts, weight_of(desk), desk.release_before
-    proof = opened_at_or_below(desk.away_here, facts.engine.minimum)
     sound = desk.found("sound")
     ships = {entry.path for entry in desk.ships}
     samples = [entry.path for entry in desk.of_kind(Kind.SAMPLE)]
     return story_from_facts(
         facts,
         {layer.name: sum(map(globs(layer.files).matches, samples)) for layer in facts.layers if layer.files},
-        systems_tested=_tested(desk),
         samples=weight.samples,
         seconds=weight.seconds,
         unpacked_bytes=weight.unpacked,
@@ -55,46 +53,64 @@ def build_story(desk: Desk, *, download: bool) -> Story:
         released_at=datetime.now(UTC).date().isoformat(),
         previous_version=before.version if before else "",
         licence_file=facts.instrument.licence_file or licence_file_in(ships),
-        **({"minimum_because": f"tested with {proof.engine_version} away from the maker’s computer"} if proof else {}),
+        **_tried(desk),
     )
 
 
-def _tested(desk: Desk) -> tuple[Tested, ...]:
-    from companion.trials.away import opened
+def _tried(desk: Desk) -> dict[str, object]:
+    """Return what the away tests of this content showed: every one of them, also those that failed or prove nothing."""
+    from companion.trials.away import KINDS, is_too_old, opened, standing
+
+    engine = desk.facts.engine
+    tests, passed = standing(desk.away_here), opened(desk.away_here, desk.facts)
+    not_passed = [test for test in tests if test.result == "fail" or test.reached_originals]
+    older = [
+        test for test in tests if is_too_old(test, desk.facts) and test not in not_passed and KINDS[test.kind].opens
+    ]
+    saved = engine_version(engine.saved_with)
+    used = [engine_version(test.engine_version) for test in tests]
+    found: dict[str, object] = {
+        "systems_tested": _as_tested(passed),
+        "systems_failed": _as_tested(not_passed),
+        "systems_older": _as_tested(older),
+        "tried_elsewhere": any(KINDS[test.kind].elsewhere for test in tests),
+        "tried_older": any(version < saved for version in used if version) if saved else bool(any(used)),
+    }
+    minimum = engine_version(engine.minimum)
+    proofs = [test for test in passed if minimum and engine_version(test.engine_version) == minimum]
+    for test in sorted(proofs, key=lambda test: not KINDS[test.kind].elsewhere)[:1]:
+        found["minimum_because"] = f"tested with {test.engine_version} {_PLACES[test.kind]}"
+    return found
+
+
+_PLACES: Final = {
+    "another player": "by another player",
+    "another computer": "on another computer",
+    "originals hidden": "on the maker’s own computer, with the original samples hidden",
+}
+"""Where a test was made, by the kinds of test that show that it opens."""
+
+
+def _as_tested(tests: Iterable[AwayTest]) -> tuple[Tested, ...]:
     from companion.words.story import Tested
 
-    return tuple(
-        dict.fromkeys(
-            Tested(system=test.system, engine_version=test.engine_version, by=test.kind)
-            for test in opened(desk.away_here, desk.facts)
-            if test.system
-        )
-    )
+    found = (Tested(system=test.system, engine_version=test.engine_version, by=test.kind) for test in tests)
+    return tuple(dict.fromkeys(found))
 
 
 def known_problems(desk: Desk) -> tuple[str, ...]:
-    """Return what a player should know: open findings, a line a rule, and what failed trials sounded like."""
-    from companion.steps.catalogue import RULE_BY_ID
+    """Return what a player should know: of findings a line a problem, and what failed trials sounded like."""
     from companion.steps.looks.controls import planned
     from companion.trials.control_rules import verdicts
+    from companion.words.problems import problem_lines
 
-    lines = []
-    for step in _FOR_PLAYERS:
-        evidence = desk.found(step)
-        by_rule: dict[str, list[Finding]] = {}
-        for finding in desk.applied(step, evidence.findings if evidence else ()):
-            for_players = finding.severity == "warns" or (finding.severity == "blocks" and finding.waived)
-            if for_players and not finding.unknown:
-                by_rule.setdefault(finding.rule, []).append(finding)
-        for rule, findings in by_rule.items():
-            files = len({finding.path for finding in findings if finding.path})
-            where = f" ({plural(files, 'file')})" if files else ""
-            lines.append(f"{RULE_BY_ID[rule].means.rstrip('.')}{where}.")
-    titles = {trial.id: trial.title for trial in planned(desk.facts)}
-    failed = {
-        key: answer for key, answer in verdicts(planned(desk.facts), desk.answers).items() if answer.result == "fail"
-    }
-    lines += [f"{titles[key]}: {answer.note}" for key, answer in failed.items()]
+    looked = [(step, evidence) for step in _FOR_PLAYERS if (evidence := desk.found(step))]
+    lines = list(problem_lines(one for step, found in looked for one in desk.applied(step, found.findings)))
+    plans = planned(desk.facts)
+    titles = {trial.id: trial.title for trial in plans}
+    for key, answer in verdicts(plans, desk.answers).items():
+        if answer.result == "fail":
+            lines.append(f"{titles[key]}: {answer.note.strip() or 'it did not do what it should'}")
     return tuple(lines)
 
 
