@@ -18,6 +18,7 @@ from companion.core.files import read_capped, unchanged
 from companion.core.findings import Finding, ordered
 from companion.core.folder import RELEASES, Places
 from companion.core.progress import QUIET, Watch
+from companion.core.versions import base_of, between
 from companion.steps.marks import Marks, mark_of, marks
 from companion.steps.model import Step
 from companion.steps.states import settle_opaque, waive
@@ -256,9 +257,9 @@ class Desk:
 
     @property
     def release_before(self) -> ReleaseRecord | None:
-        """The last release of another version: what this one is compared with."""
-        version = self.facts.instrument.version
-        return next((record for record in reversed(self.records) if record.version != version), None)
+        """The release that this version builds on and is compared with; None before the first of its kind."""
+        base = base_of(self.facts.instrument.version, [record.version for record in self.records])
+        return next((record for record in reversed(self.records) if record.version == base), None)
 
     @property
     def release_of_this(self) -> ReleaseRecord | None:
@@ -291,14 +292,25 @@ class Desk:
         return "", ""
 
     def labels_since(self, record: ReleaseRecord) -> list[str]:
-        """Return the labels of snapshots asked for since a release, oldest first; none where there is no history."""
+        """Return the labels of snapshots asked for since a release, oldest first; none where there is no history.
+
+        What led to a release of another line is that line's: a fix of 1.1.1 is not by itself in 1.3.
+        """
         from companion.history.listing import snapshots
         from companion.history.store.hermetic import why_not
 
         if why_not() or not self.places.history.is_dir():
             return []
+        version = self.facts.instrument.version
+        ends = sorted((one.snapshot, one.version) for one in self.records if one.snapshot > record.snapshot)
+        elsewhere, begin = set[int](), record.snapshot
+        for end, released in ends:
+            if not between(released, record.version, version):
+                elsewhere.update(range(begin + 1, end + 1))
+            begin = end
         later = [shot for shot in snapshots(self.folder) if shot.number > record.snapshot]
-        return [shot.label for shot in reversed(later) if shot.kind == "asked" and shot.label]
+        asked = [shot for shot in reversed(later) if shot.kind == "asked" and shot.number not in elsewhere]
+        return [shot.label for shot in asked if shot.label]
 
     @cached_property
     def reports(self) -> tuple[str, ...]:

@@ -11,13 +11,13 @@ from typing import Final
 import msgspec
 
 from companion.core.text import plural
-from companion.core.versions import engine_version, instrument_version
+from companion.core.versions import INSTRUMENT, engine_version, instrument_version
 from companion.words.claims import engine_mention
 from companion.words.plain import Passage
 from companion.words.story import Story
 
 _NUMBER: Final = r"(?P<number>\d{1,3}(?:[,.\u202f\u00a0 ]\d{3})+|\d+)"
-_DOTTED: Final = r"v?(?P<version>\d+(?:\.\d+)+)"
+_DOTTED: Final = rf"v?(?P<version>{INSTRUMENT})"
 _STATED: Final = re.compile(
     rf"(?:this is |you have )?(?:version|release)\s*:?\s+{_DOTTED}(?=\s*(?:$|[,.;(–—|-]|by\b|released\b|\d{{4}}-))",
     re.IGNORECASE,

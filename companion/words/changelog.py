@@ -10,19 +10,18 @@ from typing import Final
 
 import msgspec
 
-from companion.core.versions import instrument_version
+from companion.core.versions import INSTRUMENT, instrument_version
 from companion.words.markdown import blocks
 from companion.words.merge import Merged, merge
 
 HEADER: Final = "# Changelog\n\nWhat changed from release to release, the newest first.\n"
 HEADER_TXT: Final = "Changelog\n=========\n\nWhat changed from release to release, the newest first.\n"
 
-_DOTTED: Final = r"\d+(?:\.\d+)+(?:[-+.]?(?:a|b|rc|alpha|beta|post|dev)[.-]?\d*)?"
 _REST: Final = (
     r"\]?(?:\([^)\s]*\))?(?:[\s,:(–—-]+(?P<date>\d{4}-\d{2}-\d{2})\)?)?(?:\s*\[yanked\])?:?"  # after the number
 )
-_BARE: Final = re.compile(rf"\[?(?:version |v)?(?P<version>{_DOTTED}|\d+){_REST}", re.IGNORECASE)
-_TITLED: Final = re.compile(rf"[^\d\n]{{1,80}}\s\[?v?(?P<version>{_DOTTED}){_REST}", re.IGNORECASE)
+_BARE: Final = re.compile(rf"\[?(?:version |v)?(?P<version>{INSTRUMENT}|\d+){_REST}", re.IGNORECASE)
+_TITLED: Final = re.compile(rf"[^\d\n]{{1,80}}\s\[?v?(?P<version>{INSTRUMENT}){_REST}", re.IGNORECASE)
 _REFERENCE: Final = re.compile(r"\s{0,3}\[[^\]]+\]:\s*\S")
 
 

@@ -112,8 +112,9 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     impulses: tuple[str, ...] = ()
     # The archive built last.
     download_bytes: int | None = None
-    # The record of the last release, what differs from it, and the labels of snapshots since.
+    # The release it builds on, what differs from it, the labels of snapshots since, and pre-releases before the first.
     previous_version: str = ""
+    previews: tuple[str, ...] = ()
     changes: tuple[Change, ...] = ()
     # Open findings and failed trials.
     known_problems: tuple[str, ...] = ()

@@ -6,12 +6,12 @@ import re
 
 import pytest
 
-from companion.core.findings import Finding, Severity
+from companion.core.findings import BLOCKS, NOTES, WARNS, Finding, Severity
 from companion.steps.catalogue import RULES
 from companion.words.problems import CONCERNS, MAKERS_OWN, PROBLEMS, problem_lines
 
 
-def finding(rule: str, severity: Severity = "warns", path: str = "a.wav", waived: str = "") -> Finding:
+def finding(rule: str, severity: Severity = WARNS, path: str = "a.wav", *, waived: str = "") -> Finding:
     return Finding(
         rule=rule, severity=severity, path=path, measured="it", limit="", why="w", mend="m", where="", waived=waived
     )
@@ -49,15 +49,13 @@ def test_what_a_player_meets_all_the_same_is_told_although_it_is_meant(rule: str
 
 
 def test_a_waived_blocker_is_told_and_an_open_one_does_not_ship() -> None:
-    missing = finding("reference-missing", "blocks", "Slate.patch", waived="It is only a picture.")
+    missing = finding("reference-missing", BLOCKS, "Slate.patch", waived="It is only a picture.")
     assert problem_lines([missing]) == ("The patch asks for a file that is not in the download (1 file).",)
-    assert problem_lines([finding("reference-missing", "blocks")]) == ()
+    assert problem_lines([finding("reference-missing", BLOCKS)]) == ()
 
 
 def test_the_public_reads_neither_of_the_home_folder_nor_of_leaked_metadata() -> None:
-    home = [
-        finding(rule, "blocks", "Slate.patch", waived="Only an old name.") for rule in ("path-home", "path-absolute")
-    ]
+    home = [finding(rule, BLOCKS, "Slate.patch", waived="Only an old name.") for rule in ("path-home", "path-absolute")]
     lines = problem_lines([*home, finding("metadata-private"), finding("metadata-private", waived="It is mine.")])
     assert lines == (
         "The patch names places on the computer it was made on, so the engine may ask where its samples are (1 file).",
@@ -65,4 +63,4 @@ def test_the_public_reads_neither_of_the_home_folder_nor_of_leaked_metadata() ->
 
 
 def test_a_note_is_nobodys_problem() -> None:
-    assert problem_lines([finding("ends-hot", "notes")]) == ()
+    assert problem_lines([finding("ends-hot", NOTES)]) == ()

@@ -29,7 +29,7 @@ REQUIRED: Final = (
 
 
 class FactsModel(msgspec.Struct, frozen=True, kw_only=True):
-    """What the facts are held against. files: paths that ship. released: the last released version, empty for none;
+    """What the facts are held against. files: paths that ship. released: the version it must lie above, empty for none;
     same_content: whether exactly that release would ship again.
     """
 

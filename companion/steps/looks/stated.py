@@ -3,6 +3,7 @@
 from companion.core.entries import Kind
 from companion.core.rules import findings_of
 from companion.core.text import visible
+from companion.core.versions import above_which
 from companion.steps.checks import facts, needs, out
 from companion.steps.checks.needs import Weight, engine_line
 from companion.steps.desk import Desk
@@ -10,8 +11,9 @@ from companion.steps.model import Before, Look
 
 
 def look_facts(desk: Desk) -> Look:
-    """Judge the facts, and their version against the last release."""
-    last = desk.last_release
+    """Judge the facts, and their version against the release that it must lie above."""
+    held_to = above_which(desk.facts.instrument.version, [record.version for record in desk.records])
+    last = next((record for record in reversed(desk.records) if record.version == held_to), None)
     same = last is not None and {(path, sha) for path, _, sha in last.files} == {(e.path, e.sha256) for e in desk.ships}
     model = facts.FactsModel(
         facts=desk.facts,

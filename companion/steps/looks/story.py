@@ -52,6 +52,7 @@ def build_story(desk: Desk, *, download: bool) -> Story:
         known_problems=known_problems(desk),
         released_at=datetime.now(UTC).date().isoformat(),
         previous_version=before.version if before else "",
+        previews=() if before else tuple(dict.fromkeys(record.version for record in desk.records)),
         licence_file=facts.instrument.licence_file or licence_file_in(ships),
         **_tried(desk),
     )
