@@ -139,7 +139,7 @@ def merge_entry(standing: str, entry: str, version: str, last_entry: str | None 
         merged = merge(last_entry.strip("\n"), stands.rstrip(), drafted)
         body = merged.text if merged.text == stands.rstrip() else merged.text.replace("\n", newline)
         text = "\n".join([*lines[: there.start], body + tail, *lines[there.end :]])
-        return Merged(text=text, conflicts=merged.conflicts)
+        return msgspec.structs.replace(merged, text=text)
     unread = [text for text in (drafted, (last_entry or "").strip("\n")) if text and not entries(text)]
     for text in unread:  # a heading of a template's own, or one that lacks its version: known by its words alone
         if text in standing.replace("\r\n", "\n"):

@@ -6,6 +6,7 @@ maker's, but for paragraphs that equal the draft's, numbers aside: those are tak
 """
 
 import re
+from collections.abc import Iterable
 from difflib import SequenceMatcher
 from typing import Final
 
@@ -16,15 +17,24 @@ _UNDERLINE: Final = re.compile(r"\s{0,3}(?:=+|-{2,})\s*")
 _NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)*")
 
 
+class Clash(msgspec.Struct, frozen=True, kw_only=True):
+    """A place of the maker's wording (own) where the draft says otherwise (drafted) than it did (old)."""
+
+    own: str
+    old: str
+    drafted: tuple[str, ...]
+
+
 class Merged(msgspec.Struct, frozen=True, kw_only=True):
     """The merged text.
 
-    conflicts: drafts' paragraphs left out because the maker's own stand in their place.
+    conflicts: drafts' paragraphs left out because the maker's own stand in their place; clashes: the same by place.
     replaced: paragraphs taken for an older draft's, where no base was there to tell; the draft's stand instead.
     """
 
     text: str
     conflicts: tuple[str, ...] = ()
+    clashes: tuple[Clash, ...] = ()
     replaced: tuple[str, ...] = ()
 
 
@@ -64,7 +74,7 @@ def _with_base(base: list[str], mine: list[str], new: list[str]) -> Merged:
     from merge3 import Merge3
 
     out: list[str] = []
-    conflicts: list[str] = []
+    clashes: list[Clash] = []
     for group in Merge3(base, mine, new).merge_groups():
         if group[0] != "conflict":
             out += group[1]
@@ -73,25 +83,65 @@ def _with_base(base: list[str], mine: list[str], new: list[str]) -> Merged:
         both = _both(list(old), list(own), list(drafted))
         if both is None:
             out += own
-            conflicts += [unit for unit in drafted if unit.strip() and unit not in own]
+            left_out = tuple(unit for unit in drafted if unit.strip() and unit not in own)
+            clashes.append(Clash(own=_joined(own), old=_joined(old), drafted=left_out))
         else:
             out += both
-    return Merged(text="\n".join(out), conflicts=tuple(conflicts))
+    conflicts = tuple(unit for clash in clashes for unit in clash.drafted)
+    return Merged(text="\n".join(out), conflicts=conflicts, clashes=tuple(clashes))
+
+
+def unsettled(before: Iterable[Clash], merged: Merged, new_draft: str) -> Merged:
+    """Return a merge with the clashes told ``before`` that nobody has settled, and without those that are settled.
+
+    One is settled when the maker changed the words it was told of, took the draft's in, or when the draft says again
+    what it said at first. What the maker took out is told once and settled by that.
+    """
+    mine = merged.text.replace("\r\n", "\n")
+    standing, drafted = set(units(mine)), set(units(new_draft.replace("\r\n", "\n")))
+    known = {clash.own: clash for clash in before}
+    found: dict[str, Clash] = {}
+    conflicts = [] if merged.clashes else list(merged.conflicts)
+    for clash in merged.clashes:
+        old = known.pop(clash.own, clash).old
+        if old != "\n".join(clash.drafted):
+            conflicts += clash.drafted
+            if clash.own:
+                found[clash.own] = msgspec.structs.replace(clash, old=old)
+    for own, clash in known.items():
+        if own in mine and drafted.issuperset(clash.drafted) and not standing.issuperset(clash.drafted):
+            conflicts += clash.drafted
+            found[own] = clash
+    return msgspec.structs.replace(merged, conflicts=tuple(dict.fromkeys(conflicts)), clashes=tuple(found.values()))
+
+
+def _joined(lines: Iterable[str]) -> str:
+    return "\n".join(lines).strip("\n")
 
 
 def _both(old: list[str], own: list[str], drafted: list[str]) -> list[str] | None:
-    """Return both sides of a conflict where the maker only added to what stood, else None."""
-    codes = SequenceMatcher(None, old, own, autojunk=False).get_opcodes()
+    """Return both sides of a conflict where one of them only added to what stood, else None."""
+    added = _added(old, own)
+    if added:
+        ahead, behind = added
+        if not old and drafted and drafted[0].strip() and behind and not behind[0].strip():
+            return drafted + behind  # the draft goes on with the list above; the maker's paragraph comes after it
+        return ahead + drafted + behind if old else behind + drafted
+    added = _added(old, drafted)
+    return added and added[0] + own + added[1]
+
+
+def _added(old: list[str], new: list[str]) -> tuple[list[str], list[str]] | None:
+    """Return what ``new`` has ahead of ``old`` and behind its first line, where it only adds to it; else None."""
+    codes = SequenceMatcher(None, old, new, autojunk=False).get_opcodes()
     if any(code[0] not in ("equal", "insert") for code in codes):
         return None
     ahead: list[str] = []
     behind: list[str] = []
     for tag, start, _, low, high in codes:
         if tag == "insert":
-            (ahead if start == 0 and old else behind).extend(own[low:high])
-    if not old and drafted and drafted[0].strip() and behind and not behind[0].strip():
-        return drafted + behind  # the draft goes on with the list above; the maker's paragraph comes after it
-    return ahead + drafted + behind if old else behind + drafted
+            (ahead if start == 0 and old else behind).extend(new[low:high])
+    return ahead, behind
 
 
 def _key(unit: str) -> str:

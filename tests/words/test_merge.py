@@ -119,3 +119,12 @@ def test_a_wrapped_paragraph_is_one_unit(story: Story) -> None:
     new = draft("readme", "txt", story)
     merged = merge(old, mine, new)
     assert merged.text == new.replace("Best played slowly.", "Best played slowly, says R.")
+
+
+def test_what_the_draft_adds_beside_the_makers_words_is_added() -> None:
+    """The maker's bullet is the last of its list; the draft lists one more: nothing of this clashes."""
+    last, new = "- Struck\n\nNeeds it.", "- Hummed\n- Struck\n- Brushed\n\nNeeds it."
+    merged = merge(last, "- Struck with a hammer\n\nNeeds it.", new)
+    assert merged.text == "- Hummed\n- Struck with a hammer\n- Brushed\n\nNeeds it."
+    assert not merged.conflicts
+    assert not merged.clashes

@@ -1,5 +1,6 @@
 """Words: drafts of changelog, readme and page, and the check that what stands is true."""
 
+import json
 from pathlib import Path
 from typing import Final, Literal
 
@@ -11,12 +12,17 @@ from companion.core.files import read_capped, write_safely
 from companion.core.folder import Places
 from companion.core.rules import findings_of
 from companion.core.text import plural
+from companion.core.versions import instrument_version
 from companion.steps.desk import Desk
 from companion.steps.looks.story import build_story
 from companion.steps.model import Look
+from companion.words.merge import Clash
 
 What = Literal["changelog", "readme", "page"]
 Format = Literal["md", "txt", "html"]
+
+_UNSETTLED: Final = ".unsettled.json"
+"""Behind a text's name in the folder of drafts: where the maker's words stand against the draft's."""
 
 MOST_TEXT: Final = 4 << 20
 """Bytes of a text that is read as one; more is no readme."""
@@ -26,7 +32,8 @@ class Draft(msgspec.Struct, frozen=True, kw_only=True):
     """A draft merged with what the maker wrote.
 
     target: where it would be written. base: the draft alone, kept to tell the maker's words from ours next time.
-    missing: facts that are missing from it. conflicts: paragraphs of the draft that the maker's own stand in for.
+    missing: facts that are missing from it. conflicts: paragraphs of the draft that the maker's own stand in for, told
+    until they are settled; clashes: those by place, kept for that.
     """
 
     what: What
@@ -36,13 +43,14 @@ class Draft(msgspec.Struct, frozen=True, kw_only=True):
     base: str
     missing: tuple[str, ...] = ()
     conflicts: tuple[str, ...] = ()
+    clashes: tuple[Clash, ...] = ()
 
 
 def draft(desk: Desk, what: What, fmt: Format) -> Draft:
     """Return a draft of ``what`` in ``fmt``. Reads, never writes."""
     from companion.words.changelog import merge_entry
     from companion.words.drafts import draft as fresh
-    from companion.words.merge import merge
+    from companion.words.merge import merge, unsettled
     from companion.words.story import missing_names
 
     story = build_story(desk, download=what == "page")
@@ -50,12 +58,14 @@ def draft(desk: Desk, what: What, fmt: Format) -> Draft:
     base = fresh(what, fmt, story, templates if templates.is_dir() else None)
     page, shipped = desk.places.releases / f"{desk.stem} page.{fmt}", desk.folder / f"{what.upper()}.{fmt}"
     target = page if what == "page" else shipped  # which lies beside the archive
-    standing = _text(target)
-    last = _text(desk.places.drafts / target.name)
+    source = target if what != "page" or target.exists() else _page_before(desk, fmt) or target
+    standing = _text(source)
+    last = _text(desk.places.drafts / source.name)
     if what == "changelog" and fmt != "html":
         merged = merge_entry(standing or "", base, story.version, last)
     else:
         merged = merge(last, standing, base)
+    merged = unsettled(_clashes(desk.places, source), merged, base)
     return Draft(
         what=what,
         format=fmt,
@@ -64,7 +74,29 @@ def draft(desk: Desk, what: What, fmt: Format) -> Draft:
         base=base,
         missing=missing_names(story),
         conflicts=merged.conflicts,
+        clashes=merged.clashes,
     )
+
+
+def _page_before(desk: Desk, fmt: Format) -> Path | None:
+    """Return the page to go on from where this version has none yet: the highest below it, else the highest."""
+    found = []
+    for path in desk.places.releases.glob(f"* page.{fmt}"):
+        words = path.name.removesuffix(f" page.{fmt}").split()
+        if version := instrument_version(words[-1] if words else ""):
+            found.append((version, path))
+    own = instrument_version(desk.facts.instrument.version)
+    below = [one for one in found if own and one[0] < own]
+    return max(below or found)[1] if found else None
+
+
+def _clashes(places: Places, target: Path) -> list[Clash]:
+    """Return what was told of a text and not settled; what does not read was never told."""
+    kept = _text(places.drafts / f"{target.name}{_UNSETTLED}")
+    try:
+        return msgspec.json.decode(kept or "[]", type=list[Clash])
+    except (msgspec.DecodeError, UnicodeError):
+        return []
 
 
 def write(places: Places, drafted: Draft) -> None:
@@ -74,6 +106,9 @@ def write(places: Places, drafted: Draft) -> None:
         write_safely(places.drafts / f"{drafted.target.name}.before", _bytes(standing))
     if standing != drafted.text:
         write_safely(drafted.target, _bytes(drafted.text))
+    kept = places.drafts / f"{drafted.target.name}{_UNSETTLED}"
+    if drafted.clashes or kept.exists():  # before the base: without it the clash is found again
+        write_safely(kept, json.dumps(msgspec.to_builtins(drafted.clashes)).encode("ascii"))
     write_safely(places.drafts / drafted.target.name, _bytes(drafted.base))
 
 
