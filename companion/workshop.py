@@ -24,6 +24,7 @@ from companion.core.evidence import Answer, AwayTest, Evidence
 from companion.core.files import explain_os_error
 from companion.core.progress import QUIET, Watch
 from companion.steps.deeds import facts_file
+from companion.steps.deeds.performing import Performing
 from companion.steps.deeds.snapshots import Snapshots
 from companion.steps.deeds.waiving import Waiving
 from companion.steps.desk import Desk
@@ -48,7 +49,7 @@ _ROUNDS: Final = 4
 """Times a check begins anew because files changed under it; after that something is plainly writing there."""
 
 
-class Workshop(Waiving, Snapshots):
+class Workshop(Waiving, Snapshots, Performing):
     """One working folder, open.
 
     not_kept: why evidence of the last check is in memory alone, if so; what was found is shown all the same.
@@ -173,9 +174,9 @@ class Workshop(Waiving, Snapshots):
 
     def answer(self, trial: str, result: Literal["pass", "fail", "note"], note: str = "") -> None:
         """Keep an answer to a trial, for exactly the content there is now."""
-        from companion.steps.looks.controls import planned
+        from companion.steps.looks.controls import asked_by_hand
 
-        known = [item.id for item in planned(self.facts)]
+        known = [item.id for item in asked_by_hand(self.desk())]
         if trial not in known:
             raise CompanionError(f"There is no trial “{trial}”", "", "see: companion trials FOLDER")
         if result != "pass" and not note.strip():

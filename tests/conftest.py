@@ -8,6 +8,7 @@ import sys
 import unicodedata
 from collections.abc import Callable, Collection, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -59,6 +60,18 @@ def demo_maker() -> Iterator[Any]:
         yield maker
     finally:
         sys.path.remove(str(DEMO))
+
+
+@pytest.fixture(scope="session")
+def standin() -> Any:
+    """The stand-in host and its instruments: ``render``, ``Faults``, ``Made``, ``Recorded``, ``Folder``."""
+    here = str(Path(__file__).resolve().parent)
+    sys.path.insert(0, here)
+    try:
+        host, instruments = importlib.import_module("standin.host"), importlib.import_module("standin.instruments")
+    finally:
+        sys.path.remove(here)
+    return SimpleNamespace(**vars(instruments), **{k: v for k, v in vars(host).items() if k not in vars(instruments)})
 
 
 @pytest.fixture

@@ -172,8 +172,9 @@ def answer(folder: Path, trial: str, result: Literal["pass", "fail", "note"], no
     """Answer a trial of the controls, for exactly the content there is now."""
     shop = workshop(folder)
     shop.answer(trial, result, note)
-    done = sum(view.answer is not None and view.answer.result != "note" for view in shop.trials())
-    print_text(f"Kept. {done} of {len(shop.trials())} trials answered.")
+    asked = [view for view in shop.trials() if not view.measured]
+    done = sum(view.answer is not None and view.answer.result != "note" for view in asked)
+    print_text(f"Kept. {done} of {len(asked)} trials answered.")
 
 
 @command()
@@ -187,8 +188,9 @@ def answer(folder: Path, trial: str, result: Literal["pass", "fail", "note"], no
 @click.option("--notes", default="", help="What was heard or seen.")
 @click.option("--reached-originals", is_flag=True, help="The host opened files outside the copy.")
 @click.option("--unused", multiple=True, help="A control or range a piece of music never used; may be repeated.")
+@click.option("--piece", type=FOLDER, metavar="FILE.mid", help="The piece as MIDI: what it never used is read from it.")
 @json_option
-def away(folder: Path, as_json: bool, kind: str | None, result: str | None, **given: Any) -> None:
+def away(folder: Path, as_json: bool, kind: str | None, result: str | None, piece: Path | None, **given: Any) -> None:
     """Record an away test of exactly the content there is now, or list how to run them and those recorded."""
     from companion.cli.render.checklist import away_lines
 
@@ -200,6 +202,10 @@ def away(folder: Path, as_json: bool, kind: str | None, result: str | None, **gi
 
         from companion.core.evidence import AwayTest
 
+        if piece is not None:
+            if kind != "a piece of music":
+                raise CompanionError("Only a piece of music is read from a MIDI file", str(piece), "leave --piece out")
+            given["unused"] = (*given["unused"], *shop.coverage(piece).unused)
         shop.record_away(msgspec.convert({"kind": kind, "result": result, **given}, AwayTest))
     view = shop.away()
     print_result(as_json, {"here": view.here, "elsewhere": view.elsewhere}, away_lines(view, short=bool(kind)))

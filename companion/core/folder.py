@@ -25,6 +25,7 @@ class Places:
         self.history = self.ours / "history.git"
         self.evidence = self.ours / "evidence"
         self.cache = self.ours / "cache.sqlite3"
+        self.bounces = self.ours / "bounces"
         self.drafts = self.ours / "drafts"
         self.lock = self.ours / "lock"
         self.building = self.ours / "building.lock"

@@ -36,7 +36,7 @@ _NEXT: Final = {
     State.UNKNOWN: "Run an away test with the originals hidden: it tells what no scan can.",
 }
 
-UNTRIED: Final = frozenset({"control-untried", "away-untried", "release-unrecorded"})
+UNTRIED: Final = frozenset({"control-untried", "bounce-unheard", "away-untried", "release-unrecorded"})
 """Findings that say nobody has looked yet. A step with no other blocking finding is open, not failing."""
 
 

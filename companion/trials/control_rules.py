@@ -109,6 +109,21 @@ def _not_judged(rule: Rule[ControlsModel], model: ControlsModel, *kinds: str) ->
 
 
 @_controls_rule(
+    "bounce-unheard",
+    BLOCKS,
+    means="The bounce of the performance could not tell this, and nobody has listened to it.",
+    why="What neither a measure nor an ear has judged goes out unknown.",
+    mend="Open the trials of this step, play the notes named, and answer pass or fail.",
+    limit="each judged by ear",
+    unit="trial",
+    bound=0,
+)
+def bounce_unheard(model: ControlsModel) -> Iterator[Finding]:
+    """What a bounce could not tell was not judged by ear; one finding for all of it."""
+    yield from _not_judged(bounce_unheard, model, "by ear")
+
+
+@_controls_rule(
     "trial-failed",
     BLOCKS,
     means="A person tried this with exactly this content and judged that it fails. The cause was not measured.",
@@ -137,5 +152,6 @@ RULES: Final[tuple[Rule[ControlsModel], ...]] = (
     control_untried,
     order_missing,
     pairs_missing,
+    bounce_unheard,
     trial_failed,
 )

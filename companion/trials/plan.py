@@ -13,7 +13,7 @@ import msgspec
 from companion.core.facts import Control
 from companion.core.text import visible
 
-TrialKind = Literal["alone", "left to right", "right to left", "shuffled", "pairs"]
+TrialKind = Literal["alone", "left to right", "right to left", "shuffled", "pairs", "by ear", "measured"]
 ORDERS: Final[tuple[TrialKind, ...]] = ("left to right", "right to left", "shuffled")
 
 _AT_REST: Final = "Set every control to its rest position and play a few notes, soft and hard."
@@ -34,9 +34,10 @@ class Setting(msgspec.Struct, frozen=True):
 class Trial(msgspec.Struct, frozen=True, kw_only=True):
     """One thing to try and judge.
 
-    id: stable, made from the content, so that an answer is never taken for another trial's. steps: the moves in
-    their order. instruction: the whole of it in words for a person. expect: what makes it a pass. title,
-    instruction and expect are safe to show; names in ``steps`` are as the facts have them.
+    id: stable, made from the content, so that an answer is never taken for another trial's. steps: the moves in their
+    order; none for what is listened to by ear, or was measured. instruction: the whole of it in words for a person.
+    expect: what makes it a pass. title, instruction and expect are safe to show; names in ``steps`` are as the facts
+    have them.
     """
 
     id: str
@@ -93,9 +94,13 @@ def shuffled(count: int, seed: int) -> tuple[int, ...]:
     return (*plain[1:], 0)  # never reached by chance: 64 draws in a row
 
 
-def _trial(kind: TrialKind, title: str, steps: tuple[Setting, ...], instruction: str, expect: str) -> Trial:
-    # The words a person reads may be improved without their answers being lost; what is claimed may not.
-    claim = expect if kind == "alone" else ""
+def trial_of(
+    kind: TrialKind, title: str, steps: tuple[Setting, ...], instruction: str, expect: str, claim: str = ""
+) -> Trial:
+    """Return a trial whose id comes from its moves and its ``claim``.
+
+    The words a person reads may be improved without their answers being lost; what is claimed may not.
+    """
     content = json.dumps([kind, [[s.control, repr(s.value)] for s in steps], claim])
     mark = hashlib.sha256(content.encode()).hexdigest()[:12]
     return Trial(
@@ -141,12 +146,13 @@ def _alone(control: Control) -> Trial:
         if effect
         else "You hear a difference between its ends, and it is the one its name promises."
     )
-    return _trial(
+    return trial_of(
         "alone",
         f"{control.name} alone",
         tuple(Setting(control.name, value) for value in ends),
         f"{_AT_REST} Then {moves}, and play the same notes again.{by}",
         expect,
+        claim=expect,
     )
 
 
@@ -168,7 +174,7 @@ def _orders(controls: Sequence[Control], seed: int) -> list[Trial]:
         back = tuple(Setting(control.name, control.rest) for control in chosen)
         moves = "; ".join(_move_text(control, _far(control)) for control in chosen)
         found.append(
-            _trial(
+            trial_of(
                 kind,
                 title,
                 out + back,
@@ -188,7 +194,7 @@ def _pairs(controls: Sequence[Control]) -> list[Trial]:
         values = [control.high if high else control.low for control, high in zip(able, row, strict=True)]
         moves = "; ".join(_move_text(control, value) for control, value in zip(able, values, strict=True))
         found.append(
-            _trial(
+            trial_of(
                 "pairs",
                 f"Extremes together {number} of {len(rows)}",
                 tuple(Setting(control.name, value) for control, value in zip(able, values, strict=True)),

@@ -5,10 +5,13 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+import soundfile
 
 from companion.tui.frame.workspace import Workspace
+from companion.tui.parts.performance import dropped_path
 from companion.workshop import Workshop
 from tests.tui.conftest import Opened
 
@@ -44,6 +47,43 @@ async def test_an_answer_and_a_refusal_reach_the_workshop(demo_folder: Path, ope
     assert [view.answer.result for view in shop.trials() if view.answer] == ["pass"]
     assert not shop.away().here
     shop.close()
+
+
+async def test_the_performance_is_written_bounced_and_judged(
+    demo_folder: Path, opened: Opened, standin: Any, tmp_path: Path
+) -> None:
+    shop = Workshop.open(demo_folder)
+    bounce = tmp_path / "my bounce [1].wav"
+    async with opened(shop) as hand:
+        await hand.press("5", "t")
+        assert hand.shows("25 keys, D2 to D4, at 3 touches", "not written yet: press m", "monitors low")
+        await hand.press("m")
+        assert hand.shows("1 MIDI file", "Slate Choir 1.0.0 keys.mid")
+        midi = (shop.places.bounces / "Slate Choir 1.0.0 keys.mid").read_bytes()
+        soundfile.write(bounce, standin.render(midi, standin.Made("organ", rate=22_050, takes=3)), 22_050)
+        await hand.press("b")
+        await hand.write(f"'{bounce}'")
+        await hand.press("enter")
+        assert hand.shows("my bounce [1].wav: 128 of 128 slots judged, nothing found")
+        await hand.press("t", "t")
+        assert hand.shows("0 of 12 trials answered", "✓ Harder is louder: 25 keys passed, measured")
+    assert shop.performance().told[0].findings == ()
+    shop.close()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "/a b/[c].wav",
+        "'/a b/[c].wav'",
+        '"/a b/[c].wav"',
+        "/a\\ b/\\[c\\].wav",
+        "file:///a%20b/%5Bc%5D.wav",
+        "  /a b/[c].wav\n",
+    ],
+)
+def test_a_dropped_path_is_read_however_a_terminal_writes_it(text: str) -> None:
+    assert dropped_path(text) == Path("/a b/[c].wav")
 
 
 @pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")

@@ -141,8 +141,9 @@ def trials_lines(views: Sequence[TrialView]) -> list[str]:
     lines = []
     for view in views:
         answer = view.answer.result if view.answer else "not tried"
+        how = f"{answer}, measured" if view.measured else f"{answer:<9}"
         lines += [
-            f"{view.trial.id}  {answer:<9}  {visible(view.trial.title)}",
+            f"{view.trial.id}  {how}  {visible(view.trial.title)}",
             f"    {visible(view.trial.instruction)}",
         ]
         lines += [f"    expect: {visible(view.trial.expect)}"] if view.trial.expect else []

@@ -151,6 +151,8 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.deeds.update import Updated
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import TrialView
+    from companion.steps.looks.coverage import Coverage
+    from companion.steps.looks.performance import JudgedBounce, Performed
     from companion.steps.looks.words import Draft
 
     shot: Any = _object("Snapshot", Snapshot.__doc__, get_type_hints(Snapshot.__init__))
@@ -167,6 +169,9 @@ def outputs() -> dict[str, dict[str, Any]]:
         "needs": {"needs": tuple[Line, ...]},
         "start": {"facts": str, "seen": tuple[str, ...], "open": tuple[str, ...]},
         "trials": {"trials": tuple[TrialView, ...]},
+        "perform": {"performance": Performed},
+        "judge": {"bounce": JudgedBounce},
+        "coverage": {"coverage": Coverage},
         "away": {"here": tuple[AwayTest, ...], "elsewhere": tuple[AwayTest, ...]},
         "snapshot": {"snapshot": shot},
         "snapshots": {"snapshots": _list_of(shot)},

@@ -4,9 +4,11 @@ import msgspec
 
 from companion.core.evidence import Answer, AwayTest
 from companion.core.facts import Facts
+from companion.core.findings import ordered
 from companion.core.rules import findings_of
 from companion.core.text import plural
 from companion.steps.desk import Desk
+from companion.steps.looks.bounces import because_of, bounces, by_ear_trials, measured_trials
 from companion.steps.model import Look
 from companion.trials import away_rules, control_rules
 from companion.trials.away import KINDS, Guide
@@ -16,10 +18,14 @@ from companion.trials.plan import Trial, seed_from, trials
 
 
 class TrialView(msgspec.Struct, frozen=True, kw_only=True):
-    """A trial and the latest answer to it for this content; None while there is none."""
+    """A trial and the latest answer to it for this content; None while there is none.
+
+    measured: the answer comes from a bounce of the performance, and is not given by hand.
+    """
 
     trial: Trial
     answer: Answer | None = None
+    measured: bool = False
 
 
 class AwayView(msgspec.Struct, frozen=True, kw_only=True):
@@ -35,23 +41,37 @@ def planned(facts: Facts) -> tuple[Trial, ...]:
     return trials(facts.controls, seed_from(" ".join(control.name for control in facts.controls)))
 
 
+def asked_by_hand(desk: Desk) -> tuple[Trial, ...]:
+    """Return every trial a person is asked to make: of the controls, and what bounces could not tell."""
+    return (*by_ear_trials(desk), *planned(desk.facts))
+
+
 def trial_views(desk: Desk) -> tuple[TrialView, ...]:
-    """Return every trial with its latest answer, a note only where nothing else was said."""
-    plan = planned(desk.facts)
+    """Return what was measured, then every trial by hand with its latest answer, a note only where nothing else is."""
+    plan = asked_by_hand(desk)
     latest = {answer.subject: answer for answer in desk.answers} | verdicts(plan, desk.answers)
-    return tuple(TrialView(trial=trial, answer=latest.get(trial.id)) for trial in plan)
+    measured = (TrialView(trial=one, answer=answer, measured=True) for one, answer in measured_trials(desk))
+    return (*measured, *(TrialView(trial=trial, answer=latest.get(trial.id)) for trial in plan))
 
 
 def look_controls(desk: Desk) -> Look | None:
-    """Judge the answers given to the trials; None without facts: nobody has said then that there are no controls."""
+    """Judge the answers given to the trials, and take in what bounces told of exactly this content.
+
+    None without facts: nobody has said then that there are no controls.
+    """
     if not desk.places.facts.is_file():
         return None
-    plan = planned(desk.facts)
+    plan = asked_by_hand(desk)
     done = len(verdicts(plan, desk.answers))
     because = f"{done} of {plural(len(plan), 'trial')} answered" if plan else "no control is declared"
+    told = because_of(desk)
     model = ControlsModel(facts=desk.facts, trials=plan, answers=desk.answers)
     found = findings_of(control_rules.RULES, model)
-    return Look(findings=found, details={"because": because, "trials": len(plan), "answered": done})
+    heard = tuple(finding for one in bounces(desk) for finding in one.findings)
+    return Look(
+        findings=ordered((*found, *heard)),
+        details={"because": f"{because}; {told}" if told else because, "trials": len(plan), "answered": done},
+    )
 
 
 def away_view(desk: Desk) -> AwayView:

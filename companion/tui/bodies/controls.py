@@ -1,4 +1,4 @@
-"""Controls: the trials one after the other, each answered with a key."""
+"""Controls: the trials one after the other, each answered with a key, and the performance with its bounces."""
 
 from __future__ import annotations
 
@@ -15,8 +15,10 @@ from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, age, content, labelled
 from companion.tui.parts.dialogs import Ask
 from companion.tui.parts.page import Detail
+from companion.tui.parts.performance import PerformancePane, dropped_path, judged_line, performed_line
 
 if TYPE_CHECKING:
+    from companion.steps.looks.bounces import PerformanceView
     from companion.steps.looks.controls import TrialView
 
 RESULT_WORD = {"pass": "passed", "fail": "failed", "note": "noted"}
@@ -27,7 +29,8 @@ def trial_row(view: TrialView, result: str) -> Content:
     if not result:
         return content(("· ", "$foreground-muted"), view.trial.title)
     style = RESULT_STYLE[result]
-    return content((f"{RESULT_MARK[result]} ", style), view.trial.title, (f"  {RESULT_WORD[result]}", style))
+    word = f"{RESULT_WORD[result]}, measured" if view.measured else RESULT_WORD[result]
+    return content((f"{RESULT_MARK[result]} ", style), view.trial.title, (f"  {word}", style))
 
 
 def trial_detail(view: TrialView, width: int) -> Content:
@@ -117,12 +120,13 @@ class TrialsView(Vertical):
 
     def show_current(self) -> None:
         """Show the count and the trial under the cursor."""
-        done = sum(result in ("pass", "fail") for result in self.results)
+        asked = [view for view in self.views if not view.measured]
+        done = sum(self.result(view) in ("pass", "fail") for view in asked)
         count = self.query_one(".count", Static)
         if not self.views:
             count.update(content("No control is declared. Press e to say which there are, one a line."))
         else:
-            count.update(content((f"{done} of {plural(len(self.views), 'trial')} answered", "bold")))
+            count.update(content((f"{done} of {plural(len(asked), 'trial')} answered", "bold")))
         view = self.current
         self.query_one(Detail).show(partial(trial_detail, view) if view else lambda _: Content(""))
 
@@ -133,17 +137,24 @@ class TrialsView(Vertical):
 
 
 class ControlsBody(Body):
-    """Trials and findings."""
+    """Trials, the performance, and findings."""
 
-    PARTS: ClassVar = (BodyPart("trials", "Trials", TrialsView), FOUND)
+    PARTS: ClassVar = (
+        BodyPart("trials", "Trials", TrialsView),
+        BodyPart("performance", "Performance", PerformancePane),
+        FOUND,
+    )
     KEYS: ClassVar = (
         StepKey("p", "pass", "Pass", "pass"),
         StepKey("f", "fail", "Fail", "fail, and say what was heard"),
         StepKey("n", "note", "Note", "note something about the trial"),
         StepKey("j", "jump", "Next unanswered", "the next trial not answered"),
+        StepKey("m", "perform", "Write MIDI", "write the performance as MIDI, to be bounced in the host"),
+        StepKey("b", "judge", "Judge bounce", "judge a bounce of the performance"),
         StepKey("e", "edit", "Edit facts", "edit the facts that declare the controls"),
     )
     NEXT: ClassVar = "j"
+    _performance: PerformanceView | None = None
 
     @property
     def trials(self) -> TrialsView:
@@ -153,17 +164,64 @@ class ControlsBody(Body):
     def offers(self, action: str) -> bool:
         """Offer answers only where there is a trial."""
         if action in ("pass", "fail", "note", "jump"):
-            return self.part == "trials" and any(view.views for view in self.query(TrialsView))
+            shown = [view.current for view in self.query(TrialsView) if view.current] if self.part == "trials" else []
+            return bool(shown) and (action == "jump" or not shown[0].measured)
+        if action in ("perform", "judge"):
+            return self.part == "performance" and not self.companion.working
         return super().offers(action)
 
     def fetch(self) -> None:
-        """Ask for the trials and their answers."""
+        """Ask for the trials and their answers, and for what is known of the performance."""
         shop = self.shop
-        self.ask("Laying out the trials", lambda _: shop.trials(), self._show)
+        self.ask("Laying out the trials", lambda _: (shop.trials(), shop.performance()), self._show)
 
-    def _show(self, views: tuple[TrialView, ...]) -> None:
+    def _show(self, came: tuple[tuple[TrialView, ...], PerformanceView]) -> None:
+        views, self._performance = came
         self.trials.show(views)
         self.companion.refresh_bindings()
+        self._show_performance()
+
+    def part_opened(self) -> None:
+        """Fill the part that is open."""
+        self._show_performance()
+
+    def _show_performance(self) -> None:
+        if self._performance:
+            for pane in self.query(PerformancePane):
+                pane.show(self._performance)
+
+    async def on_performance_pane_chosen(self, event: PerformancePane.Chosen) -> None:
+        """Go to the findings, where the fault of a slot stands."""
+        event.stop()
+        await self.go(FOUND.id)
+        self.enter()
+
+    def step_perform(self) -> None:
+        """Write the performance."""
+        shop = self.shop
+        self.companion.work("Writing the performance", lambda watch: shop.perform(watch=watch), performed_line)
+
+    def step_judge(self) -> None:
+        """Ask for a bounce and judge it; one that lies waiting is offered."""
+        view = self._performance
+        question = Ask(
+            "Which bounce?",
+            "Drop the sound file here, or give its path.",
+            "Judge",
+            self._judge,
+            needed="Name the sound file that the host bounced.",
+            preset=f"{view.folder}/{view.waiting[0]}" if view and view.waiting else "",
+        )
+        self.companion.push_screen(question)
+
+    def _judge(self, words: str) -> None:
+        shop, path = self.shop, dropped_path(words)
+        self.companion.work(
+            "Judging the bounce",
+            lambda watch: shop.judge(path, watch=watch),
+            judged_line,
+            wrong=lambda told: not told.kept or any(finding.blocks for finding in told.findings),
+        )
 
     def step_pass(self) -> None:
         """Keep a pass and go on."""

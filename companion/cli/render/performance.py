@@ -1,0 +1,66 @@
+"""The performance, what its bounce told, and what a piece of music uses."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from companion.cli.render.checklist import finding_lines, typed
+from companion.core.text import listed, plural, visible
+from companion.core.units import duration
+
+if TYPE_CHECKING:
+    from companion.steps.looks.coverage import Coverage
+    from companion.steps.looks.performance import JudgedBounce, Performed
+
+
+def performed_lines(performed: Performed, folder: Path, most: int | None) -> list[str]:
+    """Return what was written: each file, its length, what it covers and leaves out; then how to go on."""
+    lines = []
+    for file in performed.files:
+        lines += [visible(file.file), f"  {duration(file.seconds)}: {file.covers}"]
+        if file.left_out:
+            lines.append(
+                f"  {plural(file.left_out, 'key')} left out, evenly, to stay under {most} s. "
+                "Add --split for several parts with every key."
+            )
+    lines += [f"  By hand as before: {text}." for text in performed.by_hand]
+    return [
+        *lines,
+        "",
+        performed.caution,
+        "Load it into the program that hosts the engine, bounce it from start to end without effects of the host,",
+        f"then: companion judge {typed(folder)} BOUNCE",
+    ]
+
+
+def bounce_lines(told: JudgedBounce) -> list[str]:
+    """Return what a bounce told: the findings, what is left to the ear, and whether it is kept."""
+    lines = finding_lines(told.findings)
+    if not told.kept:
+        return lines
+    part = f", part {told.number} of {told.parts}" if told.parts > 1 else ""
+    head = f"{visible(told.file)}: {told.part}{part}, {told.judged:,} of {plural(len(told.slots), 'slot')} judged."
+    blocking = sum(finding.blocks for finding in told.findings)
+    end = "Kept as evidence for exactly this content."
+    if not told.findings:
+        end += " Nothing found."
+    elif not blocking:
+        end += " Nothing blocks."
+    asked = [f"By ear: {visible(text)}." for text in told.by_ear]
+    return [head, *lines, *asked, end]
+
+
+def coverage_lines(used: Coverage) -> list[str]:
+    """Return what a piece uses, and what it never touches."""
+    lines = [
+        f"{visible(used.file)}: {duration(used.seconds)}, {plural(used.notes, 'note')}",
+        f"  keys        {used.keys[0]:,} of {used.keys[1]:,}",
+        f"  velocities  {used.velocities[0]} to {used.velocities[1]}",
+        f"  voices      {used.voices:,} at once",
+        f"  repeats     {used.repeats:,} within 0.3 s",
+        f"  controllers {', '.join(map(str, used.controllers)) or 'none'}",
+    ]
+    if used.beyond:
+        lines.append(f"  It plays keys the instrument does not have: {listed(used.beyond, 8)}.")
+    return [*lines, *(f"  never used: {text}" for text in used.unused)]

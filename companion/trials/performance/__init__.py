@@ -1,0 +1,1 @@
+"""The test performance: planned, written as MIDI, and judged from a bounce of it."""

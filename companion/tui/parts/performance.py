@@ -1,0 +1,134 @@
+"""The performance: what it covers, where it lies, and a picture of its bounce with what each slot told."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+from urllib.parse import unquote, urlsplit
+
+from textual.app import ComposeResult
+from textual.containers import Vertical
+from textual.content import Content
+from textual.message import Message
+from textual.widgets import OptionList
+from textual.widgets.option_list import Option
+
+from companion.core.text import listed, plural, visible
+from companion.core.units import duration
+from companion.tui.parts.content import Piece, content, labelled
+from companion.tui.parts.page import Page
+
+if TYPE_CHECKING:
+    from companion.steps.looks.bounces import PerformanceView
+    from companion.steps.looks.performance import JudgedBounce, JudgedSlot, Performed
+
+_MARKS: Final = {"fault": ("✗", "$error"), "unheard": ("?", "$warning"), "": ("·", "$success")}
+
+
+def dropped_path(text: str) -> Path:
+    """Return the file that was dropped or pasted: as it is, in quotes, with escaped spaces, or as a file address."""
+    text = text.strip()
+    if len(text) > 1 and text[0] == text[-1] and text[0] in "\"'":
+        text = text[1:-1]
+    elif text.startswith("file://"):
+        text = unquote(urlsplit(text).path)
+    elif not re.match(r"[A-Za-z]:\\|\\\\", text):
+        text = re.sub(r"\\(.)", r"\1", text)
+    return Path(text).expanduser()
+
+
+def performed_line(performed: Performed) -> str:
+    """Return in one sentence what was written."""
+    seconds = sum(file.seconds for file in performed.files)
+    files = plural(len(performed.files), "MIDI file")
+    return f"{files}, {duration(seconds)}: {visible(performed.files[0].file)}. {performed.caution}"
+
+
+def judged_line(told: JudgedBounce) -> str:
+    """Return in one sentence what a bounce told."""
+    if not told.kept:
+        return f"{visible(told.file)}: {told.findings[0].measured}. Nothing was judged."
+    found = plural(len(told.findings), "finding") if told.findings else "nothing found"
+    ear = f"; {plural(len(told.by_ear), 'question')} left to your ear" if told.by_ear else ""
+    return f"{visible(told.file)}: {told.judged:,} of {plural(len(told.slots), 'slot')} judged, {found}{ear}."
+
+
+def _kind(slot: JudgedSlot) -> str:
+    return "fault" if slot.rules else "unheard" if slot.unheard else ""
+
+
+def view_content(view: PerformanceView, width: int) -> Content:
+    """Return what the performance covers and where it lies, and the picture of each bounce judged."""
+    pieces: list[Piece] = []
+    if view.outline is None:
+        pieces.append((f"{view.problem}\n", "$warning"))
+    else:
+        file = view.outline.files[0]
+        lies = listed([visible(name) for name in view.files], 4) if view.files else "not written yet: press m"
+        pieces += [
+            labelled("Covers", file.covers, width),
+            labelled("Lasts", duration(file.seconds), width),
+            labelled("By hand", listed(view.outline.by_hand, 4), width) if view.outline.by_hand else "",
+            labelled("Lies in", visible(view.folder), width) if view.files else "",
+            labelled("Files", lies, width),
+            labelled("Care", view.outline.caution, width),
+        ]
+    if view.waiting:
+        pieces.append((f"\nWaiting to be judged: {visible(view.waiting[0])}. Press b.\n", "bold"))
+    elif not view.told:
+        pieces.append("\nLoad the MIDI file into the host, bounce it from start to end, then press b.\n")
+    if view.stale:
+        pieces.append((f"\n~ Judge again: {view.stale}.\n", "$warning"))
+    for told in view.told:
+        pieces += [("\n" + judged_line(told) + "\n", "bold"), *_picture(told, width)]
+    return content(*pieces)
+
+
+def _picture(told: JudgedBounce, width: int) -> list[Piece]:
+    """Return the slots in a row as marks, in lines that fit; each line begins with its time in the bounce."""
+    across = max(10, width - 8)
+    pieces: list[Piece] = []
+    for first in range(0, len(told.slots), across):
+        line = told.slots[first : first + across]
+        pieces.append((f"{int(line[0].seconds) // 60:2d}:{int(line[0].seconds) % 60:02d}  ", "$foreground-muted"))
+        pieces += [_MARKS[_kind(slot)] for slot in line]
+        pieces.append("\n")
+    return pieces
+
+
+class PerformancePane(Vertical):
+    """What is known of the performance, above the slots of its bounces that are not as they should be."""
+
+    DEFAULT_CSS = """
+    PerformancePane { height: 1fr; }
+    PerformancePane Page { height: 1fr; }
+    PerformancePane OptionList { height: auto; max-height: 40%; display: none; }
+    PerformancePane OptionList.some { display: block; }
+    """
+
+    class Chosen(Message):
+        """A slot was chosen whose finding is to be shown."""
+
+    def compose(self) -> ComposeResult:
+        """Lay it out."""
+        yield Page()
+        yield OptionList(markup=False)
+
+    def show(self, view: PerformanceView) -> None:
+        """Show what is known."""
+        self.query_one(Page).show(lambda width: view_content(view, width))
+        slots = [slot for told in view.told for slot in told.slots if slot.rules]
+        listing = self.query_one(OptionList)
+        listing.clear_options()
+        listing.add_options([Option(self._row(slot)) for slot in slots])
+        listing.set_class(bool(slots), "some")
+
+    def _row(self, slot: JudgedSlot) -> Content:
+        mark, style = _MARKS["fault"]
+        return content((f"{mark} ", style), f"{slot.seconds:6.1f} s  {slot.title}", (f"  {listed(slot.rules)}", style))
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Lead to the finding."""
+        event.stop()
+        self.post_message(self.Chosen())
