@@ -282,14 +282,14 @@ class Desk:
         return archive_name(instrument.title or "release", instrument.version or "0").rpartition(".")[0]
 
     @property
-    def page(self) -> tuple[str, str]:
-        """The download page that stands: its path in the folder and its text; both empty when there is none."""
-        for ending in ("md", "html", "txt"):
-            path = self.places.releases / f"{self.stem} page.{ending}"
-            if path.is_file():
-                text = read_capped(path, 4 << 20, "page").decode("utf-8", "replace")
-                return f"{RELEASES}/{path.name}", text
-        return "", ""
+    def pages(self) -> Mapping[str, str]:
+        """The download pages that stand, one a format: their texts by their paths in the folder."""
+        paths = [self.places.releases / f"{self.stem} page.{ending}" for ending in ("md", "html", "txt")]
+        return {
+            f"{RELEASES}/{path.name}": read_capped(path, 4 << 20, "page").decode("utf-8", "replace")
+            for path in paths
+            if path.is_file()
+        }
 
     def labels_since(self, record: ReleaseRecord) -> list[str]:
         """Return the labels of snapshots asked for since a release, oldest first; none where there is no history.

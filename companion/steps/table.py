@@ -31,7 +31,8 @@ def _words_mark(desk: Desk) -> str:
     """Take in, beside files and facts, what the words rest on: answers, away tests, releases, other looks."""
     looked = [step for step in WORDS_REST_ON if desk.evidence.has_any(step, desk.mark(step))]
     released = desk.release_before and desk.release_before.version
-    rests_on = repr((looked, desk.answers, desk.away_here, released, desk.page))
+    pages = tuple(desk.pages.items()) or (("", ""),)
+    rests_on = repr((looked, desk.answers, desk.away_here, released, *pages))
     digest = hashlib.sha256(rests_on.encode("utf-8", "surrogatepass")).hexdigest()
     parts = [("documents", desk.marks.documents), ("playable", desk.marks.playable), ("told", digest)]
     return desk.fingerprint(parts, desk.stated())

@@ -52,12 +52,18 @@ class Stated(msgspec.Struct, frozen=True):
     facts: str
 
 
-def disagreements(found: list[Passage], story: Story, *, history: bool = False) -> Iterator[Stated]:
+def disagreements(
+    found: list[Passage], story: Story, *, history: bool = False, english: bool = True
+) -> Iterator[Stated]:
     """Yield the statements in ``found`` that differ from ``story``.
 
-    history: the text tells what changed, so that a plain “48 samples” is no total.
+    history: the text tells what changed, so that a plain “48 samples” is no total. english: whether its words can be
+    read; else versions are compared wherever they stand, and counts, of what nobody knows, are not.
     """
     yield from _wrong(_versions(found, story))
+    if not english:
+        yield from () if history else _wrong(_engines(found, story))
+        return
     yield from _wrong(_needs(found, story))
     for noun, right in (
         ("sample", story.samples),
@@ -119,6 +125,18 @@ def _needs(found: list[Passage], story: Story) -> Iterator[Stated]:
                 # Each stands for itself: two needs in one text cannot both be true.
                 line = passage.line_at(match.start())
                 yield Stated(f"need {match['version']}", stated == right, line, match.group().strip(), facts)
+
+
+def _engines(found: list[Passage], story: Story) -> Iterator[Stated]:
+    """Yield every engine version that is named; that one of them is the minimum is enough."""
+    right = story.minimum or story.saved_with
+    if not story.engine.strip() or engine_version(right) is None:
+        return
+    for passage in found:
+        for match in engine_mention(story.engine).finditer(passage.text):
+            same = engine_version(match["version"]) == engine_version(right)
+            facts = f"{story.engine} {right}"
+            yield Stated("engine", same, passage.line_at(match.start()), match.group().strip(), facts)
 
 
 def _counts(found: list[Passage], noun: str, right: int, title: str, *, history: bool) -> Iterator[Stated]:

@@ -13,6 +13,7 @@ import msgspec
 from companion.core.versions import INSTRUMENT, instrument_version
 from companion.words.markdown import blocks
 from companion.words.merge import Merged, merge
+from companion.words.plain import Passage, is_html, passages
 
 HEADER: Final = "# Changelog\n\nWhat changed from release to release, the newest first.\n"
 HEADER_TXT: Final = "Changelog\n=========\n\nWhat changed from release to release, the newest first.\n"
@@ -115,6 +116,32 @@ def _same(one: str, other: str) -> bool:
 def parse_entry(text: str, version: str) -> ChangelogEntry | None:
     """Return the entry of ``version`` (``1.0`` and ``1.0.0`` are one), or None."""
     return next((entry for entry in entries(text) if _same(entry.version, version)), None)
+
+
+class EntryRead(msgspec.Struct, frozen=True, kw_only=True):
+    """An entry as a reader sees it. line: of its heading, from 1. passages: what stands under that."""
+
+    line: int
+    passages: list[Passage]
+
+
+def read_entry(text: str, version: str, path: str = "") -> EntryRead | None:
+    """Return the entry of ``version`` in a changelog of any of the three formats, or None."""
+    if not is_html(text, path):
+        entry = parse_entry(text, version)
+        if entry is None:
+            return None
+        return EntryRead(line=entry.start + 1, passages=passages(entry.body, "", entry.body_line))
+    found: EntryRead | None = None
+    for passage in passages(text, path):
+        match = _BARE.fullmatch(passage.text) or _TITLED.fullmatch(passage.text) if passage.heading else None
+        if match and found:
+            break
+        if match and _same(match["version"], version):
+            found = EntryRead(line=passage.lines[0], passages=[])
+        elif found:
+            found.passages.append(passage)
+    return found
 
 
 def merge_entry(standing: str, entry: str, version: str, last_entry: str | None = None) -> Merged:

@@ -151,7 +151,12 @@ def facts_changed(before: Facts, after: Facts) -> list[Change]:
     for name in (system_name(system) for system in old.systems if system not in new.systems):
         changed(f"No longer made with {name} in mind", name, group="Removed")
     if after.instrument.licence and before.instrument.licence not in ("", after.instrument.licence):
-        changed(f"Licence {after.instrument.licence} instead of {before.instrument.licence}", "licence", "license")
+        changed(
+            f"Licence {after.instrument.licence} instead of {before.instrument.licence}",
+            after.instrument.licence,
+            "licence",
+            "license",
+        )
     middle_c = after.naming.middle_c
     return [
         *found,

@@ -7,11 +7,16 @@ from typing import Final
 
 import msgspec
 
-from companion.words.changelog import ChangelogEntry, parse_entry
+from companion.words.changelog import EntryRead, read_entry
+from companion.words.language import in_english
 from companion.words.plain import Passage, passages
 from companion.words.story import Story
 
-_README: Final = re.compile(r"(?:^|/)(?:read[-_ ]?me(?:[-_ ]?first)?)(?:\.\w+)?$", re.IGNORECASE)
+_README: Final = re.compile(
+    r"(?:^|/)(?:read[-_ ]?me(?:[-_ ]?first)?|lies[-_ ]?mich|lisez[-_ ]?moi|leggimi|l[eé]eme|l[eê]ia[-_ ]?me"
+    r"|lees[-_ ]?mij)(?:[-_ ][a-z]{2})?(?:\.\w+){0,2}$",
+    re.IGNORECASE,
+)
 _CHANGELOG: Final = re.compile(r"(?:^|/)(?:change[-_ ]?log|changes|history)(?:\.\w+)?$", re.IGNORECASE)
 
 
@@ -24,25 +29,27 @@ class Text(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Statement(msgspec.Struct, frozen=True, kw_only=True):
-    """What a text states of this version. history: as changes, so that its numbers are no totals."""
+    """What a text states of this version. history: as changes, so that its numbers are no totals. english: whether its
+    sentences are read; of any other language only the values are compared.
+    """
 
     source: Text
     passages: list[Passage]
     history: bool = False
+    english: bool = True
 
 
 class WordsModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     """What the checks look at.
 
-    texts: the shipped texts by path; a changelog and a readme are known by their names. page: the download page as it
-    would be pasted, in any of the three formats; empty: none yet. page_path: where it lies, if it lies anywhere.
+    texts: the shipped texts by path; a changelog and a readme are known by their names. pages: the download page as it
+    would be pasted, in each format there is, by path; under the empty path where it lies nowhere yet.
     page_characters: the length the maker set; None: any.
     """
 
     texts: Mapping[str, str]
     story: Story
-    page: str = ""
-    page_path: str = ""
+    pages: Mapping[str, str] = {}
     page_characters: int | None = None
 
     @cached_property
@@ -50,21 +57,36 @@ class WordsModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
         """All texts of the maker's, the page last; a licence is somebody else's."""
         licence = self.story.licence_file
         found = [Text(path=path, text=text) for path, text in sorted(self.texts.items()) if path != licence]
-        if self.page:
-            found.append(Text(path=self.page_path, text=self.page, place="" if self.page_path else "download page, "))
+        for path, text in self.pages.items():
+            found.append(Text(path=path, text=text, place="" if path else "download page, "))
         return tuple(found)
 
     @cached_property
     def readme(self) -> str:
-        """The readme's path, the one nearest the top; empty: none."""
-        return next(iter(_nearest(path for path in self.texts if _README.search(path))), "")
+        """The readme's path, the one nearest the top, in English if there is one; empty: none."""
+        paths = _nearest(path for path in self.texts if _README.search(path))
+        return next(iter([path for path in paths if self.english(path)] or paths), "")
+
+    def english(self, path: str) -> bool:
+        """Whether a text is to be read as English."""
+        return self._english[path]
 
     @cached_property
-    def changelog(self) -> tuple[str, ChangelogEntry | None]:
+    def _english(self) -> dict[str, bool]:
+        texts = {**self.texts, **self.pages}
+        return {path: in_english(passages(text, path), text, path) for path, text in texts.items()}
+
+    @cached_property
+    def other_languages(self) -> tuple[str, ...]:
+        """The paths of the texts that are not in English."""
+        return tuple(one.path for one in self.own if not self.english(one.path))
+
+    @cached_property
+    def changelog(self) -> tuple[str, EntryRead | None]:
         """The changelog's path (the one nearest the top; empty: none) and this version's entry in it."""
         paths = _nearest(path for path in self.texts if _CHANGELOG.search(path))
         for path in paths:
-            if entry := parse_entry(self.texts[path], self.story.version):
+            if entry := read_entry(self.texts[path], self.story.version, path):
                 return path, entry
         return (paths[0] if paths else ""), None
 
@@ -73,14 +95,13 @@ class WordsModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
         """What is stated of this version; a changelog's older entries were true once and are left out."""
         found = []
         for one in self.own:
-            if not _CHANGELOG.search(one.path) or one.path == self.page_path:
-                found.append(Statement(source=one, passages=passages(one.text, one.path)))
-            elif entry := parse_entry(one.text, self.story.version):
-                found.append(
-                    Statement(source=one, passages=passages(entry.body, one.path, entry.body_line), history=True)
-                )
+            english = self.english(one.path)
+            if not _CHANGELOG.search(one.path) or one.path in self.pages:
+                found.append(Statement(source=one, passages=passages(one.text, one.path), english=english))
+            elif entry := read_entry(one.text, self.story.version, one.path):
+                found.append(Statement(source=one, passages=entry.passages, history=True, english=english))
         return tuple(found)
 
 
 def _nearest(paths: Iterable[str]) -> list[str]:
-    return sorted(paths, key=lambda path: (path.count("/"), path))
+    return sorted(paths, key=lambda path: (path.count("/"), len(path), path))

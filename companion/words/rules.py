@@ -15,7 +15,7 @@ from companion.words.changes import has_verb
 from companion.words.claims import claims
 from companion.words.model import Text, WordsModel
 from companion.words.plain import Passage, passages
-from companion.words.story import Change
+from companion.words.story import Change, Story
 
 _words_rule: Final = partial(rule, step="words")
 _KEEP_A_CHANGELOG: Final = "Keep a Changelog 1.1.0, https://keepachangelog.com/en/1.1.0/"
@@ -34,6 +34,7 @@ def _at_line(
 @_words_rule(
     "changelog-entry-missing",
     BLOCKS,
+    version=2,
     means="The changelog has no entry for the version that would ship, or an empty one.",
     why="Someone who has the version before cannot tell whether this one is worth the download, or what to expect.",
     mend="Draft the changelog, read the entry through and keep it: companion draft . changelog --write",
@@ -48,14 +49,15 @@ def changelog_entry_missing(model: WordsModel) -> Iterator[Finding]:
     version = visible(model.story.version) or "this version"
     if entry is None:
         yield changelog_entry_missing.finding(path, value=0, says=f"no entry for {version}" if path else "no changelog")
-    elif all(passage.heading for passage in passages(entry.body)):
-        at = At(line=entry.start + 1)
+    elif all(passage.heading for passage in entry.passages):
+        at = At(line=entry.line)
         yield changelog_entry_missing.finding(path, at=at, value=0, says=f"the entry for {version} is empty")
 
 
 @_words_rule(
     "changelog-misses-change",
     WARNS,
+    version=2,
     means="Something that differs from the last release is not mentioned in this version's entry.",
     why="A player meets the change in the middle of a piece of music, and takes it for a fault.",
     mend="Add a line on it in your own words, or draft the changelog again; your own lines stay.",
@@ -64,14 +66,15 @@ def changelog_entry_missing(model: WordsModel) -> Iterator[Finding]:
 def changelog_misses_change(model: WordsModel) -> Iterator[Finding]:
     """A difference from the last release is mentioned neither by a name it bears, nor by what it is beside its verb.
 
-    Honest wording varies, so one mention of either kind is enough.
+    Honest wording varies, so one mention of either kind is enough. In another language than English only the names
+    and values of facts can be looked for: how it words what became of files is not judged.
     """
     path, entry = model.changelog
     if entry:
-        found = passages(entry.body)
+        english = model.english(path)
         for change in model.story.changes:
-            if not _mentioned(change, found):
-                at = At(line=entry.start + 1, others=change.paths)
+            if (english or not change.noun) and not _mentioned(change, entry.passages):
+                at = At(line=entry.line, others=change.paths)
                 yield changelog_misses_change.finding(path, at=at, value=change.text, says="not mentioned: {value}")
 
 
@@ -114,13 +117,14 @@ _FEW_WORDS: Final = 5
 @_words_rule(
     "readme-missing-part",
     WARNS,
+    version=2,
     means="The readme leaves out something that everyone who opens the archive needs to read.",
     why="Without it a player opens the patch inside the archive, loses its samples, or cannot find whom to ask.",
     mend="Add that part, or draft the readme again; your own paragraphs stay.",
     limit="what it is, unzip first and keep the folder whole, needs, install, licence, contact",
 )
 def readme_missing_part(model: WordsModel) -> Iterator[Finding]:
-    """A part is there when a word that nobody can leave out of it is."""
+    """A part is there when a word that nobody can leave out of it is; in another language, when its value is."""
     path = model.readme
     if not path:
         yield readme_missing_part.finding(value="no readme")
@@ -129,11 +133,24 @@ def readme_missing_part(model: WordsModel) -> Iterator[Finding]:
     text = "\n".join(passage.text for passage in found)
     contact = model.story.contact.strip()
     missing = [] if any(_describes(passage) for passage in found) else ["what it is"]
-    for part, pattern in _PARTS.items():
+    if not model.english(path):
+        missing += _values_missing(text, model.story)
+    for part, pattern in _PARTS.items() if model.english(path) else ():
         if not pattern.search(text) and not (part == "contact" and contact and contact in model.texts[path]):
             missing.append(part)
     if missing:
         yield readme_missing_part.finding(path, value=", ".join(missing), says="missing: {value}")
+
+
+def _values_missing(text: str, story: Story) -> list[str]:
+    """Return the parts of a readme in another language whose values it does not hold."""
+    told = " ".join(text.split()).casefold()
+    parts = {
+        "needs": (story.engine, story.minimum or story.saved_with),
+        "licence": (story.licence_file or story.licence,),
+        "contact": (story.contact.removeprefix("mailto:"),),
+    }
+    return [part for part, values in parts.items() if not all(value.strip().casefold() in told for value in values)]
 
 
 def _describes(passage: Passage) -> bool:
@@ -145,6 +162,7 @@ def _describes(passage: Passage) -> bool:
 @_words_rule(
     "words-disagree",
     BLOCKS,
+    version=2,
     means="A version, a need or a count in the words differs from the facts.",
     why="Players trust the page when they decide: a wrong need costs them a download that will not open.",
     mend="Correct the sentence, or the fact where the sentence is right.",
@@ -152,7 +170,7 @@ def _describes(passage: Passage) -> bool:
 def words_disagree(model: WordsModel) -> Iterator[Finding]:
     """Version, need or a count is stated otherwise than in the facts; see :mod:`companion.words.agree`."""
     for one in model.statements:
-        for found in islice(disagreements(one.passages, model.story, history=one.history), _MOST):
+        for found in islice(disagreements(one.passages, model.story, history=one.history, english=one.english), _MOST):
             limit = f"the facts say {visible(found.facts)}"
             yield _at_line(words_disagree, one.source, found.line, found.text, limit=limit)
 
@@ -217,9 +235,10 @@ def _placeholders(text: str, title: str) -> Iterator[tuple[int, str]]:
 )
 def page_too_long(model: WordsModel) -> Iterator[Finding]:
     """The page as it would be pasted has more characters (Unicode code points) than the maker set."""
-    limit, length = model.page_characters, len(model.page)
-    if limit is not None and length > limit:
-        yield page_too_long.finding(model.page_path, value=length, bound=limit, limit="{bound}")
+    limit = model.page_characters
+    for path, page in model.pages.items():
+        if limit is not None and len(page) > limit:
+            yield page_too_long.finding(path, value=len(page), bound=limit, limit="{bound}")
 
 
 # A rule's version rises whenever it may say something else of the same texts.

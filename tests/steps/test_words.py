@@ -70,3 +70,27 @@ def test_evidence_that_names_a_rule_there_is_none_of_is_shown_as_such_and_tells_
     assert known.why.rstrip(".") not in text
     assert "rule-of-another-version" not in text
     assert shop.check(["paths"]).step("paths").findings
+
+
+def test_every_format_of_the_page_is_looked_at_and_a_change_of_any_makes_the_words_stale(demo_folder: Path) -> None:
+    shop = Workshop.open(demo_folder)
+    paths = [shop.write_draft("page", fmt).target for fmt in ("md", "html")]
+    html = next(path for path in paths if path.suffix == ".html")
+    html.write_text(html.read_text("utf-8").replace("</article>", "<p>TODO</p></article>"), encoding="utf-8")
+    assert Workshop.open(demo_folder).status().step("words").state is State.STALE
+    findings = Workshop.open(demo_folder).check(["words"]).step("words").findings
+    assert f"releases/{html.name}" in {one.path for one in findings if one.rule == "placeholder-left"}
+
+
+def test_the_state_says_what_was_compared_and_where_only_values_were(tmp_path: Path) -> None:
+    (tmp_path / "release.toml").write_text('[instrument]\ntitle = "Slate"\n', encoding="utf-8")
+    german = "Schiefer, geschlagen und gestrichen, und das Ganze mit dem Pedal und ohne die Hand zu bewegen.\n"
+    (tmp_path / "LIESMICH.txt").write_text(german, encoding="utf-8")
+    found = Workshop.open(tmp_path).check(["words"])
+    evidence = Workshop.open(tmp_path).desk().found("words")
+    assert found.step("words").findings
+    assert evidence
+    assert evidence.details["because"] == (
+        "versions, needs, counts and tests claimed in 1 text and 1 page agree with facts and evidence; "
+        "not in English, so that only values were compared: LIESMICH.txt"
+    )

@@ -71,7 +71,7 @@ def found() -> Callable[..., list[Finding]]:
         files = {"CHANGELOG.md": changelog, "README.md": readme, **texts.get("more", {})}
         model = WordsModel(
             texts={path: text for path, text in files.items() if text is not None},
-            page=texts.get("page", draft("page", "html", story)),
+            pages={"": page} if (page := texts.get("page", draft("page", "html", story))) else {},
             story=story,
             page_characters=texts.get("limit"),
         )

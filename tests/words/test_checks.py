@@ -88,7 +88,7 @@ def test_any_story_of_plain_words_passes_the_checks_on_its_own_drafts(data: st.D
         changelog = merge_entry("", draft("changelog", "txt" if fmt == "txt" else "md", story), story.version).text
         model = WordsModel(
             texts={f"README.{fmt}": draft("readme", fmt, story), "CHANGELOG.md": changelog},
-            page=draft("page", fmt, story),
+            pages={"": draft("page", fmt, story)},
             story=story,
         )
         assert list(findings_of(RULES, model)) == []
@@ -235,10 +235,12 @@ def test_words_agree(story: Story, found: Look, line: str) -> None:
 
 
 def test_a_page_that_lies_somewhere_is_named_by_its_path(story: Story) -> None:
-    model = WordsModel(texts={}, story=story, page="A choir.\n\nTODO", page_path="releases/Slate Choir 1.2 page.md")
+    model = WordsModel(texts={}, story=story, pages={"releases/Slate Choir 1.2 page.md": "A choir.\n\nTODO"})
     (finding,) = of("placeholder-left", list(findings_of(RULES, model)))
     assert (finding.path, finding.where) == ("releases/Slate Choir 1.2 page.md", "line 3")
-    (finding,) = of("placeholder-left", list(findings_of(RULES, msgspec.structs.replace(model, page_path=""))))
+    (finding,) = of(
+        "placeholder-left", list(findings_of(RULES, msgspec.structs.replace(model, pages={"": "A choir.\n\nTODO"})))
+    )
     assert (finding.path, finding.where) == ("", "download page, line 3")
 
 

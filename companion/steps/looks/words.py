@@ -11,7 +11,7 @@ from companion.core.errors import CompanionError
 from companion.core.files import read_capped, write_safely
 from companion.core.folder import Places
 from companion.core.rules import findings_of
-from companion.core.text import plural
+from companion.core.text import listed, plural, visible
 from companion.core.versions import instrument_version
 from companion.steps.desk import Desk
 from companion.steps.looks.story import build_story
@@ -134,17 +134,15 @@ def look_words(desk: Desk) -> Look:
                 texts[entry.path] = read_capped(desk.folder / entry.path, MOST_TEXT, "text").decode("utf-8", "replace")
             except CompanionError:
                 odd.append(entry.path)  # Contents says why it cannot be read
-    page_path, page = desk.page
-    if not page:
-        page = draft(desk, "page", "md").text
+    pages = desk.pages or {"": draft(desk, "page", "md").text}
     model = WordsModel(
         texts=texts,
         story=build_story(desk, download=True),
-        page=page,
-        page_path=page_path,
+        pages=pages,
         page_characters=desk.facts.limits.page_characters,
     )
-    findings = tuple(findings_of(RULES, model))
-    return Look(
-        findings=findings, details={"because": f"{plural(len(texts), 'text')} and the page agree with the facts"}
-    )
+    what = f"{plural(len(texts), 'text')} and {plural(len(pages), 'page')}"
+    because = f"versions, needs, counts and tests claimed in {what} agree with facts and evidence"
+    if others := listed([visible(path) for path in model.other_languages], 3):
+        because += f"; not in English, so that only values were compared: {others}"
+    return Look(findings=tuple(findings_of(RULES, model)), details={"because": because})
