@@ -238,7 +238,7 @@ def test_20_links_out_of_the_folder(instrument: Path, tmp_path: Path, companion:
 
 @LINUX
 def test_20_ours_is_a_link(instrument: Path, tmp_path: Path, companion: Any, makers: Any) -> None:
-    """Where ``releases`` leads elsewhere, the archive goes there and nothing there is taken for the maker's."""
+    """Where ``releases`` leads elsewhere nothing is written there: a stranger may have made the link."""
     elsewhere = tmp_path / "big disk"
     elsewhere.mkdir()
     (elsewhere / "other.zip").write_bytes(b"of another work")
@@ -247,9 +247,13 @@ def test_20_ours_is_a_link(instrument: Path, tmp_path: Path, companion: Any, mak
     assert companion("status", instrument).code == 1, "it is looked at, and away tests are still to come"
     assert not (tmp_path / "not there").exists(), "nothing is written through a link by looking"
     (instrument / ".companion").unlink()
+    refused = companion("pack", instrument)
+    assert refused.code == 2
+    assert "this folder is a link" in refused.err
+    assert {path.name: path.read_bytes() for path in elsewhere.iterdir()} == {"other.zip": b"of another work"}
+    (instrument / "releases").unlink()
     assert companion("pack", instrument).code == 0
-    assert (elsewhere / "Slate Choir 1.0.zip").is_file()
-    assert (elsewhere / "other.zip").read_bytes() == b"of another work"
+    assert (instrument / "releases" / "Slate Choir 1.0.zip").is_file()
 
 
 SYSTEM = (
