@@ -10,6 +10,7 @@ from companion.core.facts import Control, Facts, Layer
 from companion.core.globs import globs
 from companion.core.systems import system_name
 from companion.core.text import listed, plural
+from companion.core.versions import engine_version
 from companion.words.story import GROUPS, Change, Group, key_range
 
 Member = TypeVar("Member", Layer, Control)
@@ -62,6 +63,7 @@ def changes_from(
         *_of_files("Changed", "renamed or moved", [(new, kind) for _, new, kind in renamed], after.layers),
         *_of_files("Removed", "removed", removed, before.layers),
         *facts_changed(before, after),
+        *_left_behind(before, after),
         *_of_labels(labels),
     ]
     return tuple(sorted(dict.fromkeys(found), key=lambda change: GROUPS.index(change.group)))
@@ -163,6 +165,18 @@ def facts_changed(before: Facts, after: Facts) -> list[Change]:
         *_members_changed("Layer", before.layers, after.layers, lambda layer: _layer_aspects(layer, middle_c)),
         *_members_changed("Control", before.controls, after.controls, _control_aspects),
     ]
+
+
+def _left_behind(before: Facts, after: Facts) -> list[Change]:
+    """Return what whoever cannot follow a raised minimum keeps: the release before, which was promised for theirs."""
+    old, new = engine_version(before.engine.minimum), engine_version(after.engine.minimum)
+    same_host = before.engine.name == after.engine.name
+    if old is None or new is None or old >= new or not same_host or not before.instrument.version:
+        return []
+    host = after.engine.name or "the engine"
+    needs = f"{before.instrument.version}, which needs {before.engine.minimum}"
+    text = f"Where {host} is older than {after.engine.minimum}, stay with {needs}"
+    return [Change(group="Changed", text=text)]
 
 
 Aspects = list[tuple[str, str]]

@@ -90,6 +90,7 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     voices: int | None = None
     controls: tuple[Control, ...] = ()
     systems_hoped: tuple[str, ...] = ()
+    middle_c: str = ""
     missing: tuple[str, ...] = ()
     # The licence text that ships.
     licence_file: str = ""
@@ -171,6 +172,7 @@ def story_from_facts(facts: Facts, samples_of: Mapping[str, int] | None = None, 
             for layer in facts.layers
         ),
         "controls": facts.controls,
+        "middle_c": facts.naming.middle_c,
         "systems_hoped": _hoped(engine.systems, [test for name in _TRIED for test in more.get(name, ())]),
     }
     if engine.minimum and engine.minimum == engine.saved_with:

@@ -41,6 +41,7 @@ WHOLE = Story(
     unpacked_bytes=1_250_000_000,
     memory_bytes=1_100_000_000,
     layers=(LayerLine(name="Slate low", keys="C2 to C4", samples=96, round_robins=2), LayerLine(name="Slate high")),
+    middle_c="C3",
     controls=(Control(name="Mix", effect="from dry to wet"),),
     impulses=("hall, 2.3 s",),
     changes=(

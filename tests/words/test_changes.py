@@ -60,7 +60,7 @@ def test_the_first_release_has_changed_nothing() -> None:
 @pytest.mark.parametrize(
     ("after", "expected"),
     [
-        ({"minimum": "7.1"}, ("Changed", "Needs Example Engine 7.1 or newer instead of 7.0")),
+        ({"minimum": "6.9"}, ("Changed", "Needs Example Engine 6.9 or newer instead of 7.0")),
         ({"saved_with": "7.2"}, ("Changed", "Saved with Example Engine 7.2 instead of 7.0")),
         ({"edition": "full"}, ("Changed", "Needs the full edition of Example Engine instead of free")),
         ({"systems": ("windows",)}, ("Removed", "No longer made with Linux in mind")),
@@ -124,3 +124,24 @@ def test_labels_that_say_what_was_done_become_lines() -> None:
 def test_groups_come_in_the_order_of_keep_a_changelog() -> None:
     """Keep a Changelog 1.1.0, “Types of changes”."""
     assert GROUPS == ("Added", "Changed", "Deprecated", "Removed", "Fixed", "Security")
+
+
+@pytest.mark.parametrize(
+    ("then", "now", "told"),
+    [
+        ("7.1", "7.3", ["Where Example Engine is older than 7.3, stay with 1.1, which needs 7.1"]),
+        ("7.3", "7.1", []),
+        ("7.1", "7.1.0", []),
+        ("", "7.3", []),
+    ],
+)
+def test_who_cannot_follow_a_raised_minimum_is_told_what_to_keep(then: str, now: str, told: list[str]) -> None:
+    def of(version: str, minimum: str) -> Facts:
+        return Facts(
+            instrument=Instrument(title="Slate Choir", version=version),
+            engine=Engine(name="Example Engine", minimum=minimum),
+        )
+
+    found = changes_from(before=of("1.1", then), after=of("1.2", now))
+    raised = ["Needs Example Engine 7.3 or newer instead of 7.1", *told] if told else []
+    assert [change.text for change in found if told or "stay with" in change.text] == raised

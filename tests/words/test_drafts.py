@@ -295,3 +295,19 @@ def test_a_story_from_the_facts() -> None:
     assert story.systems_hoped == ("Linux",)
     assert (story.engine, story.samples, story.controls[0].effect) == ("Example Engine", 48, "dry to wet")
     assert missing_names(story) == ("maker", "summary", "contact", "licence")
+
+
+@pytest.mark.parametrize("what", ["readme", "page"])
+def test_how_to_update_is_said_outside_the_archive_and_not_before_there_is_one(story: Story, what: What) -> None:
+    text = draft(what, "md", story)
+    assert "delete what that names before you unzip" in text
+    first = draft(what, "md", msgspec.structs.replace(story, previous_version=""))
+    assert "earlier version" not in first
+
+
+def test_note_names_come_with_the_middle_c_they_are_counted_from() -> None:
+    facts = facts_from_toml('[naming]\nmiddle_c = "C4"\n[[layers]]\nname = "Struck"\nlow_key = 48\nhigh_key = 72\n')
+    text = draft("page", "md", story_from_facts(facts))
+    assert "- Struck, C3 to C5\n\nKeys are named so that middle C, MIDI note 60, is C4.\n" in text
+    whole = facts_from_toml('[naming]\nmiddle_c = "C4"\n[[layers]]\nname = "Struck"\n')
+    assert "middle C" not in draft("page", "md", story_from_facts(whole)), "no key is named"

@@ -16,7 +16,7 @@ from companion.words.drafts import What, draft
 from companion.words.sandbox import BUILT_IN
 from companion.words.story import Story, Tested
 
-FILES: Final = ("sentences.jinja", "tests.jinja")
+FILES: Final = ("sentences.jinja", "tests.jinja", "playing.jinja")
 PARTS: Final = {"on_what", "by_whom"}
 """Halves of sentences: they stand in `tested` and `failed`."""
 
@@ -48,6 +48,9 @@ GROUNDS: Final = (
     Ground("contents", "impulse responses", "count of what ships", "1 impulse response", {}, {"impulses": ()}),
     Ground("contents", "how long it sounds", "Sound measured it", "of recorded sound", {}, {"seconds": None}),
     Ground("layer", "keys and takes", "facts on layers", "Slate low, C2 to C4, 96 samples, 2", {}, {"layers": ()}),
+    Ground("middle_c_line", "which C is meant", "fact middle_c", "note 60, is C3", {}, {"middle_c": ""}),
+    Ground("middle_c_line", "keys are named", "layers with keys", "note 60, is C3", {}, {"layers": ()}),
+    Ground("update_line", "others have it", "a release on record", "If you have an", {}, {"previous_version": ""}),
     Ground("control", "what a control does", "facts on controls", "Mix: from dry to wet", {}, {"controls": ()}),
     Ground("engine_line", "opens in 7.0", "an away test there", "7.0 or newer", {}, {"minimum_because": ""}),
     Ground(
