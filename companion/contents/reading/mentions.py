@@ -1,6 +1,7 @@
 """A mention: a piece of text inside a file that names another file, and what kind of path it is."""
 
 import re
+from collections.abc import Callable
 from enum import StrEnum
 from typing import Final
 
@@ -8,6 +9,8 @@ import msgspec
 
 from companion.contents.reading.homes import FILE_ADDRESS, HOME_FOLDER, HOME_VARIABLE
 from companion.core.text import visible
+
+MOST_MENTIONS: Final = 100_000
 
 
 class Style(StrEnum):
@@ -32,8 +35,8 @@ class Mention(msgspec.Struct, frozen=True, kw_only=True):
 
     text: as it stands there, escapes included. offset: bytes from the file's start, or from the start of the unpacked
     part that ``inside`` names. part: where the outermost such part begins in the file. encoding: ``utf-8``,
-    ``utf-16-le`` or ``utf-16-be``. sure: it stands where only a path stands (between zeros, in quotes, behind its
-    length), not in running text. times: how often the same text occurs (``offset`` is the first).
+    ``utf-16-le``, ``utf-16-be`` or a code page. sure: its beginning is certain, and it stands where only a path stands,
+    not in running text. times: how often the same text occurs (``offset`` is the first).
     """
 
     text: str
@@ -76,3 +79,40 @@ def style_of(text: str) -> Style:
     if text.startswith(("/", "\\", "%")):
         return Style.ABSOLUTE
     return Style.CLIMBING if ".." in re.split(r"[\\/]+", text) else Style.RELATIVE
+
+
+class Mentions:
+    """The mentions of one file; the same text in the same part is one. ``complete``: there were not too many."""
+
+    def __init__(self) -> None:
+        self._found: dict[tuple[str, str], Mention] = {}
+        self.complete = True
+
+    def adding(self, encoding: str, inside: str, part: int) -> Callable[[str, int, bool], None]:
+        """Return the function that adds a mention read in ``encoding`` by its text, first byte and sureness."""
+
+        def add(text: str, offset: int, sure: bool) -> None:
+            before = self._found.get((text, inside))
+            if before is not None:
+                self._found[text, inside] = msgspec.structs.replace(
+                    before, times=before.times + 1, sure=before.sure or sure, offset=min(before.offset, offset)
+                )
+            elif len(self._found) < MOST_MENTIONS:
+                self._found[text, inside] = Mention(
+                    text=text,
+                    offset=offset,
+                    encoding=encoding,
+                    style=style_of(text),
+                    inside=inside,
+                    part=part,
+                    sure=sure,
+                )
+            else:
+                self.complete = False
+
+        return add
+
+    @property
+    def sorted(self) -> tuple[Mention, ...]:
+        """All of them by part and place."""
+        return tuple(sorted(self._found.values(), key=lambda mention: (mention.inside, mention.offset)))

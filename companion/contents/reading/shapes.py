@@ -11,9 +11,8 @@ from companion.contents.reading.homes import ROOTS
 
 SUFFIXES: Final = frozenset(AUDIO | PICTURES | SCRIPTS | {"txt", "mid", "midi"})
 """Extensions that end a path wherever it stands; those of the folder's own files are added when scanning."""
-_WEAK: Final = frozenset({"js", "py", "au", "lua", "txt", "snd"})
+WEAK: Final = frozenset({"js", "py", "au", "lua", "txt", "snd"})
 """Extensions that also end words which are no files (the names of programs, domains)."""
-_SHORTER: Final = {"wave": "wav", "aiff": "aif", "aifc": "aif", "tiff": "tif", "midi": "mid"}
 
 # Control characters, what no file name holds on any common system, and what no text holds.
 STOP: Final = re.compile('[\x00-\x1f\x7f-\x9f"<>|*?`\ud800-\udfff\ue000-\uf8ff\ufff0-\uffff]')
@@ -36,32 +35,18 @@ _WORD: Final = re.compile(r"[^\W_]")
 class Shape(NamedTuple):
     """A path inside a run of text: characters from ``start`` to ``end``.
 
-    sure: see ``Mention.sure``. counted: its length stands in front. led: its first letter may be its length instead.
+    sure: see ``Mention.sure``.
     """
 
     start: int
     end: int
     sure: bool
-    counted: bool = False
-    led: bool = False
 
 
-def _rare(char: str) -> bool:
+def is_rare(char: str) -> bool:
     """Tell whether a character is of a script that two random bytes hit by chance (ideographs, symbols, syllables)."""
     point = ord(char)
     return point >= 0x590 and not 0x1E00 <= point < 0x2060
-
-
-def _chance(text: str, start: int) -> int:
-    """Return ``start`` behind up to three rare characters that run straight into an ASCII word: bytes, not letters."""
-    here = start
-    while here < len(text) and _rare(text[here]):
-        here += 1
-    return (
-        here
-        if here - start in (1, 2, 3) and here < len(text) and text[here].isascii() and text[here].isalnum()
-        else start
-    )
 
 
 def _lengths(text: str, wide: bool) -> tuple[int, ...]:
@@ -70,78 +55,23 @@ def _lengths(text: str, wide: bool) -> tuple[int, ...]:
     return (units, units + 1, units * 2, units * 2 + 2) if wide else (units, units + 1)
 
 
-def _number(char: str) -> int:
-    """Return the value of a byte or unit, one that was no text included."""
-    point = ord(char)
-    return point & 0xFF if 0xDC80 <= point <= 0xDCFF else point
-
-
-def _counted(text: str, start: int, end: int, wide: bool) -> int | None:
-    """Return where the path starts when its length stands right in front, as one byte or with zeros behind; else None.
-
-    A sign other than a letter or digit that counts all behind it is taken for a length, not for a part of the name.
-    """
-    lengths = _lengths(text[start:end], wide)
-    before = text[max(0, start - 8) : start].rstrip("\0")
-    if before and _number(before[-1]) in lengths:
-        return start
-    if before and before[-1] == text[start - 1] and not wide:
-        number = _number(before[-1])
-        if number & 0xE0 == 0xA0 and number & 0x1F == lengths[0]:  # a short text as MessagePack writes it
-            return start
-    if end - start > 4 and not text[start].isalnum() and ord(text[start]) in _lengths(text[start + 1 : end], wide):
-        return start + 1
-    if _may_count(text, start, end, wide) and _START.match(text, start + 1):
-        return start + 1
-    return None
-
-
-def _may_count(text: str, start: int, end: int, wide: bool) -> bool:
-    """Tell whether a letter or digit that begins the path may instead be the length of what follows."""
-    return end - start > 4 and text[start].isalnum() and ord(text[start]) in _lengths(text[start + 1 : end], wide)
-
-
-def ending(text: str, dot: int, end: int, wide: bool) -> Shape | None:
+def ending(text: str, dot: int, end: int) -> Shape | None:
     """Return the path that ends in the extension ``text[dot:end]``, or None when nothing there is one.
 
-    text: what stands around it, from the end of the path before it. wide: it was UTF-16, whose lengths count units.
+    text: what stands around it, from the end of the path before it.
     """
     start = 0
     for stop in STOP.finditer(text, 0, dot):
         start = stop.end()
-    start = _chance(text, start)
-    if start >= dot:
-        return None
     after = text[end : end + 1]
-    short = _SHORTER.get(text[dot + 1 : end].lower())
-    counted = _counted(text, start, end, wide)
-    if counted is None and short and _counted(text, start, dot + 1 + len(short), wide) is not None:
-        end = dot + 1 + len(short)
-        counted = _counted(text, start, end, wide)
-    if counted is not None and dot - counted >= 1:
-        made = _checked(text, counted, dot, end, sure=True)
-        return made and made._replace(counted=True)
-    if after.isalnum() or after == "_":
-        if not _next_is_counted(text, end, wide):
-            return None
-    elif after in ("/", "\\") or (after == "." and text[end + 1 : end + 2].isalnum()):
+    if (
+        start >= dot
+        or after.isalnum()
+        or (after and after in "_/\\")
+        or (after == "." and text[end + 1 : end + 2].isalnum())
+    ):
         return None
-    made = _delimited(text, start, dot, end)
-    return made and made._replace(led=_may_count(text, made.start, made.end, wide))
-
-
-def _next_is_counted(text: str, end: int, wide: bool) -> bool:
-    """Tell whether the character at ``end`` is the length of another path, right behind it or behind zeros."""
-    number = _number(text[end])
-    begins = end + 1
-    while begins < min(len(text), end + 8) and text[begins] == "\0":
-        begins += 1
-    follows = text[begins : begins + 300]
-    for match in re.finditer(r"\.[A-Za-z0-9]{2,}", follows):
-        for cut in range(match.start() + 3, min(match.end(), match.start() + 8) + 1):
-            if number in _lengths(follows[:cut], wide):
-                return True
-    return False
+    return _delimited(text, start, dot, end)
 
 
 def _delimited(text: str, start: int, dot: int, end: int) -> Shape | None:
@@ -198,15 +128,20 @@ def _commented(text: str, start: int) -> bool:
     return _COMMENT.match(text[breaks.end() if breaks else 0 : start + 1]) is not None
 
 
+def plausible(body: str) -> bool:
+    """Tell whether ``body``, a path without its extension, can be one at all."""
+    name = re.split(r"[\\/]", body)[-1]
+    if not name.strip() or _SITE.search(body) or ":" in re.sub(r"^(?:file:|[A-Za-z]:)", "", body):
+        return False
+    return len(_ODD.findall(body)) <= 0.2 * len(body) and len(_WORD.findall(body)) * 2 >= len(body)
+
+
 def _checked(text: str, start: int, dot: int, end: int, *, sure: bool) -> Shape | None:
     """Return the shape if it can be a path at all."""
     body = text[start:dot]
-    name = re.split(r"[\\/]", body)[-1]
-    if not name.strip() or _SITE.search(body) or re.search(r"[:]", re.sub(r"^(?:file:|[A-Za-z]:)", "", body)):
+    if not plausible(body):
         return None
-    if len(_ODD.findall(body)) > 0.2 * len(body) or len(_WORD.findall(body)) * 2 < len(body):
-        return None
-    weak = text[dot + 1 : end].lower() in _WEAK or end - dot <= 3
+    weak = text[dot + 1 : end].lower() in WEAK or end - dot <= 3
     if weak and not re.search(r"[\\/]", body):
         sure = False
     return Shape(start, end, sure and (len(body) >= 3 or text[start - 1 : start] in ("\0", '"', "'", "")))

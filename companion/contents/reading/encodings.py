@@ -1,0 +1,58 @@
+"""Whether bytes are plain text throughout, and in which encoding."""
+
+from __future__ import annotations
+
+import codecs
+import re
+from typing import Final
+
+from companion.contents.reading.inflate import Buffer
+from companion.contents.reading.names import CODE_PAGES, FolderNames, fold_case
+
+_HEAD: Final = 1 << 16
+_BLOCK: Final = 4 << 20
+_CONTROL: Final = re.compile(rb"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f]")
+_CONTROL_TEXT: Final = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f\ud800-\udfff\ue000-\uf8ff\ufff0-\uffff]")
+
+
+def text_encoding(data: Buffer, names: FolderNames) -> str:
+    """Return the encoding of ``data`` if it is text throughout, else ``""``.
+
+    UTF-8; UTF-16 with a byte order mark or mostly ASCII; else, where no byte is a control character, the code page in
+    which most of ``names`` are found, which is cp1252 without any.
+    """
+    head = data[:_HEAD]
+    if head[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE) or b"\0" in head[:4]:
+        return _wide(head)
+    if _CONTROL.search(head) or _CONTROL.search(data):
+        return ""
+    return "utf-8" if _is_utf8(data) else _code_page(head, names)
+
+
+def _wide(head: bytes) -> str:
+    for encoding, mark in (("utf-16-le", codecs.BOM_UTF16_LE), ("utf-16-be", codecs.BOM_UTF16_BE)):
+        text = head[: len(head) // 2 * 2].decode(encoding, "replace")
+        plain = sum(map(str.isascii, text)) * 2 >= len(text) or head.startswith(mark)
+        if text and plain and not _CONTROL_TEXT.search(text):
+            return encoding
+    return ""
+
+
+def _is_utf8(data: Buffer) -> bool:
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        for at in range(0, len(data), _BLOCK):
+            decoder.decode(data[at : at + _BLOCK])
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _code_page(head: bytes, names: FolderNames) -> str:
+    def known(code: str) -> int:
+        texts = [fold_case(head[max(0, e - 2 * names.longest) : e].decode(code, "replace")) for e in ends]
+        return sum(not text[len(text) - names.find(text) :].isascii() for text in texts)
+
+    ends = [hit.end() for hit in re.finditer(rb"\.[A-Za-z0-9]{2,5}", head)]
+    return max(CODE_PAGES[1:], key=known)

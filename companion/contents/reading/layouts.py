@@ -1,0 +1,215 @@
+"""How bytes of an unknown format lay out the names in them, learned from the names that are known.
+
+What stands around names that lie in the folder tells how any name is written here: behind a count, behind certain
+bytes, a constant distance behind the name before it, or at a place in records of one size. A way of writing is believed
+when it gives the beginnings of the known names right, and is then asked where the others begin.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from math import gcd
+from typing import Final, NamedTuple
+
+import msgspec
+
+LEARN: Final = 10
+"""Known names it takes to learn from."""
+AGREE: Final = 8
+"""How many of them a way of writing must give right before it is believed: the first may have nothing before it."""
+RIGHT: Final = 0.985
+"""Share of the beginnings it gives that must be right."""
+MOST_TRIED: Final = 600
+"""Known names a way is tried on, evenly spread."""
+
+
+class Spot(msgspec.Struct, gc=False):
+    """A place where a name ends; all places are bytes from the start of the run they lie in.
+
+    window: the bytes around it, from ``base`` on. low: no name begins before. dot: where its extension begins. ends:
+    where it may end, the longest extension first. before: where the name before it ends, or -1. start: where the name
+    that is known begins, or -1; code: how it is encoded.
+    """
+
+    window: bytes
+    base: int
+    low: int
+    dot: int
+    ends: tuple[int, ...]
+    unit: int
+    start: int = -1
+    code: str = ""
+    before: int = -1
+
+
+class Counted(NamedTuple):
+    """Behind its length in ``width`` bytes, which counts characters of ``size`` bytes and, with ``closed``, a zero.
+
+    first: of several places that fit, the one furthest in front.
+    """
+
+    width: int
+    big: bool
+    unit: int
+    size: int
+    closed: bool
+    first: bool = False
+
+    @property
+    def text(self) -> str:
+        return f"after a {self.width * 8}-bit count"
+
+    def fits(self, spot: Spot, at: int, end: int) -> bool:
+        """Tell whether the length of what stands from ``at`` to ``end`` stands in front of it."""
+        here = at - spot.base
+        count = int.from_bytes(spot.window[here - self.width : here], "big" if self.big else "little")
+        return here >= self.width and count * self.size == end - at + self.closed * self.unit
+
+    def begins(self, spot: Spot) -> tuple[int, int] | None:
+        """Return (begin, end) of the name at ``spot``, or None where it is not written this way."""
+        found = None
+        for end in spot.ends:
+            for at in (
+                range(spot.dot - self.unit, spot.low - 1, -self.unit) if self.width <= self.unit else self._few(spot)
+            ):
+                if self.fits(spot, at, end):
+                    found = (at, end)
+                    if not self.first:
+                        return found
+            if found:
+                return found
+        return found
+
+    def _few(self, spot: Spot) -> tuple[int, ...]:
+        """The zeros of a wide count stop a run of text, so that the name begins at the run, or one or two units in."""
+        return tuple(at for at in (spot.low, *((spot.low + self.unit,) if self.big else ())) if at < spot.dot)
+
+
+class Behind(NamedTuple):
+    """Behind certain bytes."""
+
+    mark: bytes
+    unit: int
+
+    @property
+    def text(self) -> str:
+        return "after the same bytes" if self.mark.strip(b"\0") else "after a zero"
+
+    def begins(self, spot: Spot) -> tuple[int, int] | None:
+        """Return (begin, end) of the name at ``spot``, or None where it is not written this way."""
+        size, dot = len(self.mark), spot.dot - spot.base
+        low, at = max(0, spot.low - spot.base - size), dot
+        while (at := spot.window.rfind(self.mark, low, at + size - 1)) >= 0:
+            if (dot - at - size) % self.unit == 0 and at + size < dot:
+                return spot.base + at + size, spot.ends[0]
+        return None
+
+
+class Chained(NamedTuple):
+    """So many bytes behind the name before it, moved up to a multiple of ``align`` (at ``phase``)."""
+
+    gap: int
+    align: int
+    phase: int
+
+    @property
+    def text(self) -> str:
+        return f"{self.gap} bytes behind the one before" if self.gap else "right behind the one before"
+
+    def begins(self, spot: Spot) -> tuple[int, int] | None:
+        """Return (begin, end) of the name at ``spot``, or None where it is not written this way."""
+        if spot.before < 0:
+            return None
+        at = spot.before + self.gap
+        at += (self.phase - at) % self.align
+        return (at, spot.ends[0]) if spot.low <= at < spot.dot else None
+
+
+class Recorded(NamedTuple):
+    """At the same place in records of one size."""
+
+    size: int
+    phase: int
+
+    @property
+    def text(self) -> str:
+        return f"in records of {self.size:,} bytes"
+
+    def begins(self, spot: Spot) -> tuple[int, int] | None:
+        """Return (begin, end) of the name at ``spot``, or None where it is not written this way."""
+        at = spot.dot - 1
+        at -= (at - self.phase) % self.size
+        return (at, spot.ends[0]) if spot.low <= at else None
+
+
+Way = Counted | Behind | Chained | Recorded
+
+
+def _counted(sample: Sequence[Spot], unit: int) -> Iterator[Way]:
+    for width in (8, 4, 2, 1):
+        for big in (False, True) if width > 1 else (False,):
+            for size in (1, 2) if unit == 2 else (1,):
+                for closed in (False, True):
+                    way = Counted(width, big, unit, size, closed)
+                    if sum(way.fits(spot, spot.start, spot.ends[0]) for spot in sample) >= max(
+                        LEARN, 0.2 * len(sample)
+                    ):
+                        yield from (way, way._replace(first=True))
+
+
+def _behind(known: Sequence[Spot], unit: int) -> Iterator[Way]:
+    for size in (8, 6, 4, 3, 2, 1):
+        marks = Counter(spot.window[at - size : at] for spot in known if (at := spot.start - spot.base) >= size)
+        for mark, times in marks.most_common(2):
+            if times >= max(AGREE, 0.2 * len(known)):
+                yield Behind(mark, unit)
+
+
+def _chained(known: Sequence[Spot]) -> Iterator[Way]:
+    pairs = [spot for spot in known if spot.before >= 0]
+    for gap, times in Counter(spot.start - spot.before for spot in pairs).most_common(2):
+        if times >= AGREE and gap >= 0:
+            yield Chained(gap, 1, 0)
+    for align in (16, 8, 4, 2):
+        for phase, times in Counter(spot.start % align for spot in pairs).most_common(1):
+            if times >= max(AGREE, 0.9 * len(pairs)):
+                gaps = sorted({spot.start - spot.before for spot in pairs if spot.start % align == phase})
+                yield from (Chained(gap, align, phase) for gap in gaps[:3] if gap >= 0)
+
+
+def _recorded(known: Sequence[Spot]) -> Iterator[Way]:
+    starts = sorted(spot.start for spot in known)
+    steps = [after - before for before, after in pairwise(starts)]
+    common = [step for step, _ in Counter(steps).most_common(3)]
+    for size in dict.fromkeys([*common, gcd(*steps)]):
+        if size >= 8:
+            phase, times = Counter(start % size for start in starts).most_common(1)[0]
+            if times >= AGREE:
+                yield Recorded(size, phase)
+
+
+def learn(known: Sequence[Spot], unit: int) -> list[tuple[Way, int]]:
+    """Return the ways of writing that give the beginnings of ``known`` right, each with how many of a sample it gave.
+
+    unit: bytes of a character. A wide count that fits in front of a known name is let pass: the name is longer there.
+    """
+    if len(known) < LEARN:
+        return []
+    sample = known[:: max(1, len(known) // MOST_TRIED)]
+    ways = (*_counted(sample, unit), *_behind(known, unit), *_chained(known), *_recorded(known))
+    believed: list[tuple[Way, int]] = []
+    for way in ways:
+        right = wrong = 0
+        for spot in sample:
+            found = way.begins(spot)
+            if found is None:
+                continue
+            if found[0] == spot.start:
+                right += 1
+            elif not (isinstance(way, Counted) and way.width > 1 and found[0] < spot.start):
+                wrong += 1
+        if right >= AGREE and right >= RIGHT * (right + wrong):
+            believed.append((way, right))
+    return sorted(believed, key=lambda one: -one[1])

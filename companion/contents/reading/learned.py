@@ -1,0 +1,351 @@
+"""Reading the names in bytes of an unknown format: first those of the folder, then the rest as those are laid out."""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_left
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from typing import Final, NamedTuple
+
+from companion.contents.reading.inflate import Buffer
+from companion.contents.reading.layouts import LEARN, Chained, Counted, Spot, Way, learn
+from companion.contents.reading.names import CODE_PAGES, FolderNames
+from companion.contents.reading.shapes import STOP, WEAK, is_rare, plausible
+from companion.contents.reading.spots import MARGIN, REACH, spot_at, suffixes_of
+from companion.contents.reading.starts import Start, starts_in
+from companion.core.progress import Watch
+
+BLOCK: Final = 4 << 20
+MOST_SPOTS: Final = 200_000
+"""Ends of names looked at in one file, all parts together."""
+_SHORT: Final = 4
+"""Names with fewer characters before the extension end other names too often to learn from, if there are others."""
+_LONG: Final = 8
+"""A known name of so many characters before the extension is that name whatever its case and what stands before it."""
+_ORDERS: Final = ("utf-16-le", "utf-16-be")
+_BIG, _LITTLE = re.compile(rb"(?:\x00[ -~]){4,}"), re.compile(rb"(?:[ -~]\x00){4,}")
+_ALONE: Final = tuple(
+    Counted(width, big, unit, size, closed)
+    for unit in (1, 2)
+    for width in (2, 4, 8)
+    for big in (False, True)
+    for size in (1, unit)
+    for closed in (False, True)
+)
+"""Counts that are believed of a single name."""
+
+
+class Name(NamedTuple):
+    """A name as read: bytes from ``start`` to ``end`` of its run.
+
+    sure: its beginning is certain. known: it ends in a name of the folder. way: how it is written, if that was learned.
+    lead, after: the bytes around it. before: where the name before it ends.
+    """
+
+    text: str
+    start: int
+    end: int
+    encoding: str
+    sure: bool
+    known: bool
+    way: Way | None = None
+    lead: bytes = b""
+    after: bytes = b""
+    before: int = -1
+
+
+class Run:
+    """One run of bytes, a file or a part of it, and the places found in it, by encoding."""
+
+    def __init__(self) -> None:
+        self.spots: dict[str, list[Spot]] = {"utf-8": [], "utf-16-le": [], "utf-16-be": []}
+        self.starts: list[Start] = []
+        self.big = 0  # how many wide ASCII characters around the first names are only big-endian, less the others
+
+
+class _Trust(NamedTuple):
+    """What was learned of one encoding: ways of writing with their weight, the code page, and whether nothing stands
+    behind or before names that could belong to them.
+    """
+
+    ways: Sequence[tuple[Way, int]]
+    code: str
+    ends_free: bool
+    starts_free: bool
+
+
+class LearnedReader:
+    """Collects runs of bytes of one file, then reads all of them by what is learned of all."""
+
+    def __init__(self, suffixes: frozenset[str], names: FolderNames) -> None:
+        self._suffixes, self._names = suffixes_of(suffixes), names
+        self._runs: list[Run] = []
+        self._left = MOST_SPOTS
+        self.complete = True
+        self.layout = ""
+
+    def collect(self, data: Buffer, watch: Watch) -> None:
+        """Find where names may end and where paths begin in ``data``."""
+        run = Run()
+        self._runs.append(run)
+        for at in range(0, len(data), BLOCK):
+            base = max(0, at - REACH)
+            block = data[base : at + BLOCK + REACH]
+            span = (at - base, min(len(block), at - base + BLOCK))
+            if not self._find_ends(run, block, base, span) and (run.spots["utf-16-le"] or run.spots["utf-16-be"]):
+                first = min(spot.low for encoding in _ORDERS for spot in run.spots[encoding][:1]) - base
+                around = block[max(0, first - REACH) : first + 64 * REACH]
+                run.big = sum(map(len, _BIG.findall(around))) - sum(map(len, _LITTLE.findall(around)))
+            run.starts.extend(starts_in(block, base, span, MOST_SPOTS - len(run.starts)))
+            watch.check()
+            if not self._left or len(run.starts) >= MOST_SPOTS:
+                self.complete = False
+                break
+
+    def _find_ends(self, run: Run, block: bytes, base: int, span: tuple[int, int]) -> bool:
+        """Add the spots in ``span`` of ``block`` to ``run``; return whether it had wide ones before."""
+        lengths = self._suffixes.lengths
+        before = bool(run.spots["utf-16-le"] or run.spots["utf-16-be"])
+        for hit in self._suffixes.pattern.finditer(block, span[0], min(len(block), span[1] + 32)):
+            if hit.start() >= span[1]:
+                break
+            if not self._left:
+                break
+            self._left -= 1
+            suffix = hit[0][1:]
+            wide = suffix[:1] == b"\0"
+            fitting = lengths[(suffix[1::2] if wide else suffix).decode().lower()]
+            for encoding in _ORDERS if wide else ("utf-8",):
+                spot = spot_at(block, base, hit, encoding, fitting, self._names)
+                if spot:
+                    run.spots[encoding].append(spot)
+        return before
+
+    def settle(self) -> list[list[Name]]:
+        """Return the names of each run in the order they were collected, and set ``layout``."""
+        narrow = self._read("utf-8")
+        orders = [self._read(encoding) for encoding in _ORDERS]
+        little, big = map(_merit, orders)
+        votes = sum(run.big for run in self._runs)
+        is_big = big > little or (big == little and _is_big(orders[1], votes))
+        wide, encoding = orders[is_big], _ORDERS[is_big]
+        found = []
+        for run, *both in zip(self._runs, narrow, wide, strict=True):
+            starts = [start for start in run.starts if start.encoding in ("utf-8", encoding)]
+            found.append(_with_starts([name for names in both for name in names], starts))
+        self.layout = _described([name for names in found for name in names])
+        return found
+
+    def _read(self, encoding: str) -> list[list[Name]]:
+        """Return the names written in ``encoding``, or in a code page where that is UTF-8, of each run."""
+        runs = [run.spots[encoding] for run in self._runs]
+        known = [spot for spots in runs for spot in spots if spot.start >= 0]
+        if not any(runs):
+            return [[] for _ in runs]
+        usual = Counter(_suffix(spot, spot.ends[0]) for spot in known)
+        for spots in runs:
+            before, last = -1, 0
+            for spot in spots:
+                spot.low = max(spot.low, min(last, spot.dot - spot.unit))
+                if len(spot.ends) > 1:
+                    spot.ends = tuple(sorted(spot.ends, key=lambda end: -usual[_suffix(spot, end)]))
+                spot.before, before = before, spot.ends[0]
+                last = before if spot.start >= 0 else last
+        codes = Counter(spot.code for spot in known if not _bytes(spot, spot.start, spot.ends[0]).isascii())
+        code = codes.most_common(1)[0][0] if codes else encoding
+        ways = learn(_teachers(known), 1 if encoding == "utf-8" else 2)
+        trust = _Trust(ways, code, *(_share(known, test) >= 0.99 for test in (_ends_free, _starts_free)))
+        found = []
+        for run, spots in zip(self._runs, runs, strict=True):
+            starts = {start.start: start.sure for start in run.starts if start.encoding == encoding}
+            places = sorted(starts)
+            names, last = [], 0
+            for spot in spots:
+                spot.low = max(spot.low, min(last, spot.dot - spot.unit))
+                index = bisect_left(places, spot.low)
+                at = places[index] if index < len(places) and places[index] < spot.dot else -1
+                if name := self._name(spot, trust, at, starts.get(at, False)):
+                    names.append(name)
+                    last = name.end if name.sure else last
+            found.append(names)
+        return found
+
+    def _name(self, spot: Spot, trust: _Trust, start: int, start_sure: bool) -> Name | None:
+        """Return the name at ``spot``; ``start``: where a path begins in its run by itself, or -1."""
+        known = spot.start >= 0
+        place, way = self._place(spot, trust, start)
+        if not known and not _ends_free(spot) and (trust.ends_free or not way) and not isinstance(way, Counted):
+            return None
+        sure = place is not None
+        if not place and 0 <= start <= (spot.start if known else spot.dot):
+            place, sure = (start, spot.ends[0]), start_sure
+        if not place and not known:
+            place = _certain_alone(spot)
+            sure = place is not None
+        at, end = place or (spot.start if known else spot.low, spot.ends[0])
+        text, encoding = _decoded(_bytes(spot, at, end), spot.code or trust.code)
+        if known and at < spot.start and not plausible(text[: text.rfind(".")]):
+            at, way, sure = spot.start, None, False
+            text, encoding = _decoded(_bytes(spot, at, end), spot.code)
+        if known:
+            sure = sure or spot.dot - spot.start >= _LONG * spot.unit or self._names.spells(text)
+        else:
+            weak = spot.dot + 3 * spot.unit >= end or _suffix(spot, end) in WEAK
+            if (weak and not (sure and re.search(r"[\\/]", text))) or not plausible(text[: text.rfind(".")]):
+                return None
+        if at != spot.start:
+            odd = (
+                STOP.search(text) or any(map(is_rare, text)) or (encoding != trust.code and encoding in CODE_PAGES[1:])
+            )
+            sure = sure and not (odd and not (isinstance(way, Counted) and way.width > 1))
+        return Name(
+            text,
+            at,
+            end,
+            encoding,
+            sure,
+            known,
+            way,
+            _bytes(spot, at - 2, at),
+            _bytes(spot, end, end + MARGIN),
+            spot.before,
+        )
+
+    @staticmethod
+    def _place(spot: Spot, trust: _Trust, start: int) -> tuple[tuple[int, int] | None, Way | None]:
+        """Return where the name stands by most of what was learned, and the way of writing that says so."""
+        votes: dict[tuple[int, int], dict[type[Way], int]] = {}
+        voters: dict[tuple[int, int], Way] = {}
+        for way, weight in trust.ways:
+            place = way.begins(spot)
+            if not place or (spot.start >= 0 and place[0] > spot.start):
+                continue
+            fixed = isinstance(way, Counted) or (isinstance(way, Chained) and way.align == 1)
+            if trust.starts_free and not fixed and place[0] != spot.start and not _free_before(spot, place[0]):
+                continue
+            by_kind = votes.setdefault(place, {})
+            by_kind[type(way)] = max(weight, by_kind.get(type(way), 0))
+            voters.setdefault(place, way)
+        if not votes:
+            return None, None
+        best = max(votes, key=lambda place: (place[0] == start, sum(votes[place].values()), -place[0]))
+        return best, voters[best]
+
+
+def _teachers(known: Sequence[Spot]) -> list[Spot]:
+    """Return the known names to learn from: whole paths, and long ones where there are enough."""
+    whole = [s for s in known if _bytes(s, s.start - s.unit, s.start).strip(b"\0") not in (b"/", b"\\")]
+    long = [spot for spot in whole if spot.dot - spot.start >= _SHORT * spot.unit]
+    return long if len(long) >= LEARN else whole
+
+
+def _bytes(spot: Spot, start: int, end: int) -> bytes:
+    return spot.window[max(0, start - spot.base) : max(0, end - spot.base)]
+
+
+def _suffix(spot: Spot, end: int) -> str:
+    return _bytes(spot, spot.dot, end).replace(b"\0", b"")[1:].decode("ascii", "replace").lower()
+
+
+def _ends_free(spot: Spot) -> bool:
+    """Tell whether nothing behind the name could belong to it."""
+    end = spot.ends[0]
+    after = _bytes(spot, end, end + MARGIN)
+    one, two = (after[:2].strip(b"\0"), after[2:4].strip(b"\0")) if spot.unit == 2 else (after[:1], after[1:2])
+    return not (one.isalnum() or one in (b"_", b"/", b"\\") or (one == b"." and two.isalnum()))
+
+
+def _free_before(spot: Spot, at: int) -> bool:
+    """Tell whether nothing before ``at`` could belong to a name that begins there."""
+    return at <= spot.low or not _bytes(spot, at - spot.unit, at).strip(b"\0").isalnum()
+
+
+def _starts_free(spot: Spot) -> bool:
+    return _free_before(spot, spot.start)
+
+
+def _share(known: Sequence[Spot], test: Callable[[Spot], bool]) -> float:
+    return sum(map(test, known)) / len(known) if known else 1.0
+
+
+def _certain_alone(spot: Spot) -> tuple[int, int] | None:
+    """Return where the name at ``spot`` stands if others need not tell: in quotes, or behind a wide count."""
+    for end in spot.ends:
+        left = _bytes(spot, spot.low - spot.unit, spot.low).strip(b"\0")
+        right = _bytes(spot, end, end + spot.unit).strip(b"\0")
+        if (left == right and left in (b'"', b"`")) or (left == b">" and right == b"<"):
+            return spot.low, end
+        if any(way.unit == spot.unit and way.fits(spot, spot.low, end) for way in _ALONE):
+            return spot.low, end
+    return None
+
+
+def _decoded(raw: bytes, code: str) -> tuple[str, str]:
+    """Return the text of a name and its encoding: UTF-8 if it is, whatever code page others are written in."""
+    if not code.startswith("utf-16"):
+        try:
+            return raw.decode(), "utf-8"
+        except UnicodeDecodeError:
+            code = "cp1252" if code == "utf-8" else code
+    return raw.decode(code, "replace"), code
+
+
+def _merit(runs: Iterable[Iterable[Name]]) -> tuple[int, ...]:
+    """Return how well a byte order holds; the greater is the likelier.
+
+    Plain ASCII between zeros reads the same in both orders, one byte apart. So, after how many names are read well and
+    how few letters beyond ASCII are in them: how many are closed by a whole zero, lie whole characters apart, and have
+    a count of more than one byte.
+    """
+    names = [name for run in runs for name in run]
+    well = sum(name.known + (name.way is not None) + (name.sure and not any(map(is_rare, name.text))) for name in names)
+    odd = sum(not char.isascii() for name in names if name.sure for char in name.text)
+    closed = sum(name.after[:2] == b"\0\0" for name in names)
+    counts = [name.way.width if isinstance(name.way, Counted) else 0 for name in names]
+    whole = sum(
+        name.before < 0 or (name.start - width - name.before) % 2 == 0
+        for name, width in zip(names, counts, strict=True)
+    )
+    return well, -odd, closed, whole, sum(width > 1 for width in counts)
+
+
+def _is_big(runs: Iterable[Iterable[Name]], votes: int) -> bool:
+    """Tell whether names, read big-endian and just as well little-endian one byte on, are big-endian after all.
+
+    Bytes that are no wide character right before them say so, else ``votes`` by the text around, what stands before the
+    first and how many zeros behind the last, else even places.
+    """
+    names = [name for run in runs for name in run]
+    if not names:
+        return False
+    led = sum(b"\0" not in name.lead for name in names if len(name.lead) > 1)
+    lead, after = names[0].lead, names[-1].after
+    zeros = len(after) - len(after.lstrip(b"\0"))
+    if lead[-1:] not in (b"", b"\0"):
+        votes += 1
+    if 1 < zeros < len(after):
+        votes += -1 if zeros % 2 else 1
+    return led * 2 > len(names) or (votes or sum(-1 if name.start % 2 else 1 for name in names)) > 0
+
+
+def _with_starts(names: list[Name], starts: Sequence[Start]) -> list[Name]:
+    """Return ``names`` and the paths that begin as paths do outside of them, in order."""
+    names.sort(key=lambda name: (name.start, name.end))
+    taken = [name.start for name in names]
+    out = list(names)
+    for start in starts:
+        index = bisect_left(taken, start.end) - 1  # the last name that begins before this path ends
+        if index < 0 or names[index].end <= start.start:
+            out.append(Name(start.text, start.start, start.end, start.encoding, start.sure, False))
+    return sorted(out, key=lambda name: name.start)
+
+
+def _described(names: Sequence[Name]) -> str:
+    """Return how most names are written, in words; empty where that was not learned."""
+    ways = Counter(name.way.text for name in names if name.way)
+    if not ways:
+        return ""
+    text, times = ways.most_common(1)[0]
+    sure = sum(name.sure for name in names)
+    return f"{'each' if times == sure else 'mostly'} {text}"

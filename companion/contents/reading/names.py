@@ -1,0 +1,63 @@
+"""The names of a folder as a dictionary: which of them does this text end in?"""
+
+from __future__ import annotations
+
+import hashlib
+import unicodedata
+from collections.abc import Iterable
+from typing import Final
+
+CODE_PAGES: Final = ("utf-8", "cp1252", "mac-roman", "cp850", "cp437")
+"""How names are written in bytes, the likelier first; UTF-16 is looked for besides."""
+_DEEPEST: Final = 24
+
+
+def fold_case(text: str) -> str:
+    """Return ``text`` in lower case and with forward slashes, as long as it was."""
+    lower = text.lower()
+    if len(lower) != len(text):  # one letter that becomes two has no case here
+        lower = "".join(low if len(low := char.lower()) == 1 else char for char in text)
+    return lower.replace("\\", "/")
+
+
+class FolderNames:
+    """Relative paths with forward slashes, to be found again by the end of a text, whatever its case.
+
+    mark: a fingerprint of the names. longest: characters of the longest path. ascii: no name holds anything else.
+    """
+
+    def __init__(self, paths: Iterable[str] = ()) -> None:
+        listed = sorted(set(paths))
+        self.mark = hashlib.sha256("\n".join(listed).encode("utf-8", "surrogateescape")).digest()[:8]
+        self.ascii = all(map(str.isascii, listed))
+        self._tails: set[str] = set()
+        self._spelled: set[str] = set()
+        lengths: dict[str, set[int]] = {}
+        for path in listed:
+            own = path.split("/")[-_DEEPEST:]
+            self._spelled.update("/".join(own[first:]) for first in range(len(own)))
+            for form in (path,) if path.isascii() else (unicodedata.normalize(f, path) for f in ("NFC", "NFD")):
+                parts = fold_case(form).split("/")[-_DEEPEST:]
+                of_name = lengths.setdefault(parts[-1], set())
+                for depth in range(1, len(parts) + 1):
+                    tail = "/".join(parts[-depth:])
+                    self._tails.add(tail)
+                    of_name.add(len(tail))
+        self._lengths = {name: tuple(sorted(found, reverse=True)) for name, found in lengths.items()}
+        self._names = sorted({len(name) for name in lengths}, reverse=True)
+        self.longest = max(map(len, self._tails), default=0)
+
+    def find(self, text: str) -> int:
+        """Return how many characters of a path's end ``text`` (see :func:`fold_case`) ends in; 0 for none."""
+        size = len(text)
+        for length in self._names:
+            if length <= size and (tails := self._lengths.get(text[size - length :])):
+                return next(n for n in tails if n <= size and text[size - n :] in self._tails)
+        return 0
+
+    def spells(self, text: str) -> bool:
+        """Tell whether a path ends in the whole names of ``text`` to the letter, but for the slashes."""
+        return text.replace("\\", "/") in self._spelled
+
+
+NO_NAMES: Final = FolderNames()

@@ -1,0 +1,81 @@
+"""Where paths begin that hold on one computer only, or that climb: whatever ends them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Final, NamedTuple
+
+from companion.contents.reading.homes import ROOTS, VARIABLES
+from companion.contents.reading.shapes import beginning
+
+REACH: Final = 1024
+_BEFORE: Final = 120
+"""Characters looked at before a beginning, for what makes it none."""
+
+# Those that share a first character share an expression, narrow and wide, and each expression begins with one fixed
+# byte, which makes the search as fast as memory. A wide character is its ASCII byte with a zero beside it.
+_BEGINNINGS: Final[tuple[tuple[tuple[str, ...], ...], ...]] = (
+    ((":", r"[\\/]"),),
+    ((r"\\", r"\\", "[A-Za-z0-9]"),),
+    (("~", r"[\\/]"),),
+    ((r"\.", r"\.", r"[\\/]"),),
+    ((r"\$", "H", "O", "M", "E"), (r"\$", r"\{", "H", "O", "M", "E")),
+    tuple(("/", *name, "/") for name in ROOTS),
+    tuple(("%", *(f"[{char}{char.lower()}]" for char in name), "%") for name in VARIABLES),
+)
+
+
+def _alternatives(items: tuple[tuple[str, ...], ...], *glues: str) -> str:
+    rest = [glue + glue.join(atoms[1:]) for glue in glues for atoms in items]
+    return f"{items[0][0]}(?:{'|'.join(rest)})"
+
+
+_PATTERNS: Final = tuple(re.compile(_alternatives(group, "", r"\x00").encode("ascii")) for group in _BEGINNINGS)
+TEXT_STARTS: Final = tuple(re.compile(_alternatives(group, "")) for group in _BEGINNINGS)
+
+
+class Start(NamedTuple):
+    """A path by its beginning: bytes from ``start`` to ``end``, and whether it stands where only a path stands."""
+
+    start: int
+    end: int
+    text: str
+    encoding: str
+    sure: bool
+
+
+def starts_in(block: bytes, base: int, span: tuple[int, int], most: int) -> Iterator[Start]:
+    """Yield the paths that begin in ``span`` of ``block``, which lies at byte ``base``, of the first ``most`` places.
+
+    In UTF-8 and both orders of UTF-16. Nothing is yielded inside the one before.
+    """
+    free = {"utf-8": 0, "utf-16-le": 0, "utf-16-be": 0}
+    hits = sorted(
+        (hit.start(), hit.end())
+        for pattern in _PATTERNS
+        for hit in pattern.finditer(block, span[0], min(len(block), span[1] + 64))
+        if hit.start() < span[1]
+    )
+    for at, end in hits[:most]:
+        wide = block[at + 1 : at + 2] == b"\0" and b"\0" in block[at:end]
+        for encoding in ("utf-16-le", "utf-16-be") if wide else ("utf-8",):
+            here = at - (encoding == "utf-16-be")
+            if here < free[encoding] or here < 0 or block[here:at].strip(b"\0"):
+                continue
+            if found := _beginning(block, here, encoding):
+                free[encoding] = found.end
+                yield found._replace(start=base + found.start, end=base + found.end)
+
+
+def _beginning(block: bytes, at: int, encoding: str) -> Start | None:
+    unit, errors = (1, "surrogateescape") if encoding == "utf-8" else (2, "surrogatepass")
+    first = at - min(at, _BEFORE * unit) // unit * unit
+    left = block[first:at].decode(encoding, errors)
+    stop = min(len(block), at + REACH * unit)
+    text = left + block[at : stop - (stop - at) % unit].decode(encoding, errors)
+    shape = beginning(text, len(left), unit > 1)
+    if not shape:
+        return None
+    path, start = text[shape.start : shape.end], at - len(left[shape.start :].encode(encoding, errors))
+    return Start(start, start + len(path.encode(encoding, errors)), path, encoding, shape.sure)
