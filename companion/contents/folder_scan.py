@@ -1,7 +1,7 @@
 """Everything that Contents and Paths judge of a working folder, read in one go."""
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from pathlib import Path
 from typing import Final
 
@@ -9,10 +9,11 @@ import msgspec
 
 from companion.contents.inventory import Inventory
 from companion.contents.kinds import AUDIO, PICTURES
+from companion.contents.reading.names import FolderNames
 from companion.contents.reading.pictures import Picture, read_pictures
 from companion.contents.reading.scan import Scan, scan_file
 from companion.contents.reading.scripts import ScriptText, read_scripts
-from companion.contents.reading.shapes import SUFFIXES
+from companion.contents.reading.shapes import SUFFIXES, WEAK
 from companion.contents.references import References, resolve
 from companion.contents.selection import Selection, select
 from companion.contents.versions import PATH_SCAN
@@ -46,13 +47,25 @@ def _is_scanned(entry: Entry) -> bool:
     return entry.kind in (Kind.PATCH, Kind.SCRIPT)
 
 
-def _scan_paths(folder: Path, entries: Iterable[Entry], cache: Cache, watch: Watch) -> dict[str, Scan]:
-    """Return the scan of every file that may name others, by path; remembered by content."""
+def _names(entries: Iterable[Entry], suffixes: Collection[str]) -> FolderNames:
+    """Return the names to learn from: of files that patches name, whether they ship or not."""
+    wanted = (SUFFIXES - WEAK) | set(suffixes)
+    return FolderNames(entry.path for entry in entries if entry.link is None and entry.suffix[1:] in wanted)
+
+
+def _scan_paths(
+    folder: Path, everything: Iterable[Entry], entries: Iterable[Entry], cache: Cache, watch: Watch
+) -> dict[str, Scan]:
+    """Return the scan of every file of ``entries`` that may name others, by path.
+
+    It is remembered by content and by the names in the folder it was read with.
+    """
     listed = list(entries)
     named = (Kind.SAMPLE, Kind.IMPULSE, Kind.SCRIPT, Kind.OTHER)
     own = {entry.suffix[1:] for entry in listed if entry.suffix and entry.kind in named}
     extra = sorted(suffix for suffix in own - SUFFIXES if suffix.isascii())
-    mark = hashlib.sha256("\n".join(extra).encode()).digest()[:8]
+    names = _names(everything, extra)
+    mark = hashlib.sha256("\n".join(extra).encode() + names.mark).digest()[:8]
     chosen = [entry for entry in listed if _is_scanned(entry)]
     watch.stage("Reading paths in patches and scripts", len(chosen))
     kept = Table(cache, PATH_SCAN.id, PATH_SCAN.version, Scan)
@@ -61,7 +74,7 @@ def _scan_paths(folder: Path, entries: Iterable[Entry], cache: Cache, watch: Wat
         key = bytes.fromhex(entry.sha256) + mark
         scan = kept.get(key)
         if scan is None:
-            scan = scan_file(folder / entry.path, watch, frozenset(extra))
+            scan = scan_file(folder / entry.path, watch, frozenset(extra), names)
             if not scan.problem and unchanged(folder, entry):
                 kept.put([(key, scan)])
         scans[entry.path] = scan
@@ -72,11 +85,11 @@ def _scan_paths(folder: Path, entries: Iterable[Entry], cache: Cache, watch: Wat
 def scan_folder(folder: Path, inventory: Inventory, facts: Contents, cache: Cache, watch: Watch) -> FolderScan:
     """Return all that Contents and Paths judge of a folder, but what the audio files hold."""
     selection = select(inventory, facts)
-    scans = _scan_paths(folder, selection.ships, cache, watch)
+    scans = _scan_paths(folder, inventory.entries, selection.ships, cache, watch)
     references = resolve(scans, inventory.entries, selection.paths)
     final = select(inventory, facts, referenced=references.used)
     if final.paths != selection.paths:  # what is referred to ships after all, and may itself refer to more
-        scans = _scan_paths(folder, final.ships, cache, watch)
+        scans = _scan_paths(folder, inventory.entries, final.ships, cache, watch)
         references = resolve(scans, inventory.entries, final.paths)
     return FolderScan(
         inventory=inventory,

@@ -16,14 +16,20 @@ class PathIndex:
         self._composed: dict[str, str] = {}
         self._folded: dict[str, list[str]] = {}
         self._tails: dict[str, list[str]] = {}
+        self._spelled: set[str] = set()
+        self._composed_ends: set[str] = set()
         for path in sorted(self._exact):
             if not path.isascii():
                 self._composed.setdefault(unicodedata.normalize("NFC", path), path)
             key = folded(path)
             self._folded.setdefault(key, []).append(path)
             parts = key.split("/")[-DEEPEST:]
+            own = path.split("/")
             for depth in range(1, len(parts) + 1):
                 self._tails.setdefault("/".join(parts[-depth:]), []).append(path)
+                self._spelled.add(tail := "/".join(own[-depth:]))
+                if not tail.isascii():
+                    self._composed_ends.add(unicodedata.normalize("NFC", tail))
 
     def exact(self, path: str) -> str | None:
         """Return ``path`` when it is there to the letter."""
@@ -40,3 +46,11 @@ class PathIndex:
     def ending(self, tail: str) -> list[str]:
         """Return the paths that end in the whole names of ``tail``, whatever their case."""
         return self._tails.get(folded(tail), [])
+
+    def spells(self, tail: str) -> bool:
+        """Tell whether any path ends in the whole names of ``tail`` to the letter."""
+        return tail in self._spelled
+
+    def spells_composed(self, tail: str) -> bool:
+        """Tell whether any path does after NFC (UAX #15)."""
+        return not tail.isascii() and unicodedata.normalize("NFC", tail) in self._composed_ends

@@ -18,7 +18,7 @@ import msgspec
 from companion.contents.index import PathIndex
 from companion.contents.kinds import AUDIO, PICTURES, SCRIPTS
 from companion.contents.reading.homes import FILE_ADDRESS
-from companion.contents.reading.mentions import Mention, Style
+from companion.contents.reading.mentions import Mention, Style, unescaped
 from companion.contents.reading.scan import Scan
 from companion.core.entries import Entry, Kind
 from companion.core.findings import At
@@ -72,9 +72,7 @@ _LOCAL: Final = re.compile(rf"(?:{FILE_ADDRESS})?(?:[A-Za-z]:|~[\w.-]*|%\w+%|\$\
 def _readings(text: str) -> list[str]:
     """Return the paths that ``text`` may stand for, with forward slashes: as it is, and with escapes undone."""
     found = [text]
-    if "\\" in text:
-        escaped = re.sub(r"\\u([0-9a-fA-F]{4})", lambda match: chr(int(match[1], 16)), text)
-        found.append(escaped.replace("\\\\", "\\").replace("\\/", "/"))
+    found.extend(unescaped(text))
     if "&" in text:
         found.extend([html.unescape(item) for item in found])
     if "%" in text:
@@ -96,15 +94,9 @@ def _joined(base: tuple[str, ...], parts: list[str]) -> str | None:
 
 
 def _tails(text: str, sure: bool) -> list[str]:
-    """Return what ``text`` may be without something in front that belongs to a list, a sentence or to other bytes."""
+    """Return what ``text`` may be without something in front that belongs to a list or a sentence."""
     cut = r"[,;=:(\[{'\t]" if sure else r"[ ,;=:(\[{'\t]"
     found = [text[match.end() :].lstrip() for match in list(re.finditer(cut, text))[:24]]
-    if sure:
-        for drop in (1, 2, 3):
-            last, rest = text[drop - 1 : drop], text[drop:]
-            loose = not (last.isalnum() or last in " _-.") or ("/" in rest and last.isalpha())
-            if rest and loose and rest[0] not in "/\\ ":
-                found.append(rest)
     return [item for item in found if item]
 
 
@@ -131,7 +123,7 @@ class _Resolver:
             mention=mention,
             fate=fate,
             target=target,
-            others=max(0, len(paths) - 1),
+            others=max(0, len(paths) - 1) if fate is not Fate.CASE else len(self._index.any_case(target)) - 1,
             excluded=bool(target) and target not in self._ships,
         )
 
@@ -149,6 +141,12 @@ class _Resolver:
             if several := self._index.any_case(path):
                 return Fate.CASE, several
         return None
+
+    def _spelling(self, tail: str, mention: Mention) -> Fate:
+        """Return how a name without its folder, which is there in some case, is spelled; sentences may differ."""
+        if not mention.sure or self._index.spells(tail):
+            return Fate.ELSEWHERE
+        return Fate.NORMALISATION if self._index.spells_composed(tail) else Fate.CASE
 
     def _longest_end(self, texts: list[str]) -> tuple[list[str], str]:
         """Return the files that share the longest end with any of ``texts``, and that end."""
@@ -174,14 +172,14 @@ class _Resolver:
         for text in texts:
             whole = text.removeprefix("./")
             if several := self._index.ending(whole):
-                return self._made(source, mention, Fate.ELSEWHERE, several, whole)
+                return self._made(source, mention, self._spelling(whole, mention), several, whole)
         for text in texts:
             for tail in _tails(text, mention.sure):
                 found = self._there(base, [tail])
                 if found:
                     return self._made(source, mention, *found, key=tail)
                 if several := self._index.ending(tail):
-                    return self._made(source, mention, Fate.ELSEWHERE, several, tail)
+                    return self._made(source, mention, self._spelling(tail, mention), several, tail)
         if not self._would_be_missed(mention):
             return Reference(source=source, mention=mention, fate=Fate.UNSURE)
         paths, tail = self._longest_end(texts)

@@ -41,6 +41,7 @@ PATHS: Final[tuple[Rule[PathsModel], ...]] = (
     paths.path_climbs,
     paths.path_backslash,
     paths.patch_opaque,
+    paths.patch_unsure,
     private.metadata_private,
     paths.script_encoding,
 )

@@ -9,8 +9,8 @@ from typing import Final
 from companion.core.rules import Measure
 
 KINDS: Final = Measure("kinds", 1)
-PATH_SCAN: Final = Measure("path-scan", 2)
-REFERENCES: Final = Measure("references", 1)
+PATH_SCAN: Final = Measure("path-scan", 3)
+REFERENCES: Final = Measure("references", 2)
 SCRIPT_TEXT: Final = Measure("script-text", 1)
 PICTURES_READ: Final = Measure("pictures", 1)
 

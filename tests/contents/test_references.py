@@ -8,6 +8,7 @@ import pytest
 
 from companion.contents import references
 from companion.contents.index import PathIndex
+from companion.contents.reading.names import FolderNames
 from companion.contents.reading.scan import Scan, scan_bytes
 from companion.contents.references import Fate, Reference, References, resolve
 from companion.core.entries import Entry, Kind
@@ -33,9 +34,10 @@ def entries(paths: list[str]) -> list[Entry]:
 
 
 def one(text: str, source: str = "Slate.slab", *, quoted: bool = False) -> Reference:
-    data = f'p = "{text}"\n'.encode() if quoted else b"\0\1" + text.encode() + b"\0\2"
+    raw = text.encode()
+    data = f'p = "{text}"\n'.encode() if quoted else b"\1" + len(raw).to_bytes(2, "little") + raw + b"\0\2"
     ships = [path for path in FILES if not path.startswith("old/")]
-    (item,) = resolve({source: scan_bytes(data)}, entries(FILES), ships).items
+    (item,) = resolve({source: scan_bytes(data, names=FolderNames(FILES))}, entries(FILES), ships).items
     return item
 
 
@@ -65,9 +67,9 @@ def one(text: str, source: str = "Slate.slab", *, quoted: bool = False) -> Refer
         ("/Users/ann/Kits", "Slate.slab", Fate.UNSURE, ""),
         ("Samples/slate_%03d.wav", "Slate.slab", Fate.UNSURE, ""),
         ("Samples/{note}.wav", "Slate.slab", Fate.UNSURE, ""),
-        ("@Samples/a b.wav", "Slate.slab", Fate.FOUND, "Samples/a b.wav"),
-        ("ASamples/a b.wav", "Slate.slab", Fate.FOUND, "Samples/a b.wav"),
-        ("2a b.wav", "Slate.slab", Fate.MISSING, ""),
+        ("case.wav", "Slate.slab", Fate.CASE, "Samples/Case.wav"),
+        ("é.WAV", "Slate.slab", Fate.CASE, FILES[6]),
+        ("é.wav", "Slate.slab", Fate.NORMALISATION, FILES[6]),
     ],
 )
 def test_fates(text: str, source: str, fate: Fate, target: str) -> None:

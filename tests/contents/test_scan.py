@@ -8,16 +8,17 @@ import unicodedata
 import zipfile
 import zlib
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.contents.reading import reader, scan, shapes
+from companion.contents.reading import learned, mentions, scan
 from companion.contents.reading.inflate import Budget, part_at
 from companion.contents.reading.mentions import Mention, Style, style_of
+from companion.contents.reading.names import FolderNames
 from companion.contents.reading.scan import Scan, entropy_of, scan_bytes, scan_file
-from companion.contents.reading.shapes import Shape
 from companion.core.errors import Cancelled
 from companion.core.progress import Watch
 
@@ -43,6 +44,10 @@ PATHS = [
     "ui/panel.png",
     "Scripts/play.lua",
 ]
+RELATIVE = [path for path in PATHS if style_of(path) is Style.RELATIVE]
+NAMES = FolderNames(path.replace("\\", "/") for path in RELATIVE)
+"""The folder holds them, so that they teach how the others are written."""
+ONE = FolderNames(["Samples/a.wav"])
 
 
 def texts(found: Scan, *, sure: bool = False) -> list[str]:
@@ -60,7 +65,7 @@ def test_paths_in_a_row_behind_their_lengths(head: str | None, closed: bool) -> 
         front = struct.pack(head, len(raw) + closed) if head else b"\0"
         places[path] = len(data) + len(front)
         data += front + raw + (b"\0" if closed or head is None else b"")
-    found = {m.text: m for m in scan_bytes(data).mentions}
+    found = {m.text: m for m in scan_bytes(data, names=NAMES).mentions}
     assert {text: m.offset for text, m in found.items()} == places
     assert all(m.sure and m.encoding == "utf-8" for m in found.values())
 
@@ -76,7 +81,7 @@ def test_wide_paths_in_a_row(order: str, head: str) -> None:
         front |= {"bytes": struct.pack(f"{sign}I", len(raw)), "zeros": b""}
         places[path] = len(data) + len(front[head])
         data += front[head] + raw + (b"\0\0" if head == "zeros" else b"")
-    found = {m.text: m for m in scan_bytes(data).mentions}
+    found = {m.text: m for m in scan_bytes(data, names=NAMES).mentions}
     assert {text: m.offset for text, m in found.items()} == places
     assert {m.encoding for m in found.values()} == {f"utf-16-{order}"}
 
@@ -84,7 +89,8 @@ def test_wide_paths_in_a_row(order: str, head: str) -> None:
 def test_short_texts_as_messagepack_writes_them() -> None:
     raw = b"Samples/a.wav"
     data = b"\x82\xa1p" + bytes([0xA0 | len(raw)]) + raw + b"\xa1q\xd9\x30" + b"s" * 44 + b".wav"
-    assert texts(scan_bytes(data)) == ["Samples/a.wav", "s" * 44 + ".wav"]
+    known = FolderNames(["Samples/a.wav", "s" * 44 + ".wav"])
+    assert texts(scan_bytes(data, names=known), sure=True) == ["Samples/a.wav", "s" * 44 + ".wav"]
 
 
 @pytest.mark.parametrize("text", ["/Users/ann/Kit", "~/Slate Kit/One", "..\\Other Kit\\x", "Samples/a.wav"])
@@ -93,11 +99,10 @@ def test_a_path_at_the_very_first_byte(text: str) -> None:
     assert (found.text, found.offset) == (text, 0)
 
 
-@pytest.mark.parametrize("count", [0, 1, 2, 3, 4])
-def test_up_to_three_rare_characters_before_a_word_are_bytes_and_more_are_a_name(count: int) -> None:
-    (found,) = scan_bytes(b"\1\0" + ("鐘" * count + "Samples/a.wav").encode() + b"\0\1").mentions
-    assert found.text == ("鐘" * 4 if count == 4 else "") + "Samples/a.wav"
-    assert found.offset == 2 + (3 * count if count < 4 else 0)
+@pytest.mark.parametrize("before", ["", "B", "(B", "\u9418", "\u9418" * 4, "Z9_"])
+def test_what_runs_into_a_name_of_the_folder_is_no_part_of_it(before: str) -> None:
+    (found,) = scan_bytes(b"\1\0" + (before + "Samples/a.wav").encode() + b"\0\1", names=ONE).mentions
+    assert (found.text, found.offset, found.sure) == ("Samples/a.wav", 2 + len(before.encode()), True)
 
 
 def test_a_length_decides_where_a_longer_ending_would_fit_as_well() -> None:
@@ -128,7 +133,7 @@ def test_any_path_in_any_bytes_is_found_where_it_stands(
     zero = "\0".encode(encoding)
     front = before + zero * 2 if len(before) % 2 == 0 or encoding == "utf-8" else before + b"\1" + zero * 2
     data = front + path.encode(encoding) + zero * 2 + b"\1" + after
-    found = scan_bytes(data).mentions
+    found = scan_bytes(data, names=FolderNames([path.replace("\\", "/")])).mentions
     here = [m for m in found if m.text == path]
     assert here, (path, found)
     assert (here[0].offset, here[0].encoding, here[0].sure) == (len(front), encoding, True)
@@ -146,11 +151,11 @@ def test_inside_deflated_parts() -> None:
         (b"head" + packed.getvalue(), "zip member “state.bin” at byte 4"),
         (b"head" + zlib.compress(gzip.compress(plain)), "gzip part at byte 0 of the zlib part at byte 4"),
     ):
-        inside = [m for m in scan_bytes(data).mentions if m.inside]
+        inside = [m for m in scan_bytes(data, names=NAMES).mentions if m.inside]
         assert [m.text for m in inside] == PATHS, label
         assert {m.inside for m in inside} == {label}
         assert inside[1].offset == plain.index(PATHS[1].encode())
-    assert {m.text for m in scan_bytes(zlib.compress(wide)).mentions} >= set(PATHS)
+    assert {m.text for m in scan_bytes(zlib.compress(wide), names=NAMES).mentions} >= set(PATHS)
 
 
 def test_parts_one_behind_the_other_and_one_that_was_cut_off() -> None:
@@ -291,7 +296,8 @@ def test_the_same_text_twice_is_one_mention() -> None:
 
 @pytest.mark.parametrize("shift", range(-24, 25, 3))
 def test_a_path_across_two_blocks(monkeypatch: pytest.MonkeyPatch, shift: int) -> None:
-    monkeypatch.setattr(reader, "BLOCK", 8192)
+    monkeypatch.setattr(learned, "BLOCK", 8192)
+    known = FolderNames(["Samples/Slate C3.wav", "Samples/é.wav"])
     for path, encoding in (
         ("Samples/Slate C3.wav", "utf-8"),
         ("/Users/ann/Kit", "utf-8"),
@@ -299,12 +305,11 @@ def test_a_path_across_two_blocks(monkeypatch: pytest.MonkeyPatch, shift: int) -
     ):
         at = 8192 + shift * 2
         data = b"\1" * at + b"\0\0" + path.encode(encoding) + b"\0\0" + b"\1" * 9000
-        assert [(m.text, m.offset, m.times) for m in scan_bytes(data).mentions] == [(path, at + 2, 1)]
+        assert [(m.text, m.offset, m.times) for m in scan_bytes(data, names=known).mentions] == [(path, at + 2, 1)]
 
 
 def test_mentions_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(reader, "MOST_MENTIONS", 5)
-    monkeypatch.setattr(scan, "MOST_MENTIONS", 5)
+    monkeypatch.setattr(mentions, "MOST_MENTIONS", 5)
     found = scan_bytes(b"".join(b"\0Samples/%d.wav" % n for n in range(9)) + b"\0")
     assert len(found.mentions) == 5
     assert not found.complete
@@ -337,7 +342,7 @@ def test_text_is_told_from_bytes() -> None:
 def test_a_large_file_is_mapped(tmp_path: Path) -> None:
     target = tmp_path / "big.slab"
     target.write_bytes(bytes(5 << 20) + b"Samples/a.wav\0" + bytes(1 << 20))
-    (only,) = scan_file(target).mentions
+    (only,) = scan_file(target, names=ONE).mentions
     assert only == Mention(text="Samples/a.wav", offset=5 << 20)
 
 
@@ -355,26 +360,23 @@ def test_a_scan_can_be_stopped() -> None:
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-16-le"])
 def test_the_work_is_linear_in_the_number_of_paths(monkeypatch: pytest.MonkeyPatch, encoding: str) -> None:
     judged = 0
+    spot_at = learned.spot_at
 
-    def ending(text: str, dot: int, end: int, wide: bool) -> Shape | None:
+    def counted(*given: Any) -> Any:
         nonlocal judged
-        judged += len(text)
-        return shapes.ending(text, dot, end, wide)
+        spot = spot_at(*given)
+        judged += len(spot.window) if spot else 0
+        return spot
 
-    def beginning(text: str, at: int, wide: bool) -> Shape | None:
-        nonlocal judged
-        judged += len(text)
-        return shapes.beginning(text, at, wide)
-
-    monkeypatch.setattr(reader, "ending", ending)
-    monkeypatch.setattr(reader, "beginning", beginning)
+    monkeypatch.setattr(learned, "spot_at", counted)
 
     def characters(count: int) -> int:
-        """Return how many characters are looked at for ``count`` paths in a row."""
+        """Return how many bytes are looked at for ``count`` paths in a row."""
         nonlocal judged
         judged = 0
-        paths = [f"Samples/Layer {n % 90:02}/Slate{n:05}.wav".encode(encoding) for n in range(count)]
-        assert len(scan_bytes(b"".join(struct.pack("<I", 30) + path for path in paths)).mentions) == count
+        paths = [f"Samples/Layer {n % 90:02}/Slate{n:05}.wav" for n in range(count)]
+        data = b"".join(struct.pack("<I", 30) + path.encode(encoding) for path in paths)
+        assert len(scan_bytes(data, names=FolderNames(paths)).mentions) == count
         return judged
 
     few = characters(1_000)

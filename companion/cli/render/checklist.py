@@ -84,7 +84,11 @@ def _snapshot_json(status: Standing) -> dict[str, Any] | None:
 def findings_json(steps: Sequence[StepStatus]) -> dict[str, Any]:
     """Return the findings of steps, each with the id of its step, and the states."""
     return {
-        "steps": [{"id": step.id, "state": step.state, "because": step.because} for step in steps],
+        "steps": [
+            {"id": step.id, "state": step.state, "because": step.because}
+            | ({"read": step.details["read"]} if step.id == "paths" and "read" in step.details else {})
+            for step in steps
+        ],
         "findings": [{"step": step.id, **msgspec.to_builtins(finding)} for step in steps for finding in step.findings],
     }
 
@@ -95,6 +99,8 @@ def findings_lines(steps: Sequence[StepStatus]) -> list[str]:
     for step in steps:
         lines += [f"{step.state.mark} {step.title}: {step.state.value}. {visible(step.because)}"]
         lines += [f"    heard: {visible(line)}" for line in step.details.get("heard", ()) if step.id == "sound"]
+        read = step.details.get("read", {}) if step.id == "paths" else {}
+        lines += [f"    read: {visible(path)}: {visible(how)}" for path, how in list(read.items())[:MOST_SHOWN]]
         lines += finding_lines(step.findings)
     return lines
 

@@ -5,7 +5,7 @@ from typing import Final
 
 from companion.contents.model import PathsModel, paths_rule
 from companion.contents.reading.homes import names_home
-from companion.contents.reading.mentions import Mention, Style
+from companion.contents.reading.mentions import Mention, Style, without_escapes
 from companion.contents.references import Fate
 from companion.contents.versions import PATH_SCAN, REFERENCES, SCRIPT_TEXT
 from companion.core.entries import Kind
@@ -108,7 +108,7 @@ def path_backslash(model: PathsModel) -> Iterator[Finding]:
     resolved = {(item.source, item.mention.text) for item in model.references.items if item.fate not in doubtful}
 
     def wanted(path: str, mention: Mention) -> bool:
-        separates = "\\" in mention.text.replace("\\/", "/")
+        separates = "\\" in without_escapes(mention.text)
         return separates and mention.sure and mention.style in _RELATIVE and (path, mention.text) in resolved
 
     return _first(model, path_backslash, wanted)
@@ -117,15 +117,16 @@ def path_backslash(model: PathsModel) -> Iterator[Finding]:
 @paths_rule(
     "patch-opaque",
     WARNS,
-    rests_on=(PATH_SCAN,),
-    means="No path can be read in a patch, so that nobody can tell from outside what it needs.",
+    version=2,
+    rests_on=(PATH_SCAN, REFERENCES),
+    means="No path, or not every path, can be read in a patch, so that nobody can tell from outside what it needs.",
     why="If it names files on your computer, players find out before you do.",
     mend="Do an away test: hide the originals, or open the release on another computer, and play it.",
-    limit="at least one path that can be read",
+    limit="paths that can be read, and at most one in ten unsure",
     unknown=True,
 )
 def patch_opaque(model: PathsModel) -> Iterator[Finding]:
-    """No path found for certain, and not plain text that would show one.
+    """No path found for certain, or too many unsure, and not plain text that would show any.
 
     Near 8 bits a byte it is compressed or encrypted. Below that it may hold its samples in itself, or name them in a
     way that cannot be read: that is not known either, and is reported as such.
@@ -139,10 +140,40 @@ def patch_opaque(model: PathsModel) -> Iterator[Finding]:
         elif not scan.complete:
             part = "only part of it could be read: it unpacks to more than is safe, or names too many files"
             yield patch_opaque.finding(entry.path, says=part)
+        elif scan.unsure:
+            known = any(item.target for item in model.references.items if item.source == entry.path)
+            none = "" if known else "; none of them is in the folder"
+            yield patch_opaque.finding(entry.path, value=scan.unsure, unit="name", says=f"{scan.reading}{none}")
         else:
             kind = "compressed or encrypted" if scan.dense else "not compressed, yet no path in it"
             says = f"{scan.entropy:.2f} bits a byte: {kind}"
             yield patch_opaque.finding(entry.path, value=scan.entropy, unit="bits a byte", says=says)
+
+
+@paths_rule(
+    "patch-unsure",
+    NOTES,
+    rests_on=(PATH_SCAN,),
+    means="A few names in a patch have no certain beginning, so that they are not judged.",
+    why="The folder's own names teach how a patch writes names; one written otherwise may be cut wrong, or be none.",
+    mend="Look whether the names make sense; an away test settles it.",
+    limit="every name where the names of the folder show that names stand",
+    unit="name",
+)
+def patch_unsure(model: PathsModel) -> Iterator[Finding]:
+    """Only in bytes, and where most can be read: else ``patch-opaque`` says so."""
+    for entry in model.selection.ships:
+        scan = model.scans.get(entry.path)
+        if entry.kind is Kind.PATCH and scan and scan.unsure and scan.readable and scan.complete and not scan.text:
+            unsure = [mention for mention in scan.mentions if not mention.sure]
+            some = ", ".join(f"“{shorten(visible(mention.text), 60)}”" for mention in unsure[:3])
+            yield patch_unsure.finding(
+                entry.path,
+                at=At(byte=unsure[0].byte),
+                where=unsure[0].place,
+                value=len(unsure),
+                says=f"{scan.reading}: {some}{', …' if len(unsure) > 3 else ''}",
+            )
 
 
 @paths_rule(

@@ -50,15 +50,34 @@ def _once(items: Iterable[Reference]) -> list[Reference]:
 @contents_rule(
     "reference-missing",
     BLOCKS,
+    version=2,
     rests_on=(PATH_SCAN, REFERENCES),
     means="A patch or script names a file that is not in the folder.",
     why="Players hear nothing where that sample should sound, or are asked for a file that only you have.",
     mend="Put the file into the folder, or take it out of the patch; then save the patch again.",
 )
 def reference_missing(model: ContentsModel) -> Iterator[Finding]:
-    """Only what stands where a path stands and ends as sounds, pictures and scripts do; running text is let pass."""
+    """Only what stands where a path stands and ends as sounds, pictures and scripts do; running text is let pass.
+
+    A file that names several and none of this folder is another instrument's, or all was renamed: that is one fault.
+    """
+    by_source: dict[str, list[Reference]] = {}
     for item in model.references.items:
-        if item.fate is Fate.MISSING:
+        by_source.setdefault(item.source, []).append(item)
+    for source, items in by_source.items():
+        missing = [item for item in items if item.fate is Fate.MISSING]
+        if len(missing) > 1 and not any(item.target for item in items):
+            yield reference_missing.finding(
+                source,
+                at=missing[0].at,
+                where=missing[0].mention.place,
+                value=len(missing),
+                unit="name",
+                says=f"none of its {{value}} is in the folder, the first is “{visible(missing[0].mention.text)}”",
+                mend="Were all files renamed, or is this the patch of another instrument? Load them anew and save it.",
+            )
+            continue
+        for item in missing:
             found = f"A file of that name lies at “{visible(item.target)}”: load it from there and save the patch."
             yield _report(reference_missing, item, mend=found if item.target else None)
 

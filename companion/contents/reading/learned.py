@@ -126,9 +126,11 @@ class LearnedReader:
         """Return the names of each run in the order they were collected, and set ``layout``."""
         narrow = self._read("utf-8")
         orders = [self._read(encoding) for encoding in _ORDERS]
-        little, big = map(_merit, orders)
-        votes = sum(run.big for run in self._runs)
-        is_big = big > little or (big == little and _is_big(orders[1], votes))
+        little, big = (
+            _merit(names) if any(map(any, orders)) else self._starts(order)
+            for names, order in zip(orders, _ORDERS, strict=True)
+        )
+        is_big = big > little or (big == little and _is_big(orders[1], sum(run.big for run in self._runs)))
         wide, encoding = orders[is_big], _ORDERS[is_big]
         found = []
         for run, *both in zip(self._runs, narrow, wide, strict=True):
@@ -136,6 +138,11 @@ class LearnedReader:
             found.append(_with_starts([name for names in both for name in names], starts))
         self.layout = _described([name for names in found for name in names])
         return found
+
+    def _starts(self, encoding: str) -> tuple[int, ...]:
+        """Return how many paths begin by themselves in ``encoding``, and how few characters beyond ASCII they hold."""
+        texts = [start.text for run in self._runs for start in run.starts if start.encoding == encoding]
+        return len(texts), -sum(not char.isascii() for text in texts for char in text)
 
     def _read(self, encoding: str) -> list[list[Name]]:
         """Return the names written in ``encoding``, or in a code page where that is UTF-8, of each run."""
@@ -175,14 +182,14 @@ class LearnedReader:
         """Return the name at ``spot``; ``start``: where a path begins in its run by itself, or -1."""
         known = spot.start >= 0
         place, way = self._place(spot, trust, start)
-        if not known and not _ends_free(spot) and (trust.ends_free or not way) and not isinstance(way, Counted):
-            return None
         sure = place is not None
+        if not place and (alone := _certain_alone(spot)) and (not known or alone[0] <= spot.start):
+            place, sure = alone, True
+        counted = isinstance(way, Counted) or (place and not way)
+        if not known and not counted and not _ends_free(spot) and (trust.ends_free or not way):
+            return None
         if not place and 0 <= start <= (spot.start if known else spot.dot):
             place, sure = (start, spot.ends[0]), start_sure
-        if not place and not known:
-            place = _certain_alone(spot)
-            sure = place is not None
         at, end = place or (spot.start if known else spot.low, spot.ends[0])
         text, encoding = _decoded(_bytes(spot, at, end), spot.code or trust.code)
         if known and at < spot.start and not plausible(text[: text.rfind(".")]):
@@ -299,7 +306,9 @@ def _merit(runs: Iterable[Iterable[Name]]) -> tuple[int, ...]:
     a count of more than one byte.
     """
     names = [name for run in runs for name in run]
-    well = sum(name.known + (name.way is not None) + (name.sure and not any(map(is_rare, name.text))) for name in names)
+    own = [name for name in names if name.known and not name.way]
+    plain = sum(name.sure and not any(map(is_rare, name.text)) for name in names if not (name.known and not name.way))
+    well = sum(name.known + (name.way is not None) for name in names) + len(own) + plain
     odd = sum(not char.isascii() for name in names if name.sure for char in name.text)
     closed = sum(name.after[:2] == b"\0\0" for name in names)
     counts = [name.way.width if isinstance(name.way, Counted) else 0 for name in names]
@@ -307,7 +316,7 @@ def _merit(runs: Iterable[Iterable[Name]]) -> tuple[int, ...]:
         name.before < 0 or (name.start - width - name.before) % 2 == 0
         for name, width in zip(names, counts, strict=True)
     )
-    return well, -odd, closed, whole, sum(width > 1 for width in counts)
+    return well, sum(len(name.text) for name in own), -odd, closed, whole, sum(width > 1 for width in counts)
 
 
 def _is_big(runs: Iterable[Iterable[Name]], votes: int) -> bool:

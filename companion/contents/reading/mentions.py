@@ -66,6 +66,36 @@ _HOME: Final = re.compile(
 )
 
 
+_ESCAPE: Final = re.compile(r"((?:\\u[0-9a-fA-F]{4}|\\x[0-9a-fA-F]{2})+)")
+
+
+def unescaped(text: str) -> list[str]:
+    """Return what ``text`` may stand for with its escapes undone; nothing where it holds none.
+
+    ``\\x`` is read as a character, and as a byte of UTF-8; a slash may be escaped as well.
+    """
+
+    def units(match: re.Match[str]) -> list[int]:
+        return [int(item, 16) for item in re.findall(r"\\[ux]([0-9a-fA-F]+)", match[0])]
+
+    def wide(match: re.Match[str]) -> str:
+        raw = b"".join(unit.to_bytes(2, "little") for unit in units(match))
+        return raw.decode("utf-16-le", "replace")
+
+    def narrow(match: re.Match[str]) -> str:
+        return bytes(min(unit, 255) for unit in units(match)).decode("utf-8", "replace")
+
+    if "\\" not in text:
+        return []
+    found = [_ESCAPE.sub(wide, text)] + ([_ESCAPE.sub(narrow, text)] if "\\x" in text else [])
+    return [item.replace("\\\\", "\\").replace("\\/", "/") for item in found]
+
+
+def without_escapes(text: str) -> str:
+    """Return ``text`` without the escapes that are told by a backslash, so that what is left of those separates."""
+    return _ESCAPE.sub("", text).replace("\\/", "/")
+
+
 def style_of(text: str) -> Style:
     """Return the style of a path by how it begins; ``..`` anywhere makes a relative one climbing."""
     if _HOME.match(text):

@@ -33,9 +33,10 @@ class TextReader:
     def read(self, data: Buffer, watch: Watch) -> bool:
         """Read all of ``data`` block by block; return False when there was more than is looked at."""
         floor = 0
-        for at in range(0, len(data), BLOCK):
+        size = len(data) // 2 * 2 if "16" in self._encoding else len(data)
+        for at in range(0, size, BLOCK):
             base = max(0, at - 2 * REACH)
-            block = data[base : at + BLOCK + 2 * REACH]
+            block = data[base : min(size, at + BLOCK + 2 * REACH)]
             parts = (block[: at - base], block[at - base : at - base + BLOCK], block[at - base + BLOCK :])
             before, own, after = (part.decode(self._encoding, self._errors) for part in parts)
             floor = self._block(before + own + after, base, (len(before), len(before) + len(own)), floor)

@@ -65,10 +65,14 @@ def look_paths(desk: Desk) -> Look:
         home=home,
         user=user,
     )
-    mentions = sum(len(scan.mentions) for scan in look.scans.values())
+    names = sum(scan.names for scan in look.scans.values())
+    how = f"{plural(names, 'path')} read in {plural(len(look.scans), 'file')}"
+    if len(look.scans) == 1:
+        (how,) = (scan.reading for scan in look.scans.values())
     details: dict[str, Any] = {
-        "because": f"{plural(mentions, 'path')} read in {plural(len(look.scans), 'file')}, all relative",
-        "scanned": {path: len(scan.mentions) for path, scan in look.scans.items()},
+        "because": f"{how}, all relative" if ";" not in how else f"{how}; all relative",
+        "scanned": {path: scan.names for path, scan in look.scans.items()},
+        "read": {path: scan.reading for path, scan in look.scans.items() if not scan.problem},
     }
     return Look(findings=tuple(findings_of(PATHS, model)), details=details)
 
