@@ -45,7 +45,8 @@ class Spot(msgspec.Struct, gc=False):
 
 
 class Counted(NamedTuple):
-    """Behind its length in ``width`` bytes, which counts characters of ``size`` bytes and, with ``closed``, a zero.
+    """Behind its length in ``width`` bytes, which counts characters of ``size`` bytes, and ``extra`` bytes besides: a
+    closing zero, itself, or a mark for text.
 
     first: of several places that fit, the one furthest in front.
     """
@@ -54,18 +55,24 @@ class Counted(NamedTuple):
     big: bool
     unit: int
     size: int
-    closed: bool
+    extra: int = 0
     first: bool = False
 
     @property
     def text(self) -> str:
         return f"after a {self.width * 8}-bit count"
 
+    def besides(self, spot: Spot, at: int, end: int) -> int | None:
+        """Return how many bytes more than from ``at`` to ``end`` the number in front of ``at`` counts."""
+        here = at - spot.base
+        if here < self.width:
+            return None
+        count = int.from_bytes(spot.window[here - self.width : here], "big" if self.big else "little")
+        return count * self.size - (end - at)
+
     def fits(self, spot: Spot, at: int, end: int) -> bool:
         """Tell whether the length of what stands from ``at`` to ``end`` stands in front of it."""
-        here = at - spot.base
-        count = int.from_bytes(spot.window[here - self.width : here], "big" if self.big else "little")
-        return here >= self.width and count * self.size == end - at + self.closed * self.unit
+        return self.besides(spot, at, end) == self.extra
 
     def begins(self, spot: Spot) -> tuple[int, int] | None:
         """Return (begin, end) of the name at ``spot``, or None where it is not written this way."""
@@ -151,11 +158,11 @@ def _counted(sample: Sequence[Spot], unit: int) -> Iterator[Way]:
     for width in (8, 4, 2, 1):
         for big in (False, True) if width > 1 else (False,):
             for size in (1, 2) if unit == 2 else (1,):
-                for closed in (False, True):
-                    way = Counted(width, big, unit, size, closed)
-                    if sum(way.fits(spot, spot.start, spot.ends[0]) for spot in sample) >= max(
-                        LEARN, 0.2 * len(sample)
-                    ):
+                way = Counted(width, big, unit, size)
+                extras = Counter(way.besides(spot, spot.start, spot.ends[0]) for spot in sample)
+                for extra, times in extras.most_common(2):
+                    if extra is not None and -16 <= extra <= 256 and times >= max(AGREE, 0.2 * len(sample)):
+                        way = way._replace(extra=extra)
                         yield from (way, way._replace(first=True))
 
 

@@ -26,12 +26,12 @@ _LONG: Final = 8
 _ORDERS: Final = ("utf-16-le", "utf-16-be")
 _BIG, _LITTLE = re.compile(rb"(?:\x00[ -~]){4,}"), re.compile(rb"(?:[ -~]\x00){4,}")
 _ALONE: Final = tuple(
-    Counted(width, big, unit, size, closed)
+    Counted(width, big, unit, size, extra)
     for unit in (1, 2)
     for width in (2, 4, 8)
     for big in (False, True)
     for size in (1, unit)
-    for closed in (False, True)
+    for extra in (0, unit)
 )
 """Counts that are believed of a single name."""
 
@@ -316,7 +316,8 @@ def _merit(runs: Iterable[Iterable[Name]]) -> tuple[int, ...]:
         name.before < 0 or (name.start - width - name.before) % 2 == 0
         for name, width in zip(names, counts, strict=True)
     )
-    return well, sum(len(name.text) for name in own), -odd, closed, whole, sum(width > 1 for width in counts)
+    longer = sum(len(name.text) for name in own) if len(own) == len(names) else 0
+    return well, longer, -odd, closed, whole, sum(width > 1 for width in counts)
 
 
 def _is_big(runs: Iterable[Iterable[Name]], votes: int) -> bool:
