@@ -190,6 +190,8 @@ class LearnedReader:
             return None
         if not place and 0 <= start <= (spot.start if known else spot.dot):
             place, sure = (start, spot.ends[0]), start_sure
+        elif place and start_sure and 0 < start - place[0] <= 2 * spot.unit:  # a length of its own before a root
+            place = (start, place[1])
         at, end = place or (spot.start if known else spot.low, spot.ends[0])
         text, encoding = _decoded(_bytes(spot, at, end), spot.code or trust.code)
         if known and at < spot.start and not plausible(text[: text.rfind(".")]):
