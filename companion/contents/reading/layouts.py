@@ -21,6 +21,8 @@ AGREE: Final = 8
 """How many of them a way of writing must give right before it is believed: the first may have nothing before it."""
 RIGHT: Final = 0.985
 """Share of the beginnings it gives that must be right."""
+_LENGTHS: Final = 3
+"""Different lengths it takes to tell a number that counts more than the name from any number."""
 MOST_TRIED: Final = 600
 """Known names a way is tried on, evenly spread."""
 
@@ -159,9 +161,13 @@ def _counted(sample: Sequence[Spot], unit: int) -> Iterator[Way]:
         for big in (False, True) if width > 1 else (False,):
             for size in (1, 2) if unit == 2 else (1,):
                 way = Counted(width, big, unit, size)
-                extras = Counter(way.besides(spot, spot.start, spot.ends[0]) for spot in sample)
-                for extra, times in extras.most_common(2):
-                    if extra is not None and -16 <= extra <= 256 and times >= max(AGREE, 0.2 * len(sample)):
+                lengths: dict[int | None, list[int]] = {}
+                for spot in sample:
+                    besides = way.besides(spot, spot.start, spot.ends[0])
+                    lengths.setdefault(besides, []).append(spot.ends[0] - spot.start)
+                for extra, found in sorted(lengths.items(), key=lambda item: -len(item[1]))[:2]:
+                    plain = extra in (0, unit) or len(set(found)) >= _LENGTHS
+                    if extra is not None and plain and len(found) >= max(AGREE, 0.2 * len(sample)):
                         way = way._replace(extra=extra)
                         yield from (way, way._replace(first=True))
 
@@ -197,8 +203,8 @@ def _recorded(known: Sequence[Spot]) -> Iterator[Way]:
                 yield Recorded(size, phase)
 
 
-def learn(known: Sequence[Spot], unit: int) -> list[tuple[Way, int]]:
-    """Return the ways of writing that give the beginnings of ``known`` right, each with how many of a sample it gave.
+def learn(known: Sequence[Spot], unit: int) -> list[tuple[Way, float]]:
+    """Return the ways of writing that give the beginnings of ``known`` right, each with the share it gave, 0 to 1.
 
     unit: bytes of a character. A wide count that fits in front of a known name is let pass: the name is longer there.
     """
@@ -206,7 +212,7 @@ def learn(known: Sequence[Spot], unit: int) -> list[tuple[Way, int]]:
         return []
     sample = known[:: max(1, len(known) // MOST_TRIED)]
     ways = (*_counted(sample, unit), *_behind(known, unit), *_chained(known), *_recorded(known))
-    believed: list[tuple[Way, int]] = []
+    believed: list[tuple[Way, float]] = []
     for way in ways:
         right = wrong = 0
         for spot in sample:
@@ -218,5 +224,5 @@ def learn(known: Sequence[Spot], unit: int) -> list[tuple[Way, int]]:
             elif not (isinstance(way, Counted) and way.width > 1 and found[0] < spot.start):
                 wrong += 1
         if right >= AGREE and right >= RIGHT * (right + wrong):
-            believed.append((way, right))
+            believed.append((way, right / len(sample)))
     return sorted(believed, key=lambda one: -one[1])

@@ -21,6 +21,7 @@ MOST_SPOTS: Final = 200_000
 """Ends of names looked at in one file, all parts together."""
 _SHORT: Final = 4
 """Names with fewer characters before the extension end other names too often to learn from, if there are others."""
+_NEARLY_ALL: Final = 0.9
 _LONG: Final = 8
 """A known name of so many characters before the extension is that name whatever its case and what stands before it."""
 _ORDERS: Final = ("utf-16-le", "utf-16-be")
@@ -65,14 +66,18 @@ class Run:
 
 
 class _Trust(NamedTuple):
-    """What was learned of one encoding: ways of writing with their weight, the code page, and whether nothing stands
-    behind or before names that could belong to them.
+    """What was learned of one encoding: ways of writing with their share, the code page, and whether nothing stands
+    behind or before names that could belong to them. counted: nearly all stand behind a count, so that any must.
     """
 
-    ways: Sequence[tuple[Way, int]]
+    ways: Sequence[tuple[Way, float]]
     code: str
     ends_free: bool
     starts_free: bool
+
+    @property
+    def counted(self) -> bool:
+        return any(isinstance(way, Counted) and share >= _NEARLY_ALL for way, share in self.ways)
 
 
 class LearnedReader:
@@ -190,8 +195,6 @@ class LearnedReader:
             return None
         if not place and 0 <= start <= (spot.start if known else spot.dot):
             place, sure = (start, spot.ends[0]), start_sure
-        elif place and start_sure and 0 < start - place[0] <= 2 * spot.unit:  # a length of its own before a root
-            place = (start, place[1])
         at, end = place or (spot.start if known else spot.low, spot.ends[0])
         text, encoding = _decoded(_bytes(spot, at, end), spot.code or trust.code)
         if known and at < spot.start and not plausible(text[: text.rfind(".")]):
@@ -224,7 +227,7 @@ class LearnedReader:
     @staticmethod
     def _place(spot: Spot, trust: _Trust, start: int) -> tuple[tuple[int, int] | None, Way | None]:
         """Return where the name stands by most of what was learned, and the way of writing that says so."""
-        votes: dict[tuple[int, int], dict[type[Way], int]] = {}
+        votes: dict[tuple[int, int], dict[type[Way], float]] = {}
         voters: dict[tuple[int, int], Way] = {}
         for way, weight in trust.ways:
             place = way.begins(spot)
@@ -239,6 +242,8 @@ class LearnedReader:
         if not votes:
             return None, None
         best = max(votes, key=lambda place: (place[0] == start, sum(votes[place].values()), -place[0]))
+        if trust.counted and Counted not in votes[best] and best[0] != spot.start:
+            return None, None
         return best, voters[best]
 
 
