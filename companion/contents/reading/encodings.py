@@ -6,7 +6,7 @@ import codecs
 import re
 from typing import Final
 
-from companion.contents.reading.inflate import Buffer
+from companion.contents.reading.inflate import Buffer, let_go
 from companion.contents.reading.names import CODE_PAGES, FolderNames, fold_case
 
 _HEAD: Final = 1 << 16
@@ -24,9 +24,10 @@ def text_encoding(data: Buffer, names: FolderNames) -> str:
     head = data[:_HEAD]
     if head[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE) or b"\0" in head[:4]:
         return _wide(head)
-    if _CONTROL.search(head) or _CONTROL.search(data):
+    utf8 = _is_utf8(data)
+    if utf8 is None:
         return ""
-    return "utf-8" if _is_utf8(data) else _code_page(head, names)
+    return "utf-8" if utf8 else _code_page(head, names)
 
 
 def _wide(head: bytes) -> str:
@@ -38,15 +39,20 @@ def _wide(head: bytes) -> str:
     return ""
 
 
-def _is_utf8(data: Buffer) -> bool:
+def _is_utf8(data: Buffer) -> bool | None:
+    """Tell whether ``data`` is UTF-8; None where it holds control characters."""
     decoder = codecs.getincrementaldecoder("utf-8")()
-    try:
-        for at in range(0, len(data), _BLOCK):
-            decoder.decode(data[at : at + _BLOCK])
-        decoder.decode(b"", final=True)
-    except UnicodeDecodeError:
-        return False
-    return True
+    valid = True
+    for at in range(0, len(data), _BLOCK):
+        block = data[at : at + _BLOCK]
+        let_go(data, at, at + _BLOCK)
+        if _CONTROL.search(block):
+            return None
+        try:
+            decoder.decode(block if valid else b"", final=valid and at + _BLOCK >= len(data))
+        except UnicodeDecodeError:
+            valid = False
+    return valid
 
 
 def _code_page(head: bytes, names: FolderNames) -> str:

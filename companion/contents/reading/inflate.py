@@ -19,6 +19,12 @@ LEAST: Final = 4096
 _CHUNK: Final = 1 << 16
 
 
+def let_go(data: Buffer, start: int, end: int) -> None:
+    """Take what is mapped of ``data`` from ``start`` to ``end`` out of this process's memory, where the system can."""
+    if isinstance(data, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED") and start % mmap.PAGESIZE == 0:
+        data.madvise(mmap.MADV_DONTNEED, start, min(end, len(data)) - start)
+
+
 class InflatedPart(NamedTuple):
     """An unpacked part: its content, what it is, where it began and where it ended."""
 
@@ -31,7 +37,7 @@ class InflatedPart(NamedTuple):
 class Budget:
     """What unpacking may cost for one file, all depths together, so that a bomb costs no more than this."""
 
-    def __init__(self, total: int = 256 << 20, each: int = 64 << 20, parts: int = 4096, tries: int = 200_000) -> None:
+    def __init__(self, total: int = 256 << 20, each: int = 48 << 20, parts: int = 4096, tries: int = 200_000) -> None:
         self.left, self.each, self.parts, self.tries = total, each, parts, tries
         self.exceeded = False
 

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final, NamedTuple
 
-from companion.contents.reading.inflate import Buffer
+from companion.contents.reading.inflate import Buffer, let_go
 from companion.contents.reading.layouts import LEARN, Chained, Counted, Spot, Way, learn
 from companion.contents.reading.names import CODE_PAGES, FolderNames
 from companion.contents.reading.shapes import STOP, WEAK, is_rare, plausible
@@ -17,8 +17,8 @@ from companion.contents.reading.starts import Start, starts_in
 from companion.core.progress import Watch
 
 BLOCK: Final = 4 << 20
-MOST_SPOTS: Final = 200_000
-"""Ends of names looked at in one file, all parts together."""
+MOST_SPOTS: Final = 120_000
+"""Ends of names, and beginnings of paths, looked at in one file, all parts together."""
 _SHORT: Final = 4
 """Names with fewer characters before the extension end other names too often to learn from, if there are others."""
 _NEARLY_ALL: Final = 0.9
@@ -86,7 +86,7 @@ class LearnedReader:
     def __init__(self, suffixes: frozenset[str], names: FolderNames) -> None:
         self._suffixes, self._names = suffixes_of(suffixes), names
         self._runs: list[Run] = []
-        self._left = MOST_SPOTS
+        self._left, self._tries = MOST_SPOTS, MOST_SPOTS
         self.complete = True
         self.layout = ""
 
@@ -102,9 +102,12 @@ class LearnedReader:
                 first = min(spot.low for encoding in _ORDERS for spot in run.spots[encoding][:1]) - base
                 around = block[max(0, first - REACH) : first + 64 * REACH]
                 run.big = sum(map(len, _BIG.findall(around))) - sum(map(len, _LITTLE.findall(around)))
-            run.starts.extend(starts_in(block, base, span, MOST_SPOTS - len(run.starts)))
+            starts, tried = starts_in(block, base, span, self._tries)
+            run.starts += starts
+            self._tries = max(0, self._tries - tried)
+            let_go(data, at, at + BLOCK)
             watch.check()
-            if not self._left or len(run.starts) >= MOST_SPOTS:
+            if not self._left or not self._tries:
                 self.complete = False
                 break
 
@@ -211,6 +214,8 @@ class LearnedReader:
                 STOP.search(text) or any(map(is_rare, text)) or (encoding != trust.code and encoding in CODE_PAGES[1:])
             )
             sure = sure and not (odd and not (isinstance(way, Counted) and way.width > 1))
+        if not sure and not known and (cut := 1 + max((n for n, c in enumerate(text) if is_rare(c)), default=-1)):
+            at, text = at + len(text[:cut].encode(encoding, "replace")), text[cut:]
         return Name(
             text,
             at,

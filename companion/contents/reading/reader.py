@@ -3,16 +3,17 @@
 import re
 from collections.abc import Callable, Iterator
 from functools import lru_cache
+from itertools import islice
 from typing import Final
 
-from companion.contents.reading.inflate import Buffer
+from companion.contents.reading.inflate import Buffer, let_go
 from companion.contents.reading.shapes import Shape, beginning, ending
 from companion.contents.reading.spots import REACH
 from companion.contents.reading.starts import TEXT_STARTS
 from companion.core.progress import Watch
 
 BLOCK: Final = 4 << 20
-MOST_HITS: Final = 1_000_000
+MOST_HITS: Final = 500_000
 """Ends and beginnings looked at in one text."""
 
 
@@ -40,6 +41,7 @@ class TextReader:
             parts = (block[: at - base], block[at - base : at - base + BLOCK], block[at - base + BLOCK :])
             before, own, after = (part.decode(self._encoding, self._errors) for part in parts)
             floor = self._block(before + own + after, base, (len(before), len(before) + len(own)), floor)
+            let_go(data, at, at + BLOCK)
             watch.check()
             if self._left <= 0:
                 return False
@@ -53,6 +55,9 @@ class TextReader:
         for hit in self._ends.finditer(text, span[0], min(len(text), span[1] + 16)):
             if hit.start() >= span[1]:
                 break
+            self._left -= 1
+            if self._left < 0:
+                break
             first = max(low if places or floor else 0, hit.start() - REACH)
             shape = ending(text[first : hit.end() + 300], hit.start() - first, hit.end() - first)
             if shape:
@@ -64,7 +69,6 @@ class TextReader:
             here, at = here + len(self._raw(text[at:start])), start
             floor = max(floor, here + len(self._raw(text[start:end])))
             self._add(text[start:end], here, sure)
-        self._left -= len(places)
         return floor
 
     def _raw(self, text: str) -> bytes:
@@ -78,9 +82,12 @@ class TextReader:
     ) -> Iterator[tuple[int, int, bool]]:
         """Yield the paths that begin as paths do, outside of what is taken and of one another."""
         index = free = 0
-        hits = sorted(hit.start() for pattern in TEXT_STARTS for hit in pattern.finditer(text, *span))
+        most = max(0, self._left)
+        found = (islice(pattern.finditer(text, *span), most) for pattern in TEXT_STARTS)
+        hits = sorted(hit.start() for hits in found for hit in hits)[:most]
+        self._left -= len(hits)
         taken = list(taken)
-        for at in hits[: self._left]:
+        for at in hits:
             while index < len(taken) and taken[index][1] <= at:
                 index += 1
             if at < free or (index < len(taken) and taken[index][0] <= at):

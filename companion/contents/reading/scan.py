@@ -14,7 +14,7 @@ from typing import Final
 import msgspec
 
 from companion.contents.reading.encodings import text_encoding
-from companion.contents.reading.inflate import Budget, Buffer, heads, part_at, parts_of
+from companion.contents.reading.inflate import Budget, Buffer, heads, let_go, part_at, parts_of
 from companion.contents.reading.learned import BLOCK, LearnedReader
 from companion.contents.reading.mentions import Mention, Mentions
 from companion.contents.reading.names import NO_NAMES, FolderNames
@@ -130,6 +130,7 @@ def scan_bytes(
             if start >= here and head < BLOCK and (part := part_at(data, start, budget)):
                 here = max(part.end, start + 1)
                 unpack(part.data, part.label, part.start, 1)
+        let_go(data, at, at + BLOCK)
         watch.check()
     for (inside, start), found in zip(runs, learned.settle(), strict=True):
         for name in found:

@@ -24,6 +24,7 @@ _START: Final = re.compile(
 )
 _KEY: Final = re.compile(r"^[\w.\- ]*(?:=|:(?=[ \t]))[ \t]*|^[^=]*\s[\w.\-]+=[ \t]*")
 _SITE: Final = re.compile(r"(?:^|\s)(?://|www\.)\S*$")
+_BULLET: Final = re.compile(r"[ \t]*[-\u2022][ \t]+(?=\S)")
 _COMMENT: Final = re.compile(r"\s*(?:--|//|#(?:[\s#]|$)|;|/\*|\*|!)")
 _BREAK: Final = re.compile("[\x00-\x08\x0a-\x1f\ud800-\udfff]")
 _ATTRIBUTE: Final = re.compile(r"(?:href|src|action|url|content)\s*[=(]\s*[\"']?$", re.IGNORECASE)
@@ -96,12 +97,16 @@ def _delimited(text: str, start: int, dot: int, end: int) -> Shape | None:
     if found:
         start = found.start()
     key = _KEY.match(text[start:dot]) if line and not (quoted or found) else None
+    bullet = _BULLET.match(text[start:dot]) if left == "\n" and not (quoted or found) else None
+    listed = bullet and re.match(r"[ \t]*(?:#|[\r\n]|$)", text[end:])
     if key:
         start += key.end()
+    elif bullet:
+        start += bullet.end()
     while line and start < dot and text[start] in " \t'([{,;=:":
         start += 1
     body = text[start:end]
-    sure = bool(quoted or marked_up or key or found)
+    sure = bool(quoted or marked_up or key or found or listed)
     if not sure:
         spaced = " " in re.split(r"[\\/]", body)[0] or not re.search(r"[\\/]", body)
         prose = after == " " and text[end + 1 : end + 2].isalnum()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from itertools import islice
 from typing import Final, NamedTuple
 
 from companion.contents.reading.homes import ROOTS, VARIABLES
@@ -45,16 +45,17 @@ class Start(NamedTuple):
     sure: bool
 
 
-def starts_in(block: bytes, base: int, span: tuple[int, int], most: int) -> Iterator[Start]:
-    """Yield the paths that begin in ``span`` of ``block``, which lies at byte ``base``, of the first ``most`` places.
+def starts_in(block: bytes, base: int, span: tuple[int, int], most: int) -> tuple[list[Start], int]:
+    """Return the paths that begin in ``span`` of ``block``, at byte ``base``, and how many were tried.
 
-    In UTF-8 and both orders of UTF-16. Nothing is yielded inside the one before.
+    In UTF-8 and both orders of UTF-16, of the first ``most`` places. None begins inside the one before.
     """
+    found: list[Start] = []
     free = {"utf-8": 0, "utf-16-le": 0, "utf-16-be": 0}
     hits = sorted(
         (hit.start(), hit.end())
         for pattern in _PATTERNS
-        for hit in pattern.finditer(block, span[0], min(len(block), span[1] + 64))
+        for hit in islice(pattern.finditer(block, span[0], min(len(block), span[1] + 64)), most)
         if hit.start() < span[1]
     )
     for at, end in hits[:most]:
@@ -63,9 +64,10 @@ def starts_in(block: bytes, base: int, span: tuple[int, int], most: int) -> Iter
             here = at - (encoding == "utf-16-be")
             if here < free[encoding] or here < 0 or block[here:at].strip(b"\0"):
                 continue
-            if found := _beginning(block, here, encoding):
-                free[encoding] = found.end
-                yield found._replace(start=base + found.start, end=base + found.end)
+            if start := _beginning(block, here, encoding):
+                free[encoding] = start.end
+                found.append(start._replace(start=base + start.start, end=base + start.end))
+    return found, len(hits)
 
 
 def _beginning(block: bytes, at: int, encoding: str) -> Start | None:
