@@ -58,7 +58,7 @@ def test_a_pack_that_blocks_is_no_success(companion: Companion, instrument: Path
     (archive,) = (instrument / "releases").glob("*.zip")
     good = archive.read_bytes()
     patch = instrument / "Slate.eeng"
-    patch.write_bytes(b"Samples/none.wav\0" + patch.read_bytes())
+    patch.write_bytes(b"\x10\0Samples/none.wav\0" + patch.read_bytes())
     packed = companion("pack", instrument)
     assert packed.code == 1
     assert "reference-missing (blocks)" in packed.out

@@ -85,8 +85,7 @@ def findings_json(steps: Sequence[StepStatus]) -> dict[str, Any]:
     """Return the findings of steps, each with the id of its step, and the states."""
     return {
         "steps": [
-            {"id": step.id, "state": step.state, "because": step.because}
-            | ({"read": step.details["read"]} if step.id == "paths" and "read" in step.details else {})
+            {"id": step.id, "state": step.state, "because": step.because, "read": step.details.get("read", {})}
             for step in steps
         ],
         "findings": [{"step": step.id, **msgspec.to_builtins(finding)} for step in steps for finding in step.findings],

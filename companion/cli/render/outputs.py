@@ -102,11 +102,12 @@ class StatusOutput(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class CheckedStep(msgspec.Struct, frozen=True, kw_only=True):
-    """A step that was run."""
+    """A step that was run. read: how each patch and script was read, by path; empty but for paths."""
 
     id: str
     state: str
     because: str
+    read: dict[str, str]
 
 
 class StepFinding(Finding, frozen=True, kw_only=True):

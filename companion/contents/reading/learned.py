@@ -41,7 +41,7 @@ class Name(NamedTuple):
     """A name as read: bytes from ``start`` to ``end`` of its run.
 
     sure: its beginning is certain. known: it ends in a name of the folder. way: how it is written, if that was learned.
-    lead, after: the bytes around it. before: where the name before it ends.
+    lead, after: the bytes around it. before: where the name before it ends. rooted: it begins as paths do.
     """
 
     text: str
@@ -54,6 +54,7 @@ class Name(NamedTuple):
     lead: bytes = b""
     after: bytes = b""
     before: int = -1
+    rooted: bool = False
 
 
 class Run:
@@ -215,19 +216,11 @@ class LearnedReader:
             )
             sure = sure and not (odd and not (isinstance(way, Counted) and way.width > 1))
         if not sure and not known and (cut := 1 + max((n for n, c in enumerate(text) if is_rare(c)), default=-1)):
-            at, text = at + len(text[:cut].encode(encoding, "replace")), text[cut:]
-        return Name(
-            text,
-            at,
-            end,
-            encoding,
-            sure,
-            known,
-            way,
-            _bytes(spot, at - 2, at),
-            _bytes(spot, end, end + MARGIN),
-            spot.before,
-        )
+            left = text[cut:]
+            if plausible(left[: left.rfind(".")]):  # what is left reads as a name; the rest may be any bytes
+                at, text = at + len(text[:cut].encode(encoding, "replace")), left
+        lead, after = _bytes(spot, at - 2, at), _bytes(spot, end, end + MARGIN)
+        return Name(text, at, end, encoding, sure, known, way, lead, after, spot.before, at == start)
 
     @staticmethod
     def _place(spot: Spot, trust: _Trust, start: int) -> tuple[tuple[int, int] | None, Way | None]:
@@ -359,7 +352,7 @@ def _with_starts(names: list[Name], starts: Sequence[Start]) -> list[Name]:
     for start in starts:
         index = bisect_left(taken, start.end) - 1  # the last name that begins before this path ends
         if index < 0 or names[index].end <= start.start:
-            out.append(Name(start.text, start.start, start.end, start.encoding, start.sure, False))
+            out.append(Name(start.text, start.start, start.end, start.encoding, start.sure, False, rooted=True))
     return sorted(out, key=lambda name: name.start)
 
 

@@ -1,9 +1,8 @@
 """A mention: a piece of text inside a file that names another file, and what kind of path it is."""
 
 import re
-from collections.abc import Callable
 from enum import StrEnum
-from typing import Final
+from typing import Final, Protocol
 
 import msgspec
 
@@ -111,6 +110,12 @@ def style_of(text: str) -> Style:
     return Style.CLIMBING if ".." in re.split(r"[\\/]+", text) else Style.RELATIVE
 
 
+class Add(Protocol):
+    """Takes a mention that was read; see :meth:`Mentions.adding`."""
+
+    def __call__(self, text: str, offset: int, sure: bool, begins: bool = True) -> None: ...
+
+
 class Mentions:
     """The mentions of one file; the same text in the same part is one. ``complete``: there were not too many."""
 
@@ -118,10 +123,12 @@ class Mentions:
         self._found: dict[tuple[str, str], Mention] = {}
         self.complete = True
 
-    def adding(self, encoding: str, inside: str, part: int) -> Callable[[str, int, bool], None]:
-        """Return the function that adds a mention read in ``encoding`` by its text, first byte and sureness."""
+    def adding(self, encoding: str, inside: str, part: int) -> Add:
+        """Return the function that adds a mention read in ``encoding``: by its text, first byte, whether it is sure,
+        and whether it begins where it seems to, so that its beginning means something.
+        """
 
-        def add(text: str, offset: int, sure: bool) -> None:
+        def add(text: str, offset: int, sure: bool, begins: bool = True) -> None:
             before = self._found.get((text, inside))
             if before is not None:
                 self._found[text, inside] = msgspec.structs.replace(
@@ -132,7 +139,7 @@ class Mentions:
                     text=text,
                     offset=offset,
                     encoding=encoding,
-                    style=style_of(text),
+                    style=style_of(text) if begins else Style.RELATIVE,
                     inside=inside,
                     part=part,
                     sure=sure,

@@ -1,12 +1,13 @@
 """Reading the mentions of plain text, whatever its encoding: by quotes, lines and what stands around."""
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import lru_cache
 from itertools import islice
 from typing import Final
 
 from companion.contents.reading.inflate import Buffer, let_go
+from companion.contents.reading.mentions import Add
 from companion.contents.reading.shapes import Shape, beginning, ending
 from companion.contents.reading.spots import REACH
 from companion.contents.reading.starts import TEXT_STARTS
@@ -26,7 +27,7 @@ def _ends(suffixes: frozenset[str]) -> re.Pattern[str]:
 class TextReader:
     """Reads text in ``encoding``; ``add`` takes each path: text, first byte, whether it is sure."""
 
-    def __init__(self, encoding: str, suffixes: frozenset[str], add: Callable[[str, int, bool], None]) -> None:
+    def __init__(self, encoding: str, suffixes: frozenset[str], add: Add) -> None:
         self._encoding, self._ends, self._add = encoding, _ends(suffixes), add
         self._errors = "surrogateescape" if encoding == "utf-8" else "surrogatepass" if "16" in encoding else "strict"
         self._left = MOST_HITS

@@ -134,7 +134,8 @@ def scan_bytes(
         watch.check()
     for (inside, start), found in zip(runs, learned.settle(), strict=True):
         for name in found:
-            mentions.adding(name.encoding, inside, start)(name.text, name.start, name.sure)
+            add = mentions.adding(name.encoding, inside, start)
+            add(name.text, name.start, name.sure, name.sure or name.rooted)
     return Scan(
         mentions=mentions.sorted,
         size=len(data),
