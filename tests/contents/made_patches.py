@@ -98,7 +98,7 @@ class _Way(NamedTuple):
 
     rng: random.Random
     at: int
-    index: int
+    number: int
     raw: bytes
     encoding: str
     zero: bytes
@@ -133,19 +133,19 @@ LAYOUTS: Final[dict[str, _Around]] = {
     "padded": lambda w: (b"", w.zero + bytes(-(w.at + len(w.raw) + len(w.zero)) % 4)),
     "fixed": lambda w: (b"", bytes(w.size_of_record - len(w.raw))),
     "records": lambda w: (
-        struct.pack("<If", w.index, w.rng.random() * 100),
+        struct.pack("<If", w.number, w.rng.random() * 100),
         bytes(w.size_of_record - len(w.raw)),
     ),
     "floats": _number("<f", lambda w: w.rng.choice([w.rng.random() * 127, w.rng.randrange(127), w.rng.random()])),
     "doubles": _number("<d", lambda w: w.rng.choice([w.rng.random() * 127, float(w.rng.randrange(127))])),
-    "ids": lambda w: (struct.pack("<I", w.rng.choice([w.index, w.rng.randrange(1 << 31)])), w.closing),
+    "ids": lambda w: (struct.pack("<I", w.rng.choice([w.number, w.rng.randrange(1 << 31)])), w.closing),
     "random": lambda w: (w.rng.randbytes(w.noise), w.closing),
     "random and count": lambda w: (w.rng.randbytes(w.rng.randrange(30)) + struct.pack("<H", w.size), w.closing),
-    "other texts": lambda w: (w.text(w.rng.choice(["Piano", f"zone {w.index}", "C5"])) + w.zero, w.closing),
+    "other texts": lambda w: (w.text(w.rng.choice(["Piano", f"zone {w.number}", "C5"])) + w.zero, w.closing),
     "tags": lambda w: (b"SNAM" + struct.pack(">I" if w.noise > 6 else "<I", len(w.raw + w.closing)), w.closing),
     "pool": lambda w: (b"", w.zero),
-    "xml": lambda w: (w.text(f'<zone id="{w.index}" lo="36"><file path="'), w.text('"/></zone>\n')),
-    "json": lambda w: (w.text(f'{{"i":{w.index},"file":"'), w.text('"},')),
+    "xml": lambda w: (w.text(f'<zone id="{w.number}" lo="36"><file path="'), w.text('"/></zone>\n')),
+    "json": lambda w: (w.text(f'{{"i":{w.number},"file":"'), w.text('"},')),
     "lines": lambda w: (b"", w.text("\r\n")),
 }
 

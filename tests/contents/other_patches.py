@@ -41,7 +41,7 @@ class _Name(NamedTuple):
     """A name to be written: the bytes of a record, which name it is, its bytes, and a zero."""
 
     rng: random.Random
-    index: int
+    number: int
     raw: bytes
     zero: bytes
     record: int
@@ -52,7 +52,7 @@ class _Name(NamedTuple):
 
 
 def _labelled(n: _Name) -> tuple[bytes, bytes]:
-    label = n.rng.choice((b"Kick", b"Zone %d" % n.index, b"C#3", b""))
+    label = n.rng.choice((b"Kick", b"Zone %d" % n.number, b"C#3", b""))
     return struct.pack("<H", len(label)) + label + struct.pack("<H", len(n.raw)), b""
 
 
@@ -69,7 +69,7 @@ def _zone(n: _Name) -> tuple[bytes, bytes]:
 def _listed(n: _Name) -> tuple[bytes, bytes]:
     mark = 0x50 if len(n.zero) == 1 else 0x60
     size = bytes([mark | n.units]) if n.units < 15 else bytes([mark | 15, 0x10, n.units])
-    return size, b"\x10" + bytes([n.index % 256])
+    return size, b"\x10" + bytes([n.number % 256])
 
 
 def _setting(n: _Name) -> tuple[bytes, bytes]:

@@ -15,7 +15,7 @@ from companion.contents.folder_scan import scan_folder
 from companion.contents.inventory import take_inventory
 from companion.contents.reading import learned
 from companion.contents.reading.names import FolderNames
-from companion.contents.reading.scan import scan_bytes
+from companion.contents.reading.scan import scan_bytes, scan_file
 from companion.core.cache import Cache
 from companion.core.findings import Finding, Severity
 from companion.core.progress import QUIET
@@ -133,10 +133,12 @@ def test_a_missing_name_in_a_list_with_bullets(desk: Desk) -> None:
 
 def test_a_scan_is_remembered_under_the_names_it_was_read_with(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
     read: list[int] = []
-    from companion.contents import folder_scan
 
-    real = folder_scan.scan_file
-    monkeypatch.setattr(folder_scan, "scan_file", lambda *given: read.append(1) or real(*given))
+    def counting(*given: Any) -> Any:
+        read.append(1)
+        return scan_file(*given)
+
+    monkeypatch.setattr("companion.contents.folder_scan.scan_file", counting)
     with Cache(None) as cache:
 
         def look() -> int:

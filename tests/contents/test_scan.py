@@ -19,6 +19,7 @@ from companion.contents.reading.inflate import Budget, part_at
 from companion.contents.reading.mentions import Mention, Style, style_of
 from companion.contents.reading.names import FolderNames
 from companion.contents.reading.scan import Scan, entropy_of, scan_bytes, scan_file
+from companion.contents.reading.spots import spot_at
 from companion.core.errors import Cancelled
 from companion.core.progress import Watch
 
@@ -360,7 +361,6 @@ def test_a_scan_can_be_stopped() -> None:
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-16-le"])
 def test_the_work_is_linear_in_the_number_of_paths(monkeypatch: pytest.MonkeyPatch, encoding: str) -> None:
     judged = 0
-    spot_at = learned.spot_at
 
     def counted(*given: Any) -> Any:
         nonlocal judged

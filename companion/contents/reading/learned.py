@@ -211,10 +211,9 @@ class LearnedReader:
             if (weak and not (sure and re.search(r"[\\/]", text))) or not plausible(text[: text.rfind(".")]):
                 return None
         if at != spot.start:
-            odd = (
-                STOP.search(text) or any(map(is_rare, text)) or (encoding != trust.code and encoding in CODE_PAGES[1:])
-            )
-            sure = sure and not (odd and not (isinstance(way, Counted) and way.width > 1))
+            rare = not self._names.rare and any(map(is_rare, text))
+            odd = STOP.search(text) or (encoding != trust.code and encoding in CODE_PAGES[1:])
+            sure = sure and not rare and not (odd and not (isinstance(way, Counted) and way.width > 1))
         if not sure and not known and (cut := 1 + max((n for n, c in enumerate(text) if is_rare(c)), default=-1)):
             left = text[cut:]
             if plausible(left[: left.rfind(".")]):  # what is left reads as a name; the rest may be any bytes

@@ -7,6 +7,8 @@ import unicodedata
 from collections.abc import Iterable
 from typing import Final
 
+from companion.contents.reading.shapes import is_rare
+
 CODE_PAGES: Final = ("utf-8", "cp1252", "mac-roman", "cp850", "cp437")
 """How names are written in bytes, the likelier first; UTF-16 is looked for besides."""
 _DEEPEST: Final = 24
@@ -23,13 +25,15 @@ def fold_case(text: str) -> str:
 class FolderNames:
     """Relative paths with forward slashes, to be found again by the end of a text, whatever its case.
 
-    mark: a fingerprint of the names. longest: characters of the longest path. ascii: no name holds anything else.
+    mark: a fingerprint of the names. longest: characters of the longest path. ascii: no name holds anything else. rare:
+    some hold characters that bytes hit by chance (see :func:`~companion.contents.reading.shapes.is_rare`).
     """
 
     def __init__(self, paths: Iterable[str] = ()) -> None:
         listed = sorted(set(paths))
         self.mark = hashlib.sha256("\n".join(listed).encode("utf-8", "surrogateescape")).digest()[:8]
         self.ascii = all(map(str.isascii, listed))
+        self.rare = any(is_rare(char) for path in listed if not path.isascii() for char in path)
         self._tails: set[str] = set()
         self._spelled: set[str] = set()
         lengths: dict[str, set[int]] = {}
