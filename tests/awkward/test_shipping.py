@@ -75,9 +75,9 @@ CLIMBS = (b"../Slate Choir/Samples/slate_C4.wav", "path-climbs")
 
 
 def _refer_to(folder: Path, path: bytes) -> None:
-    """Have the patch refer to one file more."""
+    """Have the patch refer to one file more, behind its length: it has too few others to teach how it writes names."""
     patch = folder / "Slate.eeng"
-    patch.write_bytes(path + b"\0" + patch.read_bytes())
+    patch.write_bytes(len(path).to_bytes(2, "little") + path + b"\0" + patch.read_bytes())
 
 
 @pytest.mark.parametrize(("path", "rule"), [MISSING, CLIMBS])
