@@ -57,7 +57,7 @@ class Name(NamedTuple):
     rooted: bool = False
 
 
-class Run:
+class ByteRun:
     """One run of bytes, a file or a part of it, and the places found in it, by encoding."""
 
     def __init__(self) -> None:
@@ -86,14 +86,14 @@ class LearnedReader:
 
     def __init__(self, suffixes: frozenset[str], names: FolderNames) -> None:
         self._suffixes, self._names = suffixes_of(suffixes), names
-        self._runs: list[Run] = []
+        self._runs: list[ByteRun] = []
         self._left, self._tries = MOST_SPOTS, MOST_SPOTS
         self.complete = True
         self.layout = ""
 
     def collect(self, data: Buffer, watch: Watch) -> None:
         """Find where names may end and where paths begin in ``data``."""
-        run = Run()
+        run = ByteRun()
         self._runs.append(run)
         for at in range(0, len(data), BLOCK):
             base = max(0, at - REACH)
@@ -112,7 +112,7 @@ class LearnedReader:
                 self.complete = False
                 break
 
-    def _find_ends(self, run: Run, block: bytes, base: int, span: tuple[int, int]) -> bool:
+    def _find_ends(self, run: ByteRun, block: bytes, base: int, span: tuple[int, int]) -> bool:
         """Add the spots in ``span`` of ``block`` to ``run``; return whether it had wide ones before."""
         lengths = self._suffixes.lengths
         before = bool(run.spots["utf-16-le"] or run.spots["utf-16-be"])
