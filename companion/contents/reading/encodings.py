@@ -8,6 +8,7 @@ from typing import Final
 
 from companion.contents.reading.inflate import Buffer, let_go
 from companion.contents.reading.names import CODE_PAGES, FolderNames, fold_case
+from companion.contents.reading.shapes import is_rare
 
 _HEAD: Final = 1 << 16
 _BLOCK: Final = 4 << 20
@@ -18,7 +19,7 @@ _CONTROL_TEXT: Final = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f\ud800-\udff
 def text_encoding(data: Buffer, names: FolderNames) -> str:
     """Return the encoding of ``data`` if it is text throughout, else ``""``.
 
-    UTF-8; UTF-16 with a byte order mark or mostly ASCII; else, where no byte is a control character and most others are
+    UTF-8; UTF-16 with a byte order mark, or mostly ASCII without rare letters; else, where no byte is a control character and most others are
     letters, the code page in which most of ``names`` are found, which is cp1252 without any.
     """
     head = data[:_HEAD]
@@ -33,7 +34,7 @@ def text_encoding(data: Buffer, names: FolderNames) -> str:
 def _wide(head: bytes) -> str:
     for encoding, mark in (("utf-16-le", codecs.BOM_UTF16_LE), ("utf-16-be", codecs.BOM_UTF16_BE)):
         text = head[: len(head) // 2 * 2].decode(encoding, "replace")
-        plain = sum(map(str.isascii, text)) * 2 >= len(text) or head.startswith(mark)
+        plain = head.startswith(mark) or (sum(map(str.isascii, text)) * 2 >= len(text) and not any(map(is_rare, text)))
         if text and plain and not _CONTROL_TEXT.search(text):
             return encoding
     return ""
