@@ -19,8 +19,8 @@ _CONTROL_TEXT: Final = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f\ud800-\udff
 def text_encoding(data: Buffer, names: FolderNames) -> str:
     """Return the encoding of ``data`` if it is text throughout, else ``""``.
 
-    UTF-8; UTF-16 with a byte order mark, or mostly ASCII without rare letters; else, where no byte is a control character and most others are
-    letters, the code page in which most of ``names`` are found, which is cp1252 without any.
+    UTF-8; UTF-16 with a byte order mark, or mostly ASCII without rare letters; else, where no byte is a control
+    character and most others are letters, the code page in which most of ``names`` are found, cp1252 without any.
     """
     head = data[:_HEAD]
     if head[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE) or b"\0" in head[:4]:
