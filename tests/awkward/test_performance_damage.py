@@ -84,6 +84,14 @@ def test_numbers_that_are_none_and_beyond_all_bounds_are_held_down(tmp_path: Pat
     assert np.isfinite(judged.playback.peak)
 
 
+@pytest.mark.parametrize("seconds", [0.001, 0.5, 1.9, 2.1, 3.0, 3.99, 4.01, 6.0])
+def test_a_bounce_of_a_few_seconds_is_of_none(tmp_path: Path, seconds: float) -> None:
+    path = tmp_path / "x.wav"
+    soundfile.write(path, np.random.default_rng(2).normal(0, 0.1, int(seconds * 22_050)), 22_050)
+    with Bounce(path) as bounce:
+        assert judge(bounce, [SCORE]).score is None
+
+
 @pytest.mark.parametrize(("rate", "channels"), [(4_000, 1), (22_050, 9)])
 def test_rates_and_channels_beyond_use_are_refused(tmp_path: Path, rate: int, channels: int) -> None:
     path = tmp_path / "x.wav"

@@ -57,7 +57,7 @@ class Alignment(msgspec.Struct, frozen=True, kw_only=True):
 
 def _levelled(curve: Floats, seconds: float) -> Floats:
     """Return the curve with its local mean taken away and its local spread set to one; large values are held down."""
-    width = max(3, int(4.0 / seconds) | 1)
+    width = max(3, min(int(4.0 / seconds), len(curve) - 2) | 1)  # never wider than the curve itself
     kernel = np.ones(width) / width
     mean = np.convolve(curve, kernel, "same")
     spread = np.sqrt(np.maximum(np.convolve((curve - mean) ** 2, kernel, "same"), 1e-12))
