@@ -63,8 +63,10 @@ def judge(
     """Judge a bounce of the performance: silent, mistuned, uneven and hanging notes, clicks, clipping."""
     from companion.cli.render.performance import bounce_lines
 
-    told = workshop(folder).judge(bounce, _asked(seed, seconds, split), watch, keep=keep)
-    return Output({"bounce": told}, bounce_lines(told), 1 if any(finding.blocks for finding in told.findings) else 0)
+    judged = workshop(folder).judge(bounce, _asked(seed, seconds, split), watch, keep=keep)
+    return Output(
+        {"bounce": judged}, bounce_lines(judged), 1 if any(finding.blocks for finding in judged.findings) else 0
+    )
 
 
 @command()

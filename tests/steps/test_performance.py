@@ -4,6 +4,7 @@ was heard.
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from collections.abc import Callable
@@ -186,7 +187,7 @@ def test_a_kept_bounce_lies_in_the_folder_and_no_longer_waits(shop: Workshop, bo
     shop.judge(there, keep=True)
     view = shop.performance()
     assert view.waiting == ()
-    assert view.told[0].file == path.name
+    assert view.outcomes[0].file == path.name
     assert view.files == ("Slate Choir 1.0 keys.mid",)
 
 
@@ -217,3 +218,17 @@ def test_sound_that_cannot_be_read_is_one_line(shop: Workshop, tmp_path: Path) -
         shop.judge(bad)
     with pytest.raises(CompanionError, match="does not read as sound"):
         shop.judge(tmp_path / "none.wav")
+
+
+@pytest.mark.parametrize("name", ["part", "number", "keys", "by_ear", "bounce"])
+def test_evidence_of_a_bounce_that_was_changed_by_hand_counts_for_nothing(
+    shop: Workshop, bounce: Bounce, name: str
+) -> None:
+    shop.judge(bounce(shop))
+    (path,) = (shop.places.evidence / "performance").glob("*.json")
+    plain = json.loads(path.read_text("utf-8"))
+    plain["details"][name] = {"of": "a stranger"}
+    path.write_text(json.dumps(plain), "utf-8")
+    assert shop.performance().outcomes == ()
+    assert shop.trials() == ()
+    assert "judged from a bounce" not in shop.status().step("controls").because

@@ -67,7 +67,7 @@ async def test_the_performance_is_written_bounced_and_judged(
         assert hand.shows("my bounce [1].wav: 128 of 128 slots judged, nothing found")
         await hand.press("t", "t")
         assert hand.shows("0 of 12 trials answered", "✓ Harder is louder: 25 keys passed, measured")
-    assert shop.performance().told[0].findings == ()
+    assert shop.performance().outcomes[0].findings == ()
     shop.close()
 
 

@@ -97,8 +97,8 @@ def findings_lines(steps: Sequence[StepStatus]) -> list[str]:
     lines: list[str] = []
     for step in steps:
         lines += [f"{step.state.mark} {step.title}: {step.state.value}. {visible(step.because)}"]
-        lines += [f"    heard: {visible(line)}" for line in step.details.get("heard", ()) if step.id == "sound"]
-        read = step.details.get("read", {}) if step.id == "paths" else {}
+        lines += [f"    heard: {visible(line)}" for line in step.details.get("heard", ())]
+        read = step.details.get("read", {})
         lines += [f"    read: {visible(path)}: {visible(how)}" for path, how in list(read.items())[:MOST_SHOWN]]
         lines += finding_lines(step.findings)
     return lines

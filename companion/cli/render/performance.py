@@ -34,20 +34,22 @@ def performed_lines(performed: Performed, folder: Path, most: int | None) -> lis
     ]
 
 
-def bounce_lines(told: JudgedBounce) -> list[str]:
+def bounce_lines(bounce: JudgedBounce) -> list[str]:
     """Return what a bounce told: the findings, what is left to the ear, and whether it is kept."""
-    lines = finding_lines(told.findings)
-    if not told.kept:
+    lines = finding_lines(bounce.findings)
+    if not bounce.kept:
         return lines
-    part = f", part {told.number} of {told.parts}" if told.parts > 1 else ""
-    head = f"{visible(told.file)}: {told.part}{part}, {told.judged:,} of {plural(len(told.slots), 'slot')} judged."
-    blocking = sum(finding.blocks for finding in told.findings)
+    part = f", part {bounce.number} of {bounce.parts}" if bounce.parts > 1 else ""
+    head = (
+        f"{visible(bounce.file)}: {bounce.part}{part}, {bounce.judged:,} of {plural(len(bounce.slots), 'slot')} judged."
+    )
+    blocking = sum(finding.blocks for finding in bounce.findings)
     end = "Kept as evidence for exactly this content."
-    if not told.findings:
+    if not bounce.findings:
         end += " Nothing found."
     elif not blocking:
         end += " Nothing blocks."
-    asked = [f"By ear: {visible(text)}." for text in told.by_ear]
+    asked = [f"By ear: {visible(text)}." for text in bounce.by_ear]
     return [head, *lines, *asked, end]
 
 

@@ -58,17 +58,17 @@ class Performing(OpenFolder):
 
         self._refuse_no_facts()
         desk = self.desk(watch)
-        told, evidence = judge_bounce(desk, bounce, asked)
+        judged, evidence = judge_bounce(desk, bounce, asked)
         if evidence is None:
-            return told
+            return judged
         if moved := desk.moved():
             raise CompanionError("Files changed while the bounce was judged", min(moved), "judge it again")
-        with self._writing("keeping what the bounce told"):
+        with self._writing("keeping what the bounce showed"):
             taken = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
             desk.evidence.keep(msgspec.structs.replace(evidence, taken=taken))
             if keep:
                 self._keep_bounce(bounce)
-        return told
+        return judged
 
     def coverage(self, piece: Path, watch: Watch = QUIET) -> Coverage:
         """Return what a piece of music, a MIDI file, uses of the instrument, and what it never touches."""

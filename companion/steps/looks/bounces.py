@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import Final
 
 import msgspec
@@ -13,6 +14,7 @@ from companion.steps.desk import Desk
 from companion.steps.looks import performance
 from companion.steps.looks.performance import (
     PERFORMANCE,
+    BounceDetails,
     JudgedBounce,
     Performed,
     content_mark,
@@ -34,11 +36,10 @@ def bounces(desk: Desk) -> tuple[Evidence, ...]:
     for one in desk.evidence.all(PERFORMANCE):
         if one.details.get("content") != content or one.judge != judge:
             continue
-        part, number, parts = (one.details.get(name) for name in ("part", "number", "parts"))
-        if not isinstance(part, str) or not isinstance(number, int):
-            continue
-        latest = {k: old for k, old in latest.items() if k[0] != part or old.details.get("parts") == parts}
-        latest[part, number] = one
+        with contextlib.suppress(msgspec.ValidationError):  # evidence may come from a stranger's folder
+            held = msgspec.convert(one.details, BounceDetails)
+            latest = {k: old for k, old in latest.items() if k[0] != held.part or old.details["parts"] == held.parts}
+            latest[held.part, held.number] = one
     return tuple(latest.values())
 
 
@@ -110,20 +111,20 @@ def measured_trials(desk: Desk) -> tuple[tuple[Trial, Answer], ...]:
 
 def because_of(desk: Desk) -> str:
     """Return in a few words what bounces say of this content; empty where there is none."""
-    told = bounces(desk)
-    if not told:
+    judged = bounces(desk)
+    if not judged:
         return stale_bounces(desk)
-    keys = sum(one.details["keys"] for one in told)
-    parts = max(one.details["parts"] for one in told)
-    missing = f" ({len(told)} of {parts} parts)" if len(told) < parts else ""
+    keys = sum(one.details["keys"] for one in judged)
+    parts = max(one.details["parts"] for one in judged)
+    missing = f" ({len(judged)} of {parts} parts)" if len(judged) < parts else ""
     return f"{plural(keys, 'key')} judged from a bounce{missing}"
 
 
 class PerformanceView(msgspec.Struct, frozen=True, kw_only=True):
     """The performance as it stands. outline: what it covers; None where it cannot be planned, and ``problem`` says why.
 
-    files: MIDI files that lie in ``.companion/bounces``. waiting: sound files there that nobody has judged. told: what
-    bounces of this content told. stale: why those judged before no longer count.
+    files: MIDI files that lie in ``.companion/bounces``. waiting: sound files there that nobody has judged. outcomes:
+    of bounces of this content. stale: why those judged before no longer count.
     """
 
     outline: Performed | None = None
@@ -131,7 +132,7 @@ class PerformanceView(msgspec.Struct, frozen=True, kw_only=True):
     folder: str = ""
     files: tuple[str, ...] = ()
     waiting: tuple[str, ...] = ()
-    told: tuple[JudgedBounce, ...] = ()
+    outcomes: tuple[JudgedBounce, ...] = ()
     stale: str = ""
 
 
@@ -147,16 +148,16 @@ def performance_view(desk: Desk) -> PerformanceView:
     judged = {one.details.get("source") for one in desk.evidence.all(PERFORMANCE)}
     folder = desk.places.bounces
     there = sorted(path for path in folder.iterdir() if path.is_file()) if folder.is_dir() else []
-    told = []
+    outcomes = []
     for one in bounces(desk):
-        plain = one.details.get("told")
-        told.append(msgspec.structs.replace(msgspec.convert(plain, JudgedBounce), findings=one.findings))
+        bounce = msgspec.convert(one.details["bounce"], JudgedBounce)
+        outcomes.append(msgspec.structs.replace(bounce, findings=one.findings))
     return PerformanceView(
         outline=covered,
         problem=problem,
         folder=str(folder),
         files=tuple(path.name for path in there if path.suffix == ".mid"),
         waiting=tuple(p.name for p in there if natural_kind(p.name).audible and source_of(p) not in judged),
-        told=tuple(told),
+        outcomes=tuple(outcomes),
         stale=stale_bounces(desk),
     )

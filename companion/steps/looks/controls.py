@@ -64,13 +64,13 @@ def look_controls(desk: Desk) -> Look | None:
     plan = asked_by_hand(desk)
     done = len(verdicts(plan, desk.answers))
     because = f"{done} of {plural(len(plan), 'trial')} answered" if plan else "no control is declared"
-    told = because_of(desk)
+    bounced = because_of(desk)
     model = ControlsModel(facts=desk.facts, trials=plan, answers=desk.answers)
     found = findings_of(control_rules.RULES, model)
     heard = tuple(finding for one in bounces(desk) for finding in one.findings)
     return Look(
         findings=ordered((*found, *heard)),
-        details={"because": f"{because}; {told}" if told else because, "trials": len(plan), "answered": done},
+        details={"because": f"{because}; {bounced}" if bounced else because, "trials": len(plan), "answered": done},
     )
 
 

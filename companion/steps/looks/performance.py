@@ -87,6 +87,26 @@ class JudgedBounce(msgspec.Struct, frozen=True, kw_only=True):
     by_ear: tuple[str, ...] = ()
 
 
+class ByEar(msgspec.Struct, frozen=True):
+    """What a bounce could not tell: a rule, why, and the titles of the slots."""
+
+    rule: str
+    reason: str
+    slots: tuple[str, ...]
+
+
+class BounceDetails(msgspec.Struct, frozen=True, kw_only=True):
+    """What the evidence of a bounce holds beside its findings; evidence that does not read so counts for nothing."""
+
+    content: str
+    part: str
+    number: int
+    parts: int
+    keys: int
+    by_ear: tuple[ByEar, ...]
+    bounce: JudgedBounce
+
+
 def judge_now() -> dict[str, int]:
     """Return who judges bounces: versions of the rules and of the hearing they rest on, by id."""
     from companion.trials.performance_rules import RULES
@@ -222,9 +242,9 @@ def judge_bounce(desk: Desk, path: Path, given: Asked | None) -> tuple[JudgedBou
     with Bounce(path) as sound:
         judged = judge(sound, scores, desk.watch)
     findings = check_bounce(judged)
-    told = _told(path, judged, findings, unheard(judged))
+    bounce = _outcome(path, judged, findings, unheard(judged))
     if judged.score is None:
-        return told, None
+        return bounce, None
     score, content = judged.score, content_mark(desk)
     by_ear = [
         {"rule": rule, "reason": reason, "slots": [score.slots[number].title for number in slots]}
@@ -247,13 +267,13 @@ def judge_bounce(desk: Desk, path: Path, given: Asked | None) -> tuple[JudgedBou
             "left_out": score.left_out,
             "source": source_of(path),
             "by_ear": by_ear,
-            "told": msgspec.to_builtins(msgspec.structs.replace(told, findings=(), kept=True)),
+            "bounce": msgspec.to_builtins(msgspec.structs.replace(bounce, findings=(), kept=True)),
         },
     )
-    return msgspec.structs.replace(told, kept=True), evidence
+    return msgspec.structs.replace(bounce, kept=True), evidence
 
 
-def _told(
+def _outcome(
     path: Path, judged: Judged, findings: tuple[Finding, ...], unheard: dict[tuple[str, str], tuple[int, ...]]
 ) -> JudgedBounce:
     playback, score = judged.playback, judged.score

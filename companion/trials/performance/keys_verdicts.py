@@ -239,9 +239,9 @@ def off_pitch(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdict
         key: sum(abs(error - middle) < 25 for error in errors[key]) / len(errors[key])
         for key, middle in middles.items()
     }
-    told = {key for key, share in agree.items() if share >= AGREE}
+    agreed = {key for key, share in agree.items() if share >= AGREE}
     # Kits, and instruments with another sound on each key: what neighbours say of each other is chance there.
-    if len(told) < MOST_ALIKE * len(asked):
+    if len(agreed) < MOST_ALIKE * len(asked):
         return [
             Verdict(rule=rule, key=key, slots=tuple(sorted(asked[key])), reason=UNLIKE)
             for rule in ("note-off-pitch", "note-level-step")
@@ -250,7 +250,7 @@ def off_pitch(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdict
     found = []
     for key in sorted(asked):
         slots = tuple(sorted(asked[key]))
-        if key not in told:
+        if key not in agreed:
             found.append(Verdict(rule="note-off-pitch", key=key, slots=slots, reason="it is not like its neighbours"))
         elif abs(middles[key]) > OFF_CENTS:
             found.append(Verdict(rule="note-off-pitch", key=key, slots=slots, value=middles[key], bound=OFF_CENTS))

@@ -220,7 +220,7 @@ class ControlsBody(Body):
             "Judging the bounce",
             lambda watch: shop.judge(path, watch=watch),
             judged_line,
-            wrong=lambda told: not told.kept or any(finding.blocks for finding in told.findings),
+            wrong=lambda bounce: not bounce.kept or any(finding.blocks for finding in bounce.findings),
         )
 
     def step_pass(self) -> None:

@@ -1,4 +1,4 @@
-"""The performance: what it covers, where it lies, and a picture of its bounce with what each slot told."""
+"""The performance: what it covers, where it lies, and a picture of its bounce with what each slot bounce."""
 
 from __future__ import annotations
 
@@ -45,13 +45,13 @@ def performed_line(performed: Performed) -> str:
     return f"{files}, {duration(seconds)}: {visible(performed.files[0].file)}. {performed.caution}"
 
 
-def judged_line(told: JudgedBounce) -> str:
-    """Return in one sentence what a bounce told."""
-    if not told.kept:
-        return f"{visible(told.file)}: {told.findings[0].measured}. Nothing was judged."
-    found = plural(len(told.findings), "finding") if told.findings else "nothing found"
-    ear = f"; {plural(len(told.by_ear), 'question')} left to your ear" if told.by_ear else ""
-    return f"{visible(told.file)}: {told.judged:,} of {plural(len(told.slots), 'slot')} judged, {found}{ear}."
+def judged_line(bounce: JudgedBounce) -> str:
+    """Return in one sentence what a bounce bounce."""
+    if not bounce.kept:
+        return f"{visible(bounce.file)}: {bounce.findings[0].measured}. Nothing was judged."
+    found = plural(len(bounce.findings), "finding") if bounce.findings else "nothing found"
+    ear = f"; {plural(len(bounce.by_ear), 'question')} left to your ear" if bounce.by_ear else ""
+    return f"{visible(bounce.file)}: {bounce.judged:,} of {plural(len(bounce.slots), 'slot')} judged, {found}{ear}."
 
 
 def _kind(slot: JudgedSlot) -> str:
@@ -76,21 +76,21 @@ def view_content(view: PerformanceView, width: int) -> Content:
         ]
     if view.waiting:
         pieces.append((f"\nWaiting to be judged: {visible(view.waiting[0])}. Press b.\n", "bold"))
-    elif not view.told:
+    elif not view.outcomes:
         pieces.append("\nLoad the MIDI file into the host, bounce it from start to end, then press b.\n")
     if view.stale:
         pieces.append((f"\n~ Judge again: {view.stale}.\n", "$warning"))
-    for told in view.told:
-        pieces += [("\n" + judged_line(told) + "\n", "bold"), *_picture(told, width)]
+    for bounce in view.outcomes:
+        pieces += [("\n" + judged_line(bounce) + "\n", "bold"), *_picture(bounce, width)]
     return content(*pieces)
 
 
-def _picture(told: JudgedBounce, width: int) -> list[Piece]:
+def _picture(bounce: JudgedBounce, width: int) -> list[Piece]:
     """Return the slots in a row as marks, in lines that fit; each line begins with its time in the bounce."""
     across = max(10, width - 8)
     pieces: list[Piece] = []
-    for first in range(0, len(told.slots), across):
-        line = told.slots[first : first + across]
+    for first in range(0, len(bounce.slots), across):
+        line = bounce.slots[first : first + across]
         pieces.append((f"{int(line[0].seconds) // 60:2d}:{int(line[0].seconds) % 60:02d}  ", "$foreground-muted"))
         pieces += [_MARKS[_kind(slot)] for slot in line]
         pieces.append("\n")
@@ -118,7 +118,7 @@ class PerformancePane(Vertical):
     def show(self, view: PerformanceView) -> None:
         """Show what is known."""
         self.query_one(Page).show(lambda width: view_content(view, width))
-        slots = [slot for told in view.told for slot in told.slots if slot.rules]
+        slots = [slot for bounce in view.outcomes for slot in bounce.slots if slot.rules]
         listing = self.query_one(OptionList)
         listing.clear_options()
         listing.add_options([Option(self._row(slot)) for slot in slots])
