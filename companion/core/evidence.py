@@ -19,6 +19,7 @@ import msgspec
 from companion.core.errors import CompanionError
 from companion.core.files import explained, read_capped, write_safely
 from companion.core.findings import Finding
+from companion.core.folder import linked_folder
 
 T = TypeVar("T")
 
@@ -141,6 +142,8 @@ class EvidenceStore:
         cannot be read is put aside, not written over: a person may still save what was answered in it.
         """
         path = self.folder / evidence.step / _name(evidence.fingerprint, evidence.judge)
+        if refused := linked_folder(path.parent):
+            raise refused
         self._seen.clear()  # another process may have answered since
         if path.is_file() and self._read_once(path) is None:
             _put_aside(path)

@@ -1,6 +1,5 @@
 """Where things lie in a maker's folder."""
 
-import os
 import stat
 from pathlib import Path
 
@@ -39,26 +38,25 @@ class Places:
         A folder may come from a stranger, and whatever is written below a folder that is a link of theirs lands where
         they say. A file that is a link is replaced, or refused, by whoever would write it.
         """
-        linked = _linked_folder(self.ours, deep=True) or _linked_folder(self.releases, deep=False)
-        what, advice = "Nothing is written here: this folder is a link", "put the folder itself in its place"
-        return CompanionError(what, str(linked), advice) if linked else None
+        inside = ("objects", "objects/pack", "objects/info", "refs", "refs/snapshots")
+        written = (self.ours, self.evidence, self.drafts, self.bounces, self.history, self.releases)
+        for folder in (*written, *(self.history / name for name in inside)):
+            if refused := linked_folder(folder):
+                return refused
+        return None
 
 
-def _linked_folder(place: Path, *, deep: bool) -> Path | None:
-    """Return ``place``, or with ``deep`` the first folder below it, that is a link or a junction; else None."""
+def linked_folder(folder: Path) -> CompanionError | None:
+    """Return why nothing is written below ``folder``, where it is a link or a junction."""
     try:
-        status = place.lstat()
-        if not place.is_dir():
-            return None
-        if stat.S_ISLNK(status.st_mode) or getattr(status, "st_file_attributes", 0) & REPARSE_POINT:
-            return place
-        if not deep:
-            return None
-        with os.scandir(place) as entries:
-            below = [Path(entry.path) for entry in entries if not entry.is_file(follow_symlinks=False)]
+        status = folder.lstat()
+        linked = stat.S_ISLNK(status.st_mode) or getattr(status, "st_file_attributes", 0) & REPARSE_POINT
+        if linked and folder.is_dir():
+            what, advice = "Nothing is written here: this folder is a link", "put the folder itself in its place"
+            return CompanionError(what, str(folder), advice)
     except OSError:
-        return None  # not there, or not to be looked into: nothing is written there either
-    return next((found for path in below if (found := _linked_folder(path, deep=True))), None)
+        pass  # not there, or not to be looked at: nothing is written there either
+    return None
 
 
 def never_ships(path: str) -> bool:

@@ -71,7 +71,7 @@ CONCERNS: Final = frozenset(
 MAKERS_OWN: Final = frozenset(
     {
         "sample-unused", "stray-system-file", "stray-working-file", "nested-archive", "name-invisible",
-        "path-backslash", "patch-opaque", "metadata-private",
+        "path-backslash", "patch-opaque", "patch-unsure", "metadata-private",
         "rate-mixed", "depth-mixed", "duplicate", "tail-wasteful", "mono-as-stereo", "depth-padded", "band-empty",
     }
 )  # fmt: skip
