@@ -109,7 +109,8 @@ def test_4_disk_full_while_what_was_found_is_kept(small_disk: Path, companion: A
     ("verb", "call", "when"),
     [
         *(("snapshot", "write", 3), ("snapshot", "fsync", 1), ("snapshot", "rename", 2)),
-        *(("pack", "write", 2), ("pack", "fsync", 1), ("pack", "rename", 1)),
+        # The first two writes of a pack may be the lock's note, and the trial by which Python finds a temporary folder.
+        *(("pack", "write", 3), ("pack", "fsync", 1), ("pack", "rename", 1)),
     ],
 )
 def test_4_disk_full_at_a_certain_call(
