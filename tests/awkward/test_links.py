@@ -17,6 +17,7 @@ OURS = (
     ".companion/evidence",
     ".companion/evidence/contents",
     ".companion/drafts",
+    ".companion/bounces",
     ".companion/history.git",
     ".companion/history.git/objects",
     ".companion/history.git/objects/pack",
@@ -58,6 +59,7 @@ VERBS: tuple[tuple[str, ...], ...] = (
     ("release",),
     ("restore", "1"),
     ("forget", "1"),
+    ("perform",),
 )
 
 

@@ -44,7 +44,7 @@ class Performing(OpenFolder):
 
         self._refuse_no_facts()
         with self._writing("writing the performance"):
-            return write_performance(self.desk(watch), asked or PLAIN, out or self._bounces())
+            return write_performance(self.desk(watch), asked or PLAIN, out or self.places.bounces)
 
     def judge(
         self, bounce: Path, asked: Asked | None = None, watch: Watch = QUIET, *, keep: bool = False
@@ -80,15 +80,8 @@ class Performing(OpenFolder):
         if not self.has_facts:
             raise CompanionError("The folder has no facts yet", str(self.places.facts), "run: companion start FOLDER")
 
-    def _bounces(self) -> Path:
-        """Return the folder for bounces. A stranger's link in its place is not followed."""
-        for place in (self.places.ours, self.places.bounces):
-            if place.is_symlink():
-                raise CompanionError("This is a link, and no folder of the companion", str(place), "remove it")
-        return self.places.bounces
-
     def _keep_bounce(self, bounce: Path) -> None:
-        target = self._bounces() / bounce.name
+        target = self.places.bounces / bounce.name
         if target.exists() and target.samefile(bounce):
             return
         temporary = beside(target)
