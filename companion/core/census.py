@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
@@ -129,17 +130,23 @@ class Census:
         """Read files, a few at a time, and return what they hold by path; what was read until a stop is remembered."""
         watch.stage("Reading files", sum(status.st_size for _, status in files), "bytes")
         done: dict[str, Reading] = {}
-        kept = [0, time.monotonic()]
+        fresh: list[tuple[str, Reading]] = []
+        keeping, due = threading.Lock(), time.monotonic() + _KEEP_EVERY
 
         def keep() -> None:
-            self.remember(list(done.items())[int(kept[0]) :])
-            kept[:] = len(done), time.monotonic()
+            nonlocal due
+            with keeping:  # one writer at a time: what another thread reads meanwhile waits for the next
+                count = len(fresh)
+                self.remember(fresh[:count])
+                del fresh[:count]
+                due = time.monotonic() + _KEEP_EVERY
 
         def work(given: Iterator[Found]) -> None:
             for path, _ in given:
                 watch.check()
-                done[path] = read_file(folder, path, watch.step)
-                if time.monotonic() - kept[1] > _KEEP_EVERY:
+                done[path] = one = read_file(folder, path, watch.step)
+                fresh.append((path, one))
+                if time.monotonic() > due:
                     keep()
 
         try:
