@@ -243,12 +243,19 @@ class Workshop(Waiving, Snapshots, Performing):
     # -- archive and release --------------------------------------------------------------------------------------
 
     def pack(self, watch: Watch = QUIET) -> Packed:
-        """Build the archive from files read anew, prove it, and keep the proof. The old archive stands until then."""
-        from companion.steps.looks.archive import pack
+        """Build the archive from files read anew, prove it, and keep the proof. The old archive stands until then.
+
+        Contents and Paths are judged first, and their evidence is kept: where they block nothing is built.
+        """
+        from companion.steps.looks.archive import pack, refuse_over_released, refuse_unfit, refused
         from companion.steps.status import status_of
 
         with self._building("building the archive"):
             desk = self.desk(watch, rehash=True)
+            refuse_unfit(desk)
+            refuse_over_released(desk)
+            if blocking := self._judge_first(desk):
+                return refused(desk, blocking).with_status(status_of(desk))
             packed, look = pack(desk)
             with self._writing("keeping the proof"):
                 desk.evidence.keep(_evidence(desk, "archive", look))
@@ -260,7 +267,20 @@ class Workshop(Waiving, Snapshots, Performing):
         from companion.steps.deeds.update import pack_update
 
         with self._building("building the update"):
-            return pack_update(self.desk(watch, rehash=True), since)
+            desk = self.desk(watch, rehash=True)
+            return pack_update(desk, since, lambda: self._judge_first(desk))
+
+    def _judge_first(self, desk: Desk) -> tuple[Finding, ...]:
+        """Judge what costs seconds before what costs minutes, keep its evidence, and return what blocks."""
+        from companion.steps.looks.archive import blocking_first, judge_first
+
+        looks = judge_first(desk)
+        if looks and not desk.moved():
+            with self._writing("keeping the evidence"):
+                for step, look in looks.items():
+                    desk.evidence.keep(_evidence(desk, step, look))
+            desk.forget_marks()
+        return blocking_first(desk, looks)
 
     def releases(self, watch: Watch = QUIET) -> list[ReleaseRecord]:
         """Return every recorded release, oldest first."""

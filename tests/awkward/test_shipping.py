@@ -80,32 +80,69 @@ def _refer_to(folder: Path, path: bytes) -> None:
     patch.write_bytes(len(path).to_bytes(2, "little") + path + b"\0" + patch.read_bytes())
 
 
+def _never(*_: object) -> None:
+    raise AssertionError("nothing is built before what is cheap has been judged")
+
+
+@pytest.mark.parametrize("looked", [(), ("contents", "paths"), ("contents",), ("paths",)], ids="+".join)
 @pytest.mark.parametrize(("path", "rule"), [MISSING, CLIMBS])
-def test_an_archive_that_is_not_fit_leaves_the_good_one(
-    releasable: Path, companion: Any, path: bytes, rule: str
+def test_content_that_blocks_is_never_built_whatever_was_looked_at_before(
+    releasable: Path, companion: Any, path: bytes, rule: str, looked: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Nobody has looked at the new content: the copy that is opened elsewhere is what tells."""
     place = releasable / "releases"
     before = {one.name: one.read_bytes() for one in place.iterdir()}
     _refer_to(releasable, path)
+    for step in looked:
+        companion("check", releasable, step)
+    monkeypatch.setattr("companion.archive.build.pending_archive", _never)
     packed = companion("pack", releasable, "--json")
+    told = packed.json["archive"]
     assert (packed.code, packed.rules_of("archive")) == (1, {(rule, "Slate.eeng")})
-    assert not packed.json["archive"]["kept"]
-    assert {one.name: one.read_bytes() for one in place.iterdir()} == before
-    assert _state(companion, releasable, "archive") == "failing"
+    assert (told["built"], told["kept"], told["candidate"], told["size"], told["sha256"]) == (False, False, True, 0, "")
+    assert {one.name: one.read_bytes() for one in place.iterdir()} == before, "the good one stands"
+    assert {_state(companion, releasable, step) for step in ("contents", "paths")} == {"failing", "proven"}
+    said = companion("pack", releasable)
+    assert said.code == 1
+    assert said.out.startswith("Not built: Slate Choir 1.0.zip")
+    assert "Built" not in said.out
 
 
 @pytest.mark.parametrize(("path", "rule"), [MISSING, CLIMBS])
-def test_what_the_working_folder_is_known_to_lack_is_told_there_and_not_twice(
+def test_what_is_waived_is_built(releasable: Path, companion: Any, path: bytes, rule: str) -> None:
+    _refer_to(releasable, path)
+    assert companion("waive", releasable, rule, "Slate.eeng", "-r", "a player never comes there").code == 0
+    for step in ("contents", "paths"):
+        packed = companion("pack", releasable, "--json")
+        assert (packed.code, packed.json["archive"]["kept"]) == (0, True), packed
+        shutil.rmtree(releasable / ".companion" / "evidence" / step)
+
+
+def test_an_update_of_content_that_blocks_is_not_built_either(
+    update_due: Path, companion: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _refer_to(update_due, MISSING[0])
+    monkeypatch.setattr("companion.archive.build.pending_archive", _never)
+    refused = companion("pack", update_due, "--since", "1.0", "--json")
+    told = refused.json["update"]
+    assert (refused.code, refused.rules_of("update")) == (1, {(MISSING[1], "Slate.eeng")})
+    assert (told["built"], told["size"], told["sha256"]) == (False, 0, "")
+    said = companion("pack", update_due, "--since", "1.0").out
+    assert said.startswith("Not built: Slate Choir 1.0 to 1.1.zip"), said
+
+
+@pytest.mark.parametrize(("path", "rule"), [MISSING, CLIMBS])
+def test_what_the_working_folder_lacks_is_told_there_and_not_of_its_archive_too(
     releasable: Path, companion: Any, path: bytes, rule: str
 ) -> None:
+    """Its own question is whether it is whole: the answer is the same whether Contents and Paths were run or not."""
     _refer_to(releasable, path)
-    assert companion("check", releasable, "contents", "paths").code == 1
-    assert companion("pack", releasable).code == 0, "a candidate, good to be tried elsewhere"
-    assert companion("check", releasable, "archive").code == 0
+    companion("waive", releasable, rule, "Slate.eeng", "-r", "for now")
+    assert companion("pack", releasable).code == 0
+    companion("waive", releasable, rule, "Slate.eeng", "--back")
     for step in ("contents", "paths"):
+        assert companion("check", releasable, "archive").code == 0
+        assert (rule, "Slate.eeng") not in companion("check", releasable, "archive", "--json").rules
         shutil.rmtree(releasable / ".companion" / "evidence" / step)
-    assert (rule, "Slate.eeng") in companion("check", releasable, "archive", "--json").rules
 
 
 def test_an_archive_that_is_not_the_proven_one_is_not_released(

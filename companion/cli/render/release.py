@@ -24,6 +24,8 @@ def draft_notes(drafted: Draft) -> list[str]:
 
 def packed_lines(packed: Packed) -> list[str]:
     """Return what was built, how it was proven, and whether it may go out."""
+    if not packed.built:
+        return [f"Not built: {visible(packed.path.name)}", *finding_lines(packed.findings), packed.because]
     lines = [
         _built(packed.path, kept=packed.kept),
         f"  {both_bytes(packed.size)}, {plural(packed.members, 'file')}",
@@ -36,6 +38,10 @@ def packed_lines(packed: Packed) -> list[str]:
 
 def updated_lines(updated: Updated) -> list[str]:
     """Return what an update holds, against the whole."""
+    from companion.steps.looks.archive import NOT_BUILT
+
+    if not updated.built:
+        return [f"Not built: {visible(updated.path.name)}", *finding_lines(updated.findings), NOT_BUILT]
     replaced = plural(len(updated.changed), "file")
     kept = not any(finding.blocks for finding in updated.findings)
     return [

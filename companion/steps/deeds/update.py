@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -16,6 +16,7 @@ from companion.core.versions import instrument_version
 from companion.steps.desk import Desk
 
 if TYPE_CHECKING:
+    from companion.archive.build import PendingArchive
     from companion.archive.record import ReleaseRecord
     from companion.archive.update import UpdateInfo
 
@@ -23,7 +24,10 @@ _SAMPLES: Final = (".wav", ".aif", ".aiff", ".flac", ".ogg")
 
 
 class Updated(msgspec.Struct, frozen=True, kw_only=True):
-    """An update archive. changed, added, removed: paths under the top folder. full: bytes of the whole new version."""
+    """An update archive. changed, added, removed: paths under the top folder. full: bytes of the whole new version.
+
+    built: nothing that is judged before the building blocks; else there is no archive, and size and sha256 are empty.
+    """
 
     path: Path
     size: int
@@ -34,10 +38,13 @@ class Updated(msgspec.Struct, frozen=True, kw_only=True):
     removed: tuple[str, ...]
     full: int
     findings: tuple[Finding, ...]
+    built: bool = True
 
 
-def pack_update(desk: Desk, since: str) -> Updated:
+def pack_update(desk: Desk, since: str, judge_first: Callable[[], tuple[Finding, ...]]) -> Updated:
     """Build the update from release ``since`` to what would ship now; kept only when it is proven.
+
+    judge_first: returns what blocks of what is cheap to judge; nothing is built then.
 
     Raises :class:`CompanionError` for a version there is no record or no archive of, when nothing changed, and for
     what no archive can be made of.
@@ -66,20 +73,29 @@ def pack_update(desk: Desk, since: str) -> Updated:
     whole = plan(top_folder(instrument.title), files, {note_name(e.path for e in desk.ships): note.encode()})
     update, _ = plan_update(whole, old)
     target = desk.places.releases / archive_name(instrument.title, instrument.version, since)
+    if blocking := judge_first():
+        return _updated(target, info, since, blocking)
     with pending_archive(update, target, desk.watch) as new:
         findings = prove_update(before, new.path, whole.manifest, removed=info.removed, watch=desk.watch)
         if not any(finding.blocks for finding in findings):
             new.accept()
+    return _updated(target, info, since, findings, new)
+
+
+def _updated(
+    path: Path, info: UpdateInfo, since: str, findings: tuple[Finding, ...], new: PendingArchive | None = None
+) -> Updated:
     return Updated(
-        path=target,
-        size=new.size,
-        sha256=new.sha256,
+        path=path,
+        size=new.size if new else 0,
+        sha256=new.sha256 if new else "",
         since=since,
         changed=info.changed,
         added=info.added,
         removed=info.removed,
         full=info.full_bytes,
         findings=findings,
+        built=new is not None,
     )
 
 

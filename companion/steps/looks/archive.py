@@ -10,7 +10,7 @@ import tempfile
 import zlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import msgspec
 
@@ -31,9 +31,16 @@ if TYPE_CHECKING:
     from companion.archive.prove import Proof
 
 
+NOT_BUILT: Final = "Nothing was built, since this blocks: mend it, or waive it with a reason, and build it then."
+
+FIRST: Final = ("contents", "paths")
+"""Steps that are judged before anything is built, and again in the opened copy: they cost seconds, a build minutes."""
+
+
 class Packed(msgspec.Struct, frozen=True, kw_only=True):
     """An archive that was built and opened again.
 
+    built: nothing that is judged before the building blocks; else there is no archive, and size and sha256 are empty.
     kept: nothing blocks, so it took the place of the one before. candidate: some step is not settled yet.
     """
 
@@ -43,6 +50,7 @@ class Packed(msgspec.Struct, frozen=True, kw_only=True):
     members: int
     checked_with: tuple[str, ...]
     findings: tuple[Finding, ...]
+    built: bool = True
     kept: bool = True
     candidate: bool = True
     because: str = ""
@@ -50,7 +58,9 @@ class Packed(msgspec.Struct, frozen=True, kw_only=True):
     def with_status(self, status: Status) -> Packed:
         """Return this with what the checklist says about publishing it."""
         left = [step.title for step in status.steps if step.id != "out" and not step.state.settled]
-        if not self.kept:
+        if not self.built:
+            because = NOT_BUILT
+        elif not self.kept:
             because = "Not fit to publish, and not kept: mend what blocks and build it again."
         elif left:
             because = f"A candidate, good for away tests; not proven yet: {', '.join(left)}."
@@ -121,16 +131,54 @@ def refuse_unfit(desk: Desk) -> None:
         raise CompanionError(f"A file cannot be read: {unread[0].problem}", unread[0].path, "mend or exclude it first")
 
 
-def pack(desk: Desk) -> tuple[Packed, Look]:
-    """Build the archive of what ships and prove it; the archive that stood before is replaced only by a whole one."""
-    from companion.archive.build import pending_archive
-    from companion.archive.plan import archive_name, plan, top_folder
+def judge_first(desk: Desk) -> dict[str, Look]:
+    """Return the looks at the steps of :data:`FIRST` that there is no evidence of yet, by id."""
+    looks = {step: desk.steps[step].look(desk, dict) for step in FIRST if not desk.found(step)}
+    return {step: look for step, look in looks.items() if look}
 
-    refuse_unfit(desk)
+
+def blocking_first(desk: Desk, looks: Mapping[str, Look]) -> tuple[Finding, ...]:
+    """Return what blocks in the steps of :data:`FIRST`, by their evidence or the looks just taken."""
+    return ordered(
+        finding for step in FIRST for finding in desk.applied(step, _found_by(desk, step, looks)) if finding.blocks
+    )
+
+
+def _found_by(desk: Desk, step: str, looks: Mapping[str, Look] = {}) -> tuple[Finding, ...]:
+    """Return what a step of :data:`FIRST` finds in the content as it is, whether or not it was ever run."""
+    if step in looks:
+        return looks[step].findings
+    if evidence := desk.found(step):
+        return evidence.findings
+    look = desk.steps[step].look(desk, dict)
+    return look.findings if look else ()
+
+
+def refused(desk: Desk, findings: tuple[Finding, ...]) -> Packed:
+    """Return the archive that is not built, since the content it would hold blocks."""
+    return Packed(
+        path=_target(desk), size=0, sha256="", members=0, checked_with=(), findings=findings, built=False, kept=False
+    )
+
+
+def _target(desk: Desk) -> Path:
+    from companion.archive.plan import archive_name
+
+    instrument = desk.facts.instrument
+    return desk.places.releases / archive_name(instrument.title, instrument.version)
+
+
+def pack(desk: Desk) -> tuple[Packed, Look]:
+    """Build the archive of what ships and prove it; the archive that stood before is replaced only by a whole one.
+
+    Nothing of what :func:`refuse_unfit`, :func:`refuse_over_released` and :func:`judge_first` look for is in the way.
+    """
+    from companion.archive.build import pending_archive
+    from companion.archive.plan import plan, top_folder
+
     instrument = desk.facts.instrument
     planned = plan(top_folder(instrument.title), [(e.path, desk.folder / e.path, e.size, e.sha256) for e in desk.ships])
-    target = desk.places.releases / archive_name(instrument.title, instrument.version)
-    _refuse_over_released(desk, target)
+    target = _target(desk)
     with (
         proof_place(desk.folder, planned.size) as place,
         pending_archive(planned, target, desk.watch) as new,
@@ -159,13 +207,14 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
     return packed, Look(findings=packed.findings, details=details)
 
 
-def _refuse_over_released(desk: Desk, target: Path) -> None:
+def refuse_over_released(desk: Desk) -> None:
     """Keep what was released: it is what players have, and what the next update is proven with.
 
     Whoever waived that the version was not raised has said that nobody has it.
     """
     from companion.steps.checks.facts import FactsModel, version_not_raised
 
+    target = _target(desk)
     record = next((record for record in reversed(desk.records) if record.archive == target.name), None)
     if record is None or desk.release_of_this or not target.is_file():
         return
@@ -200,20 +249,18 @@ def _proven(
 
 
 def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
-    """Return what Contents and Paths block on in the opened copy that they do not block on in the working folder.
+    """Return what Contents and Paths block on in the opened copy that they do not find in the working folder.
 
-    The copy lies under another path, so whatever only resolved because of where the maker works shows here.
+    The copy lies under another path, so whatever only resolved because of where the maker works shows here. What they
+    find in the folder too is theirs to tell, whether they were ever run or not.
     """
-    from companion.steps.looks.contents import look_contents, look_paths
-
     there = Desk(Places(opened), desk.facts, Cache(None), desk.watch, steps=desk.steps)
     found = []
-    for step, look in (("contents", look_contents), ("paths", look_paths)):
-        evidence = desk.found(step)
-        known = {(f.rule, f.path, f.where) for f in evidence.findings} if evidence else set()
+    for step in FIRST:
+        known = {(f.rule, f.path, f.where) for f in _found_by(desk, step)}
         found += [
             finding
-            for finding in there.applied(step, look(there).findings)
+            for finding in there.applied(step, _found_by(there, step))
             if finding.blocks and (finding.rule, finding.path, finding.where) not in known
         ]
     return found

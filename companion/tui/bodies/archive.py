@@ -22,6 +22,9 @@ NOT_KEPT = "It was not kept: mend what blocks and build it again."
 
 def archive_content(step: StepStatus | None, packed: Packed | None = None, width: int = 0) -> Content:
     """Return what is known of the archive: from the build just made, else from the evidence."""
+    if packed and not packed.built:
+        what = [visible(f"{found.rule} ({found.path})" if found.path else found.rule) for found in packed.findings]
+        return content(f"{packed.because}\n\nWhat blocks: {listed(what, 5)}.")
     details = step.details if step else {}
     name = packed.path.name if packed else str(details.get("archive", ""))
     if not name:
@@ -84,5 +87,7 @@ def _blocks(packed: Packed) -> bool:
 
 
 def _summary(packed: Packed) -> str:
+    if not packed.built:
+        return f"{visible(packed.path.name)}: not built, since its content blocks."
     outcome = "built and proven" if not _blocks(packed) else "built, but not kept, since something blocks"
     return f"{visible(packed.path.name)}: {outcome}."
