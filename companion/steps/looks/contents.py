@@ -11,6 +11,7 @@ from companion.core.entries import Kind
 from companion.core.rules import findings_of
 from companion.core.text import plural
 from companion.core.units import both_bytes
+from companion.steps.claims import ALL_RELATIVE, NOTHING_MISSING, NOTHING_STRAY, said
 from companion.steps.desk import Desk
 from companion.steps.model import Look
 
@@ -37,10 +38,11 @@ def look_contents(desk: Desk) -> Look:
     findings = tuple(check_contents(model))
     kinds = {kind.value: sum(entry.kind is kind for entry in desk.ships) for kind in Kind}
     size = sum(entry.size for entry in desk.ships)
+    done = [plural(len(desk.ships), "file"), both_bytes(size)]
     return Look(
         findings=findings,
         details={
-            "because": f"{plural(len(desk.ships), 'file')}, {both_bytes(size)}, nothing missing, nothing stray",
+            "because": ", ".join([*done, *said(findings, NOTHING_MISSING, NOTHING_STRAY)]),
             "kinds": {kind: count for kind, count in kinds.items() if count},
             "bytes": size,
             "left_out": [[stray.entry.path, stray.reason] for stray in look.selection.left_out],
@@ -69,12 +71,14 @@ def look_paths(desk: Desk) -> Look:
     how = f"{plural(names, 'path')} read in {plural(len(look.scans), 'file')}"
     if len(look.scans) == 1:
         (how,) = (scan.reading for scan in look.scans.values())
+    findings = findings_of(PATHS, model)
+    joined = "; " if ";" in how else ", "
     details: dict[str, Any] = {
-        "because": f"{how}, all relative" if ";" not in how else f"{how}; all relative",
+        "because": joined.join([how, *said(findings, ALL_RELATIVE)]),
         "scanned": {path: scan.names for path, scan in look.scans.items()},
         "read": {path: scan.reading for path, scan in look.scans.items() if not scan.problem},
     }
-    return Look(findings=tuple(findings_of(PATHS, model)), details=details)
+    return Look(findings=findings, details=details)
 
 
 def _who() -> tuple[str, str]:

@@ -43,7 +43,7 @@ def look_sound(desk: Desk) -> Look:
     unread += [file_unreadable.finding(e.path, value=e.problem) for e in desk.ships if e.kind.audible and e.problem]
     model = sound_model(measured, kinds, desk.facts, _zones_table(desk))
     findings = (*unread, *findings_of(RULES, model))
-    samples = [one for path, one in measured.items() if kinds[path] is Kind.SAMPLE]
+    samples = [one for path, one in measured.items() if kinds[path] is Kind.SAMPLE and one.readable]
     seconds = sum(one.seconds for one in samples)
     details: dict[str, Any] = {
         "because": f"{plural(len(samples), 'sample')}, {duration(seconds)} of sound measured",

@@ -6,6 +6,7 @@ from companion.core.text import visible
 from companion.core.versions import above_which
 from companion.steps.checks import facts, needs, out
 from companion.steps.checks.needs import Weight, engine_line
+from companion.steps.claims import COMPLETE, CONSISTENT, said
 from companion.steps.desk import Desk
 from companion.steps.model import Before, Look
 
@@ -21,7 +22,9 @@ def look_facts(desk: Desk) -> Look:
         released=last.version if last else "",
         same_content=same,
     )
-    return Look(findings=findings_of(facts.RULES, model), details={"because": "complete and consistent"})
+    findings = findings_of(facts.RULES, model)
+    because = " and ".join(said(findings, COMPLETE, CONSISTENT)) or "stated"
+    return Look(findings=findings, details={"because": because})
 
 
 def look_needs(desk: Desk) -> Look:
