@@ -166,7 +166,7 @@ async def test_what_is_wrong_stands_beside_the_field_and_enter_goes_there(bench:
     async with opened(bench) as hand:
         await hand.press("1", "enter")
         assert hand.app.focused is box(hand, "instrument.licence").box
-        assert hand.shows("✗ fact-missing: not stated")
+        assert hand.shows("✗ not stated")
 
 
 async def test_what_was_written_stays_when_another_step_is_opened(bench: Bench, opened: Opened) -> None:

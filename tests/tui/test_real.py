@@ -11,6 +11,7 @@ import pytest
 import soundfile
 
 from companion.tui.frame.workspace import Workspace
+from companion.tui.parts.form import FieldBox
 from companion.tui.parts.performance import dropped_path
 from companion.workshop import Workshop
 from tests.tui.conftest import Opened
@@ -135,9 +136,14 @@ async def test_a_folder_without_facts_is_started(demo_folder: Path, opened: Open
     shop = Workshop.open(demo_folder)
     async with opened(shop) as hand:
         assert hand.shows("There is no release.toml here yet.", "samples in Samples", "What is the instrument called?")
-        await hand.press("down")
-        await hand.write("1.0")
+        assert hand.shows("1 of")
         await hand.press("enter")
+        assert not (demo_folder / "release.toml").exists()  # Enter goes on to the next question
+        assert hand.app.focused is hand.app.query(FieldBox)[1].box
+        assert hand.shows("2 of")
+        await hand.write("1.0")
+        hand.app.query(FieldBox).last().box.focus()
+        await hand.press("enter", "enter")  # a choice: on to the button, and that writes
         assert hand.shows("release.toml is written.")
     assert shop.facts.instrument.version == "1.0"
     shop.close()

@@ -14,6 +14,7 @@ from companion.core.progress import QUIET, Watch
 from companion.steps.model import State
 from companion.steps.table import STEP_IDS
 from companion.tui.parts.dialogs import Confirm
+from companion.tui.parts.form import FieldBox
 from companion.workshop import Workshop
 from tests.tui.conftest import Bench, Opened, finding
 
@@ -127,7 +128,8 @@ async def test_quitting_does_not_stop_the_writing_of_facts(
     monkeypatch.setattr(shop, "start", slow)
     async with opened(shop) as hand:
         try:
-            await hand.pilot.press("enter")  # the title that is proposed
+            hand.app.query(FieldBox).last().box.focus()
+            await hand.pilot.press("enter", "enter")
             while not begun.is_set():
                 await hand.pilot.pause()
             hand.app.leave()

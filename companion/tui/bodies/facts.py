@@ -10,20 +10,27 @@ from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.tui.bodies.start import StartForm
 from companion.tui.parts.body import FOUND, Body, BodyPart
+from companion.tui.parts.choice import PartsBar
 from companion.tui.parts.fields import BY_KEY, PAGES, Field, text_of, value_of
-from companion.tui.parts.form import Form
+from companion.tui.parts.form import FieldBox, Form
+
+
+def field_of(finding: Finding) -> str:
+    """Return the key of the field a finding is about, or an empty string where it is about none."""
+    key = finding.where
+    while key and key not in BY_KEY:
+        key = key.rpartition(".")[0]
+    return key
 
 
 def by_field(findings: tuple[Finding, ...]) -> dict[str, str]:
-    """Return what is wrong with each field, by key; a finding on ``controls.Tone.rest`` belongs to ``controls``."""
+    """Return what is wrong with each field, by key; one on ``controls.Tone.rest`` belongs to ``controls``."""
     problems: dict[str, str] = {}
     for finding in findings:
-        key = finding.where
-        while key and key not in BY_KEY:
-            key = key.rpartition(".")[0]
+        key = field_of(finding)
         if key and not finding.waived:
             limit = f"; wanted: {finding.limit}" if finding.limit else ""
-            problems.setdefault(key, f"{finding.rule}: {finding.measured}{limit}")
+            problems.setdefault(key, f"{finding.measured or finding.rule}{limit}")
     return problems
 
 
@@ -65,12 +72,30 @@ class FactsBody(Body):
         form.show_problems(by_field(self.step.findings) if self.step else {})
 
     def enter(self) -> None:
-        """Go to the first field that lacks something, else to the first."""
+        """Go to the first field of the page that lacks something, else to the first."""
         if form := self.form:
             boxes = list(form.boxes.values())
             next((box for box in boxes if box.has_class("-wrong")), boxes[0]).box.focus()
         else:
             super().enter()
+
+    @on(FieldBox.Edited)
+    def _edited(self, event: FieldBox.Edited) -> None:
+        """Mark the page in the bar while something on it is not kept yet."""
+        event.stop()
+        for part, widget in self.made.items():
+            if isinstance(widget, Form):
+                title = self._parts[part].title
+                self.query_one(PartsBar).rename(part, f"{title} ●" if widget.unkept else title)
+
+    async def finding_entered(self, finding: Finding) -> None:
+        """Go to the field that a finding is about."""
+        key = field_of(finding)
+        page = next((title.lower() for title, fields in PAGES.items() if key in {one.key for one in fields}), "")
+        if page:
+            form = await self.go(page)
+            assert isinstance(form, Form)
+            form.boxes[key].box.focus()
 
     @on(Form.Kept)
     def _kept(self, event: Form.Kept) -> None:
@@ -81,6 +106,8 @@ class FactsBody(Body):
             return
         texts = {key: form.boxes[key].box.value for key in values}
         names = ", ".join(BY_KEY[key].label.lower() for key in values)
+        left = ", ".join(label.lower() for label in form.unkept if label not in {BY_KEY[key].label for key in values})
+        kept = f"Kept: {names}." + (f" Not kept yet: {left}." if left else "")
 
         def refused(error: CompanionError) -> None:
             for key, box in form.boxes.items():
@@ -91,7 +118,7 @@ class FactsBody(Body):
         self.companion.write(
             "Keeping the facts",
             lambda _: shop.save_facts(values),
-            f"Kept: {visible(names)}.",
+            visible(kept),
             then=lambda _: form.kept(texts),
             failed=refused,
         )

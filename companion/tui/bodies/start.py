@@ -41,7 +41,9 @@ class StartForm(Vertical):
             "\nThe rest only you can tell. Leave blank what you do not know yet.",
         )
         texts = {field.key: text_of(field, value_of(proposal.facts, field.key)) for field in fields}
-        form = Form(fields, texts, done="Write release.toml", every=True, intro=Static(intro, classes="intro"))
+        form = Form(
+            fields, texts, done="Write release.toml", every=True, counted=True, intro=Static(intro, classes="intro")
+        )
         await self.remove_children()
         await self.mount(form)
         self.query(FieldBox).first().box.focus()

@@ -19,9 +19,10 @@ SLATE: Final = Theme(
     dark=True,
     variables={
         "foreground-muted": "#9aa5a5",
-        "block-cursor-background": "#3a5a58",
-        "block-cursor-foreground": "#f4f6f2",
-        "block-cursor-text-style": "bold",
+        # Turned over by "reverse", so that the cursor is seen in 16 colours and in none as well.
+        "block-cursor-background": "#f4f6f2",
+        "block-cursor-foreground": "#3a5a58",
+        "block-cursor-text-style": "bold reverse",
         "block-cursor-blurred-background": "#2d3a3d",
         "block-cursor-blurred-foreground": "#d9dcd8",
         "border": "#86b3a6",
@@ -37,10 +38,11 @@ SLATE: Final = Theme(
 BASE: Final = """
 Screen { background: $background; }
 * { scrollbar-size-vertical: 1; scrollbar-size-horizontal: 1; }
+Input { scrollbar-size-horizontal: 0; }
 OptionList { border: none; padding: 0; background: $background; text-wrap: nowrap; text-overflow: ellipsis; }
 OptionList:focus { border: none; background-tint: $foreground 0%; }
 Button { height: 1; min-width: 8; border: none; padding: 0 1; margin: 0 2 0 0; background: $panel; }
-Button:focus { background: $block-cursor-background; text-style: bold reverse; }
+Button:focus { background: $block-cursor-foreground; color: $block-cursor-background; text-style: bold reverse; }
 ModalScreen { align: center middle; background: $background 60%; }
 .-wide Rail { width: 28; padding: 1 2; }
 .-wide Workspace { padding: 1 2; }

@@ -10,13 +10,14 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widget import Widget
 
+from companion.core.findings import Finding
 from companion.steps.model import State, StepStatus
 from companion.tui.parts.choice import PartsBar
 from companion.tui.parts.companion import Companion, companion_of
 from companion.tui.parts.findings import FindingsView
 from companion.tui.parts.foot import step_digit
 from companion.tui.parts.form import Form
-from companion.tui.parts.page import Build, Page
+from companion.tui.parts.page import Build, Detail, Page
 
 if TYPE_CHECKING:
     from companion.core.progress import Watch
@@ -144,6 +145,15 @@ class Body(Vertical):
         """Go into the part that is open."""
         event.stop()
         self.enter()
+
+    async def on_findings_view_entered(self, event: FindingsView.Entered) -> None:
+        """Act on the finding under the cursor."""
+        event.stop()
+        await self.finding_entered(event.finding)
+
+    async def finding_entered(self, finding: Finding) -> None:
+        """Go to the details of a finding, to scroll them; subclasses lead to where it is mended."""
+        self.made[FINDINGS].query_one(Detail).focus()
 
     async def go(self, part: str) -> Widget:
         """Show a part, making it if need be, and return its widget."""

@@ -15,15 +15,19 @@ class Choice(Segments, can_focus=True):
     """A row of choices, by value. value: what is chosen."""
 
     DEFAULT_CSS = """
-    Choice { height: auto; padding: 0 1; background: $panel; }
-    Choice:focus { background: $block-cursor-blurred-background; }
+    Choice { height: auto; padding: 0 1 0 0; border-left: blank; background: $panel; }
+    Choice:focus { border-left: outer $primary; background: $block-cursor-blurred-background; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "move(-1)", "Before", show=False),
         Binding("right,space", "move(1)", "Next", show=False),
         Binding("up", "app.focus_previous", "Up", show=False),
         Binding("down", "app.focus_next", "Down", show=False),
+        Binding("enter", "app.focus_next", "Next field"),
     ]
+
+    class Changed(Message):
+        """Another one was chosen by hand."""
 
     value: reactive[str] = reactive("", layout=True)
 
@@ -45,8 +49,10 @@ class Choice(Segments, can_focus=True):
         self.choose(key)
 
     def choose(self, key: str) -> None:
-        """Choose by hand."""
-        self.value = key
+        """Choose by hand, which is reported."""
+        if key != self.value:
+            self.value = key
+            self.post_message(self.Changed())
 
     def action_move(self, by: int) -> None:
         """Choose the one beside it."""
@@ -58,7 +64,7 @@ class PartsBar(Choice, inherit_bindings=False):
     """The names of a body's parts; left and right move between them, Enter and down go into the open one."""
 
     DEFAULT_CSS = """
-    PartsBar, PartsBar:focus { padding: 0; background: transparent; }
+    PartsBar, PartsBar:focus { padding: 0; border: none; background: transparent; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "move(-1)", "Part before", show=False),
@@ -67,7 +73,7 @@ class PartsBar(Choice, inherit_bindings=False):
     ]
     gap = 1
 
-    class Changed(Message):
+    class Changed(Choice.Changed):
         """Another part was chosen by hand."""
 
     class Into(Message):
@@ -84,12 +90,6 @@ class PartsBar(Choice, inherit_bindings=False):
     def chosen(self, key: str) -> None:
         """Choose by click; the focus goes where the part wants it."""
         self.choose(key)
-
-    def choose(self, key: str) -> None:
-        """Choose by hand, which is reported."""
-        if key != self.value:
-            super().choose(key)
-            self.post_message(self.Changed())
 
     def rename(self, key: str, label: str) -> None:
         """Give a part another name."""

@@ -102,8 +102,8 @@ def finding_detail(finding: Finding, width: int = 0) -> Content:
     mark, word, style = finding_mark(finding)
     where = ", ".join(part for part in (visible(finding.path), visible(finding.where)) if part)
     rows = (
-        ("Where", where), ("Measured", finding.measured), ("Limit", finding.limit),
-        ("Why", finding.why), ("Mend", finding.mend), ("Waived", finding.waived),
+        ("Where", where), ("Mend", finding.mend), ("Measured", finding.measured), ("Limit", finding.limit),
+        ("Why", finding.why), ("Waived", finding.waived),
     )  # fmt: skip
     return content(
         (f"{mark} {word}", style), f"  {finding.rule}\n", *(labelled(label, text, width) for label, text in rows)

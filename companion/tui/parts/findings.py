@@ -1,11 +1,17 @@
 """The findings of a step: a list by rule, and beside each one why a player would suffer and how to mend it."""
 
+from __future__ import annotations
+
+from dataclasses import dataclass
 from functools import partial
+from typing import ClassVar
 
 from textual import events
 from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.content import Content
+from textual.message import Message
 from textual.widgets import OptionList, Static
 
 from companion.core.findings import Finding
@@ -57,6 +63,19 @@ def no_findings(step: StepStatus) -> str:
     return "No findings."
 
 
+class FindingList(OptionList):
+    """The rows. A click folds a rule or moves to a finding; Enter acts on the finding as well."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "enter", "Into it")]
+
+    class Entered(Message):
+        """The person pressed Enter on a row."""
+
+    def action_enter(self) -> None:
+        """Report it."""
+        self.post_message(self.Entered())
+
+
 class FindingsView(Vertical):
     """The list and the detail of what is under the cursor."""
 
@@ -66,6 +85,12 @@ class FindingsView(Vertical):
     FindingsView .none { height: auto; color: $foreground-muted; }
     FindingsView.-empty Detail { display: none; }
     """
+
+    @dataclass
+    class Entered(Message):
+        """The person wants to act on a finding."""
+
+        finding: Finding
 
     def __init__(self) -> None:
         super().__init__()
@@ -78,7 +103,7 @@ class FindingsView(Vertical):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         yield Static("", markup=False, classes="none")
-        yield OptionList(markup=False, classes="list")
+        yield FindingList(markup=False, classes="list")
         yield Detail("")
 
     def show(self, step: StepStatus) -> None:
@@ -101,7 +126,7 @@ class FindingsView(Vertical):
 
     def _fill(self) -> None:
         listing = self.query_one(OptionList)
-        before = self._row()
+        before, index = self._row(), listing.highlighted or 0
         if self._width == 0:
             return  # not laid out yet; the first resize fills it
         self._rows = rows(grouped(self._step.findings if self._step else (), self._toggled))
@@ -109,6 +134,10 @@ class FindingsView(Vertical):
         keys = [row.key for row in self._rows]
         first = next((index for index, row in enumerate(self._rows) if row.finding), 0)
         place = keys.index(before.key) if before and before.key in keys else first
+        if before and before.finding and self._rows and not before.finding.waived:
+            now = self._rows[place].finding
+            if now is None or now.waived:  # it has just been waived, and went down: the cursor stays where it was
+                place = min(index, len(keys) - 1)
         listing.highlighted = place if keys else None
         self._show_detail()
 
@@ -143,6 +172,15 @@ class FindingsView(Vertical):
         if row and not row.finding and not row.more:
             self._toggled ^= {row.key}
             self._fill()
+
+    def on_finding_list_entered(self, event: FindingList.Entered) -> None:
+        """Hand over the finding under the cursor; at a rule, fold or unfold it."""
+        event.stop()
+        row = self._row()
+        if row and row.finding:
+            self.post_message(self.Entered(row.finding))
+        else:
+            self.query_one(FindingList).action_select()
 
     def waive(self) -> None:
         """Ask for the reason to waive the finding under the cursor, or to take its waiver back; at a rule, for all."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
@@ -10,6 +10,7 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
+from textual.content import Content
 from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Button, Input, Static, TextArea
@@ -26,8 +27,9 @@ class LinesInput(TextArea):
     """A field of several lines. Tab leaves it, as it leaves every other field."""
 
     DEFAULT_CSS = """
-    LinesInput { height: auto; max-height: 9; border: none; padding: 0 1; background: $panel; }
-    LinesInput:focus { border: none; background: $block-cursor-blurred-background; }
+    LinesInput { height: auto; max-height: 9; border: none; padding: 0 1 0 0; background: $panel; }
+    LinesInput, LinesInput:focus { border-left: blank; }
+    LinesInput:focus { border-left: outer $primary; background: $block-cursor-blurred-background; }
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [*LEAVING]
@@ -52,8 +54,8 @@ class LineInput(Input):
     """A field of one line; up and down move among the fields."""
 
     DEFAULT_CSS = """
-    LineInput, LineInput:focus { height: 1; border: none; padding: 0 1; background: $panel; }
-    LineInput:focus { background: $block-cursor-blurred-background; }
+    LineInput, LineInput:focus { height: 1; border: none; border-left: blank; padding: 0 1 0 0; background: $panel; }
+    LineInput:focus { border-left: outer $primary; background: $block-cursor-blurred-background; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "app.focus_previous", "Up", show=False),
@@ -63,8 +65,14 @@ class LineInput(Input):
     ]
 
 
+class NextInput(LineInput):
+    """A field of one line in a form that is gone through once, from question to question."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "submit", "Next")]
+
+
 class FieldBox(Vertical):
-    """One field with its label, its hint and, where need be, what is wrong with it."""
+    """One field with its label, its hint and, where need be, that it is not kept yet, and what is wrong with it."""
 
     DEFAULT_CSS = """
     FieldBox { height: auto; }
@@ -73,22 +81,49 @@ class FieldBox(Vertical):
     FieldBox.-wrong .wrong { display: block; }
     """
 
-    def __init__(self, field: Field, text: str) -> None:
+    @dataclass
+    class Edited(Message):
+        """What is written differs from what is kept, or no longer does."""
+
+        field_box: FieldBox
+
+    def __init__(self, field: Field, text: str, *, place: str = "", marks: bool = True) -> None:
+        """``place``: where among the others it stands, such as ``3 of 11``. marks: whether it says what is not kept."""
         super().__init__()
         self.field = field
-        self.box = _box(field, text)
+        self.box = _box(field, text, NextInput if place else LineInput)
         self.before = self.box.value
+        self._place, self._marks, self._marked = place, marks, False
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
-        hint = f"  {self.field.hint}" if self.field.hint else ""
-        yield Static(content((self.field.label, "bold"), (hint, "$foreground-muted")), classes="label")
+        yield Static(self._label(), classes="label")
         yield self.box
         yield Static("", markup=False, classes="wrong")
 
     def on_descendant_focus(self) -> None:
         """Bring the label and what is wrong into view with the field."""
         self.scroll_visible(animate=False)
+
+    def _label(self) -> Content:
+        hint = f"  {self.field.hint}" if self.field.hint else ""
+        mark = ("  ● not kept yet", "bold $warning") if self._marked else ""
+        place = (f"{self._place}  ", "$foreground-muted") if self._place else ""
+        return content(place, (self.field.label, "bold"), mark, (hint, "$foreground-muted"))
+
+    @on(Input.Changed)
+    @on(TextArea.Changed)
+    @on(Choice.Changed)
+    def _edited(self) -> None:
+        self.mark()
+
+    def mark(self) -> None:
+        """Show whether what is written is kept."""
+        marked = self.changed and self._marks
+        if marked != self._marked:
+            self._marked = marked
+            self.query_one(".label", Static).update(self._label())
+            self.post_message(self.Edited(self))
 
     @property
     def changed(self) -> bool:
@@ -104,16 +139,17 @@ class FieldBox(Vertical):
         """Show what is kept now."""
         self.box.value = text
         self.before = self.box.value
+        self.mark()
 
 
-def _box(field: Field, text: str) -> LineInput | LinesInput | Choice:
+def _box(field: Field, text: str, line: type[LineInput]) -> LineInput | LinesInput | Choice:
     match field.shape:
         case "choice":
             return Choice(field.choices, text)
         case "long" | "lines" | "controls" | "layers":
             return LinesInput(text, field.rows)
         case _:
-            return LineInput(text, select_on_focus=False)
+            return line(text, select_on_focus=True)
 
 
 class Form(VerticalScroll, can_focus=False):
@@ -137,14 +173,25 @@ class Form(VerticalScroll, can_focus=False):
         fields: Sequence[Field],
         texts: Mapping[str, str],
         *,
-        done: str = "Keep",
+        done: str = "Keep all of them",
         every: bool = False,
+        counted: bool = False,
         intro: Widget | None = None,
     ) -> None:
-        """``boxes``: the fields by key. every: hand over all values, not the changed ones alone."""
+        """``boxes``: the fields by key. every: hand over all values; else Enter hands over the field it is pressed in,
+        and the button all that were changed. counted: Enter goes from field to field, each with its number.
+        """
         super().__init__()
-        self.boxes = {field.key: FieldBox(field, texts.get(field.key, "")) for field in fields}
-        self._done, self._every, self._intro = done, every, intro
+        self._done, self._every, self._counted, self._intro = done, every, counted, intro
+        self.boxes = {
+            field.key: FieldBox(
+                field,
+                texts.get(field.key, ""),
+                place=f"{number} of {len(fields)}" if counted else "",
+                marks=not every,
+            )
+            for number, field in enumerate(fields, start=1)
+        }
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
@@ -158,13 +205,32 @@ class Form(VerticalScroll, can_focus=False):
         """Whether something written is not kept yet."""
         return any(box.changed for box in self.boxes.values())
 
+    @property
+    def unkept(self) -> list[str]:
+        """The labels of the fields in which something written is not kept yet."""
+        return [box.field.label for box in self.boxes.values() if box.changed]
+
     @on(Input.Submitted)
-    @on(Button.Pressed)
-    def _keep(self, event: Message) -> None:
-        """Read the fields and hand them over; the first that cannot be read is marked and gets the focus."""
+    def _entered(self, event: Input.Submitted) -> None:
+        """Go on to the next field, or hand over this one."""
         event.stop()
+        boxes = list(self.boxes.values())
+        here = next(box for box in boxes if box.box is event.input)
+        if self._counted and here is not boxes[-1]:
+            boxes[boxes.index(here) + 1].box.focus()
+        else:
+            self._keep(boxes if self._every else [here])
+
+    @on(Button.Pressed)
+    def _pressed(self, event: Button.Pressed) -> None:
+        event.stop()
+        self._keep(self.boxes.values())
+
+    def _keep(self, boxes: Iterable[FieldBox]) -> None:
+        """Read fields and hand them over; the first that cannot be read is marked and gets the focus."""
         values: dict[str, Any] = {}
-        for key, box in self.boxes.items():
+        for box in boxes:
+            key = box.field.key
             if not (box.changed or self._every):
                 continue
             try:
@@ -186,6 +252,7 @@ class Form(VerticalScroll, can_focus=False):
         """Count these texts as kept; what was written since then is not."""
         for key, text in texts.items():
             self.boxes[key].before = text
+            self.boxes[key].mark()
 
     def show_problems(self, problems: Mapping[str, str]) -> None:
         """Show what is wrong beside the fields it is about; the others are right."""

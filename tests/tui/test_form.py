@@ -1,0 +1,129 @@
+"""What a newcomer does in a form: sees what is written and where, and nothing is kept that was not meant."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from textual.widgets import Button, Input
+
+from companion.core.findings import Severity
+from companion.steps.model import State
+from companion.tui.frame.workspace import Workspace
+from companion.tui.parts.findings import FindingList
+from companion.tui.parts.form import FieldBox
+from tests.tui.conftest import Bench, Hand, Opened, finding
+
+
+def box(hand: Hand, key: str) -> FieldBox:
+    return next(one for one in hand.app.query(FieldBox) if one.field.key == key and one.is_on_screen)
+
+
+def text_of_facts(folder: Path) -> str:
+    return (folder / "release.toml").read_text(encoding="utf-8")
+
+
+async def test_the_end_of_a_long_line_stays_in_sight_while_it_is_written(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("1", "enter", *["down"] * 3)
+        assert hand.app.focused is box(hand, "instrument.summary").box
+        await hand.write("a struck choir of slate recorded in one long cold night by the old quay")
+        assert hand.shows("the old quay")
+
+
+async def test_the_field_one_is_in_is_marked_without_colour(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("1", "enter")
+        assert [line.partition("▕")[2].strip() for line in hand.lines() if "▌" in line] == ["▌Slate Choir"]
+        await hand.press("down", "down")
+        assert [line.partition("▕")[2].strip() for line in hand.lines() if "▌" in line] == ["▌Quay Room"]
+        await hand.press("escape")
+        assert "▌" not in hand.text()
+
+
+async def test_what_is_typed_into_a_filled_field_takes_the_place_of_what_was_there(
+    bench: Bench, opened: Opened
+) -> None:
+    async with opened(bench) as hand:
+        await hand.press("1", "enter")
+        await hand.write("Basalt")
+        assert box(hand, "instrument.title").box.value == "Basalt"
+
+
+async def test_what_is_not_kept_is_marked_and_no_other_fields_enter_keeps_it(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("1", "enter", "end", "2", "down", "down")
+        assert hand.shows("Title ● not kept yet", "▸Who ●")
+        await hand.write("Ida")
+        await hand.press("enter")
+        assert 'maker = "Ida"' in text_of_facts(bench.folder)
+        assert 'title = "Slate Choir"' in text_of_facts(bench.folder)
+        assert hand.shows("Kept: maker. Not kept yet: title.", "Title ● not kept yet", "▸Who ●")
+        assert hand.app.query_one(Workspace).unsaved == "Facts"
+        box(hand, "instrument.title").box.focus()
+        await hand.press("end", "backspace")
+        assert not hand.shows("not kept yet")
+        assert hand.shows("▸Who ")
+        assert not hand.shows("▸Who ●")
+
+
+async def test_the_button_keeps_all_that_was_written(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("1", "enter", "end", "2", "down", "down", "end", "2")
+        hand.app.query_one(Button).focus()
+        await hand.press("enter")
+        assert 'title = "Slate Choir2"' in text_of_facts(bench.folder)
+        assert 'maker = "Quay Room2"' in text_of_facts(bench.folder)
+        assert not hand.shows("not kept yet")
+
+
+async def test_enter_on_a_finding_leads_to_the_field_it_is_about(bench: Bench, opened: Opened) -> None:
+    bench.found["facts"] = tuple(
+        finding("fact-missing", "release.toml", where=where, measured=f"{where} is not stated")
+        for where in ("engine.edition", "instrument.contact", "controls.Tone.rest")
+    )
+    bench.states["facts"] = State.FAILING
+    async with opened(bench) as hand:
+        for steps, key in ((0, "controls"), (1, "engine.edition"), (2, "instrument.contact")):
+            await hand.press("1", *["left"] * 9)
+            while not hand.app.query(FindingList):
+                await hand.press("right")
+            body = hand.app.query_one(Workspace).body
+            assert body
+            await body.go("findings")
+            hand.app.query_one(FindingList).focus()
+            await hand.press("home", "down", *["down"] * steps, "enter")
+            assert hand.app.focused is box(hand, key).box
+
+
+async def test_enter_on_a_finding_of_another_step_leads_to_its_details(bench: Bench, opened: Opened) -> None:
+    bench.found["sound"] = (finding("clipped", "a.wav"),)
+    async with opened(bench) as hand:
+        await hand.press("4", "enter")
+        assert hand.app.focused is not hand.app.query_one(FindingList)
+        assert type(hand.app.focused).__name__ == "Detail"
+
+
+async def test_the_cursor_stays_where_a_finding_was_waived(bench: Bench, opened: Opened) -> None:
+    bench.found["sound"] = tuple(
+        finding("late-onset", f"{name}.wav", severity=Severity.WARNS) for name in ("a", "b", "c")
+    )
+    async with opened(bench) as hand:
+        await hand.press("4", "home", "down", "down")
+        assert hand.shows("Where b.wav")
+        await hand.press("v")
+        await hand.write("meant")
+        await hand.press("enter")
+        assert bench.calls[-1][:3] == ("waive", "late-onset", "b.wav")
+        assert hand.shows("Where c.wav")
+
+
+async def test_the_first_questions_are_gone_through_one_by_one(tmp_path: Path, opened: Opened) -> None:
+    bench = Bench(tmp_path)
+    async with opened(bench) as hand:
+        assert hand.shows("1 of 2 What is the instrument called?", "2 of 2 Whose is it?", "Enter Next")
+        await hand.write("Basalt")
+        await hand.press("enter")
+        assert bench.calls == []
+        assert hand.app.focused is hand.app.query(Input).last()
+        await hand.press("enter")
+        assert bench.calls == [("start", {"instrument.title": "Basalt"})]
