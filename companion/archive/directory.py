@@ -8,7 +8,7 @@ import msgspec
 
 from companion.archive import layout
 from companion.archive.coders import crc32
-from companion.archive.layout import CENTRAL, END, END64, LOCATOR64, MOST16, MOST32, UTF8, extras
+from companion.archive.layout import CENTRAL, END, END64, LOCATOR64, MOST16, MOST32, UTF8, extras, extras_problem
 from companion.archive.model import DefectKind, Defects, ZipMember
 from companion.core.text import plural, visible
 
@@ -134,8 +134,11 @@ def read_directory(stream: BinaryIO, ending: Ending, defects: Defects) -> list[Z
         if after > len(data):
             defects.add(DefectKind.TRUNCATED, "its directory is cut short", byte=ending.start + at)
             break
-        raw, extra = data[at + CENTRAL.size : name_end], extras(data[name_end:extra_end])
-        members.append(_member(fields, raw, extra, ending.shift, defects))
+        raw, extra = data[at + CENTRAL.size : name_end], data[name_end:extra_end]
+        member = _member(fields, raw, extras(extra), ending.shift, defects)
+        if problem := extras_problem(extra):
+            defects.add(DefectKind.DISAGREES, problem, member.name, ending.start + at)
+        members.append(member)
         at = after
     if len(members) != ending.count:
         announced = plural(ending.count, "member")
@@ -144,7 +147,7 @@ def read_directory(stream: BinaryIO, ending: Ending, defects: Defects) -> list[Z
 
 
 def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift: int, defects: Defects) -> ZipMember:
-    _, made_by, version, flags, method, _, _, crc, packed, size, _, _, _, disk, _, external, offset = fields
+    _, made_by, version, flags, method, _, _, crc, packed, size, _, _, _, disk, internal, external, offset = fields
     name, readable = decoded(raw, flags)
     large = [value == MOST32 for value in (size, packed, offset)]
     if any(large):
@@ -159,7 +162,8 @@ def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift:
     if disk not in (0, MOST16):
         defects.add(DefectKind.DISAGREES, "it lies on another disk of a set", name)
     mode = external >> 16
-    unix = made_by >> 8 in (layout.UNIX, layout.MACOS)
+    system = made_by >> 8
+    unix = system in (layout.UNIX, layout.MACOS)
     if name.endswith("/") and size:
         defects.add(DefectKind.DISAGREES, f"a folder with {size:,} bytes of its own, which nobody unpacks", name)
     elif not name.endswith("/") and (external & layout.DOS_FOLDER or (unix and stat.S_ISDIR(mode))):
@@ -183,7 +187,17 @@ def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift:
         readable=readable,
         alias=alias,
         version=version & 0xFF,
+        relettered=readable and not raw.isascii() and system in layout.RELETTERING,
+        locked=_locked(system, 0 if internal & layout.NO_MODE else mode, folder=name.endswith("/")),
     )
+
+
+def _locked(system: int, mode: int, *, folder: bool) -> bool:
+    """Tell whether the permissions let not even the owner read a file, or look into a folder."""
+    needed = stat.S_IRUSR | stat.S_IXUSR if folder else stat.S_IRUSR
+    if system == layout.AMIGA:  # which keeps them three bits wide, one to the left
+        mode = (mode >> 1 & 0o7) << 6
+    return (system == layout.AMIGA or system in layout.PERMITTING) and mode & needed != needed
 
 
 def other_name(raw: bytes, extra: dict[int, bytes]) -> str:

@@ -12,7 +12,18 @@ import msgspec
 
 from companion.archive import layout
 from companion.archive.directory import find_ending, other_name, read_directory
-from companion.archive.layout import DEFLATED, DESCRIPTOR, LOCAL, LOCAL_MARK, MOST16, MOST32, SECRET, UTF8, extras
+from companion.archive.layout import (
+    DEFLATED,
+    DESCRIPTOR,
+    LOCAL,
+    LOCAL_MARK,
+    MOST16,
+    MOST32,
+    SECRET,
+    UTF8,
+    extras,
+    extras_problem,
+)
 from companion.archive.model import DefectKind, Defects, Inspection, ZipMember
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK, explained
@@ -108,6 +119,7 @@ def _local(stream: BinaryIO, member: ZipMember, length: int, defects: Defects) -
         ("name", raw, member.raw),
         ("method", method, member.method),
         ("encryption", flags & SECRET, member.flags & SECRET),
+        ("encryption", layout.AES_EXTRA in fields and not member.encrypted, False),
         ("UTF-8 flag", flags & UTF8, member.flags & UTF8),
         ("data descriptor flag", flags & DESCRIPTOR, member.flags & DESCRIPTOR),
         ("flags", flags & others, member.flags & others),
@@ -118,7 +130,7 @@ def _local(stream: BinaryIO, member: ZipMember, length: int, defects: Defects) -
     alias = other_name(raw, fields)
     if alias and (member.readable or member.alias):
         compared.append(("further name", alias, member.alias or member.name))
-    differing = [what for what, here, there in compared if here != there]
+    differing = list(dict.fromkeys(what for what, here, there in compared if here != there))
     differing += [
         what for what, here, there in sums if here != there and not (flags & DESCRIPTOR and (here, what) in unknown)
     ]
@@ -128,6 +140,8 @@ def _local(stream: BinaryIO, member: ZipMember, length: int, defects: Defects) -
     if len(extra) < extra_size:
         defects.add(DefectKind.TRUNCATED, "its header is cut short", member.name, member.offset)
         return None
+    if misread := extras_problem(extra):
+        defects.add(DefectKind.DISAGREES, misread, member.name, member.offset)
     return member.offset + LOCAL.size + name_size + extra_size, zip64
 
 

@@ -1,6 +1,7 @@
 """The byte layout of a zip archive, as PKWARE's APPNOTE 6.3.10 gives it (section numbers beside each part)."""
 
 import struct
+from collections.abc import Iterator
 from typing import Final, NamedTuple
 
 LOCAL: Final = struct.Struct("<4s5H3I2H")  # 4.3.7
@@ -52,9 +53,18 @@ MOST32: Final = 0xFFFFFFFF
 ZIP64_EXTRA: Final = 0x0001  # 4.5.3
 AES_EXTRA: Final = 0x9901
 NAME_EXTRA: Final = 0x7075  # 4.6.9: the name once more, as UTF-8
+TIME_EXTRA: Final = 0x5455  # 4.6.1, "extended timestamp" of Info-ZIP
+FURTHER_EXTRA: Final = 0x6C78  # 4.6.1, of libarchive: type and permissions in front of a member that is streamed
 DOS_FOLDER: Final = 0x10  # of the external attributes
 UNIX: Final = 3  # 4.4.2: the upper byte of "version made by"
 MACOS: Final = 19
+AMIGA: Final = 1
+PERMITTING: Final = frozenset({2, UNIX, 5, 12, 13, 16, 17, 18, 30})
+"""Systems whose members get the permissions that stand in the external attributes, by Info-ZIP's unpacker at least."""
+RELETTERING: Final = frozenset({0, 6, 11})
+"""Systems whose names Info-ZIP's unpacker turns from their old code page into its own, though flagged as UTF-8."""
+NO_MODE: Final = 1 << 2
+"""Of the internal attributes (4.4.10): what stands where permissions do is something else."""
 PLAIN_VERSION: Final = 20  # 4.4.3.2
 ZIP64_VERSION: Final = 45
 WHEN: Final = (0, 1 << 5 | 1)
@@ -65,14 +75,39 @@ archives whenever they are made."""
 def extras(data: bytes) -> dict[int, bytes]:
     """Return the extra fields of a header by their id (4.5.1); what does not read as fields is left out."""
     found: dict[int, bytes] = {}
+    for mark, field in _fields(data):
+        if field is not None:
+            found.setdefault(mark, field)
+    return found
+
+
+def extras_problem(data: bytes) -> str:
+    """Return why some unpackers refuse a member for its extra fields, or read it otherwise; empty where none does.
+
+    Zeros may fill up what is left behind the last field.
+    """
+    end = 0
+    for mark, field in _fields(data):
+        if field is None:
+            return "the extra fields in its header run over their end"
+        if mark == TIME_EXTRA and not field:
+            return "the field for its time holds none"
+        if mark == FURTHER_EXTRA:
+            return "a further field gives it other attributes, which some unpackers take"
+        end += 4 + len(field)
+    return "bytes lie behind the extra fields in its header" if any(data[end:]) else ""
+
+
+def _fields(data: bytes) -> Iterator[tuple[int, bytes | None]]:
+    """Return (id, content) of each extra field; None for a content that the header has no room for, and no more."""
     at = 0
     while at + 4 <= len(data):
         mark, size = struct.unpack_from("<2H", data, at)
-        if at + 4 + size > len(data):
-            break
-        found.setdefault(mark, data[at + 4 : at + 4 + size])
+        whole = at + 4 + size <= len(data)
+        yield mark, data[at + 4 : at + 4 + size] if whole else None
+        if not whole:
+            return
         at += 4 + size
-    return found
 
 
 class Header(NamedTuple):

@@ -7,10 +7,11 @@ from typing import Final
 from companion.archive.layout import DEFLATED, METHODS, PATCHED, STORED, UTF8
 from companion.archive.model import ArchiveModel, ZipMember, archive_rule
 from companion.archive.names import name_problem
-from companion.core.findings import BLOCKS, At, Finding
+from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.text import listed, same_name_key, visible
 
 APPNOTE: Final = "PKWARE APPNOTE 6.3.10"
+_LEFT_BY_SYSTEMS: Final = frozenset({"__MACOSX", ".DS_Store", "Thumbs.db", "desktop.ini"})
 NEWEST: Final = 46
 """Version of the format, times ten, that common unpackers go up to; methods 0 and 8 need no more than 45 (4.4.3.2)."""
 
@@ -29,7 +30,15 @@ def top_level_many(archive: ArchiveModel) -> Iterator[Finding]:
     tops = sorted({name.partition("/")[0] for name in names})
     if len(tops) > 1 or any("/" not in name for name in names):
         listing = listed([visible(name) for name in tops], 4)
-        yield top_level_many.finding(value=len(tops), unit="thing", says=f"{{value}} at the top: {listing}")
+        own = [name for name in tops if name not in _LEFT_BY_SYSTEMS and not name.startswith("._")]
+        left = listed([f"“{visible(name)}”" for name in tops if name not in own])
+        mend = None
+        if len(own) == 1 and all("/" in name for name in names if name.startswith(own[0])):
+            mend = (
+                f"{left} came along from the computer it was packed on, and players have no use for it: delete it "
+                f"from the archive, or let companion pack build it, which leaves such things out."
+            )
+        yield top_level_many.finding(value=len(tops), unit="thing", says=f"{{value}} at the top: {listing}", mend=mend)
 
 
 @archive_rule(
@@ -37,7 +46,8 @@ def top_level_many(archive: ArchiveModel) -> Iterator[Finding]:
     BLOCKS,
     means="A name has letters beyond ASCII, but the archive does not say that it is UTF-8.",
     why="Other systems read the name in a code page of their own, and the patch does not find the renamed sample.",
-    mend="Pack again with a tool that sets the UTF-8 flag, or use plain letters in file names.",
+    mend="Pack again with companion pack, which marks names as UTF-8 (in other programs look for “UTF-8” or “Unicode "
+    "names” among the settings), or use only A to Z, digits and plain signs in file names.",
     limit="bit 11 set, and the name valid UTF-8",
     source=f"{APPNOTE}, 4.4.4 and appendix D",
 )
@@ -51,11 +61,29 @@ def name_unflagged(archive: ArchiveModel) -> Iterator[Finding]:
 
 
 @archive_rule(
+    "name-relettered",
+    WARNS,
+    means="A name with letters beyond ASCII is marked as UTF-8 and as made on Windows at once.",
+    why="Most systems read it well, but the unzip that many Linux systems bring turns such letters into others, and "
+    "the patch does not find the sample.",
+    mend="Pack again with companion pack, or use only A to Z, digits and plain signs in file names.",
+    limit="made on a system that never had code pages of its own, or ASCII",
+    source=f"{APPNOTE}, 4.4.2; UnZip 6.00, as Debian builds it",
+)
+def name_relettered(archive: ArchiveModel) -> Iterator[Finding]:
+    """A flagged name from a system whose old names were in a code page."""
+    for member in archive.inspection.members:
+        if member.relettered:
+            yield name_relettered.finding(member.name, value="UTF-8, and marked as made on Windows")
+
+
+@archive_rule(
     "method-uncommon",
     BLOCKS,
     means="A member is packed by a method other than stored or deflated, or as a patch.",
     why="The unpackers that come with Windows and macOS cannot open it.",
-    mend="Pack again with the ordinary zip method (deflate).",
+    mend="Pack again and choose “Deflate” where the program offers several methods, or use companion pack. The archive "
+    "itself may be in order; players just cannot open it with what their system brings.",
     limit="methods 0 (stored) and 8 (deflated)",
     source=f"{APPNOTE}, 4.4.5",
 )
@@ -147,3 +175,20 @@ def member_encrypted(archive: ArchiveModel) -> Iterator[Finding]:
     for member in archive.inspection.members:
         if member.encrypted:
             yield member_encrypted.finding(member.name, value="encrypted")
+
+
+@archive_rule(
+    "member-locked",
+    BLOCKS,
+    means="A file or a folder is packed with permissions that let nobody read it.",
+    why="On macOS and Linux players get it locked: the patch cannot open the sample, though it lies there.",
+    mend="Give yourself the right to read everything in the folder, and pack again.",
+    limit="readable by its owner; folders can be opened by their owner",
+    source=f"{APPNOTE}, 4.4.2, 4.4.10 and 4.4.15; permissions of POSIX.1-2017, sys/stat.h",
+)
+def member_locked(archive: ArchiveModel) -> Iterator[Finding]:
+    """A member made on a system with permissions, without the owner's to read it."""
+    for member in archive.inspection.members:
+        if member.locked:
+            says = "a folder that nobody may open" if member.folder else "a file that nobody may read"
+            yield member_locked.finding(member.name, value=f"unpacked, it is {says}")

@@ -12,9 +12,9 @@ from companion.core.rules import Measure, rule
 MOST_DEFECTS: Final = 1_000
 """Contradictions kept; an archive with more is no better understood by listing them."""
 
-HEADERS: Final = Measure("archive-headers", version=1)
+HEADERS: Final = Measure("archive-headers", version=2)
 """Raised whenever the same archive may give another :class:`Inspection`."""
-MEMBERS: Final = Measure("archive-members", version=1)
+MEMBERS: Final = Measure("archive-members", version=2)
 """Raised whenever the same archive may unpack to something else."""
 
 archive_rule: Final = partial(rule, step="archive", rests_on=(HEADERS,))
@@ -61,6 +61,8 @@ class ZipMember(msgspec.Struct, frozen=True, kw_only=True):
     readable: whether the name reads the same everywhere: plain ASCII, or flagged and valid UTF-8.
     version: of the format that unpacking it needs, times ten.
     alias: another name that an extra field gives it, and that many unpackers take; empty where there is none.
+    relettered: whether a common unpacker gives it other letters, flagged though it is.
+    locked: whether unpackers that set permissions make it a file, or a folder, that its owner cannot read.
     """
 
     name: str
@@ -78,6 +80,8 @@ class ZipMember(msgspec.Struct, frozen=True, kw_only=True):
     readable: bool = True
     alias: str = ""
     version: int = 20
+    relettered: bool = False
+    locked: bool = False
 
     @property
     def folder(self) -> bool:

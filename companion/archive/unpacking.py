@@ -86,8 +86,8 @@ def _opened(stream: FileIO, member: ZipMember, into: Path | None, watch: Watch, 
 def _content(stream: FileIO, member: ZipMember, *, ours: bool) -> Bytes:
     """Return the content of a small member; good until this thread's next.
 
-    ours: our own coders packed it. A stranger's goes through the strict coder: the quick one also reads length symbols
-    that RFC 1951 (3.2.6) forbids and that other unpackers refuse.
+    ours: our own coders packed it. A stranger's goes through zlib: the quick coders also read sets of codes and length
+    symbols that RFC 1951 (3.2.6, 3.2.7) forbids and that other unpackers refuse.
     """
     # One buffer a thread: fresh memory from the system for each member costs as much as reading it.
     room: bytearray = getattr(_mine, "room", bytearray())
@@ -101,13 +101,13 @@ def _content(stream: FileIO, member: ZipMember, *, ours: bool) -> Bytes:
         if ours and (whole := unpacked(room, member.packed, member.size, member.crc)) is not None:
             return whole
         # It is a stranger's, or damaged, and the slower coder finds out how.
-        from isal import isal_zlib
+        import zlib
 
-        coder = isal_zlib.decompressobj(-15)
+        coder = zlib.decompressobj(-15)
         try:
             # One byte of room more than promised: a member that unpacks to more is caught, and goes no further.
             data = coder.decompress(data, member.size + 1)
-        except isal_zlib.IsalError:  # type: ignore[misc]  # its stub has an instance for the class
+        except zlib.error:
             raise DamagedMember("its packed bytes are damaged") from None
         if not coder.eof or coder.unused_data:
             _refuse_length(member, len(data), coder.eof)
@@ -184,11 +184,11 @@ def _blocks(stream: FileIO, member: ZipMember) -> Iterator[bytes]:
 
 
 def _unpacked(stream: FileIO, member: ZipMember) -> Iterator[bytes]:
-    from isal import isal_zlib
+    import zlib
 
     stream.seek(member.data)
     left = member.packed
-    coder = isal_zlib.decompressobj(-15) if member.method == DEFLATED else None
+    coder = zlib.decompressobj(-15) if member.method == DEFLATED else None
     while left:
         data = stream.read(min(BLOCK, left))
         if not data:
@@ -205,7 +205,7 @@ def _unpacked(stream: FileIO, member: ZipMember) -> Iterator[bytes]:
                 # A full block may have more behind it that the coder holds back, though it has taken all its input.
                 if coder.eof or (not data and len(block) < BLOCK):
                     break
-        except isal_zlib.IsalError:  # type: ignore[misc]  # its stub has an instance for the class
+        except zlib.error:
             raise DamagedMember("its packed bytes are damaged") from None
         if coder.eof and (coder.unused_data or left):
             raise DamagedMember("bytes lie behind its end")

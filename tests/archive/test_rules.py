@@ -183,9 +183,103 @@ def test_links_and_devices(raw_zip: RawZip, mode: int) -> None:
     assert _rules(raw_zip({"mode": mode, "data": b"/etc/passwd"})) == ["member-escapes"]
 
 
-@pytest.mark.parametrize("mode", [0o100644, 0o100755, 0o644, 0])
+@pytest.mark.parametrize("mode", [0o100644, 0o100755, 0o644, 0o400])
 def test_files_are_no_links(raw_zip: RawZip, mode: int) -> None:
     assert _rules(raw_zip({"mode": mode, "name": "S/..x/a..b/...c"})) == []
+
+
+@pytest.mark.parametrize("mode", [0, 0o100000, 0o100200, 0o100277, 0o100100, 0o040755 & ~0o400, 0o040755 & ~0o100])
+def test_members_that_nobody_could_read(raw_zip: RawZip, mode: int) -> None:
+    folder = {"name": "S/d/", "data": b"", "method": 0} if mode >= 0o040000 and mode < 0o100000 else {"name": "S/d"}
+    (found,) = _all(raw_zip({**folder, "mode": mode}, {"name": "S/a"}))
+    assert (found.rule, found.path, found.severity) == ("member-locked", folder["name"], Severity.BLOCKS)
+    assert found.measured.endswith("nobody may open" if "method" in folder else "nobody may read")
+
+
+@pytest.mark.parametrize(
+    ("system", "external", "locked"),
+    [
+        (0, 0x20, False),  # MS-DOS: no permissions, whatever stands there
+        (0, 0, False),
+        (10, 0, False),
+        (11, 0x8000_0001, False),
+        (19, 0, False),
+        (3, 0x8000_0001, True),
+        *((system, 0, True) for system in (1, 2, 3, 5, 12, 13, 16, 17, 18, 30)),
+        *((system, 0o400 << 16, False) for system in (2, 3, 5, 12, 13, 16, 17, 18, 30)),
+        (1, 0o400 << 16, True),  # Amiga: the owner's three bits lie lowest, and their order is its own
+        (1, 0o10 << 16, False),
+    ],
+)
+def test_permissions_count_where_unpackers_take_them(raw_zip: RawZip, system: int, external: int, locked: bool) -> None:
+    rules = _rules(raw_zip({"central": {"made": system, "external": external}}))
+    assert rules == (["member-locked"] if locked else [])
+
+
+def test_permissions_that_are_something_else_are_none(raw_zip: RawZip) -> None:
+    for internal, rules in ((4, ["member-locked"]), (1, []), (2, []), (8, [])):  # 4.4.10; bit 0 marks a text
+        path = raw_zip({})
+        data = bytearray(path.read_bytes())
+        struct.pack_into("<H", data, data.index(b"PK\1\2") + 36, internal)
+        path.write_bytes(data)
+        assert _rules(path) == rules, internal
+
+
+@pytest.mark.parametrize("where", ["central", "local"])
+@pytest.mark.parametrize(
+    ("extra", "says"),
+    [
+        (struct.pack("<2HB", 0x5455, 2, 1), "run over their end"),
+        (struct.pack("<2H", 0xCAFE, 1), "run over their end"),
+        (struct.pack("<2H", 0xCAFE, 0xFFFF) + bytes(8), "run over their end"),
+        (struct.pack("<2HB", 0xCAFE, 1, 7) + b"\1", "bytes lie behind"),
+        (b"\0\0\1", "bytes lie behind"),
+        (struct.pack("<2H", 0x5455, 0), "holds none"),
+        (struct.pack("<2HB", 0x6C78, 1, 0), "other attributes"),
+        (struct.pack("<2HB", 0xCAFE, 1, 7), ""),
+        (struct.pack("<2HBI", 0x5455, 5, 1, 0), ""),
+        (struct.pack("<2HB", 0xCAFE, 1, 7) + bytes(3), ""),  # zeros that fill up
+        (bytes(2), ""),
+        (bytes(8), ""),  # a field of no length, twice
+    ],
+)
+def test_extra_fields_that_do_not_read(raw_zip: RawZip, where: str, extra: bytes, says: str) -> None:
+    found = _all(raw_zip({where: {"extra": extra}}))
+    assert [finding.rule for finding in found] == (["archive-differs"] if says else [])
+    assert not found or says in found[0].measured
+
+
+def test_a_member_that_is_encrypted_in_one_header_alone(raw_zip: RawZip) -> None:
+    field = struct.pack("<2H7s", 0x9901, 7, b"\2\0AE\3\x08\0")
+    (found,) = _all(raw_zip({"local": {"extra": field}}))
+    assert (found.rule, "differ in encryption" in found.measured) == ("archive-differs", True)
+    assert "member-encrypted" in _rules(raw_zip({"extra": field}))
+
+
+@pytest.mark.parametrize("system", [0, 6, 11, 3, 19, 10])
+def test_flagged_names_that_one_system_letters_anew(raw_zip: RawZip, system: int) -> None:
+    path = raw_zip({"name": "S/ä", "central": {"made": system}}, {"name": "S/a", "central": {"made": system}})
+    found = _all(path)
+    assert [(one.rule, one.path, one.severity) for one in found] == (
+        [("name-relettered", "S/ä", Severity.WARNS)] if system in (0, 6, 11) else []
+    )
+
+
+@pytest.mark.parametrize(
+    ("beside", "left"),
+    [
+        (["__MACOSX/S/._a.wav"], "“__MACOSX” came along"),
+        ([".DS_Store", "__MACOSX/._S"], "“.DS_Store” and “__MACOSX” came along"),
+        (["._S"], "“._S” came along"),
+        (["Other/a.wav"], ""),
+        (["Other/a.wav", "__MACOSX/._S"], ""),
+        (["read me.txt"], ""),
+    ],
+)
+def test_what_a_system_left_at_the_top_is_named(raw_zip: RawZip, beside: list[str], left: str) -> None:
+    (found,) = _all(raw_zip({"name": "S/a.wav"}, *_named(*beside)))
+    assert found.rule == "top-level-many"
+    assert found.mend.startswith(left) if left else "came along" not in found.mend
 
 
 @pytest.mark.parametrize("entry", [{"flags": 1}, {"flags": 0x41}, {"flags": 0x2001}, {"method": 99, "flags": 1}])
@@ -378,7 +472,8 @@ def test_a_finding_says_where_in_the_archive_it_is(raw_zip: RawZip) -> None:
 
 def test_rules_are_those_of_the_catalogue() -> None:
     assert [rule.id for rule in RULES] == [
-        "archive-differs", "top-level-many", "name-unflagged", "method-uncommon", "member-duplicate", "member-escapes",
-        "member-encrypted", "archive-bomb", "size-over-limit", "checksum-wrong", "zip64-needed",
+        "archive-differs", "top-level-many", "name-unflagged", "name-relettered", "method-uncommon",
+        "member-duplicate", "member-escapes", "member-encrypted", "member-locked", "archive-bomb", "size-over-limit",
+        "checksum-wrong", "zip64-needed",
     ]  # fmt: skip
     assert all(rule.step == "archive" and rule.why and rule.mend and rule.limit and rule.source for rule in RULES)

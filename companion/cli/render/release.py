@@ -60,12 +60,11 @@ def _built(path: Path, *, kept: bool) -> str:
 
 def proof_lines(proof: StrangerProof) -> list[str]:
     """Return whether a stranger's archive is whole and portable."""
-    whole = not any(finding.blocks for finding in proof.findings)
     lines = [f"{visible(proof.path)}: {plural(proof.members, 'file')}, {both_bytes(proof.bytes)} unpacked"]
     lines.append(f"  SHA-256 {proof.sha256}")
     if proof.checked_with:
         lines.append(f"  opened with: {', '.join(proof.checked_with)}")
-    return [*lines, *finding_lines(proof.findings), "Whole and portable." if whole else "Not fit to publish."]
+    return [*lines, *finding_lines(proof.findings), proof.because]
 
 
 def record_lines(record: ReleaseRecord) -> list[str]:

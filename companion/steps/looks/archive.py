@@ -18,7 +18,7 @@ from companion.core.cache import Cache
 from companion.core.errors import CompanionError
 from companion.core.evidence import Evidence
 from companion.core.files import process_alive, read_capped
-from companion.core.findings import Finding, ordered
+from companion.core.findings import Finding, ordered, tally
 from companion.core.folder import RELEASES, Places
 from companion.core.progress import Watch
 from companion.core.text import plural
@@ -78,6 +78,16 @@ class StrangerProof(msgspec.Struct, frozen=True, kw_only=True):
     sha256: str
     checked_with: tuple[str, ...]
     findings: tuple[Finding, ...]
+
+    @property
+    def because(self) -> str:
+        """Whether it is whole and portable, in one sentence that never says more than the findings."""
+        counts = tally(self.findings)
+        if counts["blocks"]:
+            return "Not fit to publish."
+        if warnings := counts["warns"]:
+            return f"Whole. Portable but for {plural(warnings, 'warning')} above."
+        return "Whole and portable."
 
 
 @contextlib.contextmanager
