@@ -193,3 +193,9 @@ def shifted_by(one: Floats, other: Floats, expected: int, around: int = 1300) ->
         bend = left - 2 * mid + right
         error += 0.5 * (left - right) / bend if bend < 0 else 0.0
     return CENTS * error, float(likeness[best]), float(likeness[best] - aside.max())
+
+
+def spectrum(mono: Floats, rate: int) -> Floats | None:
+    """Return magnitudes of a stretch on a scale of cents, as :class:`Tone` has them; None where there is too little."""
+    magnitudes = _magnitudes(mono, rate)
+    return None if magnitudes is None else _on_cents(magnitudes, rate)

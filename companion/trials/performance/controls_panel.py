@@ -1,0 +1,159 @@
+"""What a bounce of the controls shows, put in order: each control's sweep, and how steady the bounce is itself."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from itertools import combinations, pairwise
+from typing import Final
+
+import msgspec
+import numpy as np
+
+from companion.trials.performance.controls_hearing import PanelHeard, Probe, of_kind
+from companion.trials.performance.controls_plan import HIGH, LOW, MIDDLE, Knob
+from companion.trials.performance.differences import Spread
+from companion.trials.performance.directions import DIRECTIONS, said
+from companion.trials.performance.features import JNDS, NAMES, Vector
+
+HEARD: Final = 0.9
+"""A distance that is surely heard, where it also stands out of the repeats."""
+STANDS_OUT: Final = 2.0
+"""How many times the usual distance of repeats an effect is at least."""
+SURE: Final = 3.0
+"""Standard deviations from which a direction is believed; and the least change along it, in just noticeable ones."""
+LEAST: Final = 1.2
+_LEASTS: Final = {"wet": 2.0, "long": 2.0}
+"""How a hall answers one tone depends on the tone: there a small change says little."""
+RESTLESS: Final = 1.5
+_MOVES: Final = [NAMES.index("pitch moves"), NAMES.index("level moves")]
+_SIDES: Final = [NAMES.index("width"), NAMES.index("pan")]
+UNSTEADY: Final = 2.0
+"""Where a strange state must be further off than this to be told, none found proves nothing."""
+BRIGHT_SNR_DB: Final = 30.0
+CLEAR_DB: Final = 15.0
+WEIGHTS: Final[dict[str, Vector]] = {
+    name: np.array([one.weights.get(feature, 0.0) for feature in NAMES]) for name, one in DIRECTIONS.items()
+}
+
+
+class Sweep(msgspec.Struct, frozen=True, dict=True):
+    """The probes of one control alone, in the order they were played, and in company."""
+
+    place: int
+    knob: Knob
+    probes: tuple[Probe, ...]
+    company: tuple[Probe, ...]
+
+    def at(self, value: int) -> list[Vector]:
+        """The vectors at one value; at the middle only those on the way up."""
+        found = [probe.vector for probe in self.probes if probe.state[self.place] == value]
+        return found[:1] if value == MIDDLE else found
+
+    @cached_property
+    def complete(self) -> bool:
+        return len(self.at(LOW)) == 2 and len(self.at(HIGH)) == 2
+
+    @cached_property
+    def faintest(self) -> float:
+        """How far the faintest probe stands over the noise, in dB."""
+        return min(probe.loud for probe in self.probes)
+
+    @cached_property
+    def slots(self) -> tuple[int, ...]:
+        return tuple(probe.number for probe in self.probes)
+
+    def means(self) -> list[tuple[int, Vector]]:
+        """Return (value, mean vector) on the way up, rising."""
+        values = sorted({probe.state[self.place] for probe in self.probes})
+        return [(value, np.mean(self.at(value), axis=0)) for value in values]
+
+
+class PanelView:
+    """What was heard, in order, with what follows from all of it."""
+
+    def __init__(self, heard: PanelHeard) -> None:
+        self.heard = heard
+        self.homes = list(of_kind(heard, "home"))
+        self.sweeps = [
+            Sweep(
+                place,
+                knob,
+                tuple(probe for probe in of_kind(heard, "probe") if probe.control == place),
+                tuple(probe for probe in of_kind(heard, "company") if probe.control == place),
+            )
+            for place, knob in enumerate(heard.panel.knobs)
+        ]
+        repeats = [two.vector - one.vector for one, two in pairwise(self.homes)]
+        for sweep in self.sweeps:
+            for value in (LOW, HIGH):
+                repeats += [two - one for one, two in combinations(sweep.at(value), 2)]
+        self.spread = Spread(repeats)
+
+    @cached_property
+    def one_sided(self) -> bool:
+        """Whether both channels are the same throughout, as in a bounce of one channel: width and place say nothing."""
+        sides = np.array([probe.vector[_SIDES] * JNDS[_SIDES] for probe in self.heard.probes])
+        return bool(len(sides) == 0 or ((sides[:, 0] <= -29.9) & (np.abs(sides[:, 1]) < 0.01)).all())
+
+    def change(self, sweep: Sweep, direction: str) -> tuple[float, float]:
+        """Return how far a control moves the sound along a direction over its whole way, and the deviation of that."""
+        weights = WEIGHTS[direction]
+        values = [probe.state[sweep.place] / HIGH for probe in sweep.probes]
+        heard = [float(probe.vector @ weights) for probe in sweep.probes]
+        centred = np.array(values) - np.mean(values)
+        slope = float(centred @ np.array(heard) / (centred @ centred))
+        return slope, self.spread.along(weights)
+
+    def sure(self, sweep: Sweep, direction: str, deviations: float = SURE) -> int:
+        """Return +1 or −1 where a control surely moves the sound along a direction, else 0."""
+        change, deviation = self.change(sweep, direction)
+        if sweep.faintest < {"bright": BRIGHT_SNR_DB, "loud": -200.0}.get(direction, CLEAR_DB):
+            return 0  # what is hardly there has no place, no pitch and no attack
+        least = _LEASTS.get(direction, LEAST)
+        if abs(change) < least or abs(change) < deviations * float(np.hypot(0.5, deviation)):
+            return 0
+        ends = np.mean(sweep.at(HIGH), axis=0) - np.mean(sweep.at(LOW), axis=0)
+        parts = (ends * WEIGHTS[direction])[WEIGHTS[direction] != 0] * np.sign(change)
+        # Where several numbers carry a direction, they must agree.
+        return int(np.sign(change)) if (parts > 0.15 * least).all() else 0
+
+    def effect(self, sweep: Sweep) -> float:
+        """Return the distance between a control's ends."""
+        return self.spread.distance(np.mean(sweep.at(HIGH), axis=0) - np.mean(sweep.at(LOW), axis=0))
+
+    def own(self, place: int, values: tuple[int, ...] = (LOW, HIGH)) -> float:
+        """Return how far apart the same end of one control sounds: what moves by itself does so more at one end."""
+        sweep = self.sweeps[place]
+        pairs = [sweep.at(value) for value in values]
+        return max((self.spread.distance(two[1] - two[0]) for two in pairs if len(two) == 2), default=0.0)
+
+    def restless(self, vector: Vector) -> bool:
+        """Tell whether a state moves by itself more than rest does: by a vibrato or tremolo that runs free, say.
+
+        No two notes of it are alike, and that is no fault.
+        """
+        calm = np.median([home.vector[_MOVES] for home in self.homes], axis=0)
+        return bool((vector[_MOVES] > calm + RESTLESS).any())
+
+    def live(self, sweep: Sweep) -> bool:
+        """Tell whether a control surely changes the sound."""
+        if self.effect(sweep) >= max(HEARD, STANDS_OUT * self.spread.usual):
+            return True
+        promised = said(sweep.knob.effect)
+        if promised and self.sure(sweep, promised[0]):
+            return True
+        limit = 1.5 * max(HEARD, STANDS_OUT * self.spread.usual, 1.4 * self.spread.most)
+        middle = [np.mean(sweep.at(value), axis=0) for value, _ in sweep.means() if LOW < value < HIGH]
+        ends = [np.mean(sweep.at(value), axis=0) for value in (LOW, HIGH)]
+        apart = [self.spread.distance(one - end) for one in middle for end in ends]
+        return max(apart, default=0.0) >= limit or self._live_in_company(sweep, limit)
+
+    def _live_in_company(self, sweep: Sweep, limit: float) -> bool:
+        """Tell whether a control that does nothing alone shapes what the others do, half way up."""
+        if len(sweep.company) < 3:
+            return False
+        low, high, again = (probe.vector for probe in sweep.company[:3])
+        if any(self.restless(vector) for vector in (low, high, again)):
+            return False
+        apart = min(self.spread.distance(high - low), self.spread.distance(high - again))
+        return apart >= max(limit, 3.5 * self.spread.distance(again - low))
