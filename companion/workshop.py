@@ -174,10 +174,9 @@ class Workshop(Waiving, Snapshots, Performing):
 
     def answer(self, trial: str, result: Literal["pass", "fail", "note"], note: str = "") -> None:
         """Keep an answer to a trial, for exactly the content there is now."""
-        from companion.steps.looks.controls import asked_by_hand
+        from companion.steps.looks.controls import answerable
 
-        known = [item.id for item in asked_by_hand(self.desk())]
-        if trial not in known:
+        if trial not in answerable(self.desk()):
             raise CompanionError(f"There is no trial “{trial}”", "", "see: companion trials FOLDER")
         if result != "pass" and not note.strip():
             raise CompanionError("A failed trial or a note needs words", trial, "say what was heard")

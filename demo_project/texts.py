@@ -66,7 +66,8 @@ name = "Body"
 low = 0.0
 high = 1.0
 rest = 0.5
-effect = "from thin to full"
+cc = 70
+effect = "from dark to bright"
 
 [[controls]]
 name = "Air"
@@ -80,6 +81,7 @@ effect = "from no voice to a loud hum"
 [[controls]]
 name = "Brush"
 kind = "switch"
+cc = 80
 effect = "from struck to brushed slate"
 
 [[controls]]
@@ -87,7 +89,8 @@ name = "Cave"
 low = 0.0
 high = 1.0
 rest = 0.2
-effect = "from a dry to a wide room"
+cc = 91
+effect = "from dry to wet"
 
 [limits]
 voices = 24

@@ -74,6 +74,28 @@ def standin() -> Any:
     return SimpleNamespace(**vars(instruments), **{k: v for k, v in vars(host).items() if k not in vars(instruments)})
 
 
+@pytest.fixture(scope="session")
+def panel_host() -> Any:
+    """The stand-in host with a panel: ``render``, ``synthetic``, ``wired``, ``WORDS``."""
+    here = str(Path(__file__).resolve().parent)
+    sys.path.insert(0, here)
+    try:
+        return importlib.import_module("standin.panel_host")
+    finally:
+        sys.path.remove(here)
+
+
+@pytest.fixture(scope="session")
+def bounce_demo() -> Any:
+    """``bounce_demo(folder, performance, target)``: what ``demo_project/bounce.py`` does."""
+    spec = importlib.util.spec_from_file_location("bounce_demo", DEMO / "bounce.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.bounce
+
+
 @pytest.fixture
 def demo_folder(tmp_path: Path) -> Path:
     """A copy of the demo's working folder, faults and all."""

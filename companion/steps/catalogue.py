@@ -12,6 +12,7 @@ from companion.steps.checks.needs import RULES as NEEDS_RULES
 from companion.steps.checks.out import RULES as OUT_RULES
 from companion.trials.away_rules import RULES as AWAY_RULES
 from companion.trials.control_rules import RULES as CONTROL_RULES
+from companion.trials.performance_control_rules import RULES as PERFORMANCE_CONTROL_RULES
 from companion.trials.performance_rules import RULES as PERFORMANCE_RULES
 from companion.words.rules import RULES as WORDS_RULES
 
@@ -21,6 +22,7 @@ RULES: Final[tuple[Rule[Any], ...]] = (
     *SOUND_RULES,
     *CONTROL_RULES,
     *PERFORMANCE_RULES,
+    *PERFORMANCE_CONTROL_RULES,
     *AWAY_RULES,
     *WORDS_RULES,
     *ARCHIVE_RULES,

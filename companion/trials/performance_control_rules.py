@@ -8,7 +8,7 @@ from typing import Final
 from companion.core.findings import BLOCKS, NOWHERE, WARNS, At, Finding, ordered
 from companion.core.rules import Rule, rule
 from companion.core.text import listed, visible
-from companion.trials.performance.controls_judged import CONTROLS_HEARING, ControlVerdict, MeasuredControls
+from companion.trials.performance.controls_judged import CONTROLS_HEARING, SILENT, ControlVerdict, MeasuredControls
 
 
 def check_measured(measured: MeasuredControls) -> tuple[Finding, ...]:
@@ -176,7 +176,7 @@ def pair_silences(measured: MeasuredControls) -> Iterator[Finding]:
             value=round(one.value),
             unit="setting",
             says=f"{one.says} in {{value}}: {names}",
-            severity=BLOCKS if one.says == "silent" else WARNS,
+            severity=BLOCKS if one.says == SILENT else WARNS,
         )
 
 

@@ -8,6 +8,7 @@ from typing import Final
 from companion.core.findings import BLOCKS, NOTES, WARNS, At, Finding, ordered
 from companion.core.rules import Rule, rule
 from companion.core.units import duration
+from companion.trials.performance.controls_judged import OVERLOADED
 from companion.trials.performance.judged import HEARING, Judged, Verdict
 
 MOST_MISSING: Final = 0.02
@@ -66,8 +67,13 @@ def bounce_other(judged: Judged) -> Iterator[Finding]:
     bound=0,
 )
 def bounce_clipped(judged: Judged) -> Iterator[Finding]:
-    """Three samples in a row within 0.1 dB of full scale are no chance."""
-    if judged.playback.flat_tops and judged.score:
+    """Three samples in a row within 0.1 dB of full scale are no chance.
+
+    Where ends of controls overload together, that is told instead.
+    """
+    verdicts = judged.controls.verdicts if judged.controls else ()
+    overloads = any(one.rule == "pair-silences" and one.says == OVERLOADED for one in verdicts)
+    if judged.playback.flat_tops and judged.score and not overloads:
         yield bounce_clipped.finding(value=judged.playback.flat_tops)
 
 
@@ -222,10 +228,12 @@ def _finding(rule: Rule[Judged], judged: Judged, verdict: Verdict, says: str, va
     )
 
 
+OF_EVERY_BOUNCE: Final[tuple[Rule[Judged], ...]] = (bounce_other, bounce_clipped)
+"""Those that judge a bounce as a whole, of keys or of controls."""
+
 # A rule's version, or that of HEARING, rises whenever the same bounce may be judged otherwise.
 RULES: Final[tuple[Rule[Judged], ...]] = (
-    bounce_other,
-    bounce_clipped,
+    *OF_EVERY_BOUNCE,
     bounce_click,
     note_silent,
     note_off_pitch,

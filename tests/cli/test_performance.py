@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import io
 import json
 from pathlib import Path
@@ -10,20 +9,7 @@ from typing import Any
 
 import mido
 import numpy as np
-import pytest
 import soundfile
-
-DEMO = Path(__file__).resolve().parent.parent.parent / "demo_project"
-
-
-@pytest.fixture(scope="module")
-def bounce_demo() -> Any:
-    spec = importlib.util.spec_from_file_location("bounce_demo", DEMO / "bounce.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.bounce
 
 
 def piece(path: Path, *notes: tuple[int, int]) -> Path:
@@ -48,7 +34,8 @@ def test_the_demo_is_performed_bounced_and_judged(
     assert performed.code == 0
     assert "25 keys, D2 to D4, at 3 touches" in performed.out
     assert "monitors low" in performed.out
-    assert "“Air”" in performed.out
+    assert "4 controls on C3: each alone from end to end, every pair of ends in 4 orders" in performed.out
+    assert "By hand" not in performed.out
     midi = demo_folder / ".companion" / "bounces" / "Slate Choir 1.0.0 keys.mid"
     wav = tmp_path / "bounce.wav"
     bounce_demo(demo_folder, midi, wav)
@@ -61,6 +48,41 @@ def test_the_demo_is_performed_bounced_and_judged(
     assert ("velocity-inverted", 57) in found, "A2 at its hardest is 10 dB too soft"
     assert "measured" in companion("trials", demo_folder).out
     assert companion("judge", demo_folder, wav).out.count("velocity-inverted") == 1
+
+
+def test_the_controls_of_the_demo_are_proven_by_measurement(
+    companion: Any, demo_folder: Path, tmp_path: Path, bounce_demo: Any
+) -> None:
+    companion("perform", demo_folder)
+    wav = tmp_path / "whatever it is called.wav"
+    bounce_demo(demo_folder, demo_folder / ".companion" / "bounces" / "Slate Choir 1.0.0 controls.mid", wav)
+    judged = companion("judge", demo_folder, wav)
+    assert judged.code == 0
+    assert "controls, 77 of 77 slots judged" in judged.out
+    trials = companion("trials", demo_folder).out
+    for title in ("Body alone", "Air alone", "Cave alone", "All controls left to right", "Extremes together 5 of 5"):
+        assert f"proven by measurement  {title}\n" in trials
+    brush = companion("trials", demo_folder, "--json").json["trials"]
+    (by_hand,) = [one for one in brush if one["trial"]["title"] == "Brush alone"]
+    assert by_hand["measured"] is False
+    assert by_hand.get("answer") is None
+    assert "could not tell, since its words name no direction that is measured" in by_hand["trial"]["instruction"]
+    listed = companion("status", demo_folder, "--json").json["steps"]
+    (controls,) = [step for step in listed if step["id"] == "controls"]
+    assert controls["state"] == "open", "what is asked by hand is not answered yet"
+    assert "a held note does not show its glide" in controls["because"]
+
+
+def test_a_control_without_a_controller_is_tried_by_hand_and_told_how_to_be_played(
+    companion: Any, demo_folder: Path
+) -> None:
+    facts = demo_folder / "release.toml"
+    facts.write_text(facts.read_text("utf-8").replace("cc = 91\n", "").replace("cc = 80\n", "cc = 64\n"), "utf-8")
+    performed = companion("perform", demo_folder).out
+    assert "2 controls on C3" in performed
+    assert "By hand as before: “Cave”: no MIDI controller moves it." in performed
+    assert "By hand as before: “Brush”: controller 64 means something else to every host." in performed
+    assert "let a MIDI controller of its own move it in the engine" in performed
 
 
 def test_a_bounce_of_something_else_blocks_in_one_line(companion: Any, demo_folder: Path, tmp_path: Path) -> None:
@@ -92,7 +114,10 @@ def test_too_long_offers_parts_and_parts_hold_every_key(companion: Any, demo_fol
     assert "--split" in some.out
     parts = companion("perform", demo_folder, "--for", "90", "--split", "--out", tmp_path, "--json").json
     files = parts["performance"]["files"]
-    assert [file["number"] for file in files] == list(range(1, len(files) + 1))
+    for part in ("keys", "controls"):
+        numbers = [file["number"] for file in files if file["part"] == part]
+        assert numbers == list(range(1, len(numbers) + 1))
+    assert "the last 3 controls left out to stay under 90 s" in some.out
     assert all(file["left_out"] == 0 and file["seconds"] <= 90 for file in files)
     assert all(Path(file["file"]).is_file() for file in files)
 

@@ -6,12 +6,9 @@ chance. ``python -m pytest tests/outside/test_controls_rates.py -m slow -n 0 -s`
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import random
-import sys
 from collections import Counter
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -36,17 +33,6 @@ PANELS = (
 CLICKS = ("level", "fade", "pan", "lowpass")
 """Effects of which an engine that does not glide makes clicks."""
 FIRST_CC = 20
-
-
-def _host() -> Any:
-    path = Path(__file__).resolve().parent.parent / "standin" / "panel_host.py"
-    spec = importlib.util.spec_from_file_location("panel_host", path)
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["panel_host"] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def _sources(host: Any, recorded_bank: list[Any]) -> dict[str, Any]:
@@ -90,8 +76,8 @@ def _broken(effects: tuple[str, ...], draw: random.Random) -> dict[str, Any]:
 
 @pytest.mark.slow
 @pytest.mark.timeout(7200)
-def test_rates_of_the_controls(recorded_bank: list[Any]) -> None:
-    host, draw = _host(), random.Random(SEED)
+def test_rates_of_the_controls(recorded_bank: list[Any], panel_host: Any) -> None:
+    host, draw = panel_host, random.Random(SEED)
     sources = _sources(host, recorded_bank)
     counts: Counter[tuple[str, str, str]] = Counter()
     warned, bounces = Counter[str](), Counter[str]()

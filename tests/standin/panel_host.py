@@ -45,6 +45,7 @@ WORDS: Final[Mapping[str, str]] = {
     "breath": "adds breath noise",
     "drive": "adds grit",
     "layer": "fades the second layer in",
+    "other": "from the first sound to another",
 }
 """What a maker would say each effect does, from its low end to its high end."""
 
@@ -53,13 +54,18 @@ NEUTRAL: Final[Mapping[str, int]] = {"level": 127, "fade": 127, "lowpass": 127, 
 
 @dataclass(frozen=True)
 class Source:
-    """Recordings of one note, by take; stereo. loop: where it repeats, or none. key: the note they were made at."""
+    """Recordings of one note, by take; stereo. loop: where it repeats, or none. key: the note they were made at.
+
+    second: of another layer, played ``second_speed`` times as fast. other: what a switch puts in place of the takes.
+    """
 
     takes: tuple[Sound, ...]
     second: Sound
     key: int
     rate: int
     loop: tuple[int, int] | None = None
+    second_speed: float = 2.0
+    other: Sound | None = None
 
 
 def wired(effect: str, cc: int, amount: float = 1.0) -> Wire:
@@ -280,7 +286,11 @@ class _Engine:
         sound = _played(self.source, take, position)
         second = self.piece("layer", first, length)
         if second is not None:
-            sound = sound + _played(self.source, -1, position * 2) * second[:, None]
+            sound = sound + _played(self.source, -1, position * self.source.second_speed) * second[:, None]
+        other = self.piece("other", first, length)
+        if other is not None and self.source.other is not None:
+            instead = replace(self.source, second=self.source.other, loop=None)
+            sound = sound * (1 - other)[:, None] + _played(instead, -1, position) * other[:, None]
         detune = self.piece("detune", first, length)
         if detune is not None:
             apart = _played(self.source, -1, np.cumsum(2 ** ((cents + 22.0 * detune) / 1200)) + 0.013 * rate * 1.0)

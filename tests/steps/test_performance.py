@@ -118,10 +118,10 @@ def test_it_counts_for_exactly_this_content(shop: Workshop, bounce: Bounce) -> N
 
 def test_another_judge_makes_it_stale(shop: Workshop, bounce: Bounce, monkeypatch: pytest.MonkeyPatch) -> None:
     shop.judge(bounce(shop))
-    from companion.steps.looks import performance
+    from companion.steps.looks import judging
 
-    now = performance.judge_now()
-    monkeypatch.setattr(performance, "judge_now", lambda: {**now, "note-silent": now["note-silent"] + 1})
+    now = judging.judge_now("keys")
+    monkeypatch.setattr(judging, "judge_now", lambda part: {**now, "note-silent": now["note-silent"] + 1})
     assert shop.trials() == ()
     assert "another companion" in shop.performance().stale
 

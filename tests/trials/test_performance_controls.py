@@ -5,11 +5,8 @@ Bounces are rendered by a stand-in host, three controls each, and found again by
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Callable
 from itertools import combinations, pairwise, product
-from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -41,16 +38,9 @@ FIRST_CC = 20
 
 
 @pytest.fixture(scope="module")
-def host() -> Any:
+def host(panel_host: Any) -> Any:
     """The stand-in host with a panel."""
-    path = Path(__file__).resolve().parent.parent / "standin" / "panel_host.py"
-    spec = importlib.util.spec_from_file_location("panel_host", path)
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["panel_host"] = module
-    spec.loader.exec_module(module)
-    return module
+    return panel_host
 
 
 Judge = Callable[..., MeasuredControls]

@@ -51,15 +51,15 @@ async def test_an_answer_and_a_refusal_reach_the_workshop(demo_folder: Path, ope
 
 
 async def test_the_performance_is_written_bounced_and_judged(
-    demo_folder: Path, opened: Opened, standin: Any, tmp_path: Path
+    demo_folder: Path, opened: Opened, standin: Any, bounce_demo: Any, tmp_path: Path
 ) -> None:
     shop = Workshop.open(demo_folder)
-    bounce = tmp_path / "my bounce [1].wav"
+    bounce, moved = tmp_path / "my bounce [1].wav", tmp_path / "moved.wav"
     async with opened(shop) as hand:
         await hand.press("5", "t")
         assert hand.shows("25 keys, D2 to D4, at 3 touches", "not written yet: press m", "monitors low")
         await hand.press("m")
-        assert hand.shows("1 MIDI file", "Slate Choir 1.0.0 keys.mid")
+        assert hand.shows("2 MIDI files", "Slate Choir 1.0.0 keys.mid", "4 controls on C3")
         midi = (shop.places.bounces / "Slate Choir 1.0.0 keys.mid").read_bytes()
         soundfile.write(bounce, standin.render(midi, standin.Made("organ", rate=22_050, takes=3)), 22_050)
         await hand.press("b")
@@ -67,7 +67,17 @@ async def test_the_performance_is_written_bounced_and_judged(
         await hand.press("enter")
         assert hand.shows("my bounce [1].wav: 128 of 128 slots judged, nothing found")
         await hand.press("t", "t")
-        assert hand.shows("0 of 12 trials answered", "✓ Harder is louder: 25 keys passed, measured")
+        assert hand.shows("0 of 12 trials answered, 7 measured", "✓ Harder is louder: 25 keys proven by measurement")
+        await hand.press("t")
+        bounce_demo(demo_folder, shop.places.bounces / "Slate Choir 1.0.0 controls.mid", moved)
+        await hand.press("b")
+        await hand.write(str(moved))
+        await hand.press("enter")
+        assert hand.shows("moved.wav: 77 of 77 slots judged, nothing found; 2 questions left to your ear")
+        await hand.press("t", "t")
+        assert hand.shows("0 of 2 trials answered", "· Does it glide:", "since a held note does not show its glide")
+        await hand.press("p")
+        assert hand.shows("1 of 2 trials answered", "✓ Air alone proven by measurement", "· Brush alone")
     assert shop.performance().outcomes[0].findings == ()
     shop.close()
 

@@ -146,7 +146,8 @@ def trials_lines(views: Sequence[TrialView]) -> list[str]:
     lines = []
     for view in views:
         answer = view.answer.result if view.answer else "not tried"
-        how = f"{answer}, measured" if view.measured else f"{answer:<9}"
+        proven = "proven by measurement" if answer == "pass" else f"{answer}, measured"
+        how = proven if view.measured else f"{answer:<9}"
         lines += [
             f"{view.trial.id}  {how}  {visible(view.trial.title)}",
             f"    {visible(view.trial.instruction)}",

@@ -153,7 +153,8 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import TrialView
     from companion.steps.looks.coverage import Coverage
-    from companion.steps.looks.performance import JudgedBounce, Performed
+    from companion.steps.looks.judging import JudgedBounce
+    from companion.steps.looks.performance import Performed
     from companion.steps.looks.words import Draft
 
     shot: Any = _object("Snapshot", Snapshot.__doc__, get_type_hints(Snapshot.__init__))

@@ -11,7 +11,8 @@ from companion.core.units import duration
 
 if TYPE_CHECKING:
     from companion.steps.looks.coverage import Coverage
-    from companion.steps.looks.performance import JudgedBounce, Performed
+    from companion.steps.looks.judging import JudgedBounce
+    from companion.steps.looks.performance import Performed
 
 
 def performed_lines(performed: Performed, folder: Path, most: int | None) -> list[str]:
@@ -20,17 +21,18 @@ def performed_lines(performed: Performed, folder: Path, most: int | None) -> lis
     for file in performed.files:
         lines += [visible(file.file), f"  {duration(file.seconds)}: {file.covers}"]
         if file.left_out:
-            lines.append(
-                f"  {plural(file.left_out, 'key')} left out, evenly, to stay under {most} s. "
-                "Add --split for several parts with every key."
-            )
+            what = f"{plural(file.left_out, 'key')} left out, evenly,"
+            if file.part == "controls":
+                what = f"the last {plural(file.left_out, 'control')} left out"
+            lines.append(f"  {what} to stay under {most} s. Add --split for several parts with every {file.part[:-1]}.")
     lines += [f"  By hand as before: {text}." for text in performed.by_hand]
+    lines += [f"  {performed.give_one}."] if performed.give_one else []
     return [
         *lines,
         "",
         performed.caution,
-        "Load it into the program that hosts the engine, bounce it from start to end without effects of the host,",
-        f"then: companion judge {typed(folder)} BOUNCE",
+        "Load each into the program that hosts the engine, bounce it from start to end without effects of the host,",
+        f"then: companion judge {typed(folder)} BOUNCE (it tells by itself what a bounce is of)",
     ]
 
 

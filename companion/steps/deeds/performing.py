@@ -17,7 +17,8 @@ from companion.steps.deeds.folder import OpenFolder
 if TYPE_CHECKING:
     from companion.steps.looks.bounces import PerformanceView
     from companion.steps.looks.coverage import Coverage
-    from companion.steps.looks.performance import JudgedBounce, Performed
+    from companion.steps.looks.judging import JudgedBounce
+    from companion.steps.looks.performance import Performed
     from companion.trials.performance.midi import Asked
 
 
@@ -54,7 +55,7 @@ class Performing(OpenFolder):
         asked: of which performance it is; None: of the plain one, or of any whose MIDI file lies beside it. keep: copy
         the bounce into ``.companion/bounces`` as well. A bounce of something else is told so and never kept.
         """
-        from companion.steps.looks.performance import judge_bounce
+        from companion.steps.looks.judging import judge_bounce
 
         self._refuse_no_facts()
         desk = self.desk(watch)

@@ -9,19 +9,11 @@ import msgspec
 
 from companion.core.errors import CompanionError
 from companion.core.evidence import Answer, Evidence
-from companion.core.text import listed, plural
+from companion.core.text import listed, plural, visible
 from companion.steps.desk import Desk
-from companion.steps.looks import performance
-from companion.steps.looks.performance import (
-    PERFORMANCE,
-    BounceDetails,
-    JudgedBounce,
-    Performed,
-    content_mark,
-    ear_title,
-    outline,
-    source_of,
-)
+from companion.steps.looks import judging
+from companion.steps.looks.judging import BounceDetails, ByEar, JudgedBounce, ear_title, is_of_controls, source_of
+from companion.steps.looks.performance import PERFORMANCE, Performed, content_mark, outline
 from companion.trials.plan import Trial, trial_of
 
 
@@ -31,16 +23,29 @@ def bounces(desk: Desk) -> tuple[Evidence, ...]:
     """
     if not desk.evidence.has_any(PERFORMANCE):
         return ()
-    content, judge = content_mark(desk), performance.judge_now()
+    content = content_mark(desk)
+    judges = {part: judging.judge_now(part) for part in ("keys", "controls")}
     latest: dict[tuple[str, int], Evidence] = {}
     for one in desk.evidence.all(PERFORMANCE):
-        if one.details.get("content") != content or one.judge != judge:
+        if one.details.get("content") != content:
             continue
         with contextlib.suppress(msgspec.ValidationError):  # evidence may come from a stranger's folder
-            held = msgspec.convert(one.details, BounceDetails)
+            held = details_of(one)
+            if one.judge != judges.get(held.part):
+                continue
             latest = {k: old for k, old in latest.items() if k[0] != held.part or old.details["parts"] == held.parts}
             latest[held.part, held.number] = one
     return tuple(latest.values())
+
+
+def details_of(bounce: Evidence) -> BounceDetails:
+    """Return what the evidence of a bounce holds. Raises :class:`msgspec.ValidationError` where it reads otherwise."""
+    return msgspec.convert(bounce.details, BounceDetails)
+
+
+def is_whole(bounce: Evidence) -> bool:
+    """Tell whether all of the performance is in a bounce: part of one proves nothing."""
+    return not any(finding.rule == "bounce-other" for finding in bounce.findings)
 
 
 def stale_bounces(desk: Desk) -> str:
@@ -52,23 +57,35 @@ def stale_bounces(desk: Desk) -> str:
     return "a bounce was judged by another companion" if here else "the bounce judged is of other content"
 
 
+_ASKED_ANYWAY: Final = ("control-no-effect", "control-wrong-effect", "order-matters", "pair-silences")
+"""What a person is asked by the trials of the controls already."""
+
+
 def by_ear_trials(desk: Desk) -> tuple[Trial, ...]:
     """Return what bounces could not judge, as trials for a person."""
-    found = []
-    for one in bounces(desk):
-        for asked in one.details.get("by_ear", ()):
-            rule, reason, slots = asked["rule"], asked["reason"], asked["slots"]
-            found.append(
-                trial_of(
-                    "by ear",
-                    ear_title(rule, len(slots), reason),
-                    (),
-                    f"The bounce could not tell, since {reason}. Play {listed(slots, 24)}, and listen.",
-                    "Each of them sounds as it should.",
-                    claim=f"{rule} {one.fingerprint} {' '.join(slots)}",
-                )
-            )
-    return tuple(found)
+    return tuple(
+        _by_ear(asked, one.fingerprint)
+        for one in bounces(desk)
+        for asked in details_of(one).by_ear
+        if asked.rule not in _ASKED_ANYWAY
+    )
+
+
+def _by_ear(asked: ByEar, mark: str) -> Trial:
+    names = listed(asked.slots, 24)
+    if is_of_controls(asked.rule):
+        how = f"While a note sounds, move {names} from end to end, slowly and at once, and back to rest"
+        expect = "It moves as it should, and comes back."
+    else:
+        how, expect = f"Play {names}", "Each of them sounds as it should."
+    return trial_of(
+        "by ear",
+        ear_title(asked),
+        (),
+        f"The bounce could not tell, since {asked.reason}. {how}, and listen.",
+        expect,
+        claim=f"{asked.rule} {mark} {' '.join(asked.slots)}",
+    )
 
 
 _MEASURED: Final = (
@@ -80,44 +97,69 @@ _MEASURED: Final = (
     ("Round robins change", ("take-repeats",)),
     ("No clicks, no clipping", ("bounce-click", "bounce-clipped")),
 )
+_MOVED: Final = (
+    ("One way from end to end", "control-not-steady"),
+    ("Moved while a note sounds, no click", "control-clicks"),
+    ("Moved slowly, no steps", "control-jumps"),
+    ("Back at rest as before", "control-unreturned"),
+    ("A layer alone keeps its level", "layer-alone-drops"),
+)
+MEASURED: Final = "Measured from a bounce of the performance."
 
 
 def measured_trials(desk: Desk) -> tuple[tuple[Trial, Answer], ...]:
     """Return what bounces measured, each as a trial with its answer: they stand in one list with those by hand."""
     found = []
     for one in bounces(desk):
-        whole = not any(finding.rule == "bounce-other" for finding in one.findings)
-        unheard = {asked["rule"] for asked in one.details.get("by_ear", ())}
-        part = f", part {one.details['number']} of {one.details['parts']}" if one.details["parts"] > 1 else ""
-        for title, ids in _MEASURED:
-            faults = [finding for finding in one.findings if finding.rule in ids]
-            if not faults and (not whole or unheard & set(ids)):
-                continue  # asked by hand instead
+        held = details_of(one)
+        found += _measured_controls(one, held) if held.part == "controls" else _measured_keys(one, held)
+    return tuple(found)
+
+
+def _measured_keys(one: Evidence, held: BounceDetails) -> list[tuple[Trial, Answer]]:
+    found = []
+    unheard = {asked.rule for asked in held.by_ear}
+    part = f", part {held.number} of {held.parts}" if held.parts > 1 else ""
+    for title, ids in _MEASURED:
+        faults = [finding for finding in one.findings if finding.rule in ids]
+        if faults or (is_whole(one) and not unheard & set(ids)):  # else it is asked by hand
             places = [finding.where for finding in faults if finding.where]
             note = f"{plural(len(faults), 'finding')}: {listed(places, 6)}" if faults else ""
-            trial = trial_of(
-                "measured",
-                f"{title}: {plural(one.details['keys'], 'key')}{part}",
-                (),
-                "Measured from a bounce of the performance.",
-                "",
-                claim=f"{one.fingerprint} {title}",
-            )
-            found.append(
-                (trial, Answer(subject=trial.id, result="fail" if faults else "pass", note=note, at=one.taken))
-            )
-    return tuple(found)
+            found.append(_measured(one, title, f"{title}: {plural(held.keys, 'key')}{part}", note))
+    return found
+
+
+def _measured_controls(one: Evidence, held: BounceDetails) -> list[tuple[Trial, Answer]]:
+    found = []
+    for title, rule in _MOVED:
+        told = [each for each in held.told if each.rule == rule]
+        faults = [f"“{visible(each.control)}”" for each in told if each.outcome == "fault"]
+        fine = [f"“{visible(each.control)}”" for each in told if each.outcome == "fine"]
+        if faults or (fine and is_whole(one)):
+            note = f"not so: {listed(faults)}" if faults else ""
+            found.append(_measured(one, rule, f"{title}: {listed(faults or fine, 6)}", note))
+    return found
+
+
+def _measured(one: Evidence, claim: str, title: str, note: str) -> tuple[Trial, Answer]:
+    trial = trial_of("measured", title, (), MEASURED, "", claim=f"{one.fingerprint} {claim}")
+    return trial, Answer(subject=trial.id, result="fail" if note else "pass", note=note, at=one.taken)
 
 
 def because_of(desk: Desk) -> str:
     """Return in a few words what bounces say of this content; empty where there is none."""
-    judged = bounces(desk)
+    judged = [details_of(one) for one in bounces(desk)]
     if not judged:
         return stale_bounces(desk)
-    keys = sum(one.details["keys"] for one in judged)
-    parts = max(one.details["parts"] for one in judged)
-    missing = f" ({len(judged)} of {parts} parts)" if len(judged) < parts else ""
-    return f"{plural(keys, 'key')} judged from a bounce{missing}"
+    said = []
+    for part, noun in (("keys", "key"), ("controls", "control")):
+        of_part = [one for one in judged if one.part == part]
+        if of_part:
+            count = sum(one.keys if part == "keys" else len(one.moved) for one in of_part)
+            parts = max(one.parts for one in of_part)
+            missing = f" ({len(of_part)} of {parts} parts)" if len(of_part) < parts else ""
+            said.append(f"{plural(count, noun)} judged from a bounce{missing}")
+    return ", ".join(said)
 
 
 class PerformanceView(msgspec.Struct, frozen=True, kw_only=True):

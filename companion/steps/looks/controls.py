@@ -9,6 +9,7 @@ from companion.core.rules import findings_of
 from companion.core.text import plural
 from companion.steps.desk import Desk
 from companion.steps.looks.bounces import because_of, bounces, by_ear_trials, measured_trials
+from companion.steps.looks.proofs import explained, proofs
 from companion.steps.model import Look
 from companion.trials import away_rules, control_rules
 from companion.trials.away import KINDS, Guide
@@ -42,16 +43,40 @@ def planned(facts: Facts) -> tuple[Trial, ...]:
 
 
 def asked_by_hand(desk: Desk) -> tuple[Trial, ...]:
-    """Return every trial a person is asked to make: of the controls, and what bounces could not tell."""
-    return (*by_ear_trials(desk), *planned(desk.facts))
+    """Return every trial a person is asked to make, or has answered: what bounces could not tell, and trials of the
+    controls that none has measured.
+    """
+    plan = planned(desk.facts)
+    known, answered = proofs(desk, plan), verdicts(plan, desk.answers)
+    asked = (one for one in plan if one.id in answered or not (one.id in known and known[one.id].answer))
+    return (*by_ear_trials(desk), *(explained(one, None if one.id in answered else known.get(one.id)) for one in asked))
+
+
+def answerable(desk: Desk) -> set[str]:
+    """Return the ids of trials a person may answer: an ear may contradict what was measured of a control."""
+    return {trial.id for trial in (*by_ear_trials(desk), *planned(desk.facts))}
 
 
 def trial_views(desk: Desk) -> tuple[TrialView, ...]:
-    """Return what was measured, then every trial by hand with its latest answer, a note only where nothing else is."""
-    plan = asked_by_hand(desk)
-    latest = {answer.subject: answer for answer in desk.answers} | verdicts(plan, desk.answers)
-    measured = (TrialView(trial=one, answer=answer, measured=True) for one, answer in measured_trials(desk))
-    return (*measured, *(TrialView(trial=trial, answer=latest.get(trial.id)) for trial in plan))
+    """Return what was measured, then every trial by hand with its latest answer, a note only where nothing else is.
+
+    A trial of a control that was measured stands at its place, as measured; an answer by hand stands over a pass, since
+    an ear may hear more.
+    """
+    plan = (*by_ear_trials(desk), *planned(desk.facts))
+    given = verdicts(plan, desk.answers)
+    latest = {answer.subject: answer for answer in desk.answers} | given
+    known = proofs(desk, planned(desk.facts))
+    views = [TrialView(trial=one, answer=answer, measured=True) for one, answer in measured_trials(desk)]
+    for trial in plan:
+        proof = known.get(trial.id)
+        measured = proof.answer if proof else None
+        if measured and (measured.result == "fail" or trial.id not in given):
+            views.append(TrialView(trial=explained(trial, proof), answer=measured, measured=True))
+        else:
+            asked = trial if measured else explained(trial, proof)
+            views.append(TrialView(trial=asked, answer=latest.get(trial.id)))
+    return tuple(views)
 
 
 def look_controls(desk: Desk) -> Look | None:
@@ -63,7 +88,9 @@ def look_controls(desk: Desk) -> Look | None:
         return None
     plan = asked_by_hand(desk)
     done = len(verdicts(plan, desk.answers))
-    because = f"{done} of {plural(len(plan), 'trial')} answered" if plan else "no control is declared"
+    because = f"{done} of {plural(len(plan), 'trial')} answered" if plan else "no trial is left to the hand"
+    if not desk.facts.controls and not plan:
+        because = "no control is declared"
     bounced = because_of(desk)
     model = ControlsModel(facts=desk.facts, trials=plan, answers=desk.answers)
     found = findings_of(control_rules.RULES, model)

@@ -12,6 +12,10 @@ from companion.trials.performance.controls_plan import Panel
 CONTROLS_HEARING: Final = Measure("controls-hearing", 1)
 """Raised whenever the same bounce of the controls may be heard otherwise."""
 
+SILENT: Final = "silent"
+OVERLOADED: Final = "overloaded"
+"""What a pair of ends may be, in words."""
+
 Outcome = Literal["fault", "fine", "unjudged"]
 
 

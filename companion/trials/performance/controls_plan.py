@@ -10,6 +10,7 @@ from typing import Final
 
 import msgspec
 
+from companion.core.errors import CompanionError
 from companion.core.facts import Control, ControlKind
 from companion.trials.performance.score import Clock, Move, Note, Score, Slot, mark_of
 from companion.trials.plan import covering_rows
@@ -191,10 +192,17 @@ class _PanelWriter:
 
 
 def plan_controls(panel: Panel, seed: int = 0, most_seconds: float | None = None) -> Score:
-    """Return the performance of the controls; where ``most_seconds`` is too short for all, first fewer orders, then
-    fewer controls (the last ones are left out and counted).
+    """Return the performance of the controls; see :func:`plan_panel`."""
+    return plan_panel(panel, seed, most_seconds)[0]
 
-    Raises ValueError where there is no control to play.
+
+def plan_panel(panel: Panel, seed: int = 0, most_seconds: float | None = None) -> tuple[Score, Panel]:
+    """Return the performance of the controls, and those that it moves.
+
+    Where ``most_seconds`` is too short for all, first fewer orders, then fewer controls (the last ones are left out and
+    counted).
+
+    Raises ValueError where there is no control to play, :class:`CompanionError` where there is no time for one.
     """
     if not panel.knobs:
         raise ValueError("no control to play")
@@ -202,27 +210,62 @@ def plan_controls(panel: Panel, seed: int = 0, most_seconds: float | None = None
     while True:
         score = _planned(shorter, seed, left_out)
         if most_seconds is None or score.length <= 1000 * most_seconds:
-            return score
+            return score, shorter
         if shorter.passes > 2:
             shorter = msgspec.structs.replace(shorter, passes=shorter.passes - 2)
         elif len(shorter.knobs) > 1:
             left_out += 1
             shorter = msgspec.structs.replace(shorter, knobs=shorter.knobs[:-1])
         else:
-            return score
+            raise _too_short(most_seconds, score)
 
 
-def _planned(panel: Panel, seed: int, left_out: int) -> Score:
-    mark = mark_of(["controls", 1, seed, panel])
+def split_panel(panel: Panel, seed: int, most_seconds: float) -> tuple[tuple[Score, Panel], ...]:
+    """Return the performance in as few parts as fit, each with controls that stand side by side.
+
+    Pairs across two parts are set in none of them. Raises as :func:`plan_panel` does.
+    """
+    count = len(panel.knobs)
+    for parts in range(1, count + 1):
+        size = -(-count // parts)
+        panels = [
+            msgspec.structs.replace(panel, knobs=panel.knobs[first : first + size]) for first in range(0, count, size)
+        ]
+        scores = [_planned(one, seed, 0, number) for number, one in enumerate(panels, start=1)]
+        if all(score.length <= 1000 * most_seconds for score in scores):
+            whole = [msgspec.structs.replace(score, parts=len(scores)) for score in scores]
+            return tuple(zip(whole, panels, strict=True))
+    raise _too_short(most_seconds, max(scores, key=lambda score: score.length))
+
+
+def _too_short(most_seconds: float, score: Score) -> CompanionError:
+    needed = -(-score.length // 1000)
+    return CompanionError(
+        f"{most_seconds:g} s are too short: one control alone is played in {needed} s",
+        "",
+        f"give it {needed} s or more",
+    )
+
+
+def _planned(panel: Panel, seed: int, left_out: int, number: int = 1) -> Score:
+    mark = mark_of(["controls", 1, seed, number, panel])
     writer = _PanelWriter(Clock(mark), panel)
-    for number in range(1, HOMES + 1):
-        writer.probe("home", f"all at rest, {number} of {HOMES}", writer.home)
+    for time in range(1, HOMES + 1):
+        writer.probe("home", f"all at rest, {time} of {HOMES}", writer.home)
     for place in range(len(panel.knobs)):
         _alone(writer, place)
     _layers(writer)
     _together(writer, mark)
     writer.probe("home", "all at rest, at the end", writer.home)
-    return Score(part="controls", mark=mark, slots=tuple(writer.slots), length=writer.clock.now, left_out=left_out)
+    return Score(
+        part="controls",
+        mark=mark,
+        slots=tuple(writer.slots),
+        length=writer.clock.now,
+        left_out=left_out,
+        number=number,
+        takes=panel.takes,
+    )
 
 
 def _alone(writer: _PanelWriter, place: int) -> None:

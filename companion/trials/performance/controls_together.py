@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 
 from companion.trials.performance.controls_hearing import Probe, of_kind
-from companion.trials.performance.controls_judged import ControlVerdict
+from companion.trials.performance.controls_judged import OVERLOADED, SILENT, ControlVerdict
 from companion.trials.performance.controls_panel import CLEAR_DB, UNSTEADY, PanelView
 from companion.trials.performance.controls_plan import HIGH, LOW
 from companion.trials.performance.features import JNDS, NAMES
@@ -142,8 +142,8 @@ def _pairs(panel: PanelView) -> list[ControlVerdict]:
     loud = [] if True in overs else [state for state, probes in rows.items() if any(probe.flat for probe in probes)]
     found = []
     for states, aside, words in (
-        (silent, sounding, "silent"),
-        (loud, [s for s in rows if s not in loud], "overloaded"),
+        (silent, sounding, SILENT),
+        (loud, [s for s in rows if s not in loud], OVERLOADED),
     ):
         if states:
             found.append(

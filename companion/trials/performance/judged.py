@@ -7,6 +7,7 @@ from typing import Final
 import msgspec
 
 from companion.core.rules import Measure
+from companion.trials.performance.controls_judged import MeasuredControls
 from companion.trials.performance.score import Score
 
 HEARING: Final = Measure("performance-hearing", 1)
@@ -50,8 +51,12 @@ class Playback(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Judged(msgspec.Struct, frozen=True, kw_only=True):
-    """What a bounce tells. score: the performance it is of; None where it is of none of those asked for."""
+    """What a bounce tells. score: the performance it is of; None where it is of none of those asked for.
+
+    verdicts: on the keys. controls: what it told of the controls, where it is of theirs.
+    """
 
     playback: Playback
     score: Score | None = None
     verdicts: tuple[Verdict, ...] = ()
+    controls: MeasuredControls | None = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final, Protocol
 
 import msgspec
@@ -10,6 +10,10 @@ import msgspec
 from companion.core.progress import QUIET, Watch
 from companion.trials.performance.align import Alignment, align
 from companion.trials.performance.bounce import Floats, Heard
+from companion.trials.performance.controls_hearing import hear_panel
+from companion.trials.performance.controls_judged import MeasuredControls
+from companion.trials.performance.controls_plan import Panel
+from companion.trials.performance.controls_verdicts import judge_controls
 from companion.trials.performance.hearing import Rest, Tone, hear, hear_rest, mixed, residual_peak
 from companion.trials.performance.judged import Judged, Playback, Verdict
 from companion.trials.performance.keys_verdicts import judge_keys
@@ -28,8 +32,13 @@ class Sounding(Heard, Protocol):
         """Yield all of it, block by block."""
 
 
-def judge(sound: Sounding, scores: Sequence[Score], watch: Watch = QUIET) -> Judged:
-    """Return what a bounce tells of whichever of ``scores`` it is of. Read twice, never held whole."""
+def judge(
+    sound: Sounding, scores: Sequence[Score], watch: Watch = QUIET, panels: Mapping[str, Panel] | None = None
+) -> Judged:
+    """Return what a bounce tells of whichever of ``scores`` it is of. Read twice, never held whole.
+
+    panels: what the scores of controls move, by the mark of the score.
+    """
     watch.stage("Listening to the bounce", round(sound.seconds * sound.rate), "frames")
     heard = listen(sound.blocks(watch), sound.rate)
     whole = Playback(rate=sound.rate, seconds=heard.frames / sound.rate, peak=heard.peak, flat_tops=heard.flat_tops)
@@ -46,7 +55,17 @@ def judge(sound: Sounding, scores: Sequence[Score], watch: Watch = QUIET) -> Jud
     whole = msgspec.structs.replace(
         whole, offset=place.offset, ratio=place.ratio, fit=round(place.fit, 1), missing=tuple(sorted(missing))
     )
+    if score.part == "controls":
+        return Judged(
+            playback=whole, score=score, controls=_controls(sound, score, (panels or {})[score.mark], place, watch)
+        )
     return Judged(playback=whole, score=score, verdicts=_keys(sound, score, place, missing, watch))
+
+
+def _controls(sound: Heard, score: Score, panel: Panel, place: Alignment, watch: Watch) -> MeasuredControls:
+    watch.stage("Judging the controls", score.length, "ms")
+    heard = hear_panel(score, panel, sound, place, watch)
+    return MeasuredControls(panel=panel, verdicts=tuple(judge_controls(heard)))
 
 
 def _which(heard: Listened, scores: Sequence[Score]) -> tuple[Score, Alignment] | None:

@@ -29,7 +29,8 @@ def trial_row(view: TrialView, result: str) -> Content:
     if not result:
         return content(("· ", "$foreground-muted"), view.trial.title)
     style = RESULT_STYLE[result]
-    word = f"{RESULT_WORD[result]}, measured" if view.measured else RESULT_WORD[result]
+    proven = "proven by measurement" if result == "pass" else f"{RESULT_WORD[result]}, measured"
+    word = proven if view.measured else RESULT_WORD[result]
     return content((f"{RESULT_MARK[result]} ", style), view.trial.title, (f"  {word}", style))
 
 
@@ -38,9 +39,9 @@ def trial_detail(view: TrialView, width: int) -> Content:
     answer = view.answer
     given = f"{RESULT_WORD[answer.result]}, {age(answer.at)}. {answer.note}" if answer else ""
     return content(
+        labelled("Answer", given, width, 6),
         labelled("Do", view.trial.instruction, width, 6),
         labelled("Listen", view.trial.expect, width, 6),
-        labelled("Answer", given, width, 6),
     )
 
 
@@ -126,7 +127,8 @@ class TrialsView(Vertical):
         if not self.views:
             count.update(content("No control is declared. Press e to say which there are, one a line."))
         else:
-            count.update(content((f"{done} of {plural(len(asked), 'trial')} answered", "bold")))
+            measured = f", {len(self.views) - len(asked)} measured" if len(asked) < len(self.views) else ""
+            count.update(content((f"{done} of {plural(len(asked), 'trial')} answered{measured}", "bold")))
         view = self.current
         self.query_one(Detail).show(partial(trial_detail, view) if view else lambda _: Content(""))
 
@@ -165,7 +167,8 @@ class ControlsBody(Body):
         """Offer answers only where there is a trial."""
         if action in ("pass", "fail", "note", "jump"):
             shown = [view.current for view in self.query(TrialsView) if view.current] if self.part == "trials" else []
-            return bool(shown) and (action == "jump" or not shown[0].measured)
+            # What was measured of a control an ear may contradict.
+            return bool(shown) and (action == "jump" or shown[0].trial.kind != "measured")
         if action in ("perform", "judge"):
             return self.part == "performance" and not self.companion.working
         return super().offers(action)

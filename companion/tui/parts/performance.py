@@ -21,7 +21,8 @@ from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:
     from companion.steps.looks.bounces import PerformanceView
-    from companion.steps.looks.performance import JudgedBounce, JudgedSlot, Performed
+    from companion.steps.looks.judging import JudgedBounce, JudgedSlot
+    from companion.steps.looks.performance import Performed
 
 _MARKS: Final = {"fault": ("✗", "$error"), "unheard": ("?", "$warning"), "": ("·", "$success")}
 
@@ -64,12 +65,12 @@ def view_content(view: PerformanceView, width: int) -> Content:
     if view.outline is None:
         pieces.append((f"{view.problem}\n", "$warning"))
     else:
-        file = view.outline.files[0]
         lies = listed([visible(name) for name in view.files], 4) if view.files else "not written yet: press m"
+        files = view.outline.files
         pieces += [
-            labelled("Covers", file.covers, width),
-            labelled("Lasts", duration(file.seconds), width),
+            *(labelled(file.part.title(), f"{duration(file.seconds)}: {file.covers}", width) for file in files),
             labelled("By hand", listed(view.outline.by_hand, 4), width) if view.outline.by_hand else "",
+            labelled("", f"{view.outline.give_one}.", width) if view.outline.give_one else "",
             labelled("Lies in", visible(view.folder), width) if view.files else "",
             labelled("Files", lies, width),
             labelled("Care", view.outline.caution, width),
