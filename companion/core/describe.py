@@ -5,7 +5,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import Final
 
-from companion.core.findings import At
+from companion.core.findings import At, Finding
 from companion.core.text import plural, visible
 from companion.core.units import both_bytes, level
 
@@ -70,3 +70,18 @@ def where_text(at: At) -> str:
     if at.channel is not None:
         parts.append(f"channel {at.channel + 1}")
     return ", ".join(parts)
+
+
+def rule_words(rule: str) -> str:
+    """Return a rule's id as words: ``fact missing``."""
+    return visible(rule.replace("-", " "))
+
+
+def headline(finding: Finding) -> str:
+    """Return a finding in a few words: ``clipped: samples/a.wav``; of a fact what it lacks, ``contact: not stated``."""
+    words, fact = rule_words(finding.rule), finding.at.fact
+    if fact:
+        table, _, rest = fact.partition(".")
+        named = rest if table == "instrument" and rest else fact
+        return f"{visible(named).replace('.', ' ').replace('_', ' ')}: {finding.measured or words}"
+    return f"{words}: {visible(finding.path)}" if finding.path else words

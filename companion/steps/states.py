@@ -5,6 +5,7 @@ from typing import Any, Final
 
 import msgspec
 
+from companion.core.describe import headline
 from companion.core.evidence import Evidence
 from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, ordered, tally
@@ -152,21 +153,16 @@ def read(findings: tuple[Finding, ...]) -> tuple[State, str]:
     if len(blocking) > len(untried):
         hard = next(finding for finding in blocking if finding.rule not in UNTRIED)
         more = len(blocking) - len(untried) - 1
-        return State.FAILING, f"{_named(hard)}{f', and {more:,} more' if more else ''}"
+        return State.FAILING, f"{headline(hard)}{f', and {more:,} more' if more else ''}"
     if untried:
         return State.OPEN, untried[0].measured or f"{plural(len(untried), 'trial')} not done yet"
     if unknown:
-        return State.UNKNOWN, f"{_named(unknown[0])}{f', and {len(unknown) - 1:,} more' if len(unknown) > 1 else ''}"
+        return State.UNKNOWN, f"{headline(unknown[0])}{f', and {len(unknown) - 1:,} more' if len(unknown) > 1 else ''}"
     rest = [plural(counts[name], word) for name, word in (("warns", "warning"), ("notes", "note")) if counts[name]]
     if any(finding.waived and finding.severity == "blocks" for finding in findings):
         waived = plural(counts["waived"], "finding") + " waived"
         return State.WAIVED, ", ".join([waived, *rest])
     return State.PROVEN, ", ".join(rest) or NOTHING
-
-
-def _named(finding: Finding) -> str:
-    place = finding.where if finding.path == FACTS_FILE and finding.where else finding.path
-    return f"{finding.rule}: {place}" if place else finding.rule
 
 
 def _status(

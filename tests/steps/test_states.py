@@ -62,11 +62,11 @@ def test_open_while_the_only_thing_in_the_way_is_that_nobody_has_tried() -> None
 def test_failing_where_one_finding_blocks() -> None:
     assert read((finding(),)) == (State.FAILING, f"clipped: {WAV}")
     assert read((finding(), finding("silent", path=""), WARNING))[1] == f"clipped: {WAV}, and 1 more"
-    assert read((UNTRIED_CONTROL, finding("control-no-effect", path=""))) == (State.FAILING, "control-no-effect")
+    assert read((UNTRIED_CONTROL, finding("control-no-effect", path=""))) == (State.FAILING, "control no effect")
 
 
 def test_unknown_where_a_look_could_not_tell() -> None:
-    assert read((OPAQUE,)) == (State.UNKNOWN, "patch-opaque: Slate Choir.patch")
+    assert read((OPAQUE,)) == (State.UNKNOWN, "patch opaque: Slate Choir.patch")
     assert read((OPAQUE, OPAQUE, WARNING))[1].endswith("and 1 more")
     assert "away test" in status((OPAQUE,)).next
 

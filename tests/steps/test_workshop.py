@@ -117,3 +117,13 @@ def test_what_needs_no_folder(demo_folder: Path, tmp_path: Path) -> None:
         workshop.prove(tmp_path / "none.zip")
     workshop.copy_demo(tmp_path / "copy")
     assert (tmp_path / "copy" / "release.toml").is_file()
+
+
+def test_nothing_is_failing_before_anything_is_stated(folder: Path) -> None:
+    def states() -> tuple[State, State]:
+        status = Workshop.open(folder).status()
+        return status.step("facts").state, status.step("needs").state
+
+    assert states() == (State.OPEN, State.OPEN)
+    (folder / "release.toml").write_text(FACTS, encoding="utf-8")
+    assert states() == (State.FAILING, State.FAILING)

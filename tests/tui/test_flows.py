@@ -68,7 +68,7 @@ async def test_a_failed_trial_fails_its_step(shop: Workshop, opened: Opened) -> 
         assert hand.shows("A failed trial needs words: what did you hear?")
         await hand.write("nothing at all")
         await hand.press("enter", "escape")
-        assert hand.shows("5 ✗ Controls failing", "trial-failed")
+        assert hand.shows("5 ✗ Controls failing", "trial failed")
     assert shop.status().step("controls").state is State.FAILING
 
 

@@ -22,7 +22,7 @@ async def test_a_look_finds_the_faults_and_a_waiver_is_kept(demo_folder: Path, o
     async with opened(shop) as hand:
         assert hand.shows("Slate Choir", "2 · Contents open", "1 ✗ Facts failing")
         await hand.press("2", "r")
-        assert hand.shows("2 ✗ Contents failing", "▾ ✗ file-truncated")
+        assert hand.shows("2 ✗ Contents failing", "▾ ✗ file truncated")
         view = hand.app.query_one(Workspace).body
         assert view
         await hand.press("v")

@@ -11,8 +11,10 @@ from companion.steps.desk import Desk
 from companion.steps.model import Before, Look
 
 
-def look_facts(desk: Desk) -> Look:
-    """Judge the facts, and their version against the release that it must lie above."""
+def look_facts(desk: Desk) -> Look | None:
+    """Judge the facts, and their version against the release that it must lie above; None while nothing is stated."""
+    if not desk.places.facts.is_file():
+        return None
     held_to = above_which(desk.facts.instrument.version, [record.version for record in desk.records])
     last = next((record for record in reversed(desk.records) if record.version == held_to), None)
     same = last is not None and {(path, sha) for path, _, sha in last.files} == {(e.path, e.sha256) for e in desk.ships}
@@ -27,8 +29,10 @@ def look_facts(desk: Desk) -> Look:
     return Look(findings=findings, details={"because": because})
 
 
-def look_needs(desk: Desk) -> Look:
-    """Judge the requirement as it is stated against the away tests of this content."""
+def look_needs(desk: Desk) -> Look | None:
+    """Judge the requirement as it is stated against the away tests of this content; None while nothing is stated."""
+    if not desk.places.facts.is_file():
+        return None
     line = engine_line(desk.facts, desk.away_here)
     findings = findings_of(needs.RULES, needs.NeedsModel(facts=desk.facts, tests=desk.away_here))
     return Look(findings=findings, details={"because": f"{line.value}: {line.because}"})

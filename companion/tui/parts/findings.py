@@ -14,6 +14,7 @@ from textual.content import Content
 from textual.message import Message
 from textual.widgets import OptionList, Static
 
+from companion.core.describe import rule_words
 from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.steps.model import State, StepStatus
@@ -36,9 +37,10 @@ def row_content(row: FindingRow, width: int) -> Content:
     fold = "▾" if group.open else "▸"
     limit = f"; limit: {group.limit}" if group.limit else ""
     about = visible(f"  {word}, {len(group.findings):,}{limit}")
-    room = max(20, width - len(group.first.rule) - 4)
+    named = rule_words(group.first.rule)
+    room = max(20, width - len(named) - 4)
     about = about if len(about) <= room else f"{about[: room - 1]}…"
-    return content(f"{fold} ", (f"{mark} {group.first.rule}", style), (about, "$foreground-muted"))
+    return content(f"{fold} ", (f"{mark} {named}", style), (about, "$foreground-muted"))
 
 
 def group_detail(group: RuleGroup, width: int) -> Content:
