@@ -7,10 +7,11 @@ when it gives the beginnings of the known names right, and is then asked where t
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from math import gcd
+from math import gcd, log2
 from typing import Final, NamedTuple
 
 import msgspec
@@ -21,10 +22,20 @@ AGREE: Final = 8
 """How many of them a way of writing must give right before it is believed: the first may have nothing before it."""
 RIGHT: Final = 0.985
 """Share of the beginnings it gives that must be right."""
+_MARKED: Final = 16
 _LENGTHS: Final = 3
 """Different lengths it takes to tell a number that counts more than the name from any number."""
 MOST_TRIED: Final = 600
 """Known names a way is tried on, evenly spread."""
+_DIGIT, _LETTER = 3.3, 4.7
+"""Bits that a digit and any other character of a name are worth: how rarely another name ends in the same."""
+_STRONG: Final = 7
+"""So many bits beyond those that tell the known names apart, and no other name ends in one by chance."""
+_FEW: Final = 3
+"""Strong names it takes to leave the judgement to them."""
+_WORD: Final = 3
+"""So many characters more in front of a name are a word, and fewer may be bytes that happen to be letters."""
+_LONGER: Final = re.compile(r"[^\W_][\w .,()\[\]{}+&'#@!~=$%^/\\\u0300-\u036f-]*|[_(\[#.]+[\w -]*")
 
 
 class Spot(msgspec.Struct, gc=False):
@@ -50,7 +61,8 @@ class Counted(NamedTuple):
     """Behind its length in ``width`` bytes, which counts characters of ``size`` bytes, and ``extra`` bytes besides: a
     closing zero, itself, or a mark for text.
 
-    first: of several places that fit, the one furthest in front.
+    first: of several places that fit, the one furthest in front. most: the greatest length it tells, in bytes, where
+    the number holds a mark as well. mark: bytes that stand in front of it.
     """
 
     width: int
@@ -59,6 +71,8 @@ class Counted(NamedTuple):
     size: int
     extra: int = 0
     first: bool = False
+    most: int = 0
+    mark: bytes = b""
 
     @property
     def text(self) -> str:
@@ -74,7 +88,9 @@ class Counted(NamedTuple):
 
     def fits(self, spot: Spot, at: int, end: int) -> bool:
         """Tell whether the length of what stands from ``at`` to ``end`` stands in front of it."""
-        return self.besides(spot, at, end) == self.extra
+        if self.besides(spot, at, end) != self.extra or (self.most and end - at > self.most):
+            return False
+        return not self.mark or spot.window[: at - self.width - spot.base].endswith(self.mark)
 
     def begins(self, spot: Spot) -> tuple[int, int] | None:
         """Return (begin, end) of the name at ``spot``, or None where it is not written this way."""
@@ -157,7 +173,7 @@ Way = Counted | Behind | Chained | Recorded
 
 
 def _counted(sample: Sequence[Spot], unit: int) -> Iterator[Way]:
-    for width in (8, 4, 2, 1):
+    for width in (8, 4, 3, 2, 1):
         for big in (False, True) if width > 1 else (False,):
             for size in (1, 2) if unit == 2 else (1,):
                 way = Counted(width, big, unit, size)
@@ -167,17 +183,42 @@ def _counted(sample: Sequence[Spot], unit: int) -> Iterator[Way]:
                     lengths.setdefault(besides, []).append(spot.ends[0] - spot.start)
                 for extra, found in sorted(lengths.items(), key=lambda item: -len(item[1]))[:2]:
                     plain = extra in (0, unit) or len(set(found)) >= _LENGTHS
-                    if extra is not None and plain and len(found) >= max(AGREE, 0.2 * len(sample)):
-                        way = way._replace(extra=extra)
-                        yield from (way, way._replace(first=True))
+                    if extra is not None and plain and len(found) >= max(AGREE, 0.1 * len(sample)):
+                        most = _most(extra // size, max(found) // size) * size
+                        one = way._replace(extra=extra, most=most)
+                        yield from (one, one._replace(first=True))
+                        fitting = [spot for spot in sample if one.fits(spot, spot.start, spot.ends[0])]
+                        yield from (one._replace(mark=mark) for mark in _marks(fitting, width))
+
+
+def _most(extra: int, longest: int) -> int:
+    """Return the greatest length that a number tells which counts ``extra`` besides, 0 for any.
+
+    Much besides is a mark in the upper bits, and the length has those below: as many as ``longest`` takes.
+    """
+    return 0 if extra < _MARKED else max(longest, min((extra & -extra) - 1, (1 << longest.bit_length()) - 1))
+
+
+def _marks(fitting: Sequence[Spot], width: int) -> Iterator[bytes]:
+    """Yield the bytes that stand in front of the count of nearly all of ``fitting``, the fewest first."""
+    for size in (1, 2):
+        places = (spot.start - spot.base - width for spot in fitting)
+        common = Counter(spot.window[max(0, at - size) : at] for spot, at in zip(fitting, places, strict=True))
+        mark, times = common.most_common(1)[0]
+        if len(mark) == size and times >= max(AGREE, 0.8 * len(fitting)):
+            yield mark
 
 
 def _behind(known: Sequence[Spot], unit: int) -> Iterator[Way]:
+    several = len({spot.ends[0] - spot.start for spot in known}) > 1
     for size in (8, 6, 4, 3, 2, 1):
-        marks = Counter(spot.window[at - size : at] for spot in known if (at := spot.start - spot.base) >= size)
-        for mark, times in marks.most_common(2):
-            if times >= max(AGREE, 0.2 * len(known)):
-                yield Behind(mark, unit)
+        marks: dict[bytes, list[int]] = {}
+        for spot in known:
+            if (at := spot.start - spot.base) >= size:
+                marks.setdefault(spot.window[at - size : at], []).append(spot.ends[0] - spot.start)
+        for mark, lengths in sorted(marks.items(), key=lambda item: -len(item[1]))[:2]:
+            if len(lengths) >= max(AGREE, 0.2 * len(known)) and not (several and len(set(lengths)) == 1):
+                yield Behind(mark, unit)  # in front of names of one length only it would be a count
 
 
 def _chained(known: Sequence[Spot]) -> Iterator[Way]:
@@ -203,26 +244,65 @@ def _recorded(known: Sequence[Spot]) -> Iterator[Way]:
                 yield Recorded(size, phase)
 
 
-def learn(known: Sequence[Spot], unit: int) -> list[tuple[Way, float]]:
-    """Return the ways of writing that give the beginnings of ``known`` right, each with the share it gave, 0 to 1.
+class Believed(NamedTuple):
+    """A way of writing, which share of the known names it gave right, 0 to 1, and whether it gave none wrong."""
 
-    unit: bytes of a character. A wide count that fits in front of a known name is let pass: the name is longer there.
+    way: Way
+    share: float
+    clean: bool
+
+
+def bits_of(spot: Spot) -> float:
+    """Return how much the known name at ``spot`` tells: how rarely another name ends in the same, in bits."""
+    stem = spot.window[spot.start - spot.base : spot.dot - spot.base]
+    digits = sum(48 <= byte < 58 for byte in stem)
+    return _DIGIT * digits + _LETTER * (len(stem) // spot.unit - digits)
+
+
+def strong_from(known: Sequence[Spot]) -> float:
+    """Return from how many bits on (see :func:`bits_of`) no other name is likely to end in one of ``known``."""
+    return log2(max(1, len(known))) + _STRONG
+
+
+def is_longer(between: str, strong: bool) -> bool:
+    """Tell whether ``between``, in front of a known name that is ``strong`` or not, rather belongs to a longer name."""
+    return (len(between) >= _WORD or not strong) and _LONGER.fullmatch(between) is not None
+
+
+def between_of(spot: Spot, at: int) -> str:
+    """Return what stands from ``at`` to the known name at ``spot``."""
+    raw = spot.window[max(0, at - spot.base) : spot.start - spot.base]
+    return raw.decode(spot.code or "utf-8", "replace")
+
+
+def learn(known: Sequence[Spot], unit: int) -> list[Believed]:
+    """Return the ways of writing that give the beginnings of ``known`` right, those that give most of them first.
+
+    unit: bytes of a character. What may be a longer name that ends in a known one speaks for no way and against none.
     """
     if len(known) < LEARN:
         return []
     sample = known[:: max(1, len(known) // MOST_TRIED)]
+    least = strong_from(known)
+    strong = [bits_of(spot) >= least for spot in sample]
+    if sum(strong) < _FEW:
+        strong = [True] * len(sample)
     ways = (*_counted(sample, unit), *_behind(known, unit), *_chained(known), *_recorded(known))
-    believed: list[tuple[Way, float]] = []
-    for way in ways:
-        right = wrong = 0
-        for spot in sample:
+    believed: list[Believed] = []
+    for way in dict.fromkeys(ways):
+        right = wrong = longer = 0
+        for spot, is_strong in zip(sample, strong, strict=True):
             found = way.begins(spot)
             if found is None:
                 continue
             if found[0] == spot.start:
                 right += 1
-            elif not (isinstance(way, Counted) and way.width > 1 and found[0] < spot.start):
+            elif isinstance(way, Counted) and way.width > 1 and found[0] < spot.start:
+                continue
+            elif found[0] < spot.start and is_longer(between_of(spot, found[0]), is_strong):
+                longer += 1
+            else:
                 wrong += 1
-        if right >= AGREE and right >= RIGHT * (right + wrong):
-            believed.append((way, right / len(sample)))
-    return sorted(believed, key=lambda one: -one[1])
+        if right >= AGREE and right >= RIGHT * (right + wrong) and right >= longer:
+            believed.append(Believed(way, right / len(sample), not wrong))
+    return sorted(believed, key=lambda one: -one.share)

@@ -5,12 +5,27 @@ from __future__ import annotations
 import re
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from typing import Final, NamedTuple
 
+from companion.contents.reading.found import Name, described, with_starts
 from companion.contents.reading.inflate import Buffer, let_go
-from companion.contents.reading.layouts import LEARN, Chained, Counted, Spot, Way, learn
+from companion.contents.reading.layouts import (
+    LEARN,
+    Behind,
+    Believed,
+    Chained,
+    Counted,
+    Spot,
+    Way,
+    between_of,
+    bits_of,
+    is_longer,
+    learn,
+    strong_from,
+)
 from companion.contents.reading.names import CODE_PAGES, FolderNames
+from companion.contents.reading.order import is_big, merit
 from companion.contents.reading.shapes import STOP, WEAK, is_rare, plausible
 from companion.contents.reading.spots import MARGIN, REACH, spot_at, suffixes_of
 from companion.contents.reading.starts import Start, starts_in
@@ -37,30 +52,11 @@ _ALONE: Final = tuple(
 """Counts that are believed of a single name."""
 
 
-class Name(NamedTuple):
-    """A name as read: bytes from ``start`` to ``end`` of its run.
-
-    sure: its beginning is certain. known: it ends in a name of the folder. way: how it is written, if that was learned.
-    lead, after: the bytes around it. before: where the name before it ends. rooted: it begins as paths do.
-    """
-
-    text: str
-    start: int
-    end: int
-    encoding: str
-    sure: bool
-    known: bool
-    way: Way | None = None
-    lead: bytes = b""
-    after: bytes = b""
-    before: int = -1
-    rooted: bool = False
-
-
 class ByteRun:
-    """One run of bytes, a file or a part of it, and the places found in it, by encoding."""
+    """One run of bytes, a file or a ``part`` that was unpacked, and the places found in it, by encoding."""
 
-    def __init__(self) -> None:
+    def __init__(self, part: bool) -> None:
+        self.part = part
         self.spots: dict[str, list[Spot]] = {"utf-8": [], "utf-16-le": [], "utf-16-be": []}
         self.starts: list[Start] = []
         self.big = 0  # how many wide ASCII characters around the first names are only big-endian, less the others
@@ -68,17 +64,24 @@ class ByteRun:
 
 class _Trust(NamedTuple):
     """What was learned of one encoding: ways of writing with their share, the code page, and whether nothing stands
-    behind or before names that could belong to them. counted: nearly all stand behind a count, so that any must.
+    behind or before names that could belong to them. least: from how many bits on a known name ends no other by chance.
+    counted: nearly all stand behind a count, so that any must.
     """
 
-    ways: Sequence[tuple[Way, float]]
+    ways: Sequence[Believed]
     code: str
     ends_free: bool
     starts_free: bool
+    least: float
+
+    @property
+    def zeros(self) -> bool:
+        """Whether names stand behind a zero, so that one at the very beginning of a part needs none."""
+        return any(isinstance(way, Behind) and not way.mark.strip(b"\0") for way, _, _ in self.ways)
 
     @property
     def counted(self) -> bool:
-        return any(isinstance(way, Counted) and share >= _NEARLY_ALL for way, share in self.ways)
+        return any(isinstance(way, Counted) and share >= _NEARLY_ALL for way, share, _ in self.ways)
 
 
 class LearnedReader:
@@ -91,9 +94,9 @@ class LearnedReader:
         self.complete = True
         self.layout = ""
 
-    def collect(self, data: Buffer, watch: Watch) -> None:
-        """Find where names may end and where paths begin in ``data``."""
-        run = ByteRun()
+    def collect(self, data: Buffer, watch: Watch, part: bool = False) -> None:
+        """Find where names may end and where paths begin in ``data``, a file or a ``part`` of it."""
+        run = ByteRun(part)
         self._runs.append(run)
         for at in range(0, len(data), BLOCK):
             base = max(0, at - REACH)
@@ -136,16 +139,16 @@ class LearnedReader:
         narrow = self._read("utf-8")
         orders = [self._read(encoding) for encoding in _ORDERS]
         little, big = (
-            _merit(names) if any(map(any, orders)) else self._starts(order)
+            merit(names) if any(map(any, orders)) else self._starts(order)
             for names, order in zip(orders, _ORDERS, strict=True)
         )
-        is_big = big > little or (big == little and _is_big(orders[1], sum(run.big for run in self._runs)))
-        wide, encoding = orders[is_big], _ORDERS[is_big]
+        chosen = big > little or (big == little and is_big(orders[1], sum(run.big for run in self._runs)))
+        wide, encoding = orders[chosen], _ORDERS[chosen]
         found = []
         for run, *both in zip(self._runs, narrow, wide, strict=True):
             starts = [start for start in run.starts if start.encoding in ("utf-8", encoding)]
-            found.append(_with_starts([name for names in both for name in names], starts))
-        self.layout = _described([name for names in found for name in names])
+            found.append(with_starts([name for names in both for name in names], starts))
+        self.layout = described([name for names in found for name in names])
         return found
 
     def _starts(self, encoding: str) -> tuple[int, ...]:
@@ -170,8 +173,10 @@ class LearnedReader:
                 last = before if spot.start >= 0 else last
         codes = Counter(spot.code for spot in known if not _bytes(spot, spot.start, spot.ends[0]).isascii())
         code = codes.most_common(1)[0][0] if codes else encoding
-        ways = learn(_teachers(known), 1 if encoding == "utf-8" else 2)
-        trust = _Trust(ways, code, *(_share(known, test) >= 0.99 for test in (_ends_free, _starts_free)))
+        teachers = _teachers(known)
+        ways = learn(teachers, 1 if encoding == "utf-8" else 2)
+        ends, starts_at = (_share(known, test) >= 0.99 for test in (_ends_free, _starts_free))
+        trust = _Trust(ways, code, ends, starts_at, strong_from(teachers))
         found = []
         for run, spots in zip(self._runs, runs, strict=True):
             starts = {start.start: start.sure for start in run.starts if start.encoding == encoding}
@@ -181,7 +186,10 @@ class LearnedReader:
                 spot.low = max(spot.low, min(last, spot.dot - spot.unit))
                 index = bisect_left(places, spot.low)
                 at = places[index] if index < len(places) and places[index] < spot.dot else -1
-                if name := self._name(spot, trust, at, starts.get(at, False)):
+                sure = starts.get(at, trust.zeros)
+                if at < 0 and run.part and spot.low == 0:
+                    at = 0  # nothing at all stands before it
+                if name := self._name(spot, trust, at, sure):
                     names.append(name)
                     last = name.end if name.sure else last
             found.append(names)
@@ -190,7 +198,10 @@ class LearnedReader:
     def _name(self, spot: Spot, trust: _Trust, start: int, start_sure: bool) -> Name | None:
         """Return the name at ``spot``; ``start``: where a path begins in its run by itself, or -1."""
         known = spot.start >= 0
-        place, way = self._place(spot, trust, start)
+        place, believed = self._place(spot, trust, start)
+        way = believed.way if believed else None
+        if place and start_sure and place[0] < start and not (isinstance(way, Counted) and way.width > 1):
+            place, way = (start, spot.ends[0]), None  # what begins as paths do begins no later
         sure = place is not None
         if not place and (alone := _certain_alone(spot)) and (not known or alone[0] <= spot.start):
             place, sure = alone, True
@@ -201,9 +212,15 @@ class LearnedReader:
             place, sure = (start, spot.ends[0]), start_sure
         at, end = place or (spot.start if known else spot.low, spot.ends[0])
         text, encoding = _decoded(_bytes(spot, at, end), spot.code or trust.code)
-        if known and at < spot.start and not plausible(text[: text.rfind(".")]):
-            at, way, sure = spot.start, None, False
-            text, encoding = _decoded(_bytes(spot, at, end), spot.code)
+        if known and at < spot.start:
+            wide = isinstance(way, Counted) and way.width > 1
+            between = between_of(spot, at)
+            told = wide or at == start or between[-1:] in ("/", "\\")
+            longer = told or is_longer(between, bits_of(spot) >= trust.least)
+            sure = sure and (told or believed is None or believed.clean)
+            if not longer or not plausible(text[: text.rfind(".")]):
+                at, way, sure = spot.start, None, False
+                text, encoding = _decoded(_bytes(spot, at, end), spot.code)
         if known:
             sure = sure or spot.dot - spot.start >= _LONG * spot.unit or self._names.spells(text)
         else:
@@ -222,11 +239,12 @@ class LearnedReader:
         return Name(text, at, end, encoding, sure, known, way, lead, after, spot.before, at == start)
 
     @staticmethod
-    def _place(spot: Spot, trust: _Trust, start: int) -> tuple[tuple[int, int] | None, Way | None]:
+    def _place(spot: Spot, trust: _Trust, start: int) -> tuple[tuple[int, int] | None, Believed | None]:
         """Return where the name stands by most of what was learned, and the way of writing that says so."""
         votes: dict[tuple[int, int], dict[type[Way], float]] = {}
-        voters: dict[tuple[int, int], Way] = {}
-        for way, weight in trust.ways:
+        voters: dict[tuple[int, int], Believed] = {}
+        for believed in trust.ways:
+            way, weight, _ = believed
             place = way.begins(spot)
             if not place or (spot.start >= 0 and place[0] > spot.start):
                 continue
@@ -235,10 +253,15 @@ class LearnedReader:
                 continue
             by_kind = votes.setdefault(place, {})
             by_kind[type(way)] = max(weight, by_kind.get(type(way), 0))
-            voters.setdefault(place, way)
+            voters.setdefault(place, believed)
         if not votes:
             return None, None
-        best = max(votes, key=lambda place: (place[0] == start, sum(votes[place].values()), -place[0]))
+        best = max(votes, key=lambda place: (place[0] == start, round(sum(votes[place].values()), 1), -place[0]))
+        own = (spot.start, spot.ends[0])
+        if best[0] not in (start, spot.start) and Counted in votes.get(own, {}):
+            best = own  # two counts fit by chance: rather the name that is there
+        if 0 <= start < best[0] and _bytes(spot, best[0], best[0] + spot.unit).strip(b"\0") not in (b"/", b"\\"):
+            return None, None  # no path begins in the middle of another
         if trust.counted and Counted not in votes[best] and best[0] != spot.start:
             return None, None
         return best, voters[best]
@@ -300,66 +323,3 @@ def _decoded(raw: bytes, code: str) -> tuple[str, str]:
         except UnicodeDecodeError:
             code = "cp1252" if code == "utf-8" else code
     return raw.decode(code, "replace"), code
-
-
-def _merit(runs: Iterable[Iterable[Name]]) -> tuple[int, ...]:
-    """Return how well a byte order holds; the greater is the likelier.
-
-    Plain ASCII between zeros reads the same in both orders, one byte apart. So, after how many names are read well and
-    how few letters beyond ASCII are in them: how many are closed by a whole zero, lie whole characters apart, and have
-    a count of more than one byte.
-    """
-    names = [name for run in runs for name in run]
-    own = [name for name in names if name.known and not name.way]
-    plain = sum(name.sure and not any(map(is_rare, name.text)) for name in names if not (name.known and not name.way))
-    well = sum(name.known + (name.way is not None) for name in names) + len(own) + plain
-    odd = sum(not char.isascii() for name in names if name.sure for char in name.text)
-    closed = sum(name.after[:2] == b"\0\0" for name in names)
-    counts = [name.way.width if isinstance(name.way, Counted) else 0 for name in names]
-    whole = sum(
-        name.before < 0 or (name.start - width - name.before) % 2 == 0
-        for name, width in zip(names, counts, strict=True)
-    )
-    longer = sum(len(name.text) for name in own) if len(own) == len(names) else 0
-    return well, longer, -odd, closed, whole, sum(width > 1 for width in counts)
-
-
-def _is_big(runs: Iterable[Iterable[Name]], votes: int) -> bool:
-    """Tell whether names, read big-endian and just as well little-endian one byte on, are big-endian after all.
-
-    Bytes that are no wide character right before them say so, else ``votes`` by the text around, what stands before the
-    first and how many zeros behind the last, else even places.
-    """
-    names = [name for run in runs for name in run]
-    if not names:
-        return False
-    led = sum(b"\0" not in name.lead for name in names if len(name.lead) > 1)
-    lead, after = names[0].lead, names[-1].after
-    zeros = len(after) - len(after.lstrip(b"\0"))
-    if lead[-1:] not in (b"", b"\0"):
-        votes += 1
-    if 1 < zeros < len(after):
-        votes += -1 if zeros % 2 else 1
-    return led * 2 > len(names) or (votes or sum(-1 if name.start % 2 else 1 for name in names)) > 0
-
-
-def _with_starts(names: list[Name], starts: Sequence[Start]) -> list[Name]:
-    """Return ``names`` and the paths that begin as paths do outside of them, in order."""
-    names.sort(key=lambda name: (name.start, name.end))
-    taken = [name.start for name in names]
-    out = list(names)
-    for start in starts:
-        index = bisect_left(taken, start.end) - 1  # the last name that begins before this path ends
-        if index < 0 or names[index].end <= start.start:
-            out.append(Name(start.text, start.start, start.end, start.encoding, start.sure, False, rooted=True))
-    return sorted(out, key=lambda name: name.start)
-
-
-def _described(names: Sequence[Name]) -> str:
-    """Return how most names are written, in words; empty where that was not learned."""
-    ways = Counter(name.way.text for name in names if name.way)
-    if not ways:
-        return ""
-    text, times = ways.most_common(1)[0]
-    sure = sum(name.sure for name in names)
-    return f"{'each' if times == sure else 'mostly'} {text}"

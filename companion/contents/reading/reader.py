@@ -94,7 +94,7 @@ class TextReader:
             if at < free or (index < len(taken) and taken[index][0] <= at):
                 continue
             first = max(0, at - 120)
-            shape: Shape | None = beginning(text[first : at + REACH], at - first, False)
+            shape: Shape | None = beginning(text[first : at + REACH], at - first, "utf-8")
             if shape:
                 free = first + shape.end
                 yield first + shape.start, first + shape.end, shape.sure

@@ -112,7 +112,7 @@ def scan_bytes(
             add = mentions.adding(encoding, inside, part)
             whole &= TextReader(encoding, ending, add).read(data, watch)
         else:
-            learned.collect(data, watch)
+            learned.collect(data, watch, part=bool(inside))
             runs.append((inside, part))
         return encoding
 

@@ -29,6 +29,7 @@ _COMMENT: Final = re.compile(r"\s*(?:--|//|#(?:[\s#]|$)|;|/\*|\*|!)")
 _BREAK: Final = re.compile("[\x00-\x08\x0a-\x1f\ud800-\udfff]")
 _ATTRIBUTE: Final = re.compile(r"(?:href|src|action|url|content)\s*[=(]\s*[\"']?$", re.IGNORECASE)
 _LOCAL: Final = re.compile(r"/(?:Users|Volumes|home)/")
+_LOCAL_START: Final = re.compile(r"^(?:file:/{0,3}|[A-Za-z]:|~|%\w+%|\$\{?HOME\}?|(?:\.\.[\\/]+)+|[\\/]+)")
 _ODD: Final = re.compile(r"[^\w .,()\[\]{}+&'#@!~=$%^\\/:\u0300-\u036f-]")
 _WORD: Final = re.compile(r"[^\W_]")
 
@@ -50,10 +51,19 @@ def is_rare(char: str) -> bool:
     return point >= 0x590 and not 0x1E00 <= point < 0x2060
 
 
-def _lengths(text: str, wide: bool) -> tuple[int, ...]:
+def _lengths(text: str, encoding: str) -> tuple[int, ...]:
     """Return the numbers by which a length in front may count ``text``, its closing zero included or not."""
-    units = len(text.encode("utf-16-le", "surrogatepass")) // 2 if wide else len(text.encode("utf-8", "surrogatepass"))
-    return (units, units + 1, units * 2, units * 2 + 2) if wide else (units, units + 1)
+    wide = "16" in encoding
+    size = len(text.encode(encoding, "surrogatepass" if wide else "surrogateescape"))
+    return (size // 2, size // 2 + 1, size, size + 2) if wide else (size, size + 1)
+
+
+def _counted_end(text: str, start: int, end: int, encoding: str) -> int:
+    """Return where the path at ``start`` ends, at most at ``end``, if the character before it counts it."""
+    count = ord(text[start - 1])
+    if "16" in encoding and any(map(is_rare, text[start : min(end, start + count)])):
+        count //= 2  # bytes, not characters
+    return min(end, start + count)
 
 
 def ending(text: str, dot: int, end: int) -> Shape | None:
@@ -152,10 +162,11 @@ def _checked(text: str, start: int, dot: int, end: int, *, sure: bool) -> Shape 
     return Shape(start, end, sure and (len(body) >= 3 or text[start - 1 : start] in ("\0", '"', "'", "")))
 
 
-def beginning(text: str, at: int, wide: bool) -> Shape | None:
+def beginning(text: str, at: int, encoding: str) -> Shape | None:
     """Return the path that begins at ``at`` with a root, share, home or climb, whatever its ending.
 
-    Where ``text[at]`` is a colon, the drive's letter or ``file`` in front of it belongs to the path.
+    Where ``text[at]`` is a colon, the drive's letter or ``file`` in front of it belongs to the path. encoding: how
+    ``text`` stood in the bytes; ``latin-1`` for any code page, of which only the ASCII is known.
     """
     start = at
     if text[at] == ":":
@@ -163,32 +174,43 @@ def beginning(text: str, at: int, wide: bool) -> Shape | None:
         if start < 0 or not (text[start].isascii() and text[start].isalpha()):
             return None
     before = text[start - 1 : start]
-    if before and before in "/\\.~%-_":  # the middle of a longer one, however many there are in a row
+    inner = bool(before) and before in "/\\.~%-_"  # the middle of a longer one, however many there are in a row
+    if inner and (text[at] in "~%$" or before in "/\\" or before == text[at]):
         return None
     stop = STOP.search(text, start)
     end = stop.start() if stop else len(text)
+    if (inner or before.isalnum()) and encoding != "utf-8":  # what is behind it may look like letters: a count ends it
+        end = _counted_end(text, start, end, encoding)
     if before == "'":
         closing = text.find("'", start, end)
         end = closing if closing >= 0 else end
     while end > start and text[end - 1] in " .,;:)]}'":
         end -= 1
     body = text[start:end]
-    if before.isalnum() and (len(body) > 255 or ord(before) not in _lengths(body, wide)):
+    if (inner or (before.isalnum() and not is_rare(before))) and (
+        len(body) > 255 or ord(before) not in _lengths(body, encoding)
+    ):
         return None
     if len(body) > 1024:
         return None
-    rest = re.sub(r"^(?:file:/{0,3}|[A-Za-z]:|~|%\w+%|\$\{?HOME\}?|(?:\.\.[\\/]+)+|[\\/]+)", "", body, count=1).lstrip(
-        "\\/"
-    )
-    if re.match(r"[A-Za-z]:/", body) and body[2:4] == "//":
+    if not _is_local(body, encoding) or (body[:1] == "/" and _ATTRIBUTE.search(text[max(0, start - 20) : start])):
         return None
+    return Shape(start, end, before != " " and not _commented(text, start))
+
+
+def _is_local(body: str, encoding: str) -> bool:
+    """Tell whether ``body``, which begins as a path of one computer, goes on as one."""
+    rest = _LOCAL_START.sub("", body, count=1).lstrip("\\/")
+    if re.match(r"[A-Za-z]:/", body) and body[2:4] == "//":
+        return False
+    if encoding == "latin-1" and 5 * sum(not char.isascii() for char in rest) > len(rest):
+        return False  # bytes rather than letters of a code page
     parts = [part for part in re.split(r"[\\/]+", rest) if part]
     odd, letters = len(_ODD.findall(rest)), len(_WORD.findall(rest))
     if not parts or odd > 0.1 * len(rest) or letters < 0.6 * len(rest):
-        return None
-    rooted = body[:1] == "/" or body[:5].lower() == "file:" or body[:1] in "%$"
-    if not rooted and not ((len(parts) >= 2 and len(rest) >= 8) or (len(parts[0]) >= 6 and body[:1].isupper())):
-        return None
-    if rooted and body[:1] == "/" and (len(parts) < 2 or _ATTRIBUTE.search(text[max(0, start - 20) : start])):
-        return None
-    return Shape(start, end, before != " " and not _commented(text, start))
+        return False
+    if body[:1] == "/":
+        return len(parts) >= 2
+    if body[:5].lower() == "file:" or body[:1] in "%$":
+        return True
+    return (len(parts) >= 2 and len(rest) >= 8) or (len(parts[0]) >= 6 and body[:1].isupper())

@@ -10,6 +10,8 @@ from companion.contents.reading.homes import ROOTS, VARIABLES
 from companion.contents.reading.shapes import beginning
 
 REACH: Final = 1024
+_PAGE: Final = bytes(byte if byte < 128 else 0xE9 for byte in range(256))
+"""Every byte beyond ASCII as a letter, as it mostly is in code pages."""
 _BEFORE: Final = 120
 """Characters looked at before a beginning, for what makes it none."""
 
@@ -17,7 +19,7 @@ _BEFORE: Final = 120
 # byte, which makes the search as fast as memory. A wide character is its ASCII byte with a zero beside it.
 _BEGINNINGS: Final[tuple[tuple[tuple[str, ...], ...], ...]] = (
     ((":", r"[\\/]"),),
-    ((r"\\", r"\\", "[A-Za-z0-9]"),),
+    ((r"\\", r"\\", "[A-Za-z0-9]"), *((r"\\", *name, r"\\") for name in ROOTS)),
     (("~", r"[\\/]"),),
     ((r"\.", r"\.", r"[\\/]"),),
     ((r"\$", "H", "O", "M", "E"), (r"\$", r"\{", "H", "O", "M", "E")),
@@ -73,11 +75,16 @@ def starts_in(block: bytes, base: int, span: tuple[int, int], most: int) -> tupl
 def _beginning(block: bytes, at: int, encoding: str) -> Start | None:
     unit, errors = (1, "surrogateescape") if encoding == "utf-8" else (2, "surrogatepass")
     first = at - min(at, _BEFORE * unit) // unit * unit
-    left = block[first:at].decode(encoding, errors)
     stop = min(len(block), at + REACH * unit)
-    text = left + block[at : stop - (stop - at) % unit].decode(encoding, errors)
-    shape = beginning(text, len(left), unit > 1)
-    if not shape:
-        return None
-    path, start = text[shape.start : shape.end], at - len(left[shape.start :].encode(encoding, errors))
-    return Start(start, start + len(path.encode(encoding, errors)), path, encoding, shape.sure)
+    left, right = block[first:at], block[at : stop - (stop - at) % unit]
+    before = left.decode(encoding, errors)
+    text = before + right.decode(encoding, errors)
+    if shape := beginning(text, len(before), encoding):
+        path, start = text[shape.start : shape.end], at - len(before[shape.start :].encode(encoding, errors))
+        return Start(start, start + len(path.encode(encoding, errors)), path, encoding, shape.sure)
+    if unit == 1 and not right.isascii():  # in some code page: a character is a byte
+        shape = beginning((left + right).translate(_PAGE).decode("latin-1"), len(left), "latin-1")
+        if shape:
+            raw = block[first + shape.start : first + shape.end]
+            return Start(first + shape.start, first + shape.end, raw.decode("cp1252", "replace"), encoding, shape.sure)
+    return None
