@@ -51,10 +51,11 @@ def _marked(texts: list[str]) -> bytes:
 
 @pytest.mark.parametrize("text", ["/Volumes/Work/Takes of spring/tom 12.wav", "/Users/ada/Takes of ré/tom 12.wav"])
 def test_lengths_in_two_forms(text: str) -> None:
+    names = FolderNames([*FILES, "Glas é.wav"])
     for size in (45, *range(48, 58)):  # whose bytes are a hyphen and digits
         path = text.replace("tom", "t" + "o" * (size - len(text) + 1) + "m")
-        found = scan_bytes(b"\x81\0" + _marked([*FILES, path, *FILES[:3]]) + b"\xff\0", names=NAMES)
-        assert [t for t in sure(found) if t not in FILES] == [path], len(path)
+        found = scan_bytes(b"\x81\0" + _marked([*FILES, "Glas é.wav", path, *FILES[:3]]) + b"\xff\0", names=names)
+        assert [t for t in sure(found) if t not in FILES and t != "Glas é.wav"] == [path], len(path)
 
 
 def test_a_count_of_24_bits_behind_which_lengths_differ() -> None:
