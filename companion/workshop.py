@@ -9,7 +9,7 @@ folder for itself, and writes under the folder's lock. Of checks one runs at a t
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
@@ -174,13 +174,22 @@ class Workshop(Waiving, Snapshots, Performing):
 
     def answer(self, trial: str, result: Literal["pass", "fail", "note"], note: str = "") -> None:
         """Keep an answer to a trial, for exactly the content there is now."""
+        from companion.steps.grounds import trial_mark
         from companion.steps.looks.controls import answerable
 
-        if trial not in answerable(self.desk()):
+        known = answerable(self.desk())
+        if trial not in known:
             raise CompanionError(f"There is no trial “{trial}”", "", "see: companion trials FOLDER")
         if result != "pass" and not note.strip():
             raise CompanionError("A failed trial or a note needs words", trial, "say what was heard")
-        self._judged("controls", answers=(Answer(subject=trial, result=result, note=note, at=now()),))
+
+        def given(desk: Desk, order: int) -> dict[str, Any]:
+            content = trial_mark(known[trial], desk.marks, desk.facts)
+            return {
+                "answers": (Answer(subject=trial, result=result, note=note, at=now(), content=content, order=order),)
+            }
+
+        self._judged("controls", given)
 
     def away(self) -> AwayView:
         """Return how to run away tests, and those recorded."""
@@ -190,17 +199,25 @@ class Workshop(Waiving, Snapshots, Performing):
 
     def record_away(self, test: AwayTest) -> None:
         """Keep an away test of exactly the content there is now. Raises when it must be refused, with the reason."""
+        from companion.steps.grounds import away_marks
         from companion.trials.away import refuse
 
         if refusal := refuse(test, self.facts):
             raise refusal
-        self._judged("away", away=(msgspec.structs.replace(test, at=test.at or now()),))
 
-    def _judged(self, step: str, **given: tuple[Answer | AwayTest, ...]) -> None:
+        def given(desk: Desk, order: int) -> dict[str, Any]:
+            content, engine = away_marks(desk.marks)[test.kind], desk.facts.engine.name
+            kept = msgspec.structs.replace(test, at=test.at or now(), engine=engine, content=content, order=order)
+            return {"away": (kept,)}
+
+        self._judged("away", given)
+
+    def _judged(self, step: str, given: Callable[[Desk, int], Mapping[str, Any]]) -> None:
         with self._writing("keeping what was judged"):
             desk = self.desk()
             # Kept first, then read back: the findings rest on all that was ever answered of this content.
-            desk.evidence.keep(msgspec.structs.replace(_evidence(desk, step, Look()), **given))
+            answered = given(desk, desk.evidence.last_given(step) + 1)
+            desk.evidence.keep(msgspec.structs.replace(_evidence(desk, step, Look()), **answered))
             desk.forget_marks()
             if look := BY_ID[step].look(desk, dict):
                 desk.evidence.keep(_evidence(desk, step, look))

@@ -29,30 +29,45 @@ _ORDER: Final = re.compile(rb'"order": (\d{1,18})\b')
 
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True):
-    """What a person judged by ear or hand: ``subject`` is the id of the trial; ``at`` is UTC in ISO 8601."""
+    """What a person judged by ear or hand: ``subject`` is the id of the trial; ``at`` is UTC in ISO 8601.
+
+    content: fingerprint of what can change this answer; empty where that was not written down yet: it then rests on all
+    that its step judged. order: rises by one with each answer given in the folder; 0 where it was not counted yet.
+    """
 
     subject: str
     result: Literal["pass", "fail", "note"]
     note: str = ""
     at: str = ""
+    content: str = ""
+    order: int = 0
 
 
 AwayKind = Literal["originals hidden", "another computer", "another player", "a piece of music"]
 
 
 class AwayTest(msgspec.Struct, frozen=True, kw_only=True):
-    """One report from where the maker is not. ``who``: a first name or initials, never more."""
+    """One report from where the maker is not. ``who``: a first name or initials, never more.
+
+    engine: what the facts called the engine then. played: what was opened and played. content: fingerprint of what can
+    change the answer of this kind of test; empty, as all three are, in tests of an older companion. order: as that of
+    an answer.
+    """
 
     kind: AwayKind
     result: Literal["pass", "fail"]
     who: str = ""
+    engine: str = ""
     engine_version: str = ""
     edition: str = ""
     system: str = ""
+    played: str = ""
     notes: str = ""
     at: str = ""
     reached_originals: bool = False
     unused: tuple[str, ...] = ()
+    content: str = ""
+    order: int = 0
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):
@@ -124,6 +139,12 @@ class EvidenceStore:
     def away(self, step: str, mark: str) -> tuple[AwayTest, ...]:
         """Return the away tests recorded for this content, in the order they were."""
         return _joined(one.away for one in self.of_content(step, mark))
+
+    def last_given(self, step: str) -> int:
+        """Return the order of what a person judged last, of all that was ever judged in this step; 0: of nothing."""
+        answers = (answer.order for one in self.all(step) for answer in one.answers)
+        tests = (test.order for one in self.all(step) for test in one.away)
+        return max((*answers, *tests), default=0)
 
     def has_any(self, step: str, mark: str = "") -> bool:
         """Tell whether ``step`` was ever looked at, or ever for the content with this fingerprint."""

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from companion.contents.folder_scan import FolderScan
     from companion.contents.inventory import Inventory
     from companion.sound.files.chunks import Chunks
+    from companion.trials.away_filing import Filed
 
 
 CHANGES: Final = "it changes while it is being read"
@@ -121,12 +122,14 @@ class Desk:
         stated = msgspec.json.encode((self.facts.contents, SHIPS_BY))
         everything = mark_of(self.inventory.entries)
         key = hashlib.sha256(everything.encode() + stated).digest()
-        table = Table(self.cache, "ships", 1, _Known)
+        table = Table(self.cache, "ships", 2, _Known)
         if kept := table.get(key):
             return kept
+        from companion.steps.grounds import reach_of
+
         stays = {stray.entry.path for stray in self.look.selection.left_out}
         known = _Known(
-            marks=marks(everything, self.look.selection.ships),
+            marks=marks(everything, self.look.selection.ships, reach_of(self.folder, self.look, self.cache)),
             stays=[index for index, entry in enumerate(self.inventory.entries) if entry.path in stays],
             kinds={
                 entry.path: entry.kind
@@ -217,7 +220,7 @@ class Desk:
         """Work the fingerprints out again: evidence has been added since."""
         self._marks.clear()
         self._judges.clear()
-        for name in ("answers", "away_here", "away_elsewhere", "records", "last_release"):
+        for name in ("answers", "away_filed", "records", "last_release"):
             self.__dict__.pop(name, None)
 
     def of_kind(self, *kinds: Kind) -> tuple[Entry, ...]:
@@ -226,20 +229,28 @@ class Desk:
 
     @cached_property
     def answers(self) -> tuple[Answer, ...]:
-        """Answers to trials, given for the content as it is."""
-        return self.evidence.answers("controls", self.mark("controls"))
+        """Answers to trials that stand for the content as it is, in the order they were given."""
+        from companion.steps.grounds import standing_answers
+        from companion.trials.plan import planned
+
+        given = (answer for one in self.evidence.all("controls") for answer in one.answers)
+        here = self.evidence.answers("controls", self.mark("controls"))
+        return standing_answers(given, here, planned(self.facts.controls), self.marks, self.facts)
 
     @cached_property
+    def away_filed(self) -> Filed:
+        """Every away test ever recorded: those that count for the content as it is, and the others with the reason."""
+        from companion.steps.grounds import away_marks
+        from companion.trials.away_filing import filed
+
+        before = self.fingerprint([("playable", self.marks.playable)])  # under which an older companion kept them
+        given = ((test, one.fingerprint == before) for one in self.evidence.all("away") for test in one.away)
+        return filed(given, away_marks(self.marks), self.facts.engine.name)
+
+    @property
     def away_here(self) -> tuple[AwayTest, ...]:
-        """Away tests of the content as it is."""
-        return self.evidence.away("away", self.mark("away"))
-
-    @cached_property
-    def away_elsewhere(self) -> tuple[AwayTest, ...]:
-        """Away tests of other content."""
-        here = self.mark("away")
-        others = (test for e in self.evidence.all("away") if e.fingerprint != here for test in e.away)
-        return tuple(dict.fromkeys(others))
+        """Away tests that count for the content and the engine as they are, in the order they were recorded."""
+        return self.away_filed.here
 
     @cached_property
     def records(self) -> list[ReleaseRecord]:

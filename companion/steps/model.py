@@ -41,10 +41,14 @@ class State(StrEnum):
 
 
 class Look(msgspec.Struct, frozen=True, kw_only=True):
-    """What running a step brings back: findings, and details worth showing again (plain JSON values)."""
+    """What running a step brings back: findings, and details worth showing again (plain JSON values).
+
+    stale: why what was answered before does not count any more, where nothing has been answered since; else empty.
+    """
 
     findings: tuple[Finding, ...] = ()
     details: dict[str, Any] = {}
+    stale: str = ""
 
 
 Before = Callable[[], Mapping[str, State]]

@@ -109,6 +109,8 @@ def status_from(step: Step[Any], fingerprint: str, look: Look | None, findings: 
     if look is None:
         return _status(step, fingerprint, State.OPEN, "not looked at yet", step.next)
     state, because = read(findings)
+    if state is State.OPEN and look.stale:
+        state, because = State.STALE, look.stale
     if state is State.PROVEN and "because" in look.details:
         because = str(look.details["because"]) + (f"; {because}" if because != NOTHING else "")
     then = _NEXT.get(state, "" if state.settled else step.next)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from companion.steps.model import Step
 
 if TYPE_CHECKING:
+    from companion.core.evidence import Answer, AwayTest
     from companion.steps.desk import Desk
 
 
@@ -27,12 +28,31 @@ def _sound_mark(desk: Desk) -> str:
     return desk.fingerprint([("audible", desk.marks.audible)], stated)
 
 
+def _away_mark(desk: Desk) -> str:
+    """Take in what any kind of away test rests on."""
+    parts = [("opening", desk.marks.opening), ("sounding", desk.marks.sounding)]
+    return desk.fingerprint(parts, {"engine": desk.facts.engine.name})
+
+
+class _Told:
+    """What words may tell of an answer or an away test: how it is filed is no business of theirs."""
+
+    def __init__(self, given: Answer | AwayTest) -> None:
+        self._given = given
+
+    def __repr__(self) -> str:
+        given = self._given
+        told = (name for name in given.__struct_fields__ if name not in ("engine", "played", "content", "order"))
+        return f"{type(given).__name__}({', '.join(f'{name}={getattr(given, name)!r}' for name in told)})"
+
+
 def _words_mark(desk: Desk) -> str:
     """Take in, beside files and facts, what the words rest on: answers, away tests, releases, other looks."""
     looked = [step for step in WORDS_REST_ON if desk.evidence.has_any(step, desk.mark(step))]
     released = desk.release_before and desk.release_before.version
     pages = tuple(desk.pages.items()) or (("", ""),)
-    rests_on = repr((looked, desk.answers, desk.away_here, released, *pages))
+    judged = (tuple(_Told(one) for one in given) for given in (desk.answers, desk.away_here))
+    rests_on = repr((looked, *judged, released, *pages))
     digest = hashlib.sha256(rests_on.encode("utf-8", "surrogatepass")).hexdigest()
     parts = [("documents", desk.marks.documents), ("playable", desk.marks.playable), ("told", digest)]
     return desk.fingerprint(parts, desk.stated())
@@ -49,9 +69,8 @@ def _archive_mark(desk: Desk) -> str:
 
 WORDS_REST_ON: Final = ("contents", "paths", "sound")
 
-# What a person judged by hand is bound to what they judged and no more: trials to patches, scripts, impulse responses
-# and the controls as stated (samples are the Sound step's), away tests to everything that plays. A new readme makes
-# neither stale.
+# What a person judged by hand is bound to what can change the answer and no more: companion.steps.grounds says how, for
+# each kind of away test and trial. The marks of the two steps take in all of it.
 STEPS: Final[tuple[Step[Desk], ...]] = (
     Step(
         id="facts",
@@ -120,7 +139,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="Run an away test and record how it went.",
         live=True,
         body="away",
-        mark=lambda desk: desk.fingerprint([("playable", desk.marks.playable)]),
+        mark=_away_mark,
         look=lambda desk, _: _late("controls:look_away")(desk),
     ),
     Step(
@@ -131,7 +150,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         next="State the minimum and test on it.",
         live=True,
         body="needs",
-        mark=lambda desk: desk.fingerprint([("playable", desk.marks.playable)], {"engine": desk.stated("engine")}),
+        mark=lambda desk: desk.fingerprint([("away", _away_mark(desk))], {"engine": desk.stated("engine")}),
         look=lambda desk, _: _late("stated:look_needs")(desk),
     ),
     Step(

@@ -21,8 +21,9 @@ _PLAY: Final = "Play the lowest, a middle and the highest key of every layer, so
 class Guide(msgspec.Struct, frozen=True, kw_only=True):
     """One kind of away test. title: for a heading. shows: what it proves. steps: what to do, one line each.
 
-    opens: whether a pass proves that the instrument opens away from the maker's own files.
-    elsewhere: whether it happens on a computer that is not the maker's, so that its engine must be named.
+    opens: whether a pass proves that the instrument opens away from the maker's own files, with that version of the
+    engine; of that kind alone a pass backs the minimum, a system or an edition. elsewhere: whether it happens on a
+    computer that is not the maker's. ask: what a record must say was done, as a question.
     """
 
     kind: AwayKind
@@ -31,6 +32,7 @@ class Guide(msgspec.Struct, frozen=True, kw_only=True):
     steps: tuple[str, ...]
     opens: bool
     elsewhere: bool
+    ask: str
 
 
 KINDS: Final[dict[AwayKind, Guide]] = {
@@ -52,6 +54,7 @@ KINDS: Final[dict[AwayKind, Guide]] = {
             ),
             opens=True,
             elsewhere=False,
+            ask="Which folder was out of the way, and what was played?",
         ),
         Guide(
             kind="another computer",
@@ -66,6 +69,7 @@ KINDS: Final[dict[AwayKind, Guide]] = {
             ),
             opens=True,
             elsewhere=True,
+            ask="What was opened there, and what was played?",
         ),
         Guide(
             kind="another player",
@@ -80,6 +84,7 @@ KINDS: Final[dict[AwayKind, Guide]] = {
             ),
             opens=True,
             elsewhere=True,
+            ask="What did they open, and what did they play?",
         ),
         Guide(
             kind="a piece of music",
@@ -94,6 +99,7 @@ KINDS: Final[dict[AwayKind, Guide]] = {
             ),
             opens=False,
             elsewhere=False,
+            ask="Which piece was played?",
         ),
     )
 }
@@ -137,17 +143,44 @@ def refuse_too_old(test: AwayTest, facts: Facts) -> CompanionError | None:
 
 
 def refuse(test: AwayTest, facts: Facts) -> CompanionError | None:
-    """Return why ``test`` is not recorded, or None: the name, the version, and what a test elsewhere must state."""
-    problem = refuse_name(test.who) or refuse_too_old(test, facts)
-    if problem:
+    """Return why ``test`` is not recorded, or None: too much about a person, too old an engine, or too little said.
+
+    Whatever it showed, a test says nothing that could be held against anything later unless it says with which engine,
+    on which system, and what was done.
+    """
+    if problem := refuse_name(test.who) or refuse_too_old(test, facts):
         return problem
-    if KINDS[test.kind].elsewhere and not test.engine_version.strip():
+    if not facts.engine.name.strip():
         return CompanionError(
-            "A test on another computer says little without the engine’s version",
-            "engine version",
-            "ask for it; it decides whether the minimum holds",
+            "The facts do not name the engine yet", "engine.name", "state it first: a test counts for one engine alone"
         )
+    ask = KINDS[test.kind].ask
+    missing = {
+        "engine version": (
+            "with which version of the engine",
+            "look it up there; it decides whether the minimum holds",
+        ),
+        "system": ("on which system", "name it with its version, such as Windows 11"),
+        "played": ("what was opened and played", f"a few words will do. {ask}"),
+    }
+    for field in unsaid(test):
+        what, do = missing[field]
+        return CompanionError(f"The test does not say {what}", field, do)
     return None
+
+
+def unsaid(test: AwayTest) -> tuple[str, ...]:
+    """Return what ``test`` leaves unsaid without which its pass proves nothing: a result alone is a tick."""
+    said = {
+        "engine version": engine_version(test.engine_version) is not None,
+        "system": _has_a_letter(test.system),
+        "played": _has_a_letter(test.played),
+    }
+    return tuple(field for field, there in said.items() if not there)
+
+
+def _has_a_letter(text: str) -> bool:
+    return any(character.isalpha() for character in text)
 
 
 def is_too_old(test: AwayTest, facts: Facts) -> bool:
@@ -156,30 +189,56 @@ def is_too_old(test: AwayTest, facts: Facts) -> bool:
     return version is not None and minimum is not None and version < minimum
 
 
-def standing(tests: Iterable[AwayTest]) -> tuple[AwayTest, ...]:
-    """Return the tests that stand, oldest first: repeated by the same person on the same system, the latest counts.
+def _plain(text: str) -> str:
+    return " ".join(text.split()).casefold()
 
-    A repeat has the same kind, name, system and engine version: what failed on one version still failed on it when
-    a newer one passes.
+
+def _replaces(later: AwayTest, test: AwayTest) -> bool:
+    """Tell whether ``later`` was made on the grounds of ``test``, as far as that one says on which it was made.
+
+    A pass that says too little takes nothing back. Whoever leaves the edition out means the same one.
     """
-    last: dict[tuple[str, ...], AwayTest] = {}
+    if later.result == "pass" and unsaid(later):
+        return False
+    if (later.kind, _plain(later.who)) != (test.kind, _plain(test.who)):
+        return False
+    if len({_plain(test.edition), _plain(later.edition)} - {""}) > 1:
+        return False
+    system, version = _plain(test.system), engine_version(test.engine_version)
+    return system in ("", _plain(later.system)) and version in (None, engine_version(later.engine_version))
+
+
+def standing(tests: Iterable[AwayTest]) -> tuple[AwayTest, ...]:
+    """Return the tests that stand, oldest first: repeated on the same grounds, the latest counts, whatever it showed.
+
+    The same grounds are kind, name, system, engine version and edition: what failed on one version still failed on it
+    when a newer one passes.
+    """
+    found: list[AwayTest] = []
     for test in tests:
-        key = (test.kind, *(text.strip().casefold() for text in (test.who, test.system, test.engine_version)))
-        last.pop(key, None)
-        last[key] = test
-    return tuple(last.values())
+        found = [earlier for earlier in found if not _replaces(test, earlier)]
+        found.append(test)
+    return tuple(found)
+
+
+def passes(test: AwayTest) -> bool:
+    """Tell whether ``test`` shows that it played: passed, from the copy alone, and all said that a pass rests on."""
+    return test.result == "pass" and not test.reached_originals and not unsaid(test)
 
 
 def opened(tests: Iterable[AwayTest], facts: Facts) -> tuple[AwayTest, ...]:
     """Return the standing tests that prove it opens away from the maker's files, on an engine that counts.
 
-    Such a test also settles the question of paths that cannot be read in the patch.
+    Such a test also settles the question of paths that cannot be read in the patch. A piece of music is none: it is
+    played where the instrument was made, often out of a project that has it loaded.
     """
-    return tuple(
-        test
-        for test in standing(tests)
-        if test.result == "pass"
-        and KINDS[test.kind].opens
-        and not test.reached_originals
-        and not is_too_old(test, facts)
-    )
+    return tuple(test for test in _counting(tests, facts) if passes(test))
+
+
+def not_opened(tests: Iterable[AwayTest], facts: Facts) -> tuple[AwayTest, ...]:
+    """Return the standing tests, of the same kinds and on an engine that counts, that showed that it does not open."""
+    return tuple(test for test in _counting(tests, facts) if test.result == "fail" or test.reached_originals)
+
+
+def _counting(tests: Iterable[AwayTest], facts: Facts) -> list[AwayTest]:
+    return [test for test in standing(tests) if KINDS[test.kind].opens and not is_too_old(test, facts)]

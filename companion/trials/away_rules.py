@@ -11,18 +11,19 @@ from companion.core.facts import Facts
 from companion.core.findings import BLOCKS, NOTES, WARNS, Finding, Severity
 from companion.core.rules import Rule, rule
 from companion.core.text import listed, plural, visible
-from companion.trials.away import KINDS, is_too_old, opened, standing
+from companion.trials.away import KINDS, is_too_old, opened, passes, standing
+from companion.trials.away_filing import Aside, Why
 from companion.trials.quoting import quoted
 
 _away_rule: Final = partial(rule, step="away")
 
 
 class AwayModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
-    """Away tests. tests: given for exactly this content; others: for any other; both in the order they were given."""
+    """Away tests. tests: those that count for this content; others: those that do not; both as they were recorded."""
 
     facts: Facts
     tests: tuple[AwayTest, ...] = ()
-    others: tuple[AwayTest, ...] = ()
+    others: tuple[Aside, ...] = ()
 
     @cached_property
     def standing(self) -> tuple[AwayTest, ...]:
@@ -42,12 +43,18 @@ class AwayModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     @cached_property
     def passed(self) -> frozenset[str]:
         """The kinds of which a test passed."""
-        return frozenset(test.kind for test in self.counting if test.result == "pass" and not test.reached_originals)
+        return frozenset(test.kind for test in self.counting if passes(test))
+
+    def aside(self, why: Why) -> list[Aside]:
+        """The tests that do not count for this reason, of kinds of which none counts."""
+        kinds = {test.kind for test in self.standing}
+        return [test for test in self.others if test.why == why and test.kind not in kinds]
 
 
 @_away_rule(
     "away-untried",
     BLOCKS,
+    version=2,
     means="No test has shown that exactly this content opens and plays away from the maker’s own files.",
     why="On the maker’s computer an instrument always finds its samples; on a player’s it may open to silence.",
     mend="Make one of these: this computer with the originals hidden, another computer, or another player.",
@@ -70,6 +77,7 @@ def away_untried(model: AwayModel) -> Iterator[Finding]:
 @_away_rule(
     "originals-reached",
     BLOCKS,
+    version=2,
     means="During an away test the engine opened files outside the away copy.",
     why="The patch still points at the maker’s folders; nobody else has those.",
     mend="In the engine, let the patch refer to its samples by relative paths, save it, and repeat the test.",
@@ -84,6 +92,7 @@ def originals_reached(model: AwayModel) -> Iterator[Finding]:
 @_away_rule(
     "away-differs",
     WARNS,
+    version=2,
     means="An away test failed: it did not open, play or sound there as it does here. It blocks as long as no test of "
     "its kind has passed.",
     why="At least one computer plays something else than what was meant; more of them are among the players.",
@@ -121,6 +130,7 @@ def _described(test: AwayTest) -> str:
 @_away_rule(
     "helper-too-old",
     BLOCKS,
+    version=2,
     means="An away test was made on an engine older than the minimum, so it proves nothing for players. It is only "
     "noted once another test has passed.",
     why="The promise to players is made for the minimum and newer; nothing was shown for those.",
@@ -145,6 +155,7 @@ def helper_too_old(model: AwayModel) -> Iterator[Finding]:
 @_away_rule(
     "report-old",
     NOTES,
+    version=2,
     means="Away tests exist, but for other content than what would ship now.",
     why="Nobody but the maker has heard what has changed since.",
     mend="Repeat the tests with this content. Those reports count again if that content comes back.",
@@ -152,11 +163,42 @@ def helper_too_old(model: AwayModel) -> Iterator[Finding]:
 )
 def report_old(model: AwayModel) -> Iterator[Finding]:
     """Kinds of test were made for other content and not yet for this."""
-    kinds = {test.kind for test in model.standing}
-    old = [test for test in model.others if test.kind not in kinds]
+    yield from _aside(report_old, model.aside("other content"), "for other content")
+
+
+@_away_rule(
+    "engine-other",
+    NOTES,
+    means="Away tests exist, but they were made with another engine than the facts name now.",
+    why="What opens in one engine says nothing of another.",
+    mend="Repeat the tests in this engine. If only its name was written otherwise, write it as it was.",
+    unit="report",
+)
+def engine_other(model: AwayModel) -> Iterator[Finding]:
+    """Kinds of test were made with an engine of another name, and not yet with this."""
+    old = model.aside("another engine")
+    names = listed([f"“{name}”" for name in dict.fromkeys(visible(test.engine) for test in old)], 4)
+    yield from _aside(engine_other, old, f"with {names}")
+
+
+@_away_rule(
+    "report-unsaid",
+    NOTES,
+    means="Away tests of this content were recorded as passed, but do not say with which version of the engine, on "
+    "which system, or what was played. Older companions did not ask.",
+    why="A result alone proves nothing: nobody could tell later what it was a result of.",
+    mend="Record them again with what was done, or make them again.",
+    unit="report",
+)
+def report_unsaid(model: AwayModel) -> Iterator[Finding]:
+    """Kinds of test passed in so few words that they do not count, and none that counts is there."""
+    yield from _aside(report_unsaid, model.aside("not all said"), "with too little said")
+
+
+def _aside(rule: Rule[AwayModel], old: list[Aside], what: str) -> Iterator[Finding]:
     if old:
         titles = [guide.title.lower() for kind, guide in KINDS.items() if any(test.kind == kind for test in old)]
-        yield report_old.finding(value=len(old), says=f"{{value}} for other content: {listed(titles, 4)}")
+        yield rule.finding(value=len(old), says=f"{{value}} {what}: {listed(titles, 4)}")
 
 
 @_away_rule(
@@ -177,6 +219,7 @@ def music_shallow(model: AwayModel) -> Iterator[Finding]:
 @_away_rule(
     "away-narrow",
     WARNS,
+    version=2,
     means="It was tested away from the originals, but only in some of the ways that find faults. It is only noted "
     "once another computer or another player is among them.",
     why="Each kind finds other faults: only another computer shows what the maker’s has installed, only another "
@@ -199,6 +242,8 @@ RULES: Final[tuple[Rule[AwayModel], ...]] = (
     away_differs,
     helper_too_old,
     report_old,
+    engine_other,
+    report_unsaid,
     music_shallow,
     away_narrow,
 )

@@ -58,6 +58,11 @@ def trials(controls: Sequence[Control], seed: int) -> tuple[Trial, ...]:
     return (*(_alone(control) for control in controls), *_orders(controls, seed), *_pairs(controls))
 
 
+def planned(controls: Sequence[Control]) -> tuple[Trial, ...]:
+    """Return every trial of ``controls``; the same controls give the same shuffled order."""
+    return trials(controls, seed_from(" ".join(control.name for control in controls)))
+
+
 def seed_from(text: str) -> int:
     """Return a seed below 10,000 (short enough to say aloud) that depends on nothing but ``text``."""
     return int.from_bytes(hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest()[:8], "big") % 10_000

@@ -181,7 +181,7 @@ def instrument(tmp_path: Path, tones: dict[str, bytes]) -> Path:
 @pytest.fixture
 def releasable(instrument: Path, companion: Callable[..., Result]) -> Path:
     """The instrument with all steps before the release proven, its archive packed."""
-    told = ("--engine-version", "7.1", "--edition", "any", "--who", "Ada")
+    told = ("--engine-version", "7.1", "--edition", "any", "--who", "Ada", "--system", "Linux", "--played", "all keys")
     companion("away", instrument, "--kind", "another player", "--result", "pass", *told)
     for text in ("changelog", "readme", "page"):
         companion("draft", instrument, text, "--write")

@@ -19,6 +19,7 @@ from typing import Any
 import pytest
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="disks and permissions of this kind are POSIX")
+TOLD = ("--engine-version", "7.1", "--system", "Windows 11", "--played", "all keys")
 TRACED = pytest.mark.skipif(sys.platform != "linux", reason="strace is Linux's own")
 
 
@@ -71,7 +72,7 @@ def test_4_disk_full(
     [
         ("draft", "readme", "--write"),
         ("waive", "minimum-unproven", "release.toml", "--where", "engine.minimum", "-r", "x"),
-        ("away", "--kind", "another player", "--result", "pass", "--engine-version", "7.1"),
+        ("away", "--kind", "another player", "--result", "pass", *TOLD),
     ],
 )
 def test_4_disk_full_while_little_is_written(
@@ -220,7 +221,7 @@ def test_6_read_only_folder(
             ("release",),
             ("draft", "readme", "--write"),
             ("waive", "minimum-unproven", "release.toml", "--where", "engine.minimum", "-r", "x"),
-            ("away", "--kind", "another player", "--result", "pass", "--engine-version", "7.1"),
+            ("away", "--kind", "another player", "--result", "pass", *TOLD),
         ):
             one_line(companion(verb, instrument, *rest), "read-only", str(instrument))
         if seen_before:
@@ -304,9 +305,8 @@ def test_8_clock_set_back(instrument: Path, companion: Any, monkeypatch: pytest.
         (instrument / "Licence.txt").write_text(f"Turn {turn}.\n", encoding="utf-8")
         os.utime(instrument / "Licence.txt", (year * 10**6, year * 10**6))
         assert companion("snapshot", instrument, "-m", f"turn {turn}").code == 0
-        assert (
-            companion("away", instrument, "--kind", "originals hidden", "--result", "pass", "--notes", turn).code == 0
-        )
+        told = (*TOLD, "--notes", turn)
+        assert companion("away", instrument, "--kind", "originals hidden", "--result", "pass", *told).code == 0
         companion("check", instrument)
     listed = companion("snapshots", instrument, "--json").json["snapshots"]
     assert [shot["label"] for shot in listed] == ["turn 3", "turn 2", "turn 1"]

@@ -112,6 +112,7 @@ def test_15_hostile_text_everywhere_else(
         ("snapshots",),
         ("waive", "minimum-unproven", "release.toml", "--where", "engine.minimum", "--reason", evil),
         ("away", "--kind", "originals hidden", "--result", "pass", "--who", evil, "--notes", evil, "--system", evil),
+        ("away", "--kind", "originals hidden", "--result", "pass", "--played", evil, "--notes", evil, "--system", evil),
         ("away", "--json"),
         ("trials",),
         ("needs",),

@@ -36,7 +36,18 @@ def _released(folder: Path, version: str) -> int:
 
 
 def _prove_everything(companion: Any, folder: Path) -> None:
-    answers = ("--engine-version", "7.1", "--edition", "any", "--who", "Ada")
+    answers = (
+        "--engine-version",
+        "7.1",
+        "--edition",
+        "any",
+        "--who",
+        "Ada",
+        "--system",
+        "Linux",
+        "--played",
+        "all keys",
+    )
     companion("away", folder, "--kind", "another player", "--result", "pass", *answers)
     for text in ("changelog", "readme", "page"):
         companion("draft", folder, text, "--write")

@@ -138,7 +138,7 @@ def test_13_no_git(
     assert run("check", "facts", "contents", "paths", "sound").code == 0
     for verb, *rest in (("snapshot", "-m", "x"), ("snapshots",), ("compare", 1), ("restore", 1), ("forget", 1)):
         one_line(run(verb, *rest), "git is not installed", "everything else works without it")
-    told = ("--who", "Ada", "--engine-version", "7.1", "--system", "Windows 11")
+    told = ("--who", "Ada", "--engine-version", "7.1", "--system", "Windows 11", "--played", "all keys")
     assert run("away", "--kind", "another player", "--result", "pass", *told).code == 0
     for text in ("changelog", "readme", "page"):
         assert run("draft", text, "--write").code == 0
@@ -414,7 +414,20 @@ effect = {spelled}
     (instrument / "release.toml").write_text(facts, encoding="utf-8")
     (instrument / "Samples" / "<script>alert(1)<&.wav").write_bytes(b"RIFF")
     assert companion("snapshot", instrument, "-m", f"Added {evil}").code == 0
-    told = ("--who", "<b>Ada", "--notes", evil, "--system", evil, "--edition", evil, "--engine-version", "7.1")
+    told = (
+        "--who",
+        "<b>Ada",
+        "--notes",
+        evil,
+        "--system",
+        evil,
+        "--edition",
+        evil,
+        "--engine-version",
+        "7.1",
+        "--played",
+        "all keys",
+    )
     assert companion("away", instrument, "--kind", "another player", "--result", "pass", *told).code == 0
     trials = companion("trials", instrument, "--json").json["trials"]
     assert companion("answer", instrument, trials[0]["trial"]["id"], "note", "--note", evil).code == 0

@@ -106,7 +106,8 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
     trials = companion("trials", folder, "--json")
     companion("answer", folder, trials.json["trials"][0]["trial"]["id"], "pass")
     conforms(companion("trials", folder, "--json"), "trials")
-    conforms(companion("away", folder, "--kind", "originals hidden", "--result", "pass", "--json"), "away")
+    told = ("--engine-version", "7.2.1", "--system", "Windows 11", "--played", "all keys")
+    conforms(companion("away", folder, "--kind", "originals hidden", "--result", "pass", *told, "--json"), "away")
     conforms(companion("snapshot", folder, "-m", "one", "--json"), "snapshot")
     (folder / "Licence.txt").write_text("Another.\n", encoding="utf-8")
     companion("snapshot", folder, "-m", "two")
@@ -126,7 +127,7 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
 
 @pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
 def test_what_a_release_prints_is_documented(companion: Companion, instrument: Path, tmp_path: Path) -> None:
-    told = ("--who", "Ada", "--engine-version", "7.1", "--system", "Windows 11")
+    told = ("--who", "Ada", "--engine-version", "7.1", "--system", "Windows 11", "--played", "all keys")
     companion("away", instrument, "--kind", "another player", "--result", "pass", *told)
     for text in ("changelog", "readme", "page"):
         companion("draft", instrument, text, "--write")

@@ -25,7 +25,7 @@ def released(companion: Companion, folder: Path) -> str:
     """Release what is there; return its entry in the changelog."""
     companion(
         *("away", folder, "--kind", "another player", "--result", "pass", "--who", "Ada", "--engine-version", "7.1"),
-        *("--system", "Windows 11"),
+        *("--system", "Windows 11", "--played", "all keys"),
     )
     for text in ("changelog", "readme", "page"):
         done = companion("draft", folder, text, "--write")

@@ -137,7 +137,10 @@ def test_coverage_says_what_a_piece_never_used(companion: Any, demo_folder: Path
 
 def test_an_away_test_takes_what_its_piece_never_used(companion: Any, demo_folder: Path, tmp_path: Path) -> None:
     path = piece(tmp_path / "song.mid", (60, 100))
-    kept = companion("away", demo_folder, "--kind", "a piece of music", "--result", "pass", "--piece", path, "--json")
+    told = ("--engine-version", "7.2.1", "--system", "Windows 11")
+    music = ("away", demo_folder, "--kind", "a piece of music", "--result", "pass", *told)
+    kept = companion(*music, "--piece", path, "--json")
+    assert kept.json["here"][0]["played"] == "song"
     assert "the pedal" in kept.json["here"][0]["unused"]
     wrong = companion("away", demo_folder, "--kind", "originals hidden", "--result", "pass", "--piece", path)
     assert wrong.code == 2

@@ -14,7 +14,7 @@ Companion = Callable[..., Any]
 def released(companion: Companion, folder: Path) -> Path:
     companion(
         *("away", folder, "--kind", "another player", "--result", "pass", "--who", "Ada", "--engine-version", "7.1"),
-        *("--system", "Windows 11"),
+        *("--system", "Windows 11", "--played", "all keys"),
     )
     for text in ("changelog", "readme", "page"):
         assert companion("draft", folder, text, "--write").code == 0

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-PASSED = ["--result", "pass", "--system", "Windows 11", "--edition", "any"]
+PASSED = ["--result", "pass", "--system", "Windows 11", "--edition", "any", "--played", "all keys"]
 
 
 def companion(*args: object, expect: int = 0) -> str:

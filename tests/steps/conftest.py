@@ -66,6 +66,7 @@ def away() -> Callable[..., AwayTest]:
             "engine_version": "7.2",
             "edition": "free",
             "system": "Windows 11",
+            "played": "every key",
             "at": "2024-05-01T10:00:00Z",
         }
         return AwayTest(**{**values, **more})

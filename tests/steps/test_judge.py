@@ -99,7 +99,9 @@ def test_what_a_person_answered_and_waived_belongs_to_the_content(
     shop = Workshop.open(folder)
     trial = shop.trials()[0].trial.id
     shop.answer(trial, "fail", "a click")
-    shop.record_away(AwayTest(kind="originals hidden", result="pass", engine_version="7.2.1", system="Windows 11"))
+    shop.record_away(
+        AwayTest(kind="originals hidden", result="pass", played="all", engine_version="7.2.1", system="Windows 11")
+    )
     (folder / "Samples" / "Struck" / "struck_C4_v40_rr1.wav").write_bytes(b"")
     shop.check(("contents",))
     shop.waive("file-empty", "Samples/Struck/struck_C4_v40_rr1.wav", "meant so")

@@ -96,6 +96,8 @@ def test_a_file_makes_stale_what_judged_it(every: Every, facts: Facts, path: str
         after[new] = content
         if path in STAYS:
             return
+    if how == "changed" and path.startswith("Pictures/"):
+        steps = steps - {"away", "needs"}  # what is on it is not played, and it is found as before
     assert stale(every(before, facts), every(after, facts)) == steps
 
 
@@ -113,6 +115,7 @@ def test_what_comes_back_is_proven_again(every: Every, facts: Facts) -> None:
         ({"instrument": {"summary": "Other words."}}, {"facts", "words"}),
         ({"instrument": {"rights": "Ours."}}, {"facts", "words"}),
         ({"engine": {"minimum": "7.1"}}, {"facts", "needs", "words"}),
+        ({"engine": {"name": "Other Engine"}}, {"facts", "away", "needs", "words"}),
         ({"engine": {"systems": ("linux",)}}, {"facts", "needs", "words"}),
         ({"contents": {"exclude": ("Old/**",)}}, {"facts", "contents", "paths", "words"}),
         ({"naming": {"middle_c": "C4"}}, {"facts", "sound", "words"}),

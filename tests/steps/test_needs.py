@@ -11,7 +11,7 @@ from companion.core.facts import Facts
 from companion.core.findings import Finding, Severity
 from companion.core.rules import findings_of
 from companion.core.systems import system_of
-from companion.steps.checks.needs import RULES, Line, NeedsModel, Weight, opened_at_or_below, requirement
+from companion.steps.checks.needs import RULES, Line, NeedsModel, Weight, proof_of_minimum, requirement
 
 Away = Callable[..., AwayTest]
 Spoil = Callable[..., Facts]
@@ -47,12 +47,13 @@ def test_no_minimum(spoil: Spoil, both: tuple[AwayTest, ...], minimum: str) -> N
         ("7.1", "7.2", "7.2", ["minimum-below-saved"]),
         ("7.2", "7.2 build 4", "7.2 build 4", ["minimum-below-saved"]),
         ("7.1", "7.2", "7.1", []),
-        ("7.1", "7.2", "7.0", []),
+        ("7.1", "7.2", "7.0", ["minimum-below-saved"]),
         ("7.2", "7.2", "7.2", []),
         ("7.2.0", "7.2", "7.2", []),
         ("7.2", "7.2", "7.3", ["minimum-unproven"]),
         ("7.3", "7.2", "7.4", ["minimum-unproven"]),
-        ("7.3", "7.2", "7.2", []),
+        ("7.3", "7.2", "7.2", ["minimum-unproven"]),
+        ("7.3", "7.2", "7.3.0", []),
         ("7.2", "7.2", "", ["minimum-unproven"]),
         ("7.2", "7.2", "the newest", ["minimum-unproven"]),
     ],
@@ -73,10 +74,12 @@ def test_a_test_that_failed_or_reached_the_originals_shows_nothing(
     spoil: Spoil, away: Away, more: dict[str, object]
 ) -> None:
     tests = [away(engine_version="7.1", **more)]
-    assert opened_at_or_below(tests, "7.1") is None
-    findings = check(spoil(engine={"minimum": "7.1", "systems": ("windows",)}), tests)
+    stated = spoil(engine={"minimum": "7.1", "systems": ("windows",)})
+    assert proof_of_minimum(stated, tests) is None
+    findings = check(stated, tests)
     assert ids(findings) == ["minimum-below-saved", "system-unproven"]
-    assert opened_at_or_below([*tests, away(engine_version="7.1")], "7.1") is not None
+    assert findings[1].measured == "Windows: a test failed there"
+    assert proof_of_minimum(stated, [*tests, away(engine_version="7.1")]) is not None
 
 
 def test_a_version_that_cannot_be_read_is_the_facts_to_tell(spoil: Spoil, both: tuple[AwayTest, ...]) -> None:
@@ -89,7 +92,7 @@ def test_a_system_nobody_has_tried(spoil: Spoil, away: Away) -> None:
     assert (finding.rule, finding.measured) == ("system-unproven", "macOS: not tested")
     assert finding.severity is Severity.WARNS
     assert check(spoil(engine={"systems": ("windows",)}), [away(system="Windows 11")]) == ()
-    assert check(spoil(engine={"systems": ()}), [away(system="")]) == ()
+    assert check(spoil(engine={"systems": ()}), [away(system="Haiku")]) == ()
 
 
 @pytest.mark.parametrize("edition", ["", " "])
@@ -135,7 +138,7 @@ def test_each_line_of_the_requirement_says_what_it_rests_on(facts: Facts, away: 
     told = [(one.name, one.value, one.proven) for one in lines]
     assert told == [
         ("Engine", "Example Engine 7.2 or newer", True),
-        ("Edition", "any", True),
+        ("Edition", "any", False),
         ("System", "Windows", True),
         ("System", "macOS", False),
         ("Download", "1.00 MB (977 KiB)", True),
@@ -144,7 +147,7 @@ def test_each_line_of_the_requirement_says_what_it_rests_on(facts: Facts, away: 
         ("Samples", "1,200 samples, 3 min 05 s of sound", True),
     ]
     assert lines[0].because == "an away test on 7.2 passed"
-    assert lines[1].because == "opened in free"
+    assert lines[1].because == "as stated by the maker; opened in free alone"
     assert lines[2].because == "opened and played on Windows 11"
     assert lines[3].because == "as stated by the maker; not tried there yet"
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import get_args
 
+import msgspec
 import pytest
 
 from companion.core.evidence import AwayKind, AwayTest
@@ -12,9 +13,11 @@ from companion.trials.away import KINDS, opened, refuse, refuse_name, refuse_too
 
 FACTS = Facts(engine=Engine(name="Example Engine", saved_with="7.2", minimum="7.1"))
 
+SAID = {"system": "Windows 11", "played": "low, middle and high"}
+
 
 def elsewhere(version: str = "7.1", **more: object) -> AwayTest:
-    values = {"kind": "another computer", "result": "pass", "engine_version": version, **more}
+    values = {"kind": "another computer", "result": "pass", "engine_version": version, **SAID, **more}
     return AwayTest(**values)  # type: ignore[arg-type]
 
 
@@ -58,11 +61,33 @@ def test_without_a_minimum_the_version_it_was_saved_with_decides_and_without_bot
     assert refuse_too_old(elsewhere("0.1"), Facts()) is None
 
 
-def test_only_tests_on_another_computer_must_state_the_version() -> None:
-    assert refuse(elsewhere(""), FACTS) is not None
-    assert refuse(elsewhere("7.1"), FACTS) is None
-    assert refuse(AwayTest(kind="originals hidden", result="pass"), FACTS) is None
+@pytest.mark.parametrize("kind", get_args(AwayKind))
+@pytest.mark.parametrize("result", ["pass", "fail"])
+@pytest.mark.parametrize(
+    ("left_out", "where", "says"),
+    [
+        ({"engine_version": " "}, "engine version", "with which version of the engine"),
+        ({"system": ""}, "system", "on which system"),
+        ({"system": "11"}, "system", "on which system"),
+        ({"played": " . "}, "played", "what was opened and played"),
+    ],
+)
+def test_a_result_alone_is_a_tick_and_is_refused(
+    kind: str, result: str, left_out: dict[str, str], where: str, says: str
+) -> None:
+    given = {"version": "7.1", "kind": kind, "result": result}
+    assert refuse(elsewhere(**given), FACTS) is None
+    problem = refuse(msgspec.structs.replace(elsewhere(**given), **left_out), FACTS)
+    assert problem is not None
+    assert problem.where == where
+    assert says in problem.line
+
+
+def test_a_person_is_asked_before_anything_else_and_an_engine_that_nobody_named_is_tested_by_nobody() -> None:
     assert refuse(elsewhere("7.1", who="a@b"), FACTS) is not None
+    problem = refuse(elsewhere("7.1"), Facts(engine=Engine(name=" ")))
+    assert problem is not None
+    assert problem.where == "engine.name"
 
 
 def test_a_repeat_by_the_same_person_on_the_same_system_counts_and_moves_to_the_end() -> None:
@@ -80,14 +105,17 @@ def test_a_pass_on_a_newer_engine_does_not_hide_what_failed_on_the_older() -> No
 @pytest.mark.parametrize(
     ("test", "proves"),
     [
-        (AwayTest(kind="originals hidden", result="pass"), True),
+        (elsewhere("7.1", kind="originals hidden"), True),
+        (AwayTest(kind="originals hidden", result="pass"), False),
+        (elsewhere("7.1", played=""), False),
+        (elsewhere("7.1", system=""), False),
         (elsewhere("7.1"), True),
         (elsewhere("7.1", kind="another player"), True),
-        (elsewhere("unreadable"), True),
+        (elsewhere("unreadable"), False),
         (elsewhere("7.0"), False),
         (elsewhere("7.1", result="fail"), False),
         (elsewhere("7.1", reached_originals=True), False),
-        (AwayTest(kind="a piece of music", result="pass"), False),
+        (elsewhere("7.1", kind="a piece of music"), False),
     ],
 )
 def test_what_proves_that_it_opens_away(test: AwayTest, proves: bool) -> None:
@@ -99,6 +127,7 @@ def test_every_kind_has_its_plain_steps() -> None:
     for kind, guide in KINDS.items():
         assert guide.kind == kind
         assert len(guide.steps) >= 4
+        assert guide.ask.endswith("?")
         assert any("monitors" in step for step in guide.steps), "the first playback is quiet in every kind"
     assert any("Rename the sample folder" in step for step in KINDS["originals hidden"].steps)
     assert "name back" in KINDS["originals hidden"].steps[-1]

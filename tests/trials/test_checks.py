@@ -9,11 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.core.evidence import Answer, AwayTest
+from companion.core.evidence import Answer, AwayKind, AwayTest
 from companion.core.facts import Control, Engine, Facts
 from companion.core.findings import Finding, Severity, ordered
 from companion.core.rules import Rule, findings_of
 from companion.trials import away_rules, control_rules
+from companion.trials.away_filing import Aside, Why
 from companion.trials.away_rules import AwayModel
 from companion.trials.control_rules import ControlsModel
 from companion.trials.plan import trials
@@ -45,24 +46,32 @@ def controls(*answers: Answer) -> tuple[Finding, ...]:
     return ordered(findings_of(control_rules.RULES, ControlsModel(facts=FACTS, trials=PLAN, answers=answers)))
 
 
-def away(*tests: AwayTest, others: tuple[AwayTest, ...] = (), facts: Facts = FACTS) -> tuple[Finding, ...]:
-    return ordered(findings_of(away_rules.RULES, AwayModel(facts=facts, tests=tests, others=others)))
+def away(
+    *tests: AwayTest, others: tuple[AwayTest, ...] = (), why: Why = "other content", facts: Facts = FACTS
+) -> tuple[Finding, ...]:
+    aside = tuple(Aside(**msgspec.structs.asdict(test), why=why) for test in others)
+    return ordered(findings_of(away_rules.RULES, AwayModel(facts=facts, tests=tests, others=aside)))
+
+
+def given_test(kind: AwayKind, **more: Any) -> AwayTest:
+    said = {"engine_version": "7.1", "system": "Windows 11", "played": "low to high"}
+    return AwayTest(**{"kind": kind, "result": "pass", **said, **more})
 
 
 def hidden(**more: Any) -> AwayTest:
-    return AwayTest(**{"kind": "originals hidden", "result": "pass", **more})
+    return given_test("originals hidden", **more)
 
 
 def computer(**more: Any) -> AwayTest:
-    return AwayTest(**{"kind": "another computer", "result": "pass", "engine_version": "7.1", "who": "Ada", **more})
+    return given_test("another computer", **{"who": "Ada", **more})
 
 
 def player(**more: Any) -> AwayTest:
-    return computer(kind="another player", **more)
+    return given_test("another player", **{"who": "Ada", **more})
 
 
 def music(**more: Any) -> AwayTest:
-    return AwayTest(**{"kind": "a piece of music", "result": "pass", **more})
+    return given_test("a piece of music", **more)
 
 
 def test_rules_are_listed_once_and_have_their_step() -> None:
@@ -167,7 +176,7 @@ def test_originals_reached_blocks_even_when_called_a_pass() -> None:
     found = one(findings, "originals-reached")
     assert found.blocks
     assert found.measured == "files outside the copy were opened: “asked for D:”"
-    assert found.where == "originals hidden"
+    assert found.where == "originals hidden, Windows 11, engine 7.1"
     assert "originals-reached" not in ids(away(computer(), hidden()))
 
 
@@ -180,7 +189,7 @@ def test_a_failed_test_blocks_until_its_kind_has_passed_then_warns() -> None:
     alone = one(away(hidden(), failed), "away-differs")
     assert alone.blocks
     assert alone.measured == "failed: “silence”"
-    assert alone.where == "another computer, by Bo, engine 7.1"
+    assert alone.where == "another computer, by Bo, Windows 11, engine 7.1"
     beside = one(away(hidden(), failed, computer(who="Ada")), "away-differs")
     assert beside.severity is Severity.WARNS
     assert "away-differs" not in ids(away(hidden(), computer(who="Bo")))
@@ -218,6 +227,21 @@ def test_reports_for_other_content_are_noted_until_repeated() -> None:
     assert "away-untried" in ids(before), "old reports prove nothing for this content"
     assert "report-old" not in ids(away(computer(), hidden(), others=(computer(), hidden())))
     assert "1 report for" in one(away(computer(), others=(computer(), hidden())), "report-old").measured
+
+
+def test_tests_with_another_engine_or_too_little_said_are_told_apart_until_repeated() -> None:
+    renamed = away(others=(computer(engine="Other\x07"), hidden(engine="Other\x07")), why="another engine")
+    assert {finding.rule: finding.severity for finding in renamed} == {
+        "away-untried": Severity.BLOCKS,
+        "engine-other": Severity.NOTES,
+    }
+    says = "2 reports with “Other\\x07”: this computer, originals hidden and another computer"
+    assert one(renamed, "engine-other").measured == says
+    assert "engine-other" not in ids(away(computer(), others=(computer(engine="Other"),), why="another engine"))
+    unsaid = away(others=(hidden(played=""),), why="not all said")
+    assert set(ids(unsaid)) == {"away-untried", "report-unsaid"}
+    assert one(unsaid, "report-unsaid").measured == "1 report with too little said: this computer, originals hidden"
+    assert "report-unsaid" not in ids(away(hidden(), others=(hidden(played=""),), why="not all said"))
 
 
 def test_music_that_used_everything_together_is_silent() -> None:
@@ -262,6 +286,8 @@ def test_findings_carry_their_data_beside_their_sentences() -> None:
             result=st.sampled_from(["pass", "fail"]),
             who=st.sampled_from(["", "Ada", "Bo"]),
             engine_version=st.sampled_from(["", "7.0", "7.1", "nonsense"]),
+            system=st.sampled_from(["", "Windows 11"]),
+            played=st.sampled_from(["", "low to high"]),
             reached_originals=st.booleans(),
             unused=st.sampled_from([(), ("Air",)]),
         ),
@@ -272,8 +298,16 @@ def test_findings_carry_their_data_beside_their_sentences() -> None:
 def test_without_a_block_something_opened_it_and_the_words_are_safe(tests: list[AwayTest]) -> None:
     findings = away(*tests)
     if not any(finding.blocks for finding in findings):
-        assert any(test.result == "pass" and test.kind != "a piece of music" for test in tests)
+        proofs = [test for test in tests if test.result == "pass" and test.kind != "a piece of music"]
+        assert any(test.played and test.system and test.engine_version == "7.1" for test in proofs)
         assert "away-untried" not in ids(findings)
     # Whatever happened before, one clean repeat of everything ends every block.
+    said = {"engine_version": "7.1", "system": "Windows 11", "played": "low to high"}
     again = [msgspec.structs.replace(test, result="pass", reached_originals=False) for test in tests]
+    again += [
+        msgspec.structs.replace(test, **{key: getattr(test, key) or text for key, text in said.items()})
+        if test.engine_version != "nonsense"
+        else msgspec.structs.replace(test, **said)
+        for test in again
+    ]
     assert not any(finding.blocks for finding in away(*tests, *again, hidden(), computer(), player(), music()))

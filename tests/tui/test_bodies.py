@@ -98,11 +98,22 @@ async def test_an_away_test_is_refused_with_the_reason_and_nothing_is_lost(bench
     async with opened(bench) as hand:
         await hand.press("6", "n")
         assert isinstance(hand.app.focused, Choice)
-        await hand.press("right")
+        await hand.press("right", "left")
         box(hand, "who").box.focus()
-        await hand.write("Ida")
-        await hand.press("down")
-        await hand.write("2.9")
+        await hand.press("enter")
+        assert bench.tests == [], "nothing is recorded by pressing Enter"
+        assert hand.shows("● not said yet", "Say which test it was.", "Say how it went")
+        await hand.press("right", "right")
+        box(hand, "result").box.value = "pass"
+        box(hand, "reached_originals").box.value = "no"
+        for key, text in (
+            ("who", "Ida"),
+            ("played", "low to high"),
+            ("system", "Windows 11"),
+            ("engine_version", "2.9"),
+        ):
+            box(hand, key).box.focus()
+            await hand.write(text)
         await hand.press("enter")
         assert bench.tests == []
         assert box(hand, "engine_version").has_class("-wrong")
@@ -115,7 +126,7 @@ async def test_an_away_test_is_refused_with_the_reason_and_nothing_is_lost(bench
         assert [(test.kind, test.who, test.engine_version) for test in bench.tests] == [
             ("another computer", "Ida", "3.4")
         ]
-        assert hand.shows("✓ passed another computer", "engine 3.4, Ida")
+        assert hand.shows("✓ passed another computer", "Windows 11, engine 3.4, Ida", "low to high")
 
 
 async def test_the_how_to_tells_which_kinds_are_done(bench: Bench, opened: Opened) -> None:

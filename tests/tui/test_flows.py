@@ -76,15 +76,22 @@ async def test_an_away_test_is_recorded_and_the_form_is_blank_again(shop: Worksh
     async with opened(shop, (100, 36)) as hand:
         await hand.press("6", "n")
         assert hand.app.query_one(Workspace).unsaved == "", "nothing has been written yet"
-        await hand.press("right", "right")
+        await hand.press("right", "right", "right", "down", "right")
         assert hand.app.query_one(Workspace).unsaved == "Away"
         await fill(hand, "engine_version", "7.2.1")
         await fill(hand, "system", "Windows 11")
+        box(hand, "reached_originals").box.focus()
+        await hand.press("right")
+        await fill(hand, "who", "Ada")
         await hand.press("enter")
-        assert hand.shows("The away test is recorded.", "✓ passed another player, just now", "Windows 11, engine 7.2.1")
+        assert hand.shows("The test does not say what was opened and played"), "nor is it lost"
+        await fill(hand, "played", "the lowest key")
+        await hand.press("enter")
+        assert hand.shows("The away test is recorded.", "✓ passed another player, just now", "the lowest key")
+        assert hand.shows("Windows 11, Example Engine 7.2.1, Ada")
         assert hand.app.query_one(Workspace).unsaved == ""
         await hand.press("n")
-        assert hand.shows("● originals hidden", "○ another player")
+        assert hand.shows("● not said yet", "○ another player")
     assert [(test.kind, test.system) for test in shop.away().here] == [("another player", "Windows 11")]
 
 

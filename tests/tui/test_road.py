@@ -68,8 +68,11 @@ async def test_from_first_start_to_a_released_archive(
 
         await hand.press("5", *"pppppppppppp")
         assert hand.shows("12 of 12 trials answered")
-        await hand.press("6", "n", "right", "right")
+        await hand.press("6", "n", "right", "right", "right", "down", "right")
+        next(box for box in hand.app.query(FieldBox) if box.field.key == "reached_originals").box.focus()
+        await hand.press("right")
         await state(hand, "who", "Ada")
+        await state(hand, "played", "The lowest and the highest key of every layer.")
         await state(hand, "engine_version", "7.2.1")
         await state(hand, "system", "Windows 11")
         await hand.press("enter", "escape")

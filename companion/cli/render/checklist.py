@@ -12,8 +12,10 @@ import msgspec
 
 from companion.core.findings import Finding, tally
 from companion.core.text import plural, visible
+from companion.trials.away_filing import WHY
 
 if TYPE_CHECKING:
+    from companion.core.evidence import AwayTest
     from companion.steps.account.due import Standing
     from companion.steps.checks.needs import Line
     from companion.steps.looks.controls import AwayView, TrialView
@@ -158,13 +160,23 @@ def trials_lines(views: Sequence[TrialView]) -> list[str]:
 
 
 def away_lines(view: AwayView, *, short: bool) -> list[str]:
-    """Return the away tests recorded, and how to run each kind."""
-    lines = [f"{plural(len(view.here), 'away test')} of this content, {len(view.elsewhere):,} of other content."]
-    for test in view.here:
-        who = " · ".join(visible(part) for part in (test.who, test.system, test.engine_version, test.edition) if part)
-        lines.append(f"  {test.result}: {test.kind}  {who}  {visible(test.notes)}".rstrip())
+    """Return the away tests recorded, why some of them do not count, and how to run each kind."""
+    lines = [f"{plural(len(view.here), 'away test')} of this content."]
+    lines += [_test_line(test) for test in view.here]
+    for why, words in WHY.items():
+        several = [test for test in view.elsewhere if test.why == why]
+        if several:
+            lines += [f"{plural(len(several), 'away test')} {words}, which counts for nothing now."]
+            lines += [_test_line(test) for test in several] if why != "other content" else []
     if short:
         return lines
     for guide in view.kinds:
         lines += ["", f"{guide.kind}: {guide.shows}", *(f"  {n}. {step}" for n, step in enumerate(guide.steps, 1))]
     return lines
+
+
+def _test_line(test: AwayTest) -> str:
+    engine = f"{test.engine} {test.engine_version}".strip()
+    facts = " · ".join(visible(part) for part in (test.who, test.system, engine, test.edition) if part)
+    parts = [f"  {test.result}: {test.kind}", facts, visible(test.played), visible(test.notes)]
+    return "  ".join(part for part in parts if part)

@@ -156,6 +156,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.looks.judging import JudgedBounce
     from companion.steps.looks.performance import Performed
     from companion.steps.looks.words import Draft
+    from companion.trials.away_filing import Aside
 
     shot: Any = _object("Snapshot", Snapshot.__doc__, get_type_hints(Snapshot.__init__))
     restored = _object("Restored", Restored.__doc__, {**get_type_hints(Restored), "safety": shot | None})
@@ -174,7 +175,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "perform": {"performance": Performed},
         "judge": {"bounce": JudgedBounce},
         "coverage": {"coverage": Coverage},
-        "away": {"here": tuple[AwayTest, ...], "elsewhere": tuple[AwayTest, ...]},
+        "away": {"here": tuple[AwayTest, ...], "elsewhere": tuple[Aside, ...]},
         "snapshot": {"snapshot": shot},
         "snapshots": {"snapshots": _list_of(shot)},
         "snapshots --changes": {"snapshots": _list_of(shot), "changes": dict[int, Moved | None]},

@@ -10,12 +10,15 @@ from companion.core.evidence import AwayTest
 from companion.core.facts import FACTS_FILE, Facts
 from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.rules import Rule, rule
-from companion.core.systems import SYSTEM_NAMES, system_of
+from companion.core.systems import SYSTEM_NAMES, system_family, system_of
 from companion.core.text import listed, plural, visible
 from companion.core.units import both_bytes, duration
 from companion.core.versions import engine_version
+from companion.trials.away import not_opened, opened
 
 _needs_rule: Final = partial(rule, step="needs")
+ANY: Final = "any"
+"""What the facts say where the engine has one edition, or any will do."""
 
 
 class Weight(msgspec.Struct, frozen=True, kw_only=True):
@@ -41,22 +44,42 @@ class Line(msgspec.Struct, frozen=True):
     proven: bool
 
 
-def _passed(tests: Sequence[AwayTest]) -> list[AwayTest]:
-    return [test for test in tests if test.result == "pass" and not test.reached_originals]
+def _contest(failed: AwayTest, passed: AwayTest) -> bool:
+    """Tell whether a failure speaks against a pass: on the same system, or on one that nobody named."""
+    family = system_family(failed.system)
+    return not family or family == system_family(passed.system)
 
 
-def opened_at_or_below(tests: Sequence[AwayTest], version: str) -> AwayTest | None:
-    """Return a passed away test on an engine no newer than ``version``: what shows that it opens there."""
-    limit = engine_version(version)
-    for test in _passed(tests):
-        used = engine_version(test.engine_version)
-        if limit and used and used <= limit:
+def proof_of_minimum(facts: Facts, tests: Sequence[AwayTest]) -> AwayTest | None:
+    """Return the away test that shows that it opens in the minimum version; None while none does.
+
+    Only a test that opens the copy away from its originals counts, of exactly that version: an older engine is none
+    that is promised, a newer one says nothing of it, and a piece of music is played where the patch is loaded already.
+    Against it counts a failure in that version on the same system, whoever met it.
+    """
+    minimum = engine_version(facts.engine.minimum)
+    if minimum is None:
+        return None
+    failed = [test for test in not_opened(tests, facts) if engine_version(test.engine_version) in (minimum, None)]
+    for test in opened(tests, facts):
+        if engine_version(test.engine_version) == minimum and not any(_contest(other, test) for other in failed):
             return test
     return None
 
 
+def uncontested(facts: Facts, tests: Sequence[AwayTest]) -> list[AwayTest]:
+    """Return the tests that show that it opens, on systems on which no test that counts has failed."""
+    failed = not_opened(tests, facts)
+    return [test for test in opened(tests, facts) if not any(_contest(other, test) for other in failed)]
+
+
+def failed_on(system: str, facts: Facts, tests: Sequence[AwayTest]) -> list[AwayTest]:
+    """Return the tests that count and showed that it does not open on a system of the facts."""
+    return [test for test in not_opened(tests, facts) if system_family(test.system) in ("", system)]
+
+
 class NeedsModel(msgspec.Struct, frozen=True, kw_only=True):
-    """What is stated, and the away tests of exactly this content."""
+    """What is stated, and the away tests that count for this content."""
 
     facts: Facts
     tests: Sequence[AwayTest] = ()
@@ -65,7 +88,7 @@ class NeedsModel(msgspec.Struct, frozen=True, kw_only=True):
     def untested(self) -> bool:
         """Whether a minimum is stated that no passed away test backs."""
         minimum = self.facts.engine.minimum
-        return engine_version(minimum) is not None and opened_at_or_below(self.tests, minimum) is None
+        return engine_version(minimum) is not None and proof_of_minimum(self.facts, self.tests) is None
 
     @property
     def below_saved(self) -> bool:
@@ -90,9 +113,11 @@ def minimum_unset(model: NeedsModel) -> Iterator[Finding]:
 @_needs_rule(
     "minimum-below-saved",
     BLOCKS,
+    version=2,
     means="The minimum is lower than the version the patch was saved with, and no away test shows that it opens.",
     why="Engines often refuse patches saved by a newer version.",
-    mend="Raise engine.minimum, or record a passed away test on that version.",
+    mend="Raise engine.minimum, or record a passed away test on that version: originals hidden, another computer or "
+    "another player. A piece of music does not show that it opens.",
 )
 def minimum_below_saved(model: NeedsModel) -> Iterator[Finding]:
     """A minimum below the version it was saved with was tested."""
@@ -109,6 +134,7 @@ def minimum_below_saved(model: NeedsModel) -> Iterator[Finding]:
 @_needs_rule(
     "minimum-unproven",
     WARNS,
+    version=2,
     means="Nobody has opened this content in the minimum version.",
     why="The requirement on the page would be a hope.",
     mend="Run an away test on exactly that engine version.",
@@ -127,18 +153,22 @@ def minimum_unproven(model: NeedsModel) -> Iterator[Finding]:
 @_needs_rule(
     "system-unproven",
     WARNS,
-    means="A supported system is stated on which nobody has opened this content.",
+    version=2,
+    means="A supported system is stated on which nobody has opened this content, or on which a test has failed.",
     why="Paths, names and fonts differ between systems; some faults show on one of them only.",
     mend="Run an away test there, or take the system out of engine.systems.",
 )
 def system_unproven(model: NeedsModel) -> Iterator[Finding]:
     """Each system stated was tested."""
-    tested = {system_of(test.system) for test in _passed(model.tests)}
+    tested = {system_of(test.system) for test in opened(model.tests, model.facts)}
     for system in model.facts.engine.systems:
-        if system not in tested:
-            yield system_unproven.finding(
-                FACTS_FILE, at=At(fact="engine.systems"), value=SYSTEM_NAMES[system], says="{value}: not tested"
-            )
+        if failed_on(system, model.facts, model.tests):
+            says = "{value}: a test failed there"
+        elif system not in tested:
+            says = "{value}: not tested"
+        else:
+            continue
+        yield system_unproven.finding(FACTS_FILE, at=At(fact="engine.systems"), value=SYSTEM_NAMES[system], says=says)
 
 
 @_needs_rule(
@@ -154,12 +184,34 @@ def edition_unstated(model: NeedsModel) -> Iterator[Finding]:
         yield edition_unstated.finding(FACTS_FILE, at=At(fact="engine.edition"), says="not stated")
 
 
+@_needs_rule(
+    "edition-unproven",
+    WARNS,
+    means="An edition of the engine is stated, and the away tests that passed were made in others.",
+    why="What opens in one edition may not open in another; players buy or install the one that is named.",
+    mend="Run an away test in the edition that is stated and name it in the record, or state the one it was tested in.",
+)
+def edition_unproven(model: NeedsModel) -> Iterator[Finding]:
+    """Of the tests that passed, some name an edition and none the one that is stated. “any” is no edition."""
+    tried = _editions(model.facts, model.tests)
+    stated = model.facts.engine.edition.strip().casefold()
+    if tried and stated not in ("", ANY, *(name.casefold() for name in tried)):
+        yield edition_unproven.finding(
+            FACTS_FILE,
+            at=At(fact="engine.edition"),
+            value=visible(listed(tried)),
+            says="tested in {value}",
+            limit=visible(model.facts.engine.edition.strip()),
+        )
+
+
 RULES: Final[tuple[Rule[NeedsModel], ...]] = (
     minimum_unset,
     minimum_below_saved,
     minimum_unproven,
     system_unproven,
     edition_unstated,
+    edition_unproven,
 )
 
 
@@ -168,9 +220,7 @@ def requirement(facts: Facts, tests: Sequence[AwayTest], weight: Weight) -> tupl
     engine = facts.engine
     lines = [engine_line(facts, tests)]
     if engine.edition.strip():
-        editions = sorted({test.edition for test in _passed(tests) if test.edition})
-        because = f"opened in {listed(editions)}" if editions else "as stated by the maker"
-        lines.append(Line("Edition", engine.edition, because, bool(editions)))
+        lines.append(_edition_line(facts, tests))
     lines.extend(_system_lines(facts, tests))
     download = "not built yet" if weight.download is None else both_bytes(weight.download)
     lines += [
@@ -194,7 +244,7 @@ def engine_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:
     name = engine.name.strip() or "Engine not stated"
     if not engine.minimum.strip():
         return Line("Engine", f"{name}, version not stated", "no minimum is stated", proven=False)
-    proof = opened_at_or_below(tests, engine.minimum)
+    proof = proof_of_minimum(facts, tests)
     if proof:
         because, proven = f"an away test on {proof.engine_version} passed", True
     elif engine.saved_with and engine_version(engine.minimum) == engine_version(engine.saved_with):
@@ -204,12 +254,35 @@ def engine_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:
     return Line("Engine", f"{name} {engine.minimum} or newer", because, proven)
 
 
+def _editions(facts: Facts, tests: Sequence[AwayTest]) -> list[str]:
+    """Return the editions in which it has opened, each as it was written first."""
+    found = {test.edition.strip().casefold(): test.edition.strip() for test in reversed(uncontested(facts, tests))}
+    return sorted(name for key, name in found.items() if key)
+
+
+def _edition_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:
+    """Return the line on the edition: proven by a test in that very one; “any” by tests in two at least."""
+    edition, tried = facts.engine.edition.strip(), _editions(facts, tests)
+    proven = len(tried) > 1 if edition.casefold() == ANY else edition.casefold() in map(str.casefold, tried)
+    if not tried:
+        because = "as stated by the maker"
+    elif proven:
+        because = f"opened in {listed(tried)}"
+    else:
+        because = f"as stated by the maker; opened in {listed(tried)} alone"
+    return Line("Edition", edition, because, proven)
+
+
 def _system_lines(facts: Facts, tests: Sequence[AwayTest]) -> list[Line]:
     lines = []
-    passed = _passed(tests)
+    passed = opened(tests, facts)
     systems = dict.fromkeys([*facts.engine.systems, *(s for s in (system_of(t.system) for t in passed) if s)])
     for system in systems:
         names = sorted({test.system for test in passed if system_of(test.system) == system})
+        failed = failed_on(system, facts, tests)
         because = f"opened and played on {listed(names)}" if names else "as stated by the maker; not tried there yet"
-        lines.append(Line("System", SYSTEM_NAMES[system], because, bool(names)))
+        if failed:
+            where = listed(sorted({test.system or "a system not named" for test in failed}))
+            because = f"{because if names else 'as stated by the maker'}; a test on {where} failed"
+        lines.append(Line("System", SYSTEM_NAMES[system], because, bool(names) and not failed))
     return lines

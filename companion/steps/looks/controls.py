@@ -1,21 +1,25 @@
 """Controls and Away: what a person judged of exactly this content."""
 
+from collections.abc import Sequence
+
 import msgspec
 
 from companion.core.evidence import Answer, AwayTest
 from companion.core.facts import Facts
 from companion.core.findings import ordered
 from companion.core.rules import findings_of
-from companion.core.text import plural
+from companion.core.text import listed, plural, visible
 from companion.steps.desk import Desk
 from companion.steps.looks.bounces import because_of, bounces, by_ear_trials, measured_trials
 from companion.steps.looks.proofs import explained, proofs
 from companion.steps.model import Look
 from companion.trials import away_rules, control_rules
-from companion.trials.away import KINDS, Guide
+from companion.trials import plan as trial_plan
+from companion.trials.away import KINDS, Guide, passes
+from companion.trials.away_filing import WHY, Aside
 from companion.trials.away_rules import AwayModel
 from companion.trials.control_rules import ControlsModel, verdicts
-from companion.trials.plan import Trial, seed_from, trials
+from companion.trials.plan import Trial
 
 
 class TrialView(msgspec.Struct, frozen=True, kw_only=True):
@@ -30,16 +34,16 @@ class TrialView(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class AwayView(msgspec.Struct, frozen=True, kw_only=True):
-    """How to run each kind of away test, and those recorded: for this content, and for other content."""
+    """How to run each kind of away test, and those recorded: those that count, and the others with the reason."""
 
     kinds: tuple[Guide, ...]
     here: tuple[AwayTest, ...]
-    elsewhere: tuple[AwayTest, ...]
+    elsewhere: tuple[Aside, ...]
 
 
 def planned(facts: Facts) -> tuple[Trial, ...]:
     """Return the trials of the controls that ``facts`` declare; the same facts give the same shuffled order."""
-    return trials(facts.controls, seed_from(" ".join(control.name for control in facts.controls)))
+    return trial_plan.planned(facts.controls)
 
 
 def asked_by_hand(desk: Desk) -> tuple[Trial, ...]:
@@ -52,9 +56,9 @@ def asked_by_hand(desk: Desk) -> tuple[Trial, ...]:
     return (*by_ear_trials(desk), *(explained(one, None if one.id in answered else known.get(one.id)) for one in asked))
 
 
-def answerable(desk: Desk) -> set[str]:
-    """Return the ids of trials a person may answer: an ear may contradict what was measured of a control."""
-    return {trial.id for trial in (*by_ear_trials(desk), *planned(desk.facts))}
+def answerable(desk: Desk) -> dict[str, Trial]:
+    """Return the trials a person may answer, by id: an ear may contradict what was measured of a control."""
+    return {trial.id: trial for trial in (*by_ear_trials(desk), *planned(desk.facts))}
 
 
 def trial_views(desk: Desk) -> tuple[TrialView, ...]:
@@ -103,13 +107,30 @@ def look_controls(desk: Desk) -> Look | None:
 
 def away_view(desk: Desk) -> AwayView:
     """Return what is known of away tests."""
-    return AwayView(kinds=tuple(KINDS.values()), here=desk.away_here, elsewhere=desk.away_elsewhere)
+    return AwayView(kinds=tuple(KINDS.values()), here=desk.away_filed.here, elsewhere=desk.away_filed.aside)
 
 
 def look_away(desk: Desk) -> Look:
     """Judge the away tests recorded."""
-    model = AwayModel(facts=desk.facts, tests=desk.away_here, others=desk.away_elsewhere)
-    passed = [test for test in model.opened if test.result == "pass"]
-    because = f"{plural(len(passed), 'away test')} of this content passed" if passed else "no away test of this content"
-    found = findings_of(away_rules.RULES, model)
-    return Look(findings=found, details={"because": because, "tests": len(desk.away_here)})
+    filed = desk.away_filed
+    model = AwayModel(facts=desk.facts, tests=filed.here, others=filed.aside)
+    passed = [test for test in model.counting if passes(test)]
+    because = f"{plural(len(passed), 'away test')} passed: {_told(passed)}" if model.opened else ""
+    return Look(
+        findings=findings_of(away_rules.RULES, model),
+        details={"because": because or "no away test of this content", "tests": len(filed.here)},
+        stale="" if filed.here else _set_aside(filed.aside),
+    )
+
+
+def _told(tests: Sequence[AwayTest]) -> str:
+    """Return where and how it was tested, in a few words: kind and system."""
+    return listed([visible(f"{test.kind} ({test.system})") for test in tests], 3)
+
+
+def _set_aside(tests: Sequence[Aside]) -> str:
+    """Return why none of the tests there are counts, by the reason that is soonest mended; empty: none is there."""
+    for why in ("not all said", "another engine", "other content"):
+        if several := [test for test in tests if test.why == why]:
+            return f"{plural(len(several), 'away test')} {WHY[why]}"
+    return ""

@@ -69,9 +69,9 @@ class Performed(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def content_mark(desk: Desk) -> str:
-    """Return the mark of what a bounce is evidence for: all that plays, and what the facts say of it."""
+    """Return the mark of what a bounce is evidence for: all that is heard, and what the facts say of it."""
     stated = {name: desk.stated(name) for name in ("controls", "layers", "naming")}
-    return fingerprint([("playable", desk.marks.playable)], stated)
+    return fingerprint([("sounding", desk.marks.sounding)], stated)
 
 
 def _named_notes(desk: Desk) -> dict[str, tuple[Placed, int]]:

@@ -12,6 +12,7 @@ from companion.core.errors import CompanionError
 from companion.core.evidence import AwayTest
 from companion.core.text import visible
 from companion.trials.away import KINDS
+from companion.trials.away_filing import WHY
 from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, Piece, age, content, labelled
 from companion.tui.parts.fields import Field
@@ -21,23 +22,34 @@ from companion.tui.parts.page import Page
 if TYPE_CHECKING:
     from companion.steps.looks.controls import AwayView
 
+UNSAID: Final = {"": "not said yet"}
+"""What stands chosen before anyone has chosen: no test is recorded by pressing Enter."""
+
 FIELDS: Final = (
-    Field("kind", "What was tried", shape="choice", choices={kind: kind for kind in KINDS}),
-    Field("result", "How it went", shape="choice", choices={"pass": "it played", "fail": "it did not"}),
+    Field("kind", "What was tried", shape="choice", choices={**UNSAID, **{kind: kind for kind in KINDS}}),
+    Field("result", "How it went", shape="choice", choices={**UNSAID, "pass": "it played", "fail": "it did not"}),
+    Field("played", "What was done", "what was opened and played, in a few words"),
+    Field("engine_version", "The engine’s version there", "as the engine shows it; decides whether the minimum holds"),
+    Field("edition", "Its edition", "may stay empty where there is only one"),
+    Field("system", "System", "with its version, such as Windows 11"),
     Field(
         "reached_originals",
-        "Did the engine reach for your own files?",
+        "Did the engine open files outside the copy?",
         shape="choice",
-        choices={"": "no", "yes": "yes"},
+        choices={**UNSAID, "no": "none that was seen", "yes": "yes"},
     ),
     Field("who", "Who", "first name or initials, never more; may stay empty"),
-    Field("engine_version", "Their engine version", "decides whether the minimum holds"),
-    Field("edition", "Its edition"),
-    Field("system", "System", "such as Windows 11"),
     Field("unused", "Keys or controls the piece never used", "with commas between", "words"),
-    Field("notes", "Notes", shape="long"),
+    Field("notes", "What was heard or seen", shape="long"),
 )
-WRONG_FIELD: Final = {"who": "who", "engine version": "engine_version"}
+MUST_SAY: Final = {
+    "kind": "Say which test it was.",
+    "result": "Say how it went: nothing is recorded until you do.",
+    "reached_originals": "Say whether it did: an instrument that plays from your own files plays nowhere else.",
+}
+"""What is chosen, not written, and what is said while it is not."""
+
+WRONG_FIELD: Final = {"who": "who", "engine version": "engine_version", "system": "system", "played": "played"}
 """Which field a refusal is about, by the place it names."""
 
 
@@ -55,7 +67,8 @@ def kinds_content(view: AwayView, width: int) -> Content:
 
 def away_test_content(test: AwayTest) -> Content:
     """Return one recorded test in a few lines."""
-    facts = [test.system, f"engine {test.engine_version}" if test.engine_version else "", test.edition, test.who]
+    engine = f"{test.engine or 'engine'} {test.engine_version}" if test.engine_version else ""
+    facts = [test.system, engine, test.edition, test.who]
     where = ", ".join(visible(fact) for fact in facts if fact)
     word = "passed" if test.result == "pass" else "failed"
     reached = "  it reached for the originals\n" if test.reached_originals else ""
@@ -64,19 +77,22 @@ def away_test_content(test: AwayTest) -> Content:
         f"  {test.kind}, {age(test.at)}\n",
         f"  {where}\n" if where else "",
         (reached, "$warning"),
+        f"  {test.played}\n" if test.played else "",
         f"  {test.notes}\n" if test.notes else "",
     )
 
 
 def tests_content(view: AwayView, _width: int) -> Content:
-    """Return the tests of this content, then those of other content."""
+    """Return the tests that count for this content, then the others with the reason."""
     if not view.here and not view.elsewhere:
         return content("No away test is recorded yet. Press n to record one.")
     pieces: list[Piece] = [("Of exactly this content\n", "bold")]
     pieces += [away_test_content(test) for test in reversed(view.here)] or ["  none yet\n"]
-    if view.elsewhere:
-        pieces.append(("\nOf other content: they do not count for this one\n", "bold"))
-        pieces += [away_test_content(test) for test in reversed(view.elsewhere)]
+    for why, words in WHY.items():
+        several = [test for test in view.elsewhere if test.why == why]
+        if several:
+            pieces.append((f"\n{words[0].upper()}{words[1:]}: these do not count\n", "bold"))
+            pieces += [away_test_content(test) for test in reversed(several)]
     return content(*pieces)
 
 
@@ -116,6 +132,10 @@ class AwayBody(Body):
     def _kept(self, event: Form.Kept) -> None:
         event.stop()
         shop, form, values = self.shop, event.form, event.values
+        if unsaid := {key: says for key, says in MUST_SAY.items() if not values[key]}:
+            form.show_problems(unsaid)
+            form.boxes[next(iter(unsaid))].box.focus()
+            return
         reached, unused = values.pop("reached_originals") == "yes", tuple(values.pop("unused"))
         test = AwayTest(**values, reached_originals=reached, unused=unused)
         form.show_problems({})
