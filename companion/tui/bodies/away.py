@@ -28,9 +28,9 @@ UNSAID: Final = {"": "not said yet"}
 FIELDS: Final = (
     Field("kind", "What was tried", shape="choice", choices={**UNSAID, **{kind: kind for kind in KINDS}}),
     Field("result", "How it went", shape="choice", choices={**UNSAID, "pass": "it played", "fail": "it did not"}),
-    Field("played", "What was done", "what was opened and played, in a few words"),
-    Field("engine_version", "The engine’s version there", "as the engine shows it; decides whether the minimum holds"),
-    Field("edition", "Its edition", "may stay empty where there is only one"),
+    Field("played", "What was done", "opened and played, in a few words"),
+    Field("engine_version", "Version of the engine", "as it shows it itself"),
+    Field("edition", "Its edition", "empty where there is only one"),
     Field("system", "System", "with its version, such as Windows 11"),
     Field(
         "reached_originals",
@@ -38,7 +38,7 @@ FIELDS: Final = (
         shape="choice",
         choices={**UNSAID, "no": "none that was seen", "yes": "yes"},
     ),
-    Field("who", "Who", "first name or initials, never more; may stay empty"),
+    Field("who", "Who", "first name or initials, or nobody"),
     Field("unused", "Keys or controls the piece never used", "with commas between", "words"),
     Field("notes", "What was heard or seen", shape="long"),
 )
