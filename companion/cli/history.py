@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from companion.cli.base import FOLDER, Output, command, folder_argument, json_command, print_text, watching, workshop
+from companion.cli.base import FOLDER, Output, command, folder_argument, json_command, workshop
 from companion.core.errors import CompanionError
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def snapshots(folder: Path, verify: bool, size: bool, changes: bool, watch: Watc
     shop = with_history(folder, looking=True)
     if verify:
         verified = shop.verify_history(watch)
-        return Output({"verified": verified}, verified_lines(verified), 2 if verified.damaged else 0)
+        return Output({"verified": verified}, verified_lines(verified), 0 if verified.whole else 2)
     if size:
         weighed = shop.history_size(watch)
         return Output({"size": weighed}, size_lines(weighed))
@@ -111,15 +111,16 @@ def mirror(folder: Path, target: str, watch: Watch) -> Output:
     from companion.cli.render.history import mirrored_lines
 
     done = with_history(folder, looking=True).mirror(target, watch)
-    return Output({"mirror": done}, mirrored_lines(done))
+    return Output({"mirror": done}, mirrored_lines(done), 1 if done.broken else 0)
 
 
 @command()
 @click.argument("folder", type=FOLDER)
 @click.argument("copy", type=FOLDER, metavar="MIRROR")
-def adopt(folder: Path, copy: Path) -> None:
+@json_command
+def adopt(folder: Path, copy: Path, watch: Watch) -> Output:
     """Bring a history back from its second copy on a disk, into a folder that has none."""
-    with watching() as watch:
-        adopted = with_history(folder).adopt(copy, watch)
-    back = "snapshot is" if adopted == 1 else "snapshots are"
-    print_text(f"{adopted:,} {back} back. Bring the files back with: companion restore FOLDER SNAPSHOT")
+    from companion.cli.render.history import adopted_lines
+
+    adopted = with_history(folder).adopt(copy, watch)
+    return Output({"adopted": adopted}, adopted_lines(adopted), 1 if adopted.broken else 0)

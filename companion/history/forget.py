@@ -10,7 +10,6 @@ from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import explained
 from companion.core.progress import Watch
 from companion.history.model import Forgotten
-from companion.history.store import refs
 from companion.history.store.packs import Pack
 from companion.history.store.reach import Reached, reach
 from companion.history.store.repack import drop, rewrite
@@ -34,13 +33,12 @@ def forget(store: Store, numbers: Iterable[int], released: bool, watch: Watch) -
         before = _weight(store.pack_folder)
         found = store.named()
         with explained("forget snapshots", store.path):
-            refs.keep_last_number(store.path, found.snapshots)
             left = [one for one in store.snapshots() if one.number not in gone]
             if not all(one.tree for one in left):
                 raise CompanionError("A snapshot is damaged", str(store.path), "verify the history, then try again")
             # What is still needed is worked out first: damage found now must not cost anything more.
             needed = reach(store, left, watch)
-            refs.write(store.path, found.without(gone))
+            store.name(found.without(gone))
             try:
                 remark = _sweep(store, needed, watch)
             except Cancelled:
@@ -72,8 +70,6 @@ def _sweep(store: Store, needed: Reached, watch: Watch) -> str:
         kept = sum(packs.packed_size(oid) for oid in live)
         if not live:
             drop(pack.path)
-        elif not all(packs.is_plain(oid) for oid in live):
-            remark = "another tool packed this history, so not all space was won back"
         elif weight - kept > max(_WORTH * weight, 4096):
             if kept > shutil.disk_usage(store.pack_folder).free:
                 return "the disk has no room to rewrite a pack in, so not all space was won back"

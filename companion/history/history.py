@@ -15,7 +15,7 @@ from companion.core.folder import FACTS_FILE
 from companion.core.progress import QUIET, Watch
 from companion.history import compare, forget, mirror, restore, take, verify
 from companion.history.folder_state import read_folder
-from companion.history.model import Comparison, Forgotten, KeptFile, Mirrored, Restored, Size, Verified
+from companion.history.model import Adopted, Comparison, Forgotten, KeptFile, Mirrored, Restored, Size, Verified
 from companion.history.reader import Sink
 from companion.history.snapshot import Snapshot
 from companion.history.store import refs
@@ -58,7 +58,7 @@ class History:
         When nothing changed since the newest one, that one is returned with ``new=False``; a label asked for is never
         dropped in favour of a snapshot taken unasked. ``thorough`` (always on for a release) hashes every byte again.
         """
-        if self.folder.is_dir():
+        if self.folder.is_dir() and not self._store.is_mirror:
             with explained("make a place for the history", self.folder):
                 self._store.places.ours.mkdir(exist_ok=True)
         return take.take(self._store, self.cache, label, kind, watch, thorough)
@@ -159,8 +159,8 @@ class History:
         """Bring a second copy up to date: a folder (on another disk), or the address of any git repository."""
         return mirror.mirror(self._store, str(target), watch)
 
-    def adopt(self, source: Path, watch: Watch = QUIET) -> int:
-        """Bring the snapshots of a mirror on disk into a folder that has none yet; return how many."""
+    def adopt(self, source: Path, watch: Watch = QUIET) -> Adopted:
+        """Bring the snapshots of a mirror on disk into a folder that has none yet; return what came back."""
         return mirror.adopt(self._store, source, watch)
 
     def tag_release(self, number: int, version: str) -> Snapshot:
@@ -172,7 +172,7 @@ class History:
                 raise CompanionError(
                     f"Version {version} is released already, from another snapshot", "", "raise the version"
                 )
-            refs.write(self._store.path, refs.Refs(found.snapshots, {**found.releases, version: snapshot.id}))
+            self._store.name(found.joined(refs.Refs(releases={version: snapshot.id})))
         return self._store.snapshot(number)
 
     def release_snapshot(self, version: str) -> Snapshot | None:

@@ -1,39 +1,35 @@
-"""A second copy of the history: on another disk object by object, or in any git repository by ``git push``.
+"""A second copy of the history on another disk, and the way back from one.
 
-A mirror only ever gains. What is forgotten here stays there, and one that holds another history is refused. A
-repository on disk that has names of its own is left to git as well: its list of names is not ours to replace.
+A mirror only ever gains. What is forgotten here stays there, and one that holds another history is refused. Every time
+all of it is read back; what is damaged there is copied anew. It is written by ourselves, also into a repository of
+somebody's: git would run whatever that repository names.
 """
 
+from __future__ import annotations
+
 import contextlib
-import hashlib
-import os
-import re
 from pathlib import Path
 from typing import Final
+from urllib.parse import urlsplit
+from urllib.request import url2pathname
 
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.files import BLOCK, explained, is_inside, sync_folder
+from companion.core.files import explained, is_inside
+from companion.core.folder import linked_folder
 from companion.core.lock import held
 from companion.core.progress import Watch
-from companion.core.text import plural
-from companion.history.model import Mirrored
-from companion.history.store import hermetic, refs
-from companion.history.store.durable import sync_file
-from companion.history.store.pack_writer import write_all, write_synced
-from companion.history.store.packs import Pack, Packs, clear_leftovers
-from companion.history.store.repack import rewrite
+from companion.history.model import Adopted, Mirrored
+from companion.history.remote import is_remote, refuse_another, send
+from companion.history.store import hermetic, others, pack_scan, refs, relist
+from companion.history.store.copying import copy_packs, copy_unindexed
+from companion.history.store.mend import doubt_packs, remake
+from companion.history.store.packs import clear_leftovers
+from companion.history.store.reach import broken
 from companion.history.store.store import Store
 
-_BATCH: Final = 10
-_URL: Final = re.compile(r"(?:file|git|https?|ssh)://\S+|(?:[\w.-]+@)?[\w.-]{2,}:[^\\\s]+")
 SAME_DISK: Final = "this copy lies on the same disk as the folder: when that disk fails, both are gone"
-
-
-def is_remote(target: str) -> bool:
-    """Tell whether a mirror's name is the address of a git repository rather than a folder."""
-    return bool(_URL.fullmatch(target)) and not Path(target).exists()
 
 
 def mirror(store: Store, target: str, watch: Watch) -> Mirrored:
@@ -43,7 +39,18 @@ def mirror(store: Store, target: str, watch: Watch) -> Mirrored:
     with store.writing("copying the history to its mirror"):
         if not store.named().snapshots:
             raise CompanionError("There is no snapshot to copy yet", str(store.folder), "take one first")
-        return _to_remote(store, target, watch) if is_remote(target) else _to_folder(store, Path(target), watch)
+        return send(store, target, watch) if is_remote(target) else _to_folder(store, _local(target), watch)
+
+
+def _local(target: str) -> Path:
+    """Return the folder that a mirror's name stands for, also where it is written as an address."""
+    if not target.lower().startswith("file:"):
+        return Path(target)
+    parts = urlsplit(target)
+    found = Path(url2pathname(parts.path))
+    if parts.netloc not in ("", "localhost") or not found.is_dir():
+        raise CompanionError("There is no repository there", target, "make it first, or name a folder")
+    return found
 
 
 def _place(store: Store, target: Path) -> Path:
@@ -52,7 +59,15 @@ def _place(store: Store, target: Path) -> Path:
     begun = (target / "no-worktree").is_dir()  # by a run that was interrupted before there was a name in it
     if not target.exists() or begun or (target / refs.FILE).exists() or target.suffix == ".git":
         return target
+    if (target / "HEAD").is_file() and (target / "objects").is_dir():  # a repository, not used yet
+        return target
     return inside if inside.exists() or any(target.iterdir()) else target
+
+
+def _refuse_links(place: Path) -> None:
+    for part in ("", "objects", "objects/pack", "objects/info", "refs", "refs/snapshots", "refs/tags"):
+        if refused := linked_folder(place / part):
+            raise refused
 
 
 def _to_folder(store: Store, target: Path, watch: Watch) -> Mirrored:
@@ -62,166 +77,103 @@ def _to_folder(store: Store, target: Path, watch: Watch) -> Mirrored:
             raise CompanionError(
                 "A mirror inside the working folder is no second copy", str(place), "choose a place outside it"
             )
-        if refs.holds_others(place):
-            sent = _to_remote(store, str(place.resolve()), watch)
-            return msgspec.structs.replace(sent, caution=_caution(store, place))
+        if place.exists() and not place.is_dir():
+            raise CompanionError("That is no folder", str(place), "name a folder, new or empty")
+        _refuse_links(place)
+        others.refuse_other_formats(place)
+        somebodys, made_here = refs.holds_others(place), _is_made_here(place)
         place.mkdir(parents=True, exist_ok=True)
         with held(place / "mirror.lock", "copying a history"):
-            hermetic.create(place)
-            ours, theirs = store.named(), refs.read(place)
-            _refuse_another(store, ours, theirs.snapshots, str(place))
-            folder = place / "objects" / "pack"
-            clear_leftovers(folder)
-            with contextlib.closing(Packs(folder)) as there:
-                copied, lost = _copy_packs(store.packs, there, watch)
-            new = len(ours.snapshots.keys() - theirs.snapshots.keys())
-            snapshots = {**theirs.snapshots, **ours.snapshots}
-            refs.write(place, refs.Refs(snapshots, {**theirs.releases, **ours.releases}))
-        caution = _caution(store, place)
-    if lost:
-        damaged = f"{plural(lost, 'damaged object')} of the history could not be copied; verify it"
-        caution = f"{damaged}; {caution}" if caution else damaged
-    return Mirrored(target=str(place), snapshots=len(snapshots), new=new, bytes=copied, caution=caution)
+            if made_here:
+                hermetic.create(place)
+                hermetic.reclaim(place)
+            (place / "objects" / "pack").mkdir(parents=True, exist_ok=True)
+            with contextlib.closing(Store.at(place)) as there:
+                done = _bring_up_to_date(store, there, somebodys, watch)
+        caution = SAME_DISK if place.stat().st_dev == store.folder.stat().st_dev else ""
+    return msgspec.structs.replace(done, caution=caution)
 
 
-def _caution(store: Store, place: Path) -> str:
-    return SAME_DISK if place.stat().st_dev == store.folder.stat().st_dev else ""
+def _is_made_here(place: Path) -> bool:
+    """Tell whether a mirror is one that we made, or are to make, and not a repository that somebody made."""
+    return not place.exists() or (place / "no-worktree").is_dir() or not any(place.iterdir())
 
 
-def adopt(store: Store, source: Path, watch: Watch) -> int:
-    """Bring the snapshots of a mirror into a folder that has none (a new computer, a lost disk); return how many."""
+def _bring_up_to_date(store: Store, there: Store, somebodys: bool, watch: Watch) -> Mirrored:
+    """Copy what is missing or damaged there, read all of it back, then write the names; return what to tell of it."""
+    ours, packs = store.named(), there.packs
+    orphans = clear_leftovers(packs.folder)
+    for pack in (*orphans, *(packs.folder / name for name in packs.unreadable)):
+        with contextlib.suppress(OSError):
+            pack_scan.index_again(pack.with_suffix(".pack"), pack.with_suffix(".idx"))
+    packs.refresh(anew=True)
+    listed = others.names(there.path) if somebodys else there.named()
+    refuse_another(ours, listed.snapshots, str(there.path))
+    wanted = listed.joined(ours)
+    watch.stage("Reading the mirror back", sum(pack.path.stat().st_size for pack in packs.packs), "bytes")
+    damaged = _doubt_damaged(there, watch)
+    copied = copy_packs(store.packs, packs, watch)
+    rows = there.rows(wanted)
+    if damaged and not somebodys:
+        remake(packs, rows, watch)
+    if somebodys:
+        others.add_names(there.path, wanted)
+    else:
+        refs.write(there.path, wanted)
+        packs.doubts.keep()
+    return Mirrored(
+        target=str(there.path),
+        snapshots=len(wanted.snapshots),
+        new=len(ours.snapshots.keys() - listed.snapshots.keys()),
+        bytes=copied,
+        repaired=sum(oid in packs for oid in damaged),
+        broken=tuple(sorted(broken(packs, rows, watch))),
+    )
+
+
+def _doubt_damaged(there: Store, watch: Watch) -> set[bytes]:
+    """Read the mirror's packs; of those that do not match their sums every object. Return the objects damaged there."""
+    packs = there.packs
+    faults = {fault.partition(":")[0] for fault in doubt_packs(packs, watch)}
+    found = set()
+    for pack in packs.packs:
+        if pack.path.name in faults:
+            found |= {oid for oid in pack.places if not packs.reads_back(oid, watch)}
+    return found
+
+
+def adopt(store: Store, source: Path, watch: Watch) -> Adopted:
+    """Bring the snapshots of a mirror into a folder that has none (a new computer, a lost disk)."""
     with store.writing("bringing a history back"), explained("read the mirror", source):
-        theirs = refs.read(source)
-        if not theirs.snapshots and any((source / "refs/snapshots").glob("*")):
-            raise CompanionError(
-                "These snapshots were sent there by git", str(source), "adopt a copy made with: git clone --mirror"
-            )
-        if not theirs.snapshots:
-            raise CompanionError(
-                "There are no snapshots there",
-                str(source),
-                "name the folder that the mirror command printed at its end",
-            )
-        if store.named().snapshots:
-            raise CompanionError("This folder has snapshots of its own", str(store.folder), "use an empty folder")
-        with contextlib.closing(Packs(source / "objects" / "pack")) as there:
-            _copy_packs(there, store.packs, watch)
+        if not source.is_dir():
+            raise CompanionError("There is no such folder", str(source), "name the one that the mirror command printed")
+        with contextlib.closing(Store.at(source)) as there:
+            somebodys = refs.holds_others(source)
+            theirs, problem = (others.names(source), "") if somebodys else there.named_with_problem()
+            if somebodys and not all(bytes.fromhex(commit) in there.packs for commit in theirs.snapshots.values()):
+                raise CompanionError(
+                    "These snapshots were sent there by git", str(source), "adopt a copy made with: git clone --mirror"
+                )
+            if not theirs.snapshots and not list((source / "objects" / "pack").glob("*.pack")):
+                raise CompanionError(
+                    "There are no snapshots there",
+                    str(source),
+                    "name the folder that the mirror command printed at its end",
+                )
+            if store.named().snapshots:
+                raise CompanionError("This folder has snapshots of its own", str(store.folder), "use an empty folder")
+            copy_packs(there.packs, store.packs, watch)
+            copy_unindexed(there.pack_folder, store.packs, watch)
         store.packs.refresh()
-        refs.write(store.path, theirs)
-    return len(theirs.snapshots)
-
-
-def _refuse_another(store: Store, ours: refs.Refs, theirs: dict[int, str], place: str) -> None:
-    differing = [number for number, commit in ours.snapshots.items() if theirs.get(number, commit) != commit]
-    if not differing and not ours.snapshots.keys() & theirs.keys():
-        # It may be what was mirrored before all of it was forgotten here, but no number that was never given.
-        last = refs.next_number(store.path, ours.snapshots) - 1
-        differing = [number for number in theirs if number > last]
-    if differing:
-        raise CompanionError(
-            f"That mirror holds another history: its snapshot {differing[0]} is not ours", place, "choose another place"
-        )
-
-
-def _copy_packs(ours: Packs, theirs: Packs, watch: Watch) -> tuple[int, int]:
-    """Copy what the mirror lacks: whole packs where it lacks all of one, else the missing objects.
-
-    Return how many bytes, and how many objects are damaged here and could not be copied.
-    """
-    by_pack: dict[Pack, list[bytes]] = {pack: [] for pack in ours.packs}
-    for oid, place in ours.places.items():
-        if oid not in theirs:
-            by_pack[place.pack].append(oid)
-    total = sum(ours.packed_size(oid) for missing in by_pack.values() for oid in missing)
-    watch.stage("Copying the history", total, "bytes")
-    lost = 0
-    for pack, missing in by_pack.items():
-        if not missing or (len(missing) == len(pack.places) and _copy_pack(pack.path, theirs.folder, watch)):
-            continue
-        whole = [oid for oid in missing if ours.reads_back(oid, watch)]
-        lost += len(missing) - len(whole)
-        if whole:
-            rewrite(ours, whole, watch, theirs.folder)
-        watch.step(sum(ours.packed_size(oid) for oid in missing))
-    for part in theirs.folder.glob("part-*.pack"):  # of a pack that is no more: all there is has been copied by now
-        if not part.with_suffix(".idx").exists():
-            part.unlink()
-    return total, lost
-
-
-def _copy_pack(pack: Path, folder: Path, watch: Watch) -> bool:
-    """Copy one pack and its index; what an earlier attempt copied is used, and the whole is held against its sum.
-
-    Tell whether it was; the pack itself may not match its sum.
-    """
-    part = folder / f"part-{pack.name}"
-    for attempt in range(2):
-        if _copy_on(pack, part, watch) == _sum_at_end(pack):
-            break
-        part.unlink()
-        if attempt:
-            return False
-    index = folder / f"part-{pack.with_suffix('.idx').name}"
-    write_synced(index, pack.with_suffix(".idx").read_bytes())
-    os.replace(part, folder / pack.name)  # noqa: PTH105
-    os.replace(index, folder / pack.with_suffix(".idx").name)  # noqa: PTH105
-    sync_folder(folder)
-    return True
-
-
-def _sum_at_end(pack: Path) -> bytes:
-    with pack.open("rb") as stream:
-        stream.seek(-20, os.SEEK_END)
-        return stream.read()
-
-
-def _copy_on(pack: Path, part: Path, watch: Watch) -> bytes:
-    """Complete ``part`` and return the SHA-1 over all of the copy but its last 20 bytes, as the copy reads."""
-    handle = os.open(part, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
-    try:
-        done = os.lseek(handle, 0, os.SEEK_END)
-        with pack.open("rb", buffering=0) as stream:
-            stream.seek(done)
-            watch.step(done)
-            while block := stream.read(BLOCK):
-                write_all(handle, block)
-                watch.step(len(block))
-        sync_file(handle)
-    finally:
-        os.close(handle)
-    digest, left = hashlib.sha1(usedforsecurity=False), part.stat().st_size - 20
-    with part.open("rb", buffering=0) as stream:
-        while left > 0 and (block := stream.read(min(left, BLOCK))):
-            digest.update(block)
-            left -= len(block)
-        return digest.digest() if stream.read() == digest.digest() else b""
-
-
-def _to_remote(store: Store, address: str, watch: Watch) -> Mirrored:
-    """Push through GitPython, the oldest first and a few at a time, so that an interrupted one goes on where it was."""
-    ours = store.named()
-    with contextlib.closing(hermetic.repository(store.path)) as repository:
-        listed = _git(repository.git.ls_remote, "--", address, "refs/snapshots/*")
-        theirs = refs.parse(listed.replace("\t", " ")).snapshots
-        _refuse_another(store, ours, theirs, address)
-        missing = sorted(number for number in ours.snapshots if number not in theirs)
-        watch.stage("Sending snapshots", len(missing), "snapshots")
-        for start in range(0, len(missing), _BATCH):
-            batch = missing[start : start + _BATCH]
-            names = [f"refs/snapshots/{number:06d}" for number in batch]
-            _git(repository.git.push, "--quiet", "--no-verify", "--", address, *[f"{name}:{name}" for name in names])
-            watch.step(len(batch))
-        if tags := ours.release_names():
-            _git(repository.git.push, "--quiet", "--no-verify", "--", address, *[f"{name}:{name}" for name in tags])
-    return Mirrored(target=address, snapshots=len({**theirs, **ours.snapshots}), new=len(missing), bytes=0)
-
-
-def _git(command: object, *arguments: str) -> str:
-    assert callable(command)
-    try:
-        return str(command(*arguments))
-    except Exception as error:
-        reason = getattr(error, "stderr", "") or str(error)
-        raise CompanionError(
-            f"Git could not reach the mirror: {reason.strip()}", "", "check the address and that you may write there"
-        ) from error
+        if problem:  # what could be indexed only here may tell of more
+            theirs, problem = relist.resolved(store.packs, refs.look(source))
+            if not theirs.snapshots:
+                raise CompanionError("There are no snapshots there that can be read", str(source), "try another mirror")
+        store.name(theirs)
+        lost = broken(store.packs, store.snapshots(), watch)
+    return Adopted(
+        snapshots=len(theirs.snapshots),
+        broken=tuple(sorted(lost)),
+        missing=sum(map(len, lost.values())),
+        problem=problem,
+    )

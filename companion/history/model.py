@@ -64,12 +64,28 @@ class Damage(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Verified(msgspec.Struct, frozen=True, kw_only=True):
-    """What reading the whole history back found."""
+    """What reading the whole history back found. faults: what is wrong with the history's own files, a line each.
+
+    mirror: it was a mirror that was read.
+    """
 
     snapshots: int
     objects: int
     bytes: int
     damaged: tuple[Damage, ...] = ()
+    faults: tuple[str, ...] = ()
+
+    mirror: bool = False
+
+    @property
+    def do(self) -> str:
+        """What helps, for people."""
+        return "Mirror to it again from the folder." if self.mirror else "Take a new snapshot, and mirror it."
+
+    @property
+    def whole(self) -> bool:
+        """Whether nothing at all is wrong."""
+        return not self.damaged and not self.faults
 
 
 class Size(msgspec.Struct, frozen=True, kw_only=True):
@@ -88,10 +104,28 @@ class Forgotten(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Mirrored(msgspec.Struct, frozen=True, kw_only=True):
-    """A second copy of the history: where, how many snapshots it now holds, how many and how many bytes were new."""
+    """A second copy of the history: where, how many snapshots it now holds, how many and how many bytes were new.
+
+    repaired: objects that were damaged there and are whole again. broken: snapshots that are not whole there, since
+    what they lack is damaged here too.
+    """
 
     target: str
     snapshots: int
     new: int
     bytes: int
     caution: str = ""
+    repaired: int = 0
+    broken: tuple[int, ...] = ()
+
+
+class Adopted(msgspec.Struct, frozen=True, kw_only=True):
+    """What came back from a mirror: how many snapshots, and which of them are not whole.
+
+    missing: how many objects are lost to them. problem: what was wrong with the mirror's own list, if anything.
+    """
+
+    snapshots: int
+    broken: tuple[int, ...] = ()
+    missing: int = 0
+    problem: str = ""

@@ -14,7 +14,7 @@ from companion.core.progress import Watch
 from companion.history.folder_state import FolderState, read_folder
 from companion.history.reader import Sink
 from companion.history.snapshot import Snapshot
-from companion.history.store import commits, refs
+from companion.history.store import commits, mend, refs
 from companion.history.store.objects import COMMIT, FILE, PROGRAM, TREE, build_trees, commit_data, object_id
 from companion.history.store.pack_writer import PackWriter
 from companion.history.store.repack import merge_small
@@ -46,14 +46,16 @@ def take_held(
                 if lost or any(one.written for one in sink.writers):  # what had been damaged is kept anew
                     _finish(store, sink, [(TREE, oid, data) for oid, data in lost.items()])
                 sink.abandon()
+                mend.tidy(store)
                 return same, state
             snapshot = _described(store, root.hex(), state, label, kind)
             commit = _write(store, sink, lost, snapshot)
             watch.check()
             found = store.named()
-            refs.write(store.path, refs.Refs({**found.snapshots, snapshot.number: commit.hex()}, found.releases))
+            store.name(found.joined(refs.Refs({snapshot.number: commit.hex()})))
             with contextlib.suppress(CompanionError, OSError):  # the snapshot stands whatever comes of this
                 merge_small(store.packs)
+            mend.tidy(store)
             return snapshot.but(id=commit.hex()), state
     except BaseException:
         sink.abandon()
@@ -97,7 +99,7 @@ def _whole(store: Store, oid: bytes) -> bool:
 
 def _described(store: Store, tree: str, state: FolderState, label: str, kind: str) -> Snapshot:
     return Snapshot(
-        number=refs.next_number(store.path, store.named().snapshots),
+        number=store.named().next_number,
         id="",
         tree=tree,
         label=label,

@@ -7,6 +7,8 @@ from companion.core import crew
 from companion.core.progress import QUIET, Watch
 from companion.history.model import Damage, Size, Verified
 from companion.history.snapshot import Snapshot
+from companion.history.store import hermetic
+from companion.history.store.mend import doubt_packs
 from companion.history.store.packs import Damaged
 from companion.history.store.reach import Reached, reach
 from companion.history.store.store import Store
@@ -28,7 +30,7 @@ def verify(store: Store, watch: Watch) -> Verified:
     while True:
         named = store.named()
         found = _verified(store, watch)
-        if not found.damaged or store.named() == named:
+        if found.whole or store.named() == named:
             return found
 
 
@@ -56,9 +58,18 @@ def _verified(store: Store, watch: Watch) -> Verified:
     if damaged:  # what lay below a damaged folder was not reached; it is not known to be needed, but it is doubted
         for oid in store.packs.places.keys() - found.owner.keys():
             store.packs.reads_back(oid, watch)
+    faults = [fault for fault in (store.named_with_problem()[1], *hermetic.faults(store.path)) if fault]
+    faults += doubt_packs(store.packs, watch)
     store.packs.doubts.keep()
     costs = _named(store, found, snapshots, damaged)
-    return Verified(snapshots=len(snapshots), objects=len(wanted), bytes=sum(sizes), damaged=costs)
+    return Verified(
+        snapshots=len(snapshots),
+        objects=len(wanted),
+        bytes=sum(sizes),
+        damaged=costs,
+        faults=tuple(faults),
+        mirror=store.is_mirror,
+    )
 
 
 def _named(

@@ -229,7 +229,7 @@ def fsck() -> Callable[[Path], None]:
 
     def check(folder: Path) -> None:
         history = folder / ".companion" / "history.git"
-        if not (history / "packed-refs").exists():
+        if not (history / "packed-refs").exists() or "refs/" not in (history / "packed-refs").read_text("utf-8"):
             return  # there is no snapshot yet
         clean = {name: value for name, value in os.environ.items() if not name.startswith("GIT_")}
         done = subprocess.run(

@@ -118,6 +118,8 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
     conforms(companion("compare", folder, 1, 2, "--json"), "compare")
     conforms(companion("restore", folder, 1, "--json"), "restore")
     conforms(companion("mirror", folder, tmp_path / "copy.git", "--json"), "mirror")
+    (tmp_path / "fresh").mkdir()
+    conforms(companion("adopt", tmp_path / "fresh", tmp_path / "copy.git", "--json"), "adopt")
     conforms(companion("forget", folder, 2, "--labelled", "--json"), "forget")
     conforms(companion("draft", folder, "page", "--json"), "draft")
     conforms(companion("pack", folder, "--json"), "pack")

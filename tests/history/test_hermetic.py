@@ -119,7 +119,7 @@ def test_without_git_everything_imports_explains_and_goes_on(folder: Path) -> No
         f"history = History(Path({str(folder)!r}))\n"
         "print(why_not())\n"
         "print(history.take('first').number, [one.label for one in history.snapshots()])\n"
-        "try:\n    history.mirror('file:///nowhere/at-all.git')\nexcept Exception as error:\n    print(error)\n"
+        "try:\n    history.mirror('ssh://host.example/at-all.git')\nexcept Exception as error:\n    print(error)\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", script],

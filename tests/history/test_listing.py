@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from companion.history import listing
 from companion.history.history import History
 from companion.history.snapshot import Snapshot
-from companion.history.store import hermetic, snapshot_list
+from companion.history.store import hermetic, refs, snapshot_list
 from companion.history.store.commits import clean_label
 from companion.history.store.store import Store
 
@@ -185,10 +185,9 @@ def test_a_pipe_a_folder_and_a_link_in_its_place(folder: Path, history: History)
 
 def test_a_snapshot_that_cannot_be_read_is_not_remembered_as_such(folder: Path, history: History) -> None:
     history.take("first")
-    memory, names = _place(folder) / snapshot_list.FILE, _place(folder) / snapshot_list.NAMES
+    memory = _place(folder) / snapshot_list.FILE
     memory.unlink()
-    text = names.read_text("utf-8")
-    names.write_text(text + f"{'e' * 40} refs/snapshots/000009\n", "utf-8")
+    refs.write(_place(folder), refs.read(_place(folder)).joined(refs.Refs({9: "e" * 40})))
     _change(folder, "second")
     history.take("second")
     assert not memory.exists()

@@ -169,7 +169,7 @@ class Whole(Desk):
         ours = self.root, self.hands, self.now, self.snaps, self.releases, self.last
         self.move_in(self.new_place())
         self.snaps, self.releases, self.last = dict(self.mirrored), dict(self.mirrored_releases), max(self.mirrored)
-        assert self.hand(data).adopt(self.place / "mirror.git") == len(self.mirrored)
+        assert self.hand(data).adopt(self.place / "mirror.git").snapshots == len(self.mirrored)
         self.the_snapshots_are_the_models()
         for hand in self.hands if stay else ours[1]:
             hand.close()

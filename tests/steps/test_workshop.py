@@ -99,7 +99,7 @@ def test_the_history_is_verified_mirrored_forgotten_and_adopted(folder: Path, tm
     fresh = tmp_path / "fresh"
     fresh.mkdir()
     again = Workshop.open(fresh)
-    assert again.adopt(tmp_path / "mirror") == 2
+    assert again.adopt(tmp_path / "mirror").snapshots == 2
     assert [shot.number for shot in again.snapshots()] == [2, 1]
 
 

@@ -9,7 +9,7 @@ from companion.core.text import listed, plural, visible
 from companion.core.units import both_bytes, decimal_bytes
 
 if TYPE_CHECKING:
-    from companion.history.model import Forgotten, Mirrored, Restored, Size, Verified
+    from companion.history.model import Adopted, Forgotten, Mirrored, Restored, Size, Verified
     from companion.history.snapshot import Snapshot
     from companion.steps.account.moved import Moved
 
@@ -64,7 +64,11 @@ def verified_lines(found: Verified) -> list[str]:
     for one in found.damaged:
         where = f" in snapshot {listed([str(number) for number in one.snapshots])}" if one.snapshots else ""
         lines.append(f"  damaged: {visible(one.path) or 'a folder or a snapshot'}{where} ({visible(one.reason)})")
-    return [*lines, "Whole." if not found.damaged else "Everything else is whole. Take a new snapshot, and mirror it."]
+    lines += [f"  {visible(fault)}" for fault in found.faults]
+    if found.whole:
+        return [*lines, "Whole."]
+    rest = "Everything else is whole. " if found.damaged else "Every snapshot reads back all the same. "
+    return [*lines, f"{rest}{found.do}"]
 
 
 def size_lines(found: Size) -> list[str]:
@@ -85,4 +89,28 @@ def mirrored_lines(done: Mirrored) -> list[str]:
     """Return what the second copy holds now, with its caution."""
     new = f"{done.new:,} new, {both_bytes(done.bytes)}"
     lines = [f"{visible(done.target)} holds {plural(done.snapshots, 'snapshot')}; {new}."]
+    if done.repaired:
+        lines.append(f"{plural(done.repaired, 'damaged object')} there {_was(done.repaired)} copied anew.")
+    if done.broken:
+        lines.append(f"Not whole there, since the history here is damaged too: {_numbered(done.broken)}. Verify it.")
     return lines + ([done.caution] if done.caution else [])
+
+
+def adopted_lines(done: Adopted) -> list[str]:
+    """Return what came back from a mirror, and which snapshots are not whole."""
+    whole = done.snapshots - len(done.broken)
+    lines = [f"The mirror was not whole: {done.problem}."] if done.problem else []
+    if not done.broken:
+        are = "snapshot is" if whole == 1 else "snapshots are"
+        return [*lines, f"{whole:,} {are} back, whole. Bring the files back with: companion restore FOLDER SNAPSHOT"]
+    lines.append(f"Of {plural(done.snapshots, 'snapshot')}, {whole:,} came back whole.")
+    lines.append(f"Damaged in the mirror: {_numbered(done.broken)}. See: companion snapshots FOLDER --verify")
+    return lines
+
+
+def _was(count: int) -> str:
+    return "was" if count == 1 else "were"
+
+
+def _numbered(numbers: Sequence[int]) -> str:
+    return f"{'snapshot' if len(numbers) == 1 else 'snapshots'} {listed([str(number) for number in numbers], 10)}"

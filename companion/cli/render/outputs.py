@@ -143,7 +143,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     """Return the keys of what each command prints, with their types, beside ``schema``, which is 1."""
     from companion.archive.record import ReleaseRecord
     from companion.core.evidence import AwayTest
-    from companion.history.model import Forgotten, Mirrored, Restored, Size, Verified
+    from companion.history.model import Adopted, Forgotten, Mirrored, Restored, Size, Verified
     from companion.history.snapshot import Snapshot
     from companion.sound.measures.measured import FIELDS, Measured
     from companion.steps.account.changes import Changes
@@ -185,6 +185,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "restore": {"restored": restored},
         "forget": {"forgotten": Forgotten},
         "mirror": {"mirror": Mirrored},
+        "adopt": {"adopted": Adopted},
         "draft": {"draft": Draft, "written": bool},
         "pack": {"archive": Packed},
         "pack --since": {"update": Updated},

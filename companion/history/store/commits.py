@@ -3,7 +3,7 @@
 import contextlib
 import json
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import msgspec
 
@@ -44,6 +44,7 @@ def message(snapshot: Snapshot) -> bytes:
 class _Facts(msgspec.Struct):
     """The line of JSON. Whoever writes such a line by hand may leave out or misspell anything."""
 
+    number: Annotated[int, msgspec.Meta(ge=1, lt=10**9)] | None = None
     label: str | None = None
     at: str = ""
     kind: str = "asked"
@@ -71,10 +72,18 @@ def _read(line: str) -> _Facts:
     return found
 
 
+def _facts(text: str) -> _Facts:
+    return _read(text.partition("\n\n")[2].strip().rpartition("\n")[2])
+
+
+def number_of(text: str) -> int:
+    """Return the number that a commit message says its snapshot has; 0 for a commit that is none of ours."""
+    return _facts(text).number or 0
+
+
 def snapshot_of(number: int, commit: str, tree: str, text: str, version: str) -> Snapshot:
     """Return the snapshot a commit message describes; what is missing or not ours is left empty, never raised."""
-    title, _, body = text.partition("\n\n")
-    facts = _read(body.strip().rpartition("\n")[2])
+    title, facts = text.partition("\n\n")[0], _facts(text)
     return Snapshot(
         number=number,
         id=commit,

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from companion.core.errors import CompanionError
 from companion.core.files import write_safely
+from companion.history.store import refs
 
 if TYPE_CHECKING:
     from git import Repo
@@ -54,6 +55,9 @@ CONFIG: Final = """\
         *("gitmodulesUpdate", "gitmodulesUrl"),
     )
 )
+
+_FILES: Final = {"no-config": "", "config": CONFIG, "HEAD": "ref: refs/heads/latest\n"}
+"""What a history says of itself. The empty one stands for a person's own configuration, where git asks for that."""
 
 _ALWAYS: Final = (
     "core.hooksPath=/dev/null/none",
@@ -130,11 +134,15 @@ def why_not() -> str:
 
 
 def is_ours(history: Path) -> bool:
-    """Tell whether the history's configuration says what we wrote and nothing else."""
-    config, wanted = history / "config", CONFIG.encode()
+    """Tell whether the history's settings say what we wrote and nothing else."""
+    return all(_says(history, name) for name in _FILES)
+
+
+def _says(history: Path, name: str) -> bool:
+    path, wanted = history / name, _FILES[name].encode()
     try:
-        status = config.lstat()
-        return stat.S_ISREG(status.st_mode) and status.st_size == len(wanted) and config.read_bytes() == wanted
+        status = path.lstat()
+        return stat.S_ISREG(status.st_mode) and status.st_size == len(wanted) and path.read_bytes() == wanted
     except OSError:
         return False
 
@@ -193,12 +201,24 @@ def create(history: Path) -> None:
     # One by one: where the folder has gone, with its disk, none is begun in its place.
     for part in ("", "objects", "objects/pack", "objects/info", "refs", "refs/heads", "refs/tags", "no-worktree"):
         (history / part).mkdir(exist_ok=True)
-    for name, text in (("no-config", ""), ("config", CONFIG), ("HEAD", "ref: refs/heads/latest\n")):
+    for name, text in _FILES.items():
         if not (history / name).exists():
             write_safely(history / name, text.encode(), ours=True)
+    # From the first moment on a list that is gone is damage, and not a history that has none yet.
+    packs = any((history / "objects" / "pack").glob("*.pack"))
+    if not packs and not (history / refs.FILE).exists() and not (history / refs.COPY).exists():
+        refs.write(history, refs.Refs())
+
+
+def faults(history: Path) -> list[str]:
+    """Return what of a history's own settings is not as we write it, a line each."""
+    if not history.is_dir():
+        return []
+    return [f"{name}: it is not what the companion wrote" for name in _FILES if not _says(history, name)]
 
 
 def reclaim(history: Path) -> None:
-    """Put our configuration in place of any other, so that git may be started on ``history``. Raises OSError."""
-    if not is_ours(history):
-        write_safely(history / "config", CONFIG.encode(), ours=True)
+    """Put our settings in place of any others, so that git may be started on ``history``. Raises OSError."""
+    for name, text in _FILES.items():
+        if not _says(history, name):
+            write_safely(history / name, text.encode(), ours=True)

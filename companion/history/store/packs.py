@@ -14,8 +14,9 @@ from typing import Final, NamedTuple, TypeVar
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK
 from companion.core.progress import QUIET, Watch
+from companion.history.store import deltas
 from companion.history.store.doubts import Doubts
-from companion.history.store.objects import NAMES, hasher
+from companion.history.store.objects import NAMES, hasher, object_id
 from companion.history.store.streams import Inflater, Inflation, inflated
 
 Used = TypeVar("Used")
@@ -58,8 +59,8 @@ class Pack:
         end = path.stat().st_size - 20
         if starts and not 12 <= starts[0] <= starts[-1] < end:
             raise ValueError("the pack index does not fit its pack")
-        ends = dict(zip(starts, [*starts[1:], end], strict=False))
-        self.places = {oid: Place(self, start, ends[start]) for oid, start in zip(ids, offsets, strict=True)}
+        self.ends = dict(zip(starts, [*starts[1:], end], strict=False))
+        self.places = {oid: Place(self, start, self.ends[start]) for oid, start in zip(ids, offsets, strict=True)}
 
     def __del__(self) -> None:
         self.close()
@@ -111,6 +112,15 @@ def read_index(path: Path) -> tuple[list[bytes], list[int]]:
         if offset & 0x80000000:
             offsets[i] = struct.unpack_from(">Q", data, large + 8 * (offset & 0x7FFFFFFF))[0]
     return ids, offsets
+
+
+def entry_start(head: bytes) -> tuple[int, int, int]:
+    """Return type, size and length of an entry's own header, of which at most 16 bytes are looked at."""
+    kind, size, shift, at = (head[0] >> 4) & 7, head[0] & 15, 4, 1
+    while head[at - 1] & 0x80 and at < min(len(head), 16):
+        size |= (head[at] & 0x7F) << shift
+        shift, at = shift + 7, at + 1
+    return kind, size, at
 
 
 class Packs:
@@ -239,11 +249,13 @@ class Packs:
             raise Damaged(oid, f"the pack cannot be read ({error.strerror})") from error
         if not head:
             raise Damaged(oid, "the pack ends before it")
-        kind, size, shift, at = (head[0] >> 4) & 7, head[0] & 15, 4, 1
-        while head[at - 1] & 0x80 and at < len(head):
-            size |= (head[at] & 0x7F) << shift
-            shift, at = shift + 7, at + 1
+        kind, size, at = entry_start(head)
         return kind, size, place, at
+
+    def kind(self, oid: bytes) -> int:
+        """Return the type number of an object. Raises :class:`Damaged`."""
+        kind, _, place, _ = self.header(oid)
+        return kind if kind in NAMES else self._from_difference(oid, place)[0]
 
     def is_plain(self, oid: bytes) -> bool:
         """Tell whether an object lies there whole, as our writer writes them, and not as a difference to another."""
@@ -281,14 +293,19 @@ class Packs:
 
     def _blocks(self, oid: bytes) -> Iterator[bytes | bytearray]:
         """Yield one copy's content in blocks; raise :class:`Damaged` after the last one at the latest."""
-        found = self.header(oid) if self._place(oid) else None
-        if found is None or found[0] not in NAMES:  # a loose object or a delta: another tool was here
+        if not self._place(oid):  # a loose object, where another tool was here
             data = self._foreign(oid)
             if data is None:
                 raise Damaged(oid, "it is in none of the packs")
             yield data
             return
-        kind, size, place, skip = found
+        kind, size, place, skip = self.header(oid)
+        if kind not in NAMES:
+            kind, data = self._from_difference(oid, place)
+            if object_id(kind, data) != oid:
+                raise Damaged(oid, "its content is not what it was")
+            yield data
+            return
         digest, total = hasher(kind, size), 0
         try:
             for block in self._inflated(place, skip, size):
@@ -299,6 +316,37 @@ class Packs:
             raise Damaged(oid, f"it cannot be unpacked ({error})") from error
         if total != size or digest.digest() != oid:
             raise Damaged(oid, "its content is not what it was")
+
+    def _from_difference(self, oid: bytes, place: Place) -> tuple[int, bytes]:
+        """Return type and content of what another tool packed as a difference to another object, or to several."""
+        waiting: list[bytes] = []
+        seen: set[Place] = set()
+        try:
+            while place not in seen:
+                seen.add(place)
+                head = place.pack.read(place.start, 64)
+                kind, size, at = entry_start(head)
+                if size > deltas.MOST:
+                    raise ValueError("the difference is too large")
+                base: Place | None = None
+                if kind == deltas.OFFSET_DELTA:
+                    back, at = deltas.distance(head, at)
+                    start = place.start - back
+                    base = Place(place.pack, start, place.pack.ends[start])
+                elif kind == deltas.NAMED_DELTA:
+                    base, at = self.places[head[at : at + 20]], at + 20
+                elif kind not in NAMES:
+                    raise ValueError("there is no such kind of entry")
+                data = b"".join(self._inflated(place, at, size))
+                if base is None:
+                    for delta in reversed(waiting):
+                        data = deltas.applied(data, delta)
+                    return kind, data
+                waiting.append(data)
+                place = base
+            raise ValueError("a difference to itself")
+        except (ValueError, LookupError, Inflation, OSError) as error:
+            raise Damaged(oid, f"it cannot be put together ({error})") from error
 
     def _buffer(self, count: int) -> memoryview:
         """Return this thread's buffer, ``count`` bytes of it."""

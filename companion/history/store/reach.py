@@ -57,6 +57,21 @@ class Reached:
         return True
 
 
+def broken(packs: Packs, snapshots: Iterable[Snapshot], watch: Watch) -> dict[int, set[bytes]]:
+    """Return the snapshots of which something is missing or known to be damaged: the objects, by number.
+
+    What a pack that matches its sum holds is taken for whole and not read; folders and snapshots are read.
+    """
+    found = {}
+    for snapshot in snapshots:
+        watch.check()
+        alone = Reached(packs, watch)
+        alone.add(snapshot)
+        if lost := {oid for oid in alone.owner if oid not in packs} | alone.damaged.keys():
+            found[snapshot.number] = lost
+    return found
+
+
 def reach(store: Store, snapshots: Iterable[Snapshot], watch: Watch) -> Reached:
     """Return everything that ``snapshots`` need."""
     store.packs.refresh()

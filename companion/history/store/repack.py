@@ -19,8 +19,10 @@ def rewrite(packs: Packs, objects: Sequence[bytes], watch: Watch, folder: Path |
     writer = PackWriter(folder or packs.folder)
     try:
         for oid in sorted(objects, key=lambda one: packs.position(one.hex())):
-            place = packs.places[oid]
-            for piece in packs.raw_pieces(place):
+            if not packs.is_plain(oid):  # a difference to another object, which may not come along
+                writer.add(packs.kind(oid), packs.read(oid), oid)
+                continue
+            for piece in packs.raw_pieces(packs.places[oid]):
                 watch.check()
                 writer.add_piece(piece)
             writer.end_piece(oid)

@@ -1,57 +1,51 @@
 """The history's own directory: opened, locked for writing, tidied after the dead, read from."""
 
 import contextlib
-import hashlib
 import os
 import stat
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import Self
 
 from companion.core.errors import CompanionError
 from companion.core.files import explained
-from companion.core.folder import Places
+from companion.core.folder import OURS, Places
 from companion.core.lock import held
 from companion.history.model import KeptFile
 from companion.history.snapshot import Snapshot
-from companion.history.store import commits, hermetic, refs, snapshot_list
+from companion.history.store import commits, hermetic, loose, pack_scan, refs, relist, snapshot_list
 from companion.history.store.objects import FILE, FOLDER, LINK, PROGRAM, joined, tree_entries
 from companion.history.store.packs import Damaged, Packs, clear_leftovers
-
-_FEW: Final = 8
-"""Up to this many commits are read by ourselves: starting git costs more."""
 
 
 class Store:
     """The snapshots of one folder as objects; nothing is created by looking."""
 
     def __init__(self, folder: Path) -> None:
+        """``folder``: a working folder, or a mirror, which can be looked at like one."""
         self.folder = folder
         self.places = Places(folder)
-        self.path = self.places.history
+        self.is_mirror = is_mirror(folder)
+        self.path = folder if self.is_mirror else self.places.history
         self.pack_folder = self.path / "objects" / "pack"
         self._packs: Packs | None = None
         self._listed: tuple[refs.Refs, list[Snapshot]] | None = None
+        self._found: tuple[refs.Listed, tuple[refs.Refs, str]] | None = None
+
+    @classmethod
+    def at(cls, place: Path) -> Self:
+        """Return the history that ``place`` itself is, or will be: a mirror, which :meth:`writing` refuses."""
+        found = cls(place)
+        found.path, found.pack_folder, found.is_mirror = place, place / "objects" / "pack", True
+        return found
 
     @property
     def packs(self) -> Packs:
         """The objects there are."""
         if self._packs is None:
-            self._packs = Packs(self.pack_folder, self._foreign)
+            self._packs = Packs(self.pack_folder, partial(loose.read, self.path / "objects"))
         return self._packs
-
-    def _foreign(self, oid: bytes) -> bytes | None:
-        """Read through GitPython an object that our writer did not make (another tool repacked the history)."""
-        if not self.path.exists() or not hermetic.git_program():
-            return None
-        try:
-            with contextlib.closing(hermetic.repository(self.path)) as found:
-                stream = found.odb.stream(oid)
-                kind, data = stream.type, bytes(stream.read())
-                digest = hashlib.sha1(b"%s %d\0%s" % (kind, len(data), data), usedforsecurity=False)
-                return data if digest.digest() == oid else None
-        except Exception:
-            return None  # damaged or not there at all: GitPython raises a dozen different errors for it
 
     def close(self) -> None:
         """Let go of all files."""
@@ -65,6 +59,8 @@ class Store:
         with explained("open the history", self.places.ours), contextlib.ExitStack() as stack:
             if not self.folder.is_dir():
                 raise CompanionError("There is no such folder", str(self.folder), "check its name")
+            if self.is_mirror:
+                raise CompanionError("This is a mirror, not a working folder", str(self.folder), "adopt it into one")
             if refusal := self.places.refusal():
                 raise refusal
             stack.enter_context(held(self.places.ours / "history.lock", doing))
@@ -75,6 +71,7 @@ class Store:
                 stale.unlink(missing_ok=True)
             self.packs.refresh()
             self._index_again([*orphans, *(self.pack_folder / name for name in self.packs.unreadable)])
+            self._mend_list()
             yield
             self._remember()
             self.packs.doubts.keep()
@@ -82,22 +79,34 @@ class Store:
     def _index_again(self, packs: list[Path]) -> None:
         """Give packs that were finished, or whose index is lost or damaged, an index; they may hold all there is."""
         for pack in packs:
-            index = pack.with_suffix(".idx")
-            fresh, bad = index.with_name(f"tmp_{index.name}"), index.with_name(f"tmp_bad_{index.stem}")
-            with contextlib.suppress(OSError):  # git trips over it when it looks for objects it has already
-                index.replace(bad)
-            with contextlib.suppress(CompanionError, OSError):
-                hermetic.run(self.path, ["index-pack", "-o", str(fresh), str(index.with_suffix(".pack"))])
-                fresh.replace(index)
-            if bad.exists() and not index.exists():
-                bad.replace(index)
+            with contextlib.suppress(OSError):
+                pack_scan.index_again(pack.with_suffix(".pack"), pack.with_suffix(".idx"))
         if packs:
             self.packs.refresh(anew=True)
-            self._listed = None
+            self._listed = self._found = None
+
+    def _mend_list(self) -> None:
+        """Write the list of snapshots anew where either copy of it is damaged, or carries no checksum yet."""
+        listed = refs.look(self.path)
+        if not listed.certain or listed.problem:
+            refs.write(self.path, relist.resolved(self.packs, listed)[0])
 
     def named(self) -> refs.Refs:
         """The snapshots and releases by name."""
-        return refs.read(self.path)
+        return self.named_with_problem()[0]
+
+    def named_with_problem(self) -> tuple[refs.Refs, str]:
+        """The snapshots and releases by name, and what is wrong with the list that names them (empty: nothing)."""
+        listed = refs.look(self.path)
+        if listed.certain:
+            return listed.refs, listed.problem
+        if self._found is None or self._found[0] != listed or self.packs.refresh():
+            self._found = (listed, relist.resolved(self.packs, listed))
+        return self._found[1]
+
+    def name(self, found: refs.Refs) -> None:
+        """Put other names in place of those there are. Raises :class:`CompanionError`; the old ones then stand."""
+        refs.write(self.path, found)
 
     def snapshots(self) -> list[Snapshot]:
         """All snapshots, newest (highest number) first."""
@@ -105,6 +114,10 @@ class Store:
         if self._listed is None or self._listed[0] != found:
             self._listed = (found, self._list(found))
         return list(self._listed[1])
+
+    def rows(self, found: refs.Refs) -> list[Snapshot]:
+        """The snapshots that ``found`` names, newest first, as their commits tell them."""
+        return self._list(found)
 
     def _list(self, found: refs.Refs) -> list[Snapshot]:
         versions = {commit: version for version, commit in found.releases.items()}
@@ -130,17 +143,7 @@ class Store:
                     snapshot_list.remember(self.path, names, rows)
 
     def _texts(self, wanted: list[str]) -> dict[str, tuple[str, str]]:
-        """Tree and message by commit id: by one call of git, or one by one where git cannot (none, or damage)."""
-        with contextlib.suppress(CompanionError):
-            if len(wanted) > _FEW and hermetic.git_program():
-                asked = "".join(commit + "\n" for commit in wanted).encode()
-                form = "--format=%H%x00%T%x00%B"
-                out = hermetic.run(self.path, ["log", "-z", "--no-walk=unsorted", form, "--stdin"], asked)
-                parts = out.split(b"\0")
-                rows = zip(parts[0::3], parts[1::3], parts[2::3], strict=False)
-                return {
-                    commit.decode(): (tree.decode(), text.decode("utf-8", "replace")) for commit, tree, text in rows
-                }
+        """Tree and message by commit id, of those that can be read."""
         found = {}
         for commit in wanted:
             with contextlib.suppress(Damaged, ValueError):
@@ -197,6 +200,12 @@ class Store:
             return self.packs.size(blob)
         except Damaged:
             return 0
+
+
+def is_mirror(folder: Path) -> bool:
+    """Tell whether a folder is itself the copy of a history, and not a working folder that has one."""
+    listed = (folder / refs.FILE).is_file() or (folder / refs.COPY).is_file()
+    return listed and (folder / "objects" / "pack").is_dir() and not (folder / OURS).exists()
 
 
 def mode_of(status: os.stat_result) -> int:

@@ -16,7 +16,7 @@ from companion.core.progress import QUIET, Watch
 from companion.steps.deeds.folder import OpenFolder
 
 if TYPE_CHECKING:
-    from companion.history.model import Forgotten, Mirrored, Restored, Size, Verified
+    from companion.history.model import Adopted, Forgotten, Mirrored, Restored, Size, Verified
     from companion.history.snapshot import Snapshot
     from companion.steps.account.changes import Changes, Preview
     from companion.steps.account.moved import Moved
@@ -102,9 +102,10 @@ class Snapshots(OpenFolder):
         """Return the bytes of the history and those each snapshot alone holds; remembered until one comes or goes."""
         from companion.history.model import Size
         from companion.history.store import refs
+        from companion.history.store.store import Store
 
         try:
-            key = hashlib.sha256((self.places.history / refs.FILE).read_bytes()).digest()
+            key = hashlib.sha256((Store(self.places.folder).path / refs.FILE).read_bytes()).digest()
         except OSError:
             return Size(total=0, alone={})
         table = Table(self.cache, "snapshot-sizes", 1, Size)
@@ -137,7 +138,7 @@ class Snapshots(OpenFolder):
         with self.history as history:
             return history.mirror(target, watch)
 
-    def adopt(self, mirror: Path, watch: Watch = QUIET) -> int:
-        """Bring the snapshots of a mirror on disk into a folder that has none yet; return how many."""
+    def adopt(self, mirror: Path, watch: Watch = QUIET) -> Adopted:
+        """Bring the snapshots of a mirror on disk into a folder that has none yet; return what came back."""
         with self.history as history:
             return history.adopt(mirror, watch)

@@ -1,0 +1,109 @@
+"""Copy what one history has to another: whole packs where all of one is missing there, else object by object."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+from pathlib import Path
+
+from companion.core.files import BLOCK, sync_folder
+from companion.core.progress import Watch
+from companion.history.store.durable import sync_file
+from companion.history.store.pack_scan import index_again
+from companion.history.store.pack_writer import write_all, write_synced
+from companion.history.store.packs import Pack, Packs
+from companion.history.store.repack import rewrite
+
+
+def copy_packs(ours: Packs, theirs: Packs, watch: Watch) -> int:
+    """Copy to ``theirs`` what it lacks, or has damaged; what is damaged in both is left. Return how many bytes."""
+    by_pack: dict[Pack, list[bytes]] = {pack: [] for pack in ours.packs}
+    for oid, place in ours.places.items():
+        if oid not in theirs:
+            by_pack[place.pack].append(oid)
+    total = sum(ours.packed_size(oid) for missing in by_pack.values() for oid in missing)
+    watch.stage("Copying the history", total, "bytes")
+    for pack, missing in by_pack.items():
+        if not missing or (len(missing) == len(pack.places) and _copy_pack(pack.path, theirs.folder, watch)):
+            continue
+        whole = [oid for oid in missing if ours.reads_back(oid, watch)]
+        if whole:
+            rewrite(ours, whole, watch, theirs.folder)
+        watch.step(sum(ours.packed_size(oid) for oid in missing))
+    for part in theirs.folder.glob("part-*.pack"):  # of a pack that is no more: all there is has been copied by now
+        if not part.with_suffix(".idx").exists():
+            part.unlink()
+    theirs.refresh()
+    return total
+
+
+def copy_unindexed(folder: Path, theirs: Packs, watch: Watch) -> None:
+    """Copy packs that no index can be read of, and index the copies: where they lie nothing may be written."""
+    for pack in sorted(folder.glob("*.pack")):
+        target = theirs.folder / pack.name
+        if pack.name.startswith("part-") or pack.is_symlink() or target.exists():
+            continue
+        index = pack.with_suffix(".idx")
+        with contextlib.suppress(OSError, ValueError):
+            Pack(pack)
+            continue
+        part = theirs.folder / f"part-{pack.name}"
+        with contextlib.suppress(OSError):
+            _copy_on(pack, part, watch)
+            if index_again(part, theirs.folder / index.name):
+                os.replace(part, target)  # noqa: PTH105
+            sync_folder(theirs.folder)
+        part.unlink(missing_ok=True)
+    theirs.refresh()
+
+
+def _copy_pack(pack: Path, folder: Path, watch: Watch) -> bool:
+    """Copy one pack and its index; what an earlier attempt copied is used, and the whole is held against its sum.
+
+    Tell whether it was; the pack itself may not match its sum, and one of that name may lie there already, damaged.
+    """
+    if (folder / pack.name).exists():
+        return False
+    part = folder / f"part-{pack.name}"
+    for attempt in range(2):
+        if _copy_on(pack, part, watch) == _sum_at_end(pack):
+            break
+        part.unlink()
+        if attempt:
+            return False
+    index = folder / f"part-{pack.with_suffix('.idx').name}"
+    write_synced(index, pack.with_suffix(".idx").read_bytes())
+    os.replace(part, folder / pack.name)  # noqa: PTH105
+    os.replace(index, folder / pack.with_suffix(".idx").name)  # noqa: PTH105
+    sync_folder(folder)
+    return True
+
+
+def _sum_at_end(pack: Path) -> bytes:
+    with pack.open("rb") as stream:
+        stream.seek(-20, os.SEEK_END)
+        return stream.read()
+
+
+def _copy_on(pack: Path, part: Path, watch: Watch) -> bytes:
+    """Complete ``part`` and return the SHA-1 over all of the copy but its last 20 bytes, as the copy reads."""
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0)
+    handle = os.open(part, flags, 0o644)
+    try:
+        done = os.lseek(handle, 0, os.SEEK_END)
+        with pack.open("rb", buffering=0) as stream:
+            stream.seek(done)
+            watch.step(done)
+            while block := stream.read(BLOCK):
+                write_all(handle, block)
+                watch.step(len(block))
+        sync_file(handle)
+    finally:
+        os.close(handle)
+    digest, left = hashlib.sha1(usedforsecurity=False), part.stat().st_size - 20
+    with part.open("rb", buffering=0) as stream:
+        while left > 0 and (block := stream.read(min(left, BLOCK))):
+            digest.update(block)
+            left -= len(block)
+        return digest.digest() if stream.read() == digest.digest() else b""
