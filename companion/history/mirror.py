@@ -22,10 +22,9 @@ from companion.core.lock import held
 from companion.core.progress import Watch
 from companion.history.model import Adopted, Mirrored
 from companion.history.remote import is_remote, refuse_another, send
-from companion.history.store import hermetic, others, pack_scan, refs, relist
+from companion.history.store import hermetic, others, refs, relist
 from companion.history.store.copying import copy_packs, copy_unindexed
 from companion.history.store.mend import doubt_packs, remake
-from companion.history.store.packs import clear_leftovers
 from companion.history.store.reach import broken
 from companion.history.store.store import Store
 
@@ -102,11 +101,7 @@ def _is_made_here(place: Path) -> bool:
 def _bring_up_to_date(store: Store, there: Store, somebodys: bool, watch: Watch) -> Mirrored:
     """Copy what is missing or damaged there, read all of it back, then write the names; return what to tell of it."""
     ours, packs = store.named(), there.packs
-    orphans = clear_leftovers(packs.folder)
-    for pack in (*orphans, *(packs.folder / name for name in packs.unreadable)):
-        with contextlib.suppress(OSError):
-            pack_scan.index_again(pack.with_suffix(".pack"), pack.with_suffix(".idx"))
-    packs.refresh(anew=True)
+    there.mend_indexes(shared=somebodys)
     listed = others.names(there.path) if somebodys else there.named()
     refuse_another(ours, listed.snapshots, str(there.path))
     wanted = listed.joined(ours)
@@ -114,7 +109,7 @@ def _bring_up_to_date(store: Store, there: Store, somebodys: bool, watch: Watch)
     damaged = _doubt_damaged(there, watch)
     copied = copy_packs(store.packs, packs, watch)
     rows = there.rows(wanted)
-    if damaged and not somebodys:
+    if not somebodys:
         remake(packs, rows, watch)
     if somebodys:
         others.add_names(there.path, wanted)
@@ -164,7 +159,7 @@ def adopt(store: Store, source: Path, watch: Watch) -> Adopted:
                 raise CompanionError("This folder has snapshots of its own", str(store.folder), "use an empty folder")
             copy_packs(there.packs, store.packs, watch)
             copy_unindexed(there.pack_folder, store.packs, watch)
-        store.packs.refresh()
+        store.mend_indexes()
         if problem:  # what could be indexed only here may tell of more
             theirs, problem = relist.resolved(store.packs, refs.look(source))
             if not theirs.snapshots:

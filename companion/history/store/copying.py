@@ -34,7 +34,7 @@ def copy_packs(ours: Packs, theirs: Packs, watch: Watch) -> int:
     for part in theirs.folder.glob("part-*.pack"):  # of a pack that is no more: all there is has been copied by now
         if not part.with_suffix(".idx").exists():
             part.unlink()
-    theirs.refresh()
+    theirs.refresh(anew=True)
     return total
 
 
@@ -55,7 +55,7 @@ def copy_unindexed(folder: Path, theirs: Packs, watch: Watch) -> None:
                 os.replace(part, target)  # noqa: PTH105
             sync_folder(theirs.folder)
         part.unlink(missing_ok=True)
-    theirs.refresh()
+    theirs.refresh(anew=True)
 
 
 def _copy_pack(pack: Path, folder: Path, watch: Watch) -> bool:

@@ -83,9 +83,11 @@ A hooks path below /dev/null exists on no system, so no hook is ever found.
 
 def environment(history: Path) -> dict[str, str]:
     """Return the whole environment for a git that works on ``history``."""
-    kept = {name: value for name, value in os.environ.items() if not name.upper().startswith("GIT_")}
+    kept = {name: value for name, value in os.environ.items() if not _names_programs(name)}
     empty = history / "no-config"
     return kept | {
+        "PATH": _absolute(os.environ.get("PATH")),
+        "SSH_ASKPASS_REQUIRE": "never",
         "GIT_DIR": str(history),
         "GIT_COMMON_DIR": str(history),
         "GIT_WORK_TREE": str(history / "no-worktree"),
@@ -110,15 +112,26 @@ def environment(history: Path) -> dict[str, str]:
     }
 
 
+def _names_programs(name: str) -> bool:
+    """Tell whether a variable may name a program to git, or change which repository it works on."""
+    return name.upper().startswith(("GIT_", "SSH_ASKPASS"))
+
+
+def _absolute(path: str | None) -> str:
+    """Return a search path without what is relative to wherever we were started: a stick may offer its own git."""
+    parts = (os.defpath if path is None else path).split(os.pathsep)
+    return os.pathsep.join(part for part in parts if Path(part).is_absolute())
+
+
 @lru_cache(maxsize=4)
-def _find(path: str | None) -> str:
+def _find(path: str) -> str:
     return shutil.which("git", path=path) or ""
 
 
 def git_program() -> str:
     """Return where git is, or an empty string."""
     os.environ.setdefault("NoDefaultCurrentDirectoryInExePath", "1")
-    return _find(os.environ.get("PATH"))
+    return _find(_absolute(os.environ.get("PATH")))
 
 
 def why_not() -> str:
@@ -183,14 +196,23 @@ def repository(history: Path) -> Repo:
 
     GitPython looks for git when it is imported and raises where there is none, unless told to be quiet before.
     """
-    os.environ.setdefault("GIT_PYTHON_REFRESH", "quiet")
-    from git import Repo
-
-    _program_for(history)
-    # GitPython hands on this process's whole environment and can only add to it, so what must not reach git goes here.
-    for name in [name for name in os.environ if name.startswith("GIT_") and not name.startswith("GIT_PYTHON_")]:
+    program = _program_for(history)
+    # GitPython hands on this process's whole environment and can only add to it, so what must not reach git goes here;
+    # it also takes the name of git itself from there.
+    for name in [name for name in os.environ if _names_programs(name)]:
         del os.environ[name]
-    found = Repo(history, expand_vars=False, search_parent_directories=False)
+    os.environ |= {"GIT_PYTHON_REFRESH": "quiet", "GIT_PYTHON_GIT_EXECUTABLE": program}
+    try:
+        import git
+
+        git.refresh(program)  # it may have been imported before, by whoever named another program
+    except (ImportError, OSError) as error:
+        raise CompanionError(
+            f"The library that starts git cannot be used: {error}",
+            "",
+            "install the companion again, or mirror to a folder",
+        ) from error
+    found = git.Repo(history, expand_vars=False, search_parent_directories=False)
     wanted = environment(history)
     found.git.update_environment(**{name: value for name, value in wanted.items() if os.environ.get(name) != value})
     return found

@@ -7,6 +7,7 @@ import hashlib
 import struct
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
+from pathlib import Path
 from typing import Final
 
 from companion.core import crew
@@ -15,11 +16,13 @@ from companion.core.files import BLOCK
 from companion.core.progress import QUIET, Watch
 from companion.history.snapshot import Snapshot
 from companion.history.store.pack_writer import PackWriter
-from companion.history.store.packs import SMALL, Pack, Packs
+from companion.history.store.packs import SMALL, Pack, Packs, read_index
 from companion.history.store.reach import Reached
 from companion.history.store.repack import drop
 from companion.history.store.store import Store
 
+EMPTY_PACK: Final = 32
+"""Bytes of a pack that holds nothing: what stands in front, and its sum."""
 FRAME: Final = bytes(20)
 """Doubted in place of an object: the pack as a whole, of which its own sum is not the sum."""
 
@@ -69,7 +72,7 @@ def remake(packs: Packs, snapshots: Sequence[Snapshot], watch: Watch = QUIET) ->
     :class:`CompanionError`; nothing is dropped then that is not elsewhere.
     """
     bad = [pack for pack in packs.packs if (pack.path.with_suffix(".idx").name, FRAME) in packs.doubts.all]
-    if not bad:
+    if not bad and not packs.unreadable:
         return
     needed = Reached(packs, watch)
     for snapshot in snapshots:
@@ -85,6 +88,21 @@ def remake(packs: Packs, snapshots: Sequence[Snapshot], watch: Watch = QUIET) ->
         pack.close()
         drop(pack.path)
         packs.refresh()
+    for name in packs.unreadable:
+        if not needed.damaged and not _may_hold(packs, packs.folder / name, needed):
+            drop((packs.folder / name).with_suffix(".pack"))
+    packs.refresh()
+
+
+def _may_hold(packs: Packs, index: Path, needed: Reached) -> bool:
+    """Tell whether a pack that cannot be used may yet hold something needed that is nowhere else."""
+    pack = index.with_suffix(".pack")
+    if not pack.exists() or pack.stat().st_size <= EMPTY_PACK:
+        return False
+    try:
+        return any(oid in needed.owner and oid not in packs for oid in read_index(index)[0])
+    except (OSError, ValueError, struct.error):
+        return True
 
 
 def write_anew(packs: Packs, objects: Sequence[bytes], watch: Watch) -> None:
@@ -124,6 +142,6 @@ def _reader(blocks: Iterator[bytes | bytearray]) -> Callable[[int], bytes]:
 
 def tidy(store: Store) -> None:
     """Remake doubted packs as far as the disk lets; what is not done now is tried again with the next snapshot."""
-    if store.packs.doubts.all:
+    if store.packs.doubts.all or store.packs.unreadable:
         with contextlib.suppress(CompanionError, OSError):
             remake(store.packs, store.snapshots())

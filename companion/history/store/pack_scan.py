@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
+import re
 import struct
 import zlib
 from collections.abc import Callable
@@ -17,6 +19,7 @@ from companion.history.store.pack_writer import index_data, write_synced
 from companion.history.store.packs import entry_start
 
 _HEAD: Final = 64
+_OF_OURS: Final = re.compile(r"tmp_(?:pack|idx)_[0-9a-f]{16}|tmp_pack-[0-9a-f]{40}\.idx")
 
 
 class _Entry(NamedTuple):
@@ -155,3 +158,18 @@ def _crc(stream: BinaryIO, start: int, end: int) -> int:
         found = zlib.crc32(block, found)
         start += len(block)
     return found
+
+
+def clear_leftovers(folder: Path, *, shared: bool = False) -> list[Path]:
+    """Remove the unfinished packs a dead writer left; return the finished ones that have no index (yet).
+
+    shared: git may be at work there too, so that only what has a name as we give them is removed.
+    """
+    orphans = []
+    for path in folder.iterdir():
+        if path.name.startswith("tmp_") and (not shared or _OF_OURS.fullmatch(path.name)):
+            with contextlib.suppress(OSError):
+                path.unlink()
+        elif path.suffix == ".pack" and not path.name.startswith("part-") and not path.with_suffix(".idx").exists():
+            orphans.append(path)
+    return orphans

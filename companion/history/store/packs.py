@@ -173,6 +173,25 @@ class Packs:
             self._by_name, self.places, self._lost = found, places, frozenset(lost)
         return True
 
+    def misfits(self) -> list[Path]:
+        """The packs that can be used, but whose index is not theirs by the sum that stands in both."""
+        found = []
+        for pack in self.packs:
+            with contextlib.suppress(OSError):
+                size = pack.path.stat().st_size
+                with pack.path.with_suffix(".idx").open("rb") as index:
+                    index.seek(-40, os.SEEK_END)
+                    if index.read(20) != pack.read(size - 20, 20):
+                        found.append(pack.path)
+        return found
+
+    def forget_misfits(self, packs: list[Path]) -> None:
+        """Have packs read anew whose index has been written again."""
+        for path in packs:
+            if pack := self._by_name.pop(path.with_suffix(".idx").name, None):
+                pack.close()
+        self.refresh(anew=True)
+
     def _elsewhere(self, packs: dict[str, Pack], places: dict[bytes, Place], oid: bytes) -> bool:
         """Have an object taken from a pack in which it is not doubted; tell whether there is any."""
         for name, pack in packs.items():
@@ -368,15 +387,3 @@ class Packs:
                 return
             at += len(packed)
             yield from unpacker.feed(packed)
-
-
-def clear_leftovers(folder: Path) -> list[Path]:
-    """Remove the unfinished packs a dead writer left; return the finished ones that have no index (yet)."""
-    orphans = []
-    for path in folder.iterdir():
-        if path.name.startswith("tmp_"):
-            with contextlib.suppress(OSError):
-                path.unlink()
-        elif path.suffix == ".pack" and not path.name.startswith("part-") and not path.with_suffix(".idx").exists():
-            orphans.append(path)
-    return orphans

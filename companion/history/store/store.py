@@ -16,7 +16,7 @@ from companion.history.model import KeptFile
 from companion.history.snapshot import Snapshot
 from companion.history.store import commits, hermetic, loose, pack_scan, refs, relist, snapshot_list
 from companion.history.store.objects import FILE, FOLDER, LINK, PROGRAM, joined, tree_entries
-from companion.history.store.packs import Damaged, Packs, clear_leftovers
+from companion.history.store.packs import Damaged, Packs
 
 
 class Store:
@@ -66,23 +66,27 @@ class Store:
             stack.enter_context(held(self.places.ours / "history.lock", doing))
             hermetic.create(self.path)
             hermetic.reclaim(self.path)
-            orphans = clear_leftovers(self.pack_folder)
             for stale in (*self.path.glob(".*.part"), *self.path.glob("*.lock")):
                 stale.unlink(missing_ok=True)
-            self.packs.refresh()
-            self._index_again([*orphans, *(self.pack_folder / name for name in self.packs.unreadable)])
+            self.mend_indexes()
             self._mend_list()
             yield
             self._remember()
             self.packs.doubts.keep()
 
-    def _index_again(self, packs: list[Path]) -> None:
-        """Give packs that were finished, or whose index is lost or damaged, an index; they may hold all there is."""
-        for pack in packs:
-            with contextlib.suppress(OSError):
-                pack_scan.index_again(pack.with_suffix(".pack"), pack.with_suffix(".idx"))
-        if packs:
-            self.packs.refresh(anew=True)
+    def mend_indexes(self, *, shared: bool = False) -> None:
+        """Give packs that were finished, or whose index is lost, damaged or another's, an index: they may hold all.
+
+        What dead writers left is cleared. shared: as for :func:`pack_scan.clear_leftovers`.
+        """
+        orphans = pack_scan.clear_leftovers(self.pack_folder, shared=shared)
+        self.packs.refresh()
+        unusable = [(self.pack_folder / name).with_suffix(".pack") for name in self.packs.unreadable]
+        if packs := [*orphans, *unusable, *self.packs.misfits()]:
+            for pack in packs:
+                with contextlib.suppress(OSError):
+                    pack_scan.index_again(pack, pack.with_suffix(".idx"))
+            self.packs.forget_misfits(packs)
             self._listed = self._found = None
 
     def _mend_list(self) -> None:
