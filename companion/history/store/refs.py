@@ -186,6 +186,8 @@ def holds_others(repository: Path) -> bool:
     if not (repository / FILE).exists():
         return False
     text = read_capped(repository / FILE, _MOST, "list of snapshots").decode("utf-8", "replace")
+    if "sha256=" in text.partition("\n")[0]:  # ours, and where a name in it is none of ours it is damaged
+        return False
     names = [match[2] for line in text.splitlines() if (match := _LINE.fullmatch(line))]
     return not all(name == HEAD or _SNAPSHOT.fullmatch(name) or name.startswith(_RELEASE) for name in names)
 
