@@ -29,11 +29,11 @@ def with_history(folder: Path, *, looking: bool = False) -> Workshop:
 @click.option("-m", "--label", default="", help="A few words you will know it by.")
 @json_command
 def snapshot(folder: Path, label: str, watch: Watch) -> Output:
-    """Keep the folder as it is now."""
+    """Keep the folder as it is now. What could not be kept is told, and gives 1."""
     from companion.cli.render.history import snapshot_lines
 
     taken = with_history(folder).snapshot(label, watch)
-    return Output({"snapshot": taken.as_dict()}, snapshot_lines(taken))
+    return Output({"snapshot": taken.as_dict()}, snapshot_lines(taken), 0 if taken.whole else 1)
 
 
 @command()
@@ -71,7 +71,7 @@ def snapshots(folder: Path, verify: bool, size: bool, changes: bool, watch: Watc
 def compare(folder: Path, a: int, b: int | None, watch: Watch) -> Output:
     """Show what changed from snapshot A to snapshot B, or to the folder as it is."""
     changes = with_history(folder, looking=True).compare(a, b, watch)
-    return Output({"changes": changes}, changes.lines or ["Nothing changed."])
+    return Output({"changes": changes}, changes.lines or ["Nothing changed."], 1 if changes.unread else 0)
 
 
 @command()

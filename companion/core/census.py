@@ -222,7 +222,7 @@ def steadily(
         handle, before = _opened(path)
         try:
             ids, still = read(handle, before, last)
-            still = still and _same(before, os.fstat(handle))
+            still = still and looks_the_same(before, os.fstat(handle))
             still = still and (not settle or _settled(handle, before, when, ids))
         except NotStill:
             if last:
@@ -245,8 +245,9 @@ def _opened(path: Path) -> tuple[int, os.stat_result]:
     return handle, status
 
 
-def _same(one: os.stat_result, two: os.stat_result) -> bool:
-    return (one.st_size, one.st_mtime_ns, one.st_ctime_ns) == (two.st_size, two.st_mtime_ns, two.st_ctime_ns)
+def looks_the_same(one: os.stat_result, two: os.stat_result) -> bool:
+    """Tell whether a file is by size and times what it was."""
+    return (one.st_size, one.st_mtime_ns, _changed(one)) == (two.st_size, two.st_mtime_ns, _changed(two))
 
 
 def _settled(handle: int, before: os.stat_result, when: int, ids: Ids) -> bool:
@@ -256,4 +257,4 @@ def _settled(handle: int, before: os.stat_result, when: int, ids: Ids) -> bool:
         return True
     time.sleep(max(0, PAUSE_NS - abs(age)) / 1e9)
     os.lseek(handle, 0, os.SEEK_SET)
-    return read_ids(handle, ids.size, lambda _count: None) == ids and _same(before, os.fstat(handle))
+    return read_ids(handle, ids.size, lambda _count: None) == ids and looks_the_same(before, os.fstat(handle))

@@ -4,26 +4,46 @@ import difflib
 import os
 import stat
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
 from companion.core.text import visible_lines
 from companion.history.model import Comparison, KeptFile
+from companion.history.names import is_within
 
 MOST_TEXT: Final = 1 << 20
 NO_TEXT: Final = b"\0"
 
 
+LeftOut = Sequence[tuple[str, str]]
+"""Path and reason of what a state does not hold though it was there."""
+
+
 def difference(
-    before: Mapping[str, KeptFile], after: Mapping[str, KeptFile], a: int = 0, b: int | None = None
+    before: Mapping[str, KeptFile],
+    after: Mapping[str, KeptFile],
+    a: int = 0,
+    b: int | None = None,
+    left_out: tuple[LeftOut, LeftOut] = ((), ()),
 ) -> Comparison:
     """Return what differs between two states, of snapshots ``a`` and ``b``; without texts.
 
-    A file is renamed when the same content left one path for another.
+    A file is renamed when the same content left one path for another. What either state left out (before, after) is
+    neither added nor removed: it could not be looked at.
     """
+    hidden = tuple(tuple("" if path == "." else path for path, _ in side) for side in left_out)
     gone = sorted(path for path in before if path not in after)
     come = sorted(path for path in after if path not in before)
+    unread_now = [path for path in gone if hidden[1] and is_within(path, hidden[1])]
+    unread_then = [path for path in come if hidden[0] and is_within(path, hidden[0])]
+    gone = [path for path in gone if path not in set(unread_now)]
+    come = [path for path in come if path not in set(unread_then)]
+    unread = [
+        *_told(left_out[1], unread_now, ""),
+        *_told(left_out[0], unread_then, f"not in snapshot {a}: "),
+        *((path, reason) for path, reason in left_out[1] if path not in (*hidden[0], ".") and path not in before),
+    ]
     changed = sorted(
         path
         for path, one in after.items()
@@ -43,7 +63,14 @@ def difference(
         changed=tuple(changed),
         renamed=renamed,
         sizes=sizes,
+        unread=tuple(sorted(set(unread))),
     )
+
+
+def _told(left_out: LeftOut, paths: Sequence[str], where: str) -> list[tuple[str, str]]:
+    """Return each path with the reason why it, or a folder above it, was left out."""
+    reasons = [("" if path == "." else path, reason) for path, reason in left_out]
+    return [(path, where + next(reason for above, reason in reasons if is_within(path, (above,)))) for path in paths]
 
 
 def _renamed(

@@ -2,21 +2,25 @@
 
 import os
 import stat
-from collections.abc import Callable, Mapping
+import time
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from companion.core.cache import Cache
-from companion.core.census import Census, Ids, Reading
+from companion.core.census import Census, Ids, Reading, looks_the_same
 from companion.core.errors import CompanionError
 from companion.core.folder import OURS, RELEASES
 from companion.core.progress import Watch
 from companion.core.text import listed, visible
 from companion.core.walk import Found, Walk
 from companion.history.model import KeptFile
-from companion.history.names import KEPT_OF_OURS, cannot_be_held
+from companion.history.names import KEPT_OF_OURS, cannot_be_held, told_of
 from companion.history.reader import Sink, read_files
 from companion.history.store.store import Store, mode_of
+
+STEP_NS: Final = 150_000_000
+"""A file written that shortly before is looked at once more, that long after it was written."""
 
 
 class Walked(NamedTuple):
@@ -33,6 +37,7 @@ def walk(folder: Path, watch: Watch) -> Walked:
     Raises :class:`CompanionError`, before anything is written, when a name is one that git cannot hold.
     """
     refused: list[str] = []
+    passed: list[tuple[str, str]] = []
 
     def skips(parent: str) -> Callable[[str], bool]:
         ours, prefix = parent.rpartition("/")[2] == OURS, parent + "/" if parent else ""
@@ -40,7 +45,11 @@ def walk(folder: Path, watch: Watch) -> Walked:
         def skipped(name: str) -> bool:
             if cannot_be_held(name):
                 refused.append(prefix + name)
-            return (ours and name not in KEPT_OF_OURS) or (not parent and name == RELEASES)
+            if ours and name not in KEPT_OF_OURS:
+                if reason := told_of(prefix + name):
+                    passed.append((prefix + name, reason))
+                return True
+            return not parent and name == RELEASES
 
         return skipped
 
@@ -56,7 +65,8 @@ def walk(folder: Path, watch: Watch) -> Walked:
     # What is in the place of a link without being one is a junction: a way out of the folder on Windows.
     junctions = [(path, "a junction, not followed") for path, status in found.links if not stat.S_ISLNK(status.st_mode)]
     files += [(path, status) for path, status in found.links if stat.S_ISLNK(status.st_mode)]
-    return Walked(files, tuple(sorted(found.empty)), found.problems + junctions)
+    theirs = [(f"{path}/.git", "git keeps that repository itself") for path in found.repositories if path != "."]
+    return Walked(files, tuple(sorted(found.empty)), found.problems + junctions + passed + theirs)
 
 
 class FolderState(NamedTuple):
@@ -91,9 +101,35 @@ def read_folder(store: Store, cache: Cache, sink: Sink, watch: Watch, *, thoroug
         second, still_out = read_files(store.folder, [(p, looked[p]) for p in again], {}, sink, watch)
         read = {p: one for p, one in read.items() if p not in again} | second
         left_out += still_out
+    if writes:
+        _wait_for_steps(read.values())
+    read = {path: _if_it_still_looks_so(store.folder, path, one) for path, one in read.items()}
     census.remember((p, one) for p, one in read.items() if one.status and not stat.S_ISLNK(one.status.st_mode))
     census.forget_absent(walked.files)
     return _state(store, walked, known, read, left_out)
+
+
+def _wait_for_steps(read: Iterable[Reading]) -> None:
+    """Wait where a file was written just now, until its program would have gone on with it."""
+    times = [one.status.st_mtime_ns if os.name == "nt" else one.status.st_ctime_ns for one in read if one.status]
+    age = time.time_ns() - max(times, default=0)
+    if 0 <= age < STEP_NS:
+        time.sleep((STEP_NS - age) / 1e9)
+
+
+def _if_it_still_looks_so(folder: Path, path: str, one: Reading) -> Reading:
+    """Return a reading as not still where its file was written, or taken away, after it: it may be half of a change.
+
+    A program that writes in steps holds still between them. Steps further apart than ``STEP_NS`` go unseen where the
+    next one comes after the snapshot; so does what is written to mapped memory and not yet told to the file system.
+    """
+    if one.status is None or not one.still:
+        return one
+    try:
+        same = looks_the_same(one.status, os.lstat(os.path.join(folder, path)))  # noqa: PTH118 -- 20,000 Paths are slow
+    except OSError:
+        same = False
+    return one if same else one._replace(still=False)
 
 
 def _state(

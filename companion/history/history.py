@@ -14,7 +14,7 @@ from companion.core.files import explained, sha256_of
 from companion.core.folder import FACTS_FILE
 from companion.core.progress import QUIET, Watch
 from companion.history import compare, forget, mirror, restore, take, verify
-from companion.history.folder_state import read_folder
+from companion.history.folder_state import FolderState, read_folder
 from companion.history.model import Adopted, Comparison, Forgotten, KeptFile, Mirrored, Restored, Size, Verified
 from companion.history.reader import Sink
 from companion.history.snapshot import Snapshot
@@ -77,14 +77,19 @@ class History:
 
     def now(self, watch: Watch = QUIET) -> dict[str, KeptFile]:
         """Return every file of the folder as it is now by path; nothing is written to the history."""
+        return self._looked(watch).files
+
+    def _looked(self, watch: Watch) -> FolderState:
         nothing = Sink(lambda _blob: False, None)
-        return read_folder(self._store, self.cache, nothing, watch, thorough=False, writes=False).files
+        return read_folder(self._store, self.cache, nothing, watch, thorough=False, writes=False)
 
     def read(self, number: int, path: str) -> bytes:
         """Return the content of one file as snapshot ``number`` holds it."""
         kept = self.files(number).get(path)
         if kept is None:
-            raise CompanionError(f"Snapshot {number} holds no such file", path, "compare with it to see what it holds")
+            reason = restore.why_left_out(self.snapshot(number), path)
+            what = f"Snapshot {number} holds no such file{f': {reason}' if reason else ''}"
+            raise CompanionError(what, path, "compare with it to see what it holds")
         return self._store.packs.read(bytes.fromhex(kept.blob))
 
     def sha256s(self, number: int | None, paths: Sequence[str]) -> dict[str, bytes]:
@@ -105,9 +110,13 @@ class History:
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Comparison:
         """Return what differs between snapshot ``a`` and snapshot ``b``, or the folder as it is now."""
-        before = self.files(a)
-        after = self.now(watch) if b is None else self.files(b)
-        found = compare.difference(before, after, a, b)
+        before, left_before = self.files(a), self.snapshot(a).left_out
+        if b is None:
+            now = self._looked(watch)
+            after, left_after = now.files, now.left_out
+        else:
+            after, left_after = self.files(b), self.snapshot(b).left_out
+        found = compare.difference(before, after, a, b, (left_before, left_after))
 
         def content(files: dict[str, KeptFile], path: str, live: bool) -> bytes:
             kept = files.get(path)

@@ -21,7 +21,8 @@ class KeptFile(NamedTuple):
 class Comparison:
     """What differs between snapshot ``a`` and snapshot ``b`` (None: the folder as it is now).
 
-    changed: same path, other content or other mode. renamed: (old, new) with the same content.
+    changed: same path, other content or other mode. renamed: (old, new) with the same content. unread: path and reason
+    of what is on one side only because the other could not look at it.
     sizes: bytes before and after (None: not there) for every path named above.
     facts_before, facts_after: the text of ``release.toml`` on either side, empty where there is none.
     text_diff(path): a unified diff of a changed text file; empty for one that is not text, or that is over 1 MiB.
@@ -33,6 +34,7 @@ class Comparison:
     removed: tuple[str, ...] = ()
     changed: tuple[str, ...] = ()
     renamed: tuple[tuple[str, str], ...] = ()
+    unread: tuple[tuple[str, str], ...] = ()
     sizes: dict[str, tuple[int | None, int | None]] = field(default_factory=dict)
     facts_before: str = ""
     facts_after: str = ""

@@ -12,6 +12,20 @@ from companion.core.folder import OURS
 KEPT_OF_OURS: Final = ("evidence", "reports")
 """What is kept of ``.companion``: what was found and judged. Everything else in it can be made again."""
 
+_MADE_AGAIN: Final = re.compile(
+    r"history\.git|bounces|drafts|cache\.sqlite3(-.*)?|restore\.json|restore-aside|.*lock(\.holder)?|\..*\.part"
+)
+"""What else of ours lies in ``.companion``."""
+
+
+def told_of(path: str) -> str:
+    """Return why something in a ``.companion`` is not kept, where somebody would miss it; else an empty string."""
+    parent, _, name = path.rpartition("/")
+    if parent != OURS:
+        return "it belongs to a working folder inside this one: take a snapshot of that one too"
+    return "" if _MADE_AGAIN.fullmatch(name) else "nothing of yours is kept in the companion's own folder: move it out"
+
+
 # Code points that HFS+ ignores when it compares names (Unicode Default_Ignorable as git's own fsck lists them).
 _IGNORED: Final = re.compile("[\u200c-\u200f\u202a-\u202e\u206a-\u206f\ufeff]")
 

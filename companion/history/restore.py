@@ -81,6 +81,11 @@ def unread(snapshot: Snapshot) -> tuple[str, ...]:
     return tuple("" if path == "." else path for path, _ in snapshot.left_out)
 
 
+def why_left_out(snapshot: Snapshot, path: str) -> str:
+    """Return why a snapshot does not hold a path that was there, or an empty string: it was not there, or is held."""
+    return next((why for out, why in snapshot.left_out if is_within(path, ("" if out == "." else out,))), "")
+
+
 def _held(
     store: Store, snapshot: Snapshot, required: tuple[str, ...]
 ) -> tuple[dict[str, KeptFile], list[tuple[str, str]]]:
@@ -90,8 +95,11 @@ def _held(
     for one in required if not lost else ():
         inside = one in files or one in snapshot.empty_folders
         if not inside and not any(path.startswith(one + "/") for path in (*files, *snapshot.empty_folders)):
+            reason = why_left_out(snapshot, one)
             raise CompanionError(
-                f"Snapshot {snapshot.number} holds no “{one}”", "", "compare with it to see what it holds"
+                f"Snapshot {snapshot.number} holds no “{one}”{f': {reason}' if reason else ''}",
+                "",
+                "compare with it to see what it holds",
             )
     return files, [(folder or ".", f"the history is damaged there: {reason}") for folder, reason in lost]
 

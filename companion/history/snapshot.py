@@ -63,6 +63,11 @@ class Snapshot:
         self.empty_folders = empty_folders
         self.new = new
 
+    @property
+    def whole(self) -> bool:
+        """Whether everything there was is in it, and held still while it was read."""
+        return not self.left_out and not self.changed_while_read
+
     def as_dict(self) -> dict[str, object]:
         """Return every field by name."""
         return {name: getattr(self, name) for name in self.__slots__}

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from companion.core import census
+from companion.history import folder_state
 from companion.history.history import History
 from companion.history.store import commits, durable
 
@@ -27,6 +28,12 @@ PLAIN_GIT = {
 
 Git = Callable[..., str]
 State = dict[str, tuple[Any, ...]]
+
+
+@pytest.fixture(autouse=True)
+def nobody_writes_in_steps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every test writes its files just now; each of a thousand snapshots would wait for the next step."""
+    monkeypatch.setattr(folder_state, "STEP_NS", 0)
 
 
 @pytest.fixture

@@ -33,7 +33,8 @@ class Changes(msgspec.Struct, frozen=True, kw_only=True):
     """The differences from ``a`` to ``b`` (None: the folder as it is). lines: all of it as sentences.
 
     facts: sentences on changed facts. heard: path and what differs in how it sounds, where both sides were measured.
-    texts: path and unified diff of changed text files.
+    texts: path and unified diff of changed text files. unread: path and reason of what could not be looked at on one
+    side, and so is neither added nor removed.
     """
 
     a: int
@@ -46,6 +47,7 @@ class Changes(msgspec.Struct, frozen=True, kw_only=True):
     facts: tuple[str, ...] = ()
     heard: tuple[tuple[str, str], ...] = ()
     texts: tuple[tuple[str, str], ...] = ()
+    unread: tuple[tuple[str, str], ...] = ()
 
 
 def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) -> Changes:
@@ -68,6 +70,7 @@ def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) 
     texts = _texts(found, [path for path in changed if path != FACTS_FILE and not kind_of(path).audible])
     for path, diff in texts:
         lines += [f"in {visible(path)}:", *(f"  {line}" for line in diff.split("\n")[2:])]  # the first two say nothing
+    lines += [f"not compared: {visible(path)} ({visible(reason)})" for path, reason in found.unread]
     return Changes(
         a=found.a,
         b=found.b,
@@ -79,6 +82,7 @@ def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) 
         facts=stated,
         heard=heard,
         texts=texts,
+        unread=found.unread,
     )
 
 

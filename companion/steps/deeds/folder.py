@@ -54,7 +54,10 @@ class OpenFolder:
             if not folder.exists():
                 raise CompanionError("There is no such folder", str(folder), "check the name, or make it first")
             if not folder.is_dir():
-                raise CompanionError("That is a file, not a folder", str(folder), "name the folder the patch lies in")
+                what = "pipe or device" if not folder.is_file() else "file"
+                raise CompanionError(
+                    f"That is a {what}, not a folder", str(folder), "name the folder the patch lies in"
+                )
         except (OSError, RuntimeError) as error:
             raise CompanionError(f"The folder cannot be opened: {error}", str(folder), "check the name") from error
         return cls(folder)

@@ -11,6 +11,7 @@ import msgspec
 from companion.core.errors import CompanionError
 from companion.core.findings import Finding
 from companion.core.text import listed
+from companion.history.names import is_within
 from companion.steps.checks.needs import requirement
 from companion.steps.deeds.facts_file import read_text
 from companion.steps.desk import Desk
@@ -19,6 +20,7 @@ from companion.steps.looks.stated import weight_of
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.history.history import History
+    from companion.history.snapshot import Snapshot
 
 
 def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
@@ -52,6 +54,8 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
         raise CompanionError("The archive is not the one that was proven", str(archive), "build it again")
     version = desk.facts.instrument.version
     snapshot = history.take(f"Release {version}", kind="release", watch=desk.watch) if history else None
+    if snapshot and not snapshot.whole:
+        _refuse_half_kept(snapshot, {entry.path for entry in desk.ships})
     if history and snapshot:
         held = history.release_snapshot(version)
         if held and held.id != snapshot.id:
@@ -78,6 +82,18 @@ def release(desk: Desk, history: History | None, at: str) -> ReleaseRecord:
     if history and snapshot:
         history.tag_release(snapshot.number, version)
     return record
+
+
+def _refuse_half_kept(snapshot: Snapshot, ships: set[str]) -> None:
+    """Raise :class:`CompanionError` where the snapshot of a release lacks something that ships, or holds half of it."""
+    out = tuple("" if path == "." else path for path, _ in snapshot.left_out)
+    lacks = sorted(path for path in ships if path in snapshot.changed_while_read or (out and is_within(path, out)))
+    if lacks:
+        raise CompanionError(
+            f"The snapshot could not keep what ships: {listed(lacks)}",
+            "",
+            "see that nothing writes to it, and release again",
+        )
 
 
 def _tag_recorded(records: Iterable[ReleaseRecord], history: History | None) -> set[str]:
