@@ -9,12 +9,13 @@ import json
 import os
 import shutil
 import stat
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
 from companion.core.cache import Cache
-from companion.core.census import read_file
+from companion.core.census import GRAIN_NS, ids_of, read_file
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import explain_os_error, explained, is_inside, read_capped, write_safely
 from companion.core.progress import QUIET, Watch
@@ -22,7 +23,7 @@ from companion.history.folder_state import FolderState, read_folder
 from companion.history.model import KeptFile, Restored
 from companion.history.names import is_within
 from companion.history.reader import Sink
-from companion.history.restore_files import Done, Placer, Stays, refuse_when_too_full
+from companion.history.restore_files import CHANGED, Done, Guard, Placer, Stays, refuse_when_too_full
 from companion.history.restore_plan import RestorePlan, plan
 from companion.history.snapshot import Snapshot
 from companion.history.store.objects import LINK
@@ -157,7 +158,7 @@ def _carry_out(store: Store, todo: RestorePlan, before: FolderState, watch: Watc
     aside = _aside(store)
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir(exist_ok=True)
-    return Placer(store.packs, store.folder, aside, _guard(store, before, watch), watch).carry_out(todo)
+    return Placer(store.packs, store.folder, aside, _Kept(store, before, watch), watch).carry_out(todo)
 
 
 def _undo(store: Store, cache: Cache, before: FolderState) -> None:
@@ -176,27 +177,49 @@ def _undo(store: Store, cache: Cache, before: FolderState) -> None:
             _end_journal(store)
 
 
-def _guard(store: Store, before: FolderState, watch: Watch) -> Callable[[str, os.stat_result], None]:
-    """Return the check that what is about to be replaced or removed is what was kept, and that it reads back.
+class _Kept(Guard):
+    """Holds what is about to be replaced or removed against what was kept first, and that against its id.
 
     A history may have held that content for years without anybody reading it; this is the last moment to find out.
+    What is written through a handle that was open before, after the last look, goes with the file it is written to; so
+    does an edit within those moments that leaves size and time as they were.
     """
 
-    def check(path: str, status: os.stat_result) -> None:
-        kept, looked = before.files.get(path), before.looked.get(path)
+    def __init__(self, store: Store, before: FolderState, watch: Watch) -> None:
+        self._store, self._before, self._watch = store, before, watch
+
+    def may_replace(self, path: str, status: os.stat_result) -> None:
+        kept, looked = self._before.files.get(path), self._before.looked.get(path)
         if kept is None or looked is None:
             raise Stays("a file lies there that could not be kept first")
-        if _stat_key(looked) != _stat_key(status):
-            readable = stat.S_ISREG(status.st_mode) and kept.mode != LINK
-            now = read_file(store.folder, path, lambda _count: watch.check()).ids if readable else None
-            if now is None or now.blob.hex() != kept.blob:
-                raise Stays("it changed while the restore ran")
-        if not store.packs.reads_back(bytes.fromhex(kept.blob), watch):
+        if _stat_key(looked) != _stat_key(status) and not self._holds(kept, self._store.folder, path, status):
+            raise Stays(CHANGED)
+        if not self._store.packs.reads_back(bytes.fromhex(kept.blob), self._watch):
             raise Stays(
                 "the history's own copy of it is damaged, so it was left as it is; try again, and it is kept anew first"
             )
 
-    return check
+    def is_kept(self, path: str, now: Path, status: os.stat_result) -> bool:
+        found = os.lstat(now)
+        same = (found.st_mode, found.st_size, found.st_mtime_ns, found.st_ino) == (
+            status.st_mode,
+            status.st_size,
+            status.st_mtime_ns,
+            status.st_ino,
+        )
+        if same and time.time_ns() - found.st_mtime_ns > GRAIN_NS:  # moving a file changes its other time
+            return True
+        kept = self._before.files.get(path)
+        return kept is not None and self._holds(kept, now.parent, now.name, found)
+
+    def _holds(self, kept: KeptFile, folder: Path, path: str, status: os.stat_result) -> bool:
+        """Tell whether a file, or a link, holds what was kept."""
+        if stat.S_ISLNK(status.st_mode):
+            return kept.mode == LINK and ids_of(os.fsencode(os.readlink(folder / path))).blob.hex() == kept.blob  # noqa: PTH115
+        if not stat.S_ISREG(status.st_mode) or kept.mode == LINK:
+            return False
+        now = read_file(folder, path, lambda _count: self._watch.check()).ids
+        return now is not None and now.blob.hex() == kept.blob
 
 
 def _stat_key(status: os.stat_result) -> tuple[int, ...]:
@@ -218,7 +241,7 @@ def restore_into(store: Store, number: int, only: Sequence[str], into: Path, wat
         refuse_when_too_full(into, todo, store.packs)
         aside = into / ".companion-restore-aside"
         aside.mkdir()
-        placer = Placer(store.packs, into, aside, lambda _path, _status: None, watch)
+        placer = Placer(store.packs, into, aside, Guard(), watch)
         try:
             done = placer.carry_out(todo)
         except BaseException:

@@ -10,9 +10,10 @@ import threading
 from collections.abc import Callable, Iterator
 from functools import cache, partial
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, NoReturn
 
-from companion.core import crew
+from companion.core import below, crew
+from companion.core.below import Below, Linked, Name
 from companion.core.errors import CompanionError
 from companion.core.files import sync_folder
 from companion.core.progress import Watch
@@ -25,10 +26,22 @@ from companion.history.store.pack_writer import write_all
 from companion.history.store.packs import Damaged, Packs
 
 _FULL: Final = (errno.ENOSPC, errno.EDQUOT)
+CHANGED: Final = "it changed while the restore ran"
 
 
 class Stays(Exception):
     """A file is left as it is, for the reason told."""
+
+
+class Guard:
+    """Lets everything be replaced and removed: nothing that matters can lie there."""
+
+    def may_replace(self, path: str, status: os.stat_result) -> None:
+        """Raise :class:`Stays` when what lies at ``path`` now is kept nowhere else."""
+
+    def is_kept(self, path: str, now: Path, status: os.stat_result) -> bool:
+        """Tell whether what lay at ``path``, moved to ``now`` since, is what ``may_replace`` was asked of."""
+        return True
 
 
 class Done(NamedTuple):
@@ -42,14 +55,14 @@ class Done(NamedTuple):
 class Placer:
     """Carries out a plan in ``root``, with ``aside`` (on the same disk) for what is half written.
 
-    may_replace(path, status) raises :class:`Stays` when what lies at ``path`` now is kept nowhere else.
+    guard: is asked of what lies in a file's place now, and of what was there when it has been taken out: an edit may
+    come in between. What such an edit leaves is put back.
     """
 
-    def __init__(
-        self, packs: Packs, root: Path, aside: Path, may_replace: Callable[[str, os.stat_result], None], watch: Watch
-    ) -> None:
+    def __init__(self, packs: Packs, root: Path, aside: Path, guard: Guard, watch: Watch) -> None:
         self.packs, self.root, self.aside, self.watch = packs, root, aside, watch
-        self.may_replace = may_replace
+        self.guard = guard
+        self.below = Below(root)
         self.done = Done([], [], [])
         self._lock = threading.Lock()
         self._names = itertools.count()
@@ -58,6 +71,12 @@ class Placer:
 
     def carry_out(self, plan: RestorePlan) -> Done:
         """Do all of it. A file that cannot be done is listed; a full disk and Cancelled end it and are raised."""
+        try:
+            return self._carried_out(plan)
+        finally:
+            self.below.close()
+
+    def _carried_out(self, plan: RestorePlan) -> Done:
         self._at_once = durable.at_once(len(plan.write))
         self.watch.stage("Restoring", sum(one.size for one in plan.write.values()), "bytes")
         # Removals come first: on a system that folds case, the new name may be the old file's.
@@ -93,6 +112,8 @@ class Placer:
             act(path)
         except Damaged as error:
             self._failed(path, f"the history is damaged there: {error.reason}")
+        except Linked:
+            self._failed(path, "a folder above it is now a link")
         except Stays as error:
             self._failed(path, str(error))
         except OSError as error:
@@ -107,36 +128,58 @@ class Placer:
         with self._lock:
             self.done.failed.append((path, reason))
 
-    def _at(self, path: str) -> str:
-        return os.path.join(self.root, path)  # noqa: PTH118 -- 20,000 Paths are slow
+    def _spare(self) -> Name:
+        """A new name beside."""
+        return Name(-1, os.path.join(self.aside, str(next(self._names))))  # noqa: PTH118 -- 20,000 Paths are slow
 
     def _remove(self, path: str) -> None:
         with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-            self._through_real_folders(path)
-            self.may_replace(path, os.lstat(self._at(path)))
-            os.unlink(self._at(path))  # noqa: PTH108
+            place, spare = self.below.name(path), self._spare()
+            status = below.look(place)
+            self.guard.may_replace(path, status)
+            try:
+                below.move(place, spare)
+            except OSError as error:
+                if error.errno != errno.EXDEV:  # a disk of its own within the folder
+                    raise
+                below.remove(place)
+            else:
+                if not self.guard.is_kept(path, Path(spare.name), status):
+                    self._put_back(path, spare, place)
+                    raise Stays(CHANGED)
+                _discard(spare)
             self.done.removed.append(path)
 
-    def _through_real_folders(self, path: str) -> None:
-        """Refuse to reach a file through a link: it would lie outside, or be another one."""
-        parent = path.rpartition("/")[0]
-        while parent:
-            if stat.S_ISLNK(os.lstat(self._at(parent)).st_mode):
-                raise Stays("a folder above it is now a link")
-            parent = parent.rpartition("/")[0]
+    def _put_back(self, path: str, spare: Name, place: Name) -> None:
+        """Put something back where it was, or under another name beside where something lies there by now."""
+        try:
+            below.move_new(spare, place)
+        except FileExistsError:
+            self._rescue(path, spare, place)
+
+    def _rescue(self, path: str, spare: Name, place: Name) -> NoReturn:
+        """Keep what somebody wrote within the moments of a restore under a name of its own; raise :class:`Stays`."""
+        stem, dot, ending = path.rpartition("/")[2].rpartition(".")
+        folder = place.name[: -len(path.rpartition("/")[2])]
+        for number in itertools.count(1):
+            name = f"{stem or ending} (restore {number}){dot + ending if stem else ''}"
+            with contextlib.suppress(FileExistsError):
+                below.move_new(spare, Name(place.folder, folder + name))
+                raise Stays(f"{CHANGED}, more than once; what was written in between is “{name}” beside it")
+        raise AssertionError
 
     def _drop(self, folder: str) -> None:
-        with contextlib.suppress(OSError, Stays):  # not empty: something that is not ours lies in it; or behind a link
-            self._through_real_folders(folder + "/x")
-            os.rmdir(self._at(folder))  # noqa: PTH106
+        with contextlib.suppress(OSError, Linked):  # not empty: something that is not ours lies in it; or behind a link
+            place = self.below.name(folder)
+            os.rmdir(place.name, dir_fd=place.at)
             self._folders.discard(folder)
 
     def _mark(self, path: str, mode: int) -> None:
-        self._through_real_folders(path)
-        status = os.lstat(self._at(path))
+        place = self.below.name(path)
+        status = below.look(place)
         if not stat.S_ISREG(status.st_mode):
             raise Stays("it is no longer a file")
-        os.chmod(self._at(path), _permissions(status.st_mode & 0o777, mode))  # noqa: PTH101
+        below.set_permissions(place, _permissions(status.st_mode & 0o777, mode))
         self.done.written.append(path)
 
     def _parent(self, folder: str) -> None:
@@ -144,9 +187,10 @@ class Placer:
         if folder in self._folders:
             return
         self._parent(folder.rpartition("/")[0])
+        place = self.below.name(folder)
         with contextlib.suppress(FileExistsError):
-            os.mkdir(self._at(folder))  # noqa: PTH102
-        if not stat.S_ISDIR(os.lstat(self._at(folder)).st_mode):
+            os.mkdir(place.name, dir_fd=place.at)
+        if not stat.S_ISDIR(below.look(place).st_mode):
             raise Stays("a file lies where its folder should be")
         self._folders.add(folder)
 
@@ -164,27 +208,48 @@ class Placer:
             raise Stays("files of its kind are not restored")
         with self._lock:
             self._parent(path.rpartition("/")[0])
-        place = self._at(path)
+        place, status = self.below.name(path), None
         permissions = 0o666 & ~_umask()
         with contextlib.suppress(FileNotFoundError):
-            status = os.lstat(place)
+            status = below.look(place)
             if stat.S_ISDIR(status.st_mode):
                 raise Stays("a folder that holds other files lies in its place")
-            self.may_replace(path, status)
+            self.guard.may_replace(path, status)
             permissions = status.st_mode & 0o777 if stat.S_ISREG(status.st_mode) else permissions
-        aside = os.path.join(self.aside, str(next(self._names)))  # noqa: PTH118
+        aside = self._spare()
         try:
             if wanted.mode == LINK:
-                os.symlink(os.fsdecode(self.packs.read(bytes.fromhex(wanted.blob))), aside)  # noqa: PTH211
+                os.symlink(os.fsdecode(self.packs.read(bytes.fromhex(wanted.blob))), aside.name)  # noqa: PTH211
             else:
-                self._write_aside(aside, wanted, permissions)
-            os.replace(aside, place)  # noqa: PTH105
+                self._write_aside(aside.name, wanted, permissions)
+            self._put(path, aside, place, status)
         except BaseException:
             with contextlib.suppress(OSError):
-                os.unlink(aside)  # noqa: PTH108
+                below.remove(aside)
             raise
         with self._lock:
             self.done.written.append(path)
+
+    def _put(self, path: str, aside: Name, place: Name, status: os.stat_result | None) -> None:
+        """Put what was written aside in its place, and whoever wrote there since the look before back in theirs."""
+        ours = below.look(aside)
+        was = None
+        if status is not None:
+            with contextlib.suppress(FileNotFoundError):  # taken away since
+                was = below.swap(aside, place, self._spare())
+        if was is None or status is None:
+            try:
+                below.move_new(aside, place)
+            except FileExistsError:
+                raise Stays("something was put in its place while the restore ran") from None
+            return
+        if not self.guard.is_kept(path, Path(was.name), status):
+            again = below.swap(was, place, self._spare())
+            if _stamp(below.look(again)) != _stamp(ours):
+                self._rescue(path, again, place)
+            _discard(again)
+            raise Stays(CHANGED)
+        _discard(was)
 
     def _write_aside(self, aside: str, wanted: KeptFile, permissions: int) -> None:
         """Write a file beside; :class:`Damaged` comes at the latest after the last block, before it is in place."""
@@ -199,6 +264,16 @@ class Placer:
             (durable.begin if self._at_once else durable.sync_file)(handle)
         finally:
             os.close(handle)
+
+
+def _discard(spare: Name) -> None:
+    """Remove what is kept elsewhere; what a disk will not remove now goes with the folder aside."""
+    with contextlib.suppress(OSError):
+        below.remove(spare)
+
+
+def _stamp(status: os.stat_result) -> tuple[int, ...]:
+    return status.st_ino, status.st_size, status.st_mtime_ns
 
 
 def _fill(handle: int, blocks: Iterator[bytes | bytearray]) -> None:

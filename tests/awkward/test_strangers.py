@@ -32,7 +32,7 @@ def git(folder: Path, *arguments: str) -> str:
 
 
 def test_10_nested_repository(instrument: Path, companion: Any, makers: Any, fsck: Any) -> None:
-    """A repository inside: its files are kept and ship like any others, its ``.git`` is left alone and never ships."""
+    """A repository inside: its files are kept and ship like any others, its ``.git`` is left alone and told of."""
     nested = instrument / "Scripts" / "lib"
     nested.mkdir(parents=True)
     git(nested, "init", "-q", "-b", "main")
@@ -45,7 +45,9 @@ def test_10_nested_repository(instrument: Path, companion: Any, makers: Any, fsc
     (submodule / "inside.txt").write_text("inside\n", encoding="utf-8")
     before = makers(instrument)
     assert companion("check", instrument, "contents").code == 0
-    assert companion("snapshot", instrument, "-m", "nested").code == 0
+    taken = companion("snapshot", instrument, "-m", "nested")
+    assert taken.code == 1
+    assert taken.out.count("/.git (git keeps that repository itself)") == 2
     (nested / "play.txt").write_text("two\n", encoding="utf-8")
     (submodule / "inside.txt").unlink()
     assert companion("restore", instrument, 1).code == 0

@@ -202,7 +202,7 @@ class Whole(Desk):
                     one.files,
                     one.bytes,
                     one.empty_folders,
-                    one.left_out,
+                    tuple(out for out in one.left_out if not out[0].endswith("/.git")),
                     one.changed_while_read,
                 )
                 for one in hand.snapshots()

@@ -15,6 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from companion.core import below
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Progress, Watch
 from companion.history import restore, restore_files
@@ -226,14 +227,14 @@ def test_a_file_open_elsewhere_is_told_and_the_rest_is_restored(
 ) -> None:
     history.take("good")
     _mutate(folder)
-    real = os.replace
+    real = below.swap
 
-    def busy(source: Any, target: Any) -> None:
-        if str(target).endswith("slate_0.wav"):
+    def busy(source: below.Name, target: below.Name, spare: below.Name) -> below.Name:
+        if target.name.endswith("slate_0.wav"):
             raise PermissionError(13, "Permission denied")
-        real(source, target)
+        return real(source, target, spare)
 
-    monkeypatch.setattr(os, "replace", busy)
+    monkeypatch.setattr(below, "swap", busy)
     done = history.restore(1)
     assert [path for path, _ in done.failed] == ["Samples/struck/slate_0.wav"]
     assert "open in another program" in done.failed[0][1]
@@ -356,17 +357,16 @@ def test_a_killed_restore_is_finished_at_the_next_start(folder: Path, history: H
     class Killed(BaseException):
         pass
 
-    real, calls = os.replace, [0]
+    real, calls = restore_files.Placer._put, [0]
 
-    def dying(source: Any, target: Any) -> None:
-        if "restore-aside" in str(source):
-            calls[0] += 1
-            if calls[0] == 2:
-                raise Killed
-        real(source, target)
+    def dying(*arguments: Any) -> None:
+        calls[0] += 1
+        if calls[0] == 2:
+            raise Killed
+        real(*arguments)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(os, "replace", dying)
+        patch.setattr(restore_files.Placer, "_put", dying)
         with pytest.raises(Killed):
             history.restore(1)
     assert state(folder) not in (good, bad), "the kill came half way"
@@ -408,7 +408,7 @@ def test_a_history_from_elsewhere_cannot_write_outside(
     before = state(tmp_path)
 
     def carried_out(todo: Any) -> Any:
-        return restore_files.Placer(history._store.packs, folder, aside, lambda _p, _s: None, Watch()).carry_out(todo)
+        return restore_files.Placer(history._store.packs, folder, aside, restore_files.Guard(), Watch()).carry_out(todo)
 
     assert not carried_out(plan({"fine.md": kept}, {})).failed, "its innocent neighbour"
     (folder / "fine.md").unlink()
@@ -488,10 +488,17 @@ def _watched(patch: pytest.MonkeyPatch) -> list[tuple[str, int, str]]:
     def sync(handle: int) -> None:
         calls.append(("sync", os.fstat(handle).st_ino, ""))
 
-    def replace(source: Any, target: Any, **more: Any) -> None:
-        calls.append(("rename", os.lstat(source).st_ino, os.fspath(target)))
-        real["replace"](source, target, **more)
+    def replace(source: Any, target: Any, *, src_dir_fd: int | None = None, dst_dir_fd: int | None = None) -> None:
+        inode = os.stat(source, dir_fd=src_dir_fd, follow_symlinks=False).st_ino
+        calls.append(("rename", inode, os.fspath(target)))
+        real["replace"](source, target, src_dir_fd=src_dir_fd, dst_dir_fd=dst_dir_fd)
 
+    def swap(source: below.Name, target: below.Name, spare: below.Name) -> below.Name:
+        calls.append(("rename", below.look(source).st_ino, target.name))
+        return swapped(source, target, spare)
+
+    swapped = below.swap
+    patch.setattr(below, "swap", swap)
     patch.setattr(os, "write", write)
     patch.setattr(os, "fsync", sync)
     patch.setattr(os, "replace", replace)

@@ -12,7 +12,7 @@ from companion.core.progress import Watch
 from companion.history.store.durable import sync_file
 from companion.history.store.pack_scan import index_again
 from companion.history.store.pack_writer import write_all, write_synced
-from companion.history.store.packs import Pack, Packs
+from companion.history.store.packs import Pack, Packs, tail
 from companion.history.store.repack import rewrite
 
 
@@ -67,7 +67,7 @@ def _copy_pack(pack: Path, folder: Path, watch: Watch) -> bool:
         return False
     part = folder / f"part-{pack.name}"
     for attempt in range(2):
-        if _copy_on(pack, part, watch) == _sum_at_end(pack):
+        if _copy_on(pack, part, watch) == tail(pack, 20):
             break
         part.unlink()
         if attempt:
@@ -78,12 +78,6 @@ def _copy_pack(pack: Path, folder: Path, watch: Watch) -> bool:
     os.replace(index, folder / pack.with_suffix(".idx").name)  # noqa: PTH105
     sync_folder(folder)
     return True
-
-
-def _sum_at_end(pack: Path) -> bytes:
-    with pack.open("rb") as stream:
-        stream.seek(-20, os.SEEK_END)
-        return stream.read()
 
 
 def _copy_on(pack: Path, part: Path, watch: Watch) -> bytes:

@@ -94,6 +94,13 @@ class Pack:
                 self.handle = -1
 
 
+def tail(path: Path, count: int) -> bytes:
+    """Return the last bytes of a file. Raises OSError, also where there are not as many."""
+    with path.open("rb") as stream:
+        stream.seek(-count, os.SEEK_END)
+        return stream.read()
+
+
 def read_index(path: Path) -> tuple[list[bytes], list[int]]:
     """Return ids and offsets of a pack index, version 2. Raises ValueError or OSError where it cannot be read."""
     data = path.read_bytes()
@@ -177,12 +184,10 @@ class Packs:
         """The packs that can be used, but whose index is not theirs by the sum that stands in both."""
         found = []
         for pack in self.packs:
+            index = pack.path.with_suffix(".idx")
             with contextlib.suppress(OSError):
-                size = pack.path.stat().st_size
-                with pack.path.with_suffix(".idx").open("rb") as index:
-                    index.seek(-40, os.SEEK_END)
-                    if index.read(20) != pack.read(size - 20, 20):
-                        found.append(pack.path)
+                if tail(index, 40)[:20] != tail(pack.path, 20):
+                    found.append(pack.path)
         return found
 
     def forget_misfits(self, packs: list[Path]) -> None:
