@@ -17,7 +17,7 @@ from companion.core.errors import CompanionError
 BLOCK = 1 << 20
 """Bytes read at a time: large enough to be quick, small enough to cancel between."""
 
-_LEFTOVER = re.compile(r"\..*\.(\d+)-[0-9a-f]{8}\.part", re.DOTALL)
+_LEFTOVER = re.compile(r"\.(.*)\.(\d+)-([0-9a-f]{8})([0-9a-f]{8})\.part", re.DOTALL)
 
 
 def sync_folder(folder: Path) -> None:
@@ -62,7 +62,17 @@ def explained(doing: str, path: Path) -> Iterator[None]:
 def beside(target: Path) -> Path:
     """Return a new name beside ``target`` for what is to take its place; it tells whose it is."""
     # 40 characters are at most 160 bytes: the whole name stays under the 255 that file systems allow.
-    return target.with_name(f".{target.name[:40]}.{os.getpid()}-{secrets.token_hex(4)}.part")
+    return target.with_name(part_name(target.name[:40], os.getpid(), secrets.token_hex(4)))
+
+
+def part_name(name: str, pid: int, chance: str) -> str:
+    """Return the name of a file half written by process ``pid``.
+
+    Its last eight digits are made of the rest, so that no file of a maker's that happens to look like it is taken for
+    one: it is removed once its process is dead.
+    """
+    whose = f"companion {name} {pid} {chance}".encode("utf-8", "surrogatepass")
+    return f".{name}.{pid}-{chance}{hashlib.sha256(whose).hexdigest()[:8]}.part"
 
 
 def clear_leftovers(folder: Path) -> None:
@@ -70,7 +80,9 @@ def clear_leftovers(folder: Path) -> None:
     with contextlib.suppress(OSError), os.scandir(folder) as entries:
         for entry in entries:
             match = _LEFTOVER.fullmatch(entry.name)
-            if match and not process_alive(int(match[1])):
+            if not match or part_name(match[1], int(match[2]), match[3]) != entry.name:
+                continue
+            if entry.is_file(follow_symlinks=False) and not process_alive(int(match[2])):
                 with contextlib.suppress(OSError):
                     Path(entry.path).unlink()
 
@@ -101,11 +113,11 @@ def write_safely(target: Path, data: bytes, *, ours: bool = False) -> None:
     """Write ``data`` to ``target`` so that a reader sees all of it or what was there before.
 
     It is written to a new file beside ``target``, synced, and put in its place. No link is written through.
-    ours: no maker makes a link of it, so one is replaced; and its folder is there, so none is begun anew where that has
-    gone with its disk. Raises :class:`CompanionError` where a link lies and for what the system refuses; ``target`` is
-    then what it was.
+    ours: no maker makes a link of it, so one is replaced; and its folder is there and no link, so none is begun anew
+    where that has gone with its disk. Raises :class:`CompanionError` where a link lies and for what the system refuses;
+    ``target`` is then what it was.
     """
-    if target.is_symlink() and not ours:
+    if (target.parent if ours else target).is_symlink():
         raise CompanionError("Nothing is written through a link", str(target), "put the file itself in its place")
     temporary = beside(target)
     try:

@@ -60,7 +60,12 @@ def _place(store: Store, target: Path) -> Path:
         return target
     if (target / "HEAD").is_file() and (target / "objects").is_dir():  # a repository, not used yet
         return target
-    return inside if inside.exists() or any(target.iterdir()) else target
+    return target if _is_empty(target) and not inside.exists() else inside
+
+
+def _is_empty(place: Path) -> bool:
+    """Tell whether nothing is in a folder but the lock of a run that was killed right at its beginning."""
+    return all(path.name.startswith("mirror.lock") for path in place.iterdir())
 
 
 def _refuse_links(place: Path) -> None:
@@ -95,7 +100,7 @@ def _to_folder(store: Store, target: Path, watch: Watch) -> Mirrored:
 
 def _is_made_here(place: Path) -> bool:
     """Tell whether a mirror is one that we made, or are to make, and not a repository that somebody made."""
-    return not place.exists() or (place / "no-worktree").is_dir() or not any(place.iterdir())
+    return not place.exists() or (place / "no-worktree").is_dir() or _is_empty(place)
 
 
 def _bring_up_to_date(store: Store, there: Store, somebodys: bool, watch: Watch) -> Mirrored:

@@ -24,6 +24,7 @@ from companion.archive import coders, packing
 from companion.archive.build import PendingArchive, checksum_path, pending_archive
 from companion.archive.plan import ArchivePlan, plan
 from companion.core.errors import Cancelled, CompanionError
+from companion.core.files import part_name
 from companion.core.progress import QUIET, Progress, Watch
 
 NAMES = st.text(st.characters(codec="utf-8", exclude_characters='/\\:\0"<>|?*', exclude_categories=["Cc", "Cs", "Cf"]),
@@ -170,9 +171,9 @@ def test_what_killed_builds_left_is_cleared_whatever_they_were_to_become(
     target, before = _old(tmp_path)
     dead = subprocess.Popen([sys.executable, "-c", ""])
     dead.wait()
-    for name in (f".x.{dead.pid}-00c0ffee.part", f".Another, 0.9.{dead.pid}-00c0ffee.part"):
+    for name in (part_name("x", dead.pid, "00c0ffee"), part_name("Another, 0.9", dead.pid, "00c0ffee")):
         target.with_name(name).write_bytes(b"half of it")
-    stays = {f".x.{os.getpid()}-00c0ffee.part": b"a live one's", f"x.{dead.pid}-00c0ffee.part": b"not ours"}
+    stays = {part_name("x", os.getpid(), "00c0ffee"): b"a live one's", f".x.{dead.pid}-00c0ffee.part": b"not ours"}
     for name, data in stays.items():
         target.with_name(name).write_bytes(data)
     with pending_archive(made, target, QUIET):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,8 +9,6 @@ from typing import Any
 import pytest
 
 Companion = Callable[..., Any]
-
-pytestmark = pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
 
 
 def spoil(folder: Path, count: int) -> None:

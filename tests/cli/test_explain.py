@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +10,6 @@ from typing import Any
 
 import click
 import msgspec
-import pytest
 
 from companion.cli.base import commands
 from companion.cli.render.outputs import outputs
@@ -93,7 +91,6 @@ def conforms(result: Any, name: str) -> None:
         assert json.loads(json.dumps(msgspec.to_builtins(value, str_keys=True, enc_hook=str))) == printed[key], key
 
 
-@pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
 def test_every_command_prints_what_is_documented(companion: Companion, demo_folder: Path, tmp_path: Path) -> None:
     folder = demo_folder
     facts = (folder / "release.toml").read_text("utf-8")
@@ -127,7 +124,6 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
     conforms(companion("explain", "--json"), "explain")
 
 
-@pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
 def test_what_a_release_prints_is_documented(companion: Companion, instrument: Path, tmp_path: Path) -> None:
     told = ("--who", "Ada", "--engine-version", "7.1", "--system", "Windows 11", "--played", "all keys")
     companion("away", instrument, "--kind", "another player", "--result", "pass", *told)

@@ -115,12 +115,15 @@ def test_what_killed_writers_left_is_cleared(tmp_path: Path) -> None:
     dead = subprocess.Popen([sys.executable, "-c", ""])
     dead.wait()
     for name in ("names", "other"):
-        (tmp_path / f".{name}.{dead.pid}-00c0ffee.part").write_bytes(b"half")
-    stays = {f".names.{os.getpid()}-00c0ffee.part", f"names.{dead.pid}-00c0ffee.part", ".names.part", "names"}
+        (tmp_path / files.part_name(name, dead.pid, "00c0ffee")).write_bytes(b"half")
+    looks_so = f".names.{dead.pid}-00c0ffee.part", f".names.{dead.pid}-00c0ffee00c0ffee.part"
+    stays = {files.part_name("names", os.getpid(), "00c0ffee"), *looks_so, ".names.part", "names"}
+    folder = files.part_name("folder", dead.pid, "00c0ffee")
+    (tmp_path / folder).mkdir()
     for name in stays:
         (tmp_path / name).write_bytes(b"")
     write_safely(tmp_path / "names", b"new")
-    assert {path.name for path in tmp_path.iterdir()} == stays
+    assert {path.name for path in tmp_path.iterdir()} == {*stays, folder}
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device that is always full is Linux's own")

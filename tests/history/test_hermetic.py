@@ -11,7 +11,6 @@ from typing import Any
 
 import pytest
 
-from companion.core.errors import CompanionError
 from companion.history.history import History
 from companion.history.store import hermetic
 
@@ -111,40 +110,11 @@ def test_the_environment_holds_nothing_of_the_makers_git(tmp_path: Path, monkeyp
     assert found["GIT_OPTIONAL_LOCKS"] == "0"
 
 
-def test_without_git_everything_imports_explains_and_goes_on(folder: Path) -> None:
-    script = (
-        "from pathlib import Path\n"
-        "from companion.history.history import History\n"
-        "from companion.history.store.hermetic import why_not\n"
-        f"history = History(Path({str(folder)!r}))\n"
-        "print(why_not())\n"
-        "print(history.take('first').number, [one.label for one in history.snapshots()])\n"
-        "try:\n    history.mirror('ssh://host.example/at-all.git')\nexcept Exception as error:\n    print(error)\n"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", script],
-        capture_output=True,
-        text=True,
-        env={"PATH": str(folder), "PYTHONPATH": os.pathsep.join(sys.path)},
-    )
-    assert done.returncode == 0, done.stderr
-    said = done.stdout.splitlines()
-    assert said[0].startswith("git is not installed")
-    assert said[1] == "1 ['first']"
-    assert "Git is not installed" in said[2]
-
-
 def test_a_folder_s_own_git_program_is_not_taken(folder: Path) -> None:
     fake = folder / "git"
     fake.write_text("#!/bin/sh\nexit 0\n", "utf-8")
     fake.chmod(fake.stat().st_mode | stat.S_IXUSR)
     assert Path(hermetic.git_program()).parent != folder
-
-
-def test_what_git_says_reaches_the_maker(folder: Path, history: History) -> None:
-    history.take("first")
-    with pytest.raises(CompanionError, match=r"bad revision|unknown revision|not a valid"):
-        hermetic.run(folder / ".companion/history.git", ["log", "refs/heads/nothing"])
 
 
 def test_importing_the_room_is_light() -> None:

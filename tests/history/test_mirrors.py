@@ -282,7 +282,7 @@ def test_settings_of_a_stranger_s_in_place_of_our_empty_ones_are_not_read(
     place, canary = folder / ".companion/history.git", tmp_path / "canary"
     (place / "no-config").write_text(f'[core]\n\tsshCommand = "echo ran >> {canary}; false"\n', "utf-8")
     with pytest.raises(CompanionError, match="not the companion's own"):
-        hermetic.run(place, ["version"])
+        hermetic.repository(place)
     with pytest.raises(CompanionError):
         history.mirror("ssh://127.0.0.1:9/a.git")
     assert not canary.exists()

@@ -17,7 +17,7 @@ from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Progress, Watch
 from companion.history import remote
 from companion.history.history import History
-from companion.history.store import copying, hermetic, refs, streams
+from companion.history.store import copying, pack_scan, refs, streams
 from companion.history.store.objects import BLOB, object_id
 from companion.history.store.pack_writer import PackWriter, entry_header, index_data
 from companion.history.store.packs import Packs, read_index
@@ -267,7 +267,7 @@ def test_what_killed_mirrors_and_adoptions_left_is_cleared(
     assert git(target, "fsck", "--full", "--strict", "--no-dangling") == ""
     (folder / ".companion/history.git/objects/pack/part-pack-aaaa.pack").write_bytes(b"PACK half")
     (folder / "x").write_text("x", "utf-8")
-    monkeypatch.setattr(hermetic, "run", lambda *_: pytest.fail("a part is no pack to be indexed"))
+    monkeypatch.setattr(pack_scan, "index_again", lambda *_: pytest.fail("a part is no pack to be indexed"))
     assert history.take("next").number == 4
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +10,6 @@ import pytest
 
 from companion.steps.account.changes import Writes
 from companion.workshop import Workshop
-
-pytestmark = pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
 
 
 @pytest.fixture

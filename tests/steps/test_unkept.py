@@ -17,8 +17,6 @@ from companion.steps.account.due import Standing
 from companion.steps.account.moved import Counts, Moved
 from companion.workshop import Workshop
 
-pytestmark = pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
-
 FACTS = '[instrument]\ntitle = "Slate Choir"\nversion = "1.0"\n[contents]\npatches = ["Slate.eeng"]\n'
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -16,8 +15,6 @@ from companion.steps.catalogue import RULES
 from companion.steps.model import State
 from companion.steps.table import STEP_IDS
 from companion.workshop import Workshop
-
-needs_git = pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
 
 FACTS = '[instrument]\ntitle = "Slate Choir"\nversion = "1.0"\n'
 
@@ -80,7 +77,6 @@ def test_an_answer_that_is_no_pass_needs_words(folder: Path) -> None:
         shop.answer("none", "pass")
 
 
-@needs_git
 def test_the_history_is_verified_mirrored_forgotten_and_adopted(folder: Path, tmp_path: Path) -> None:
     (folder / "release.toml").write_text(FACTS, encoding="utf-8")
     shop = Workshop.open(folder)

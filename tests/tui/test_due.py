@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import pytest
@@ -128,7 +127,6 @@ def test_with_nothing_left_to_keep_a_release_says_no_more_than_that() -> None:
     assert "Not kept" not in kept
 
 
-@pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
 async def test_in_the_real_app_over_a_real_folder(demo_folder: Path, opened: Opened) -> None:
     shop = Workshop.open(demo_folder)
     async with opened(shop) as hand:

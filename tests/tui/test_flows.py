@@ -22,7 +22,6 @@ from companion.workshop import Workshop
 from tests.tui.conftest import Hand, Opened
 
 MADE = Path(__file__).resolve().parent.parent / "fixtures" / "first_building"
-needs_git = pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
 
 
 @pytest.fixture
@@ -194,7 +193,6 @@ async def test_of_a_read_only_folder_nothing_is_written(shop: Workshop, opened: 
     assert _files(shop.folder) == before
 
 
-@needs_git
 async def test_snapshots_are_compared_and_some_of_one_brought_back(
     shop: Workshop, opened: Opened, tmp_path: Path
 ) -> None:
@@ -225,7 +223,6 @@ async def test_snapshots_are_compared_and_some_of_one_brought_back(
     assert picture.read_bytes() == b"spoilt"
 
 
-@needs_git
 async def test_what_an_older_companion_judged_is_stale_and_judged_again(tmp_path: Path, opened: Opened) -> None:
     with tarfile.open(MADE / "released.tar.xz") as archive:
         archive.extractall(tmp_path, filter="data")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -97,7 +96,6 @@ def test_a_dropped_path_is_read_however_a_terminal_writes_it(text: str) -> None:
     assert dropped_path(text) == Path("/a b/[c].wav")
 
 
-@pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
 async def test_a_snapshot_is_taken_and_brought_back(demo_folder: Path, opened: Opened) -> None:
     shop = Workshop.open(demo_folder)
     licence = demo_folder / "Licence.txt"

@@ -12,8 +12,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from companion.steps.model import State
 from companion.steps.table import STEP_IDS
 from companion.tui.parts.form import FieldBox
@@ -36,7 +34,6 @@ async def state(hand: Hand, key: str, text: str) -> None:
     await hand.write(text)
 
 
-@pytest.mark.skipif(shutil.which("git") is None, reason="a release is a snapshot, and those need git")
 async def test_from_first_start_to_a_released_archive(
     demo_folder: Path, demo_maker: Any, mend_demo: Callable[..., None], opened: Opened, tmp_path: Path
 ) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import threading
 from collections.abc import Mapping
 from pathlib import Path
@@ -141,7 +140,6 @@ async def test_quitting_does_not_stop_the_writing_of_facts(
     shop.close()
 
 
-@pytest.mark.skipif(shutil.which("git") is None, reason="snapshots need git")
 async def test_a_restore_says_how_many_files_it_takes_away(demo_folder: Path, opened: Opened) -> None:
     shop = Workshop.open(demo_folder)
     shop.snapshot("as it came")

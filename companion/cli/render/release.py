@@ -69,7 +69,7 @@ def proof_lines(proof: StrangerProof) -> list[str]:
 
 def record_lines(record: ReleaseRecord) -> list[str]:
     """Return what was recorded of a release."""
-    kept = f"snapshot {record.snapshot}" if record.snapshot else "no snapshot (no git here)"
+    kept = f"snapshot {record.snapshot}" if record.snapshot else "no snapshot (none can be kept here)"
     return [
         f"Released: {visible(record.title)} {visible(record.version)}, {kept}",
         f"  {visible(record.archive)}  {both_bytes(record.size)}",

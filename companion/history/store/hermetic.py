@@ -9,8 +9,6 @@ from __future__ import annotations
 import os
 import shutil
 import stat
-import subprocess
-from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -134,18 +132,6 @@ def git_program() -> str:
     return _find(_absolute(os.environ.get("PATH")))
 
 
-def why_not() -> str:
-    """Return an empty string when git can be used, else why not and what to do, for a person."""
-    program, reason = git_program(), "git is not installed, or is not on the search path"
-    if program:
-        try:
-            done = subprocess.run([program, "version"], capture_output=True, timeout=20, check=False)
-            reason = "git does not start" if done.returncode else ""
-        except (OSError, subprocess.SubprocessError) as error:
-            reason = f"git does not start: {error}"
-    return f"{reason}; install git to keep snapshots, everything else works without it" if reason else ""
-
-
 def is_ours(history: Path) -> bool:
     """Tell whether the history's settings say what we wrote and nothing else."""
     return all(_says(history, name) for name in _FILES)
@@ -168,27 +154,16 @@ def _program_for(history: Path) -> str:
     """
     program = git_program()
     if not program:
-        raise CompanionError("Git is not installed", "", "install git and try again")
+        raise CompanionError(
+            "A mirror in a repository elsewhere needs git, which is not installed",
+            "",
+            "install git, or mirror to a folder",
+        )
     if not is_ours(history):
         raise CompanionError(
             "The git configuration of this history is not the companion's own", str(history), "take a snapshot first"
         )
     return program
-
-
-def run(history: Path, arguments: Sequence[str], given: bytes = b"") -> bytes:
-    """Run git on ``history`` and return what it prints. Raises :class:`CompanionError` with what it complains of."""
-    program = _program_for(history)
-    try:
-        done = subprocess.run(
-            [program, *arguments], input=given, capture_output=True, cwd=history, env=environment(history), check=False
-        )
-    except OSError as error:
-        raise CompanionError(f"Git does not start: {error}", program, "reinstall git") from error
-    if done.returncode:
-        reason = done.stderr.decode("utf-8", "replace").strip() or f"it ended with code {done.returncode}"
-        raise CompanionError(f"Git failed: {reason}", str(history), "check the history with --verify")
-    return done.stdout
 
 
 def repository(history: Path) -> Repo:
@@ -221,7 +196,7 @@ def repository(history: Path) -> Repo:
 def create(history: Path) -> None:
     """Make an empty history; half of one, left by a kill, is made whole. Raises OSError."""
     # One by one: where the folder has gone, with its disk, none is begun in its place.
-    for part in ("", "objects", "objects/pack", "objects/info", "refs", "refs/heads", "refs/tags", "no-worktree"):
+    for part in ("", "no-worktree", "objects", "objects/pack", "objects/info", "refs", "refs/heads", "refs/tags"):
         (history / part).mkdir(exist_ok=True)
     for name, text in _FILES.items():
         if not (history / name).exists():

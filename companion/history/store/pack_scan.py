@@ -167,7 +167,8 @@ def clear_leftovers(folder: Path, *, shared: bool = False) -> list[Path]:
     """
     orphans = []
     for path in folder.iterdir():
-        if path.name.startswith("tmp_") and (not shared or _OF_OURS.fullmatch(path.name)):
+        ours = path.name.startswith("tmp_") and (not shared or _OF_OURS.fullmatch(path.name))
+        if ours or (path.name.startswith("part-") and path.suffix == ".idx"):
             with contextlib.suppress(OSError):
                 path.unlink()
         elif path.suffix == ".pack" and not path.name.startswith("part-") and not path.with_suffix(".idx").exists():

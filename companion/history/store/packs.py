@@ -158,7 +158,11 @@ class Packs:
     def refresh(self, anew: bool = False) -> bool:
         """Look for packs made or removed since; tell whether there were any. Packs that stay are not read again."""
         try:
-            names = {name for name in os.listdir(self.folder) if name.endswith(".idx")}  # noqa: PTH208
+            names = {
+                name
+                for name in os.listdir(self.folder)  # noqa: PTH208
+                if name.endswith(".idx") and not name.startswith(("part-", "tmp_"))
+            }
         except OSError:
             names = set()
         with self._refreshing:

@@ -112,10 +112,8 @@ class OpenFolder:
 
     def history_problem(self, *, looking: bool = False) -> str:
         """Return why no snapshots can be kept here, or with ``looking`` why none can be looked at; or nothing."""
-        from companion.history.store.hermetic import why_not
-
         read_only = self.refusal.line if self.refusal else "the folder is read-only"
-        return why_not() or ("" if self.writable or looking else read_only)
+        return "" if self.writable or looking else read_only
 
     def _edit(self, change: Callable[[str], str]) -> None:
         if not self.has_facts:
