@@ -75,6 +75,34 @@ def test_a_sample_of_five_gigabytes(folder: Path, tmp_path: Path) -> None:
     assert not subprocess.run(["git", "-C", place, "fsck", "--full"], capture_output=True, check=True).stdout
 
 
+@pytest.mark.slow
+def test_thirty_thousand_files(folder: Path, tmp_path: Path, fsck: Callable[[Path], None]) -> None:
+    """Taken, brought back over what changed and elsewhere, and compared byte for byte."""
+    chance, contents = random.Random(5), dict[str, bytes]()
+    for number in range(30_000):
+        path = f"Samples/{number % 60:02}/{chance.choice('abc')}/take {number:05}.wav"
+        contents[path] = chance.randbytes(chance.randrange(0, 3000))
+        (folder / path).parent.mkdir(parents=True, exist_ok=True)
+        (folder / path).write_bytes(contents[path])
+    with History(folder) as history:
+        taken = history.take("first")
+        assert (taken.files, taken.left_out, taken.changed_while_read) == (30_008, (), ())
+        for number, path in enumerate(contents):
+            if number % 100 == 0:
+                (folder / path).write_bytes(b"another")
+            elif number % 100 == 1:
+                (folder / path).unlink()
+        assert len(history.compare(1).changed) == len(history.compare(1).removed) == 300
+        done = history.restore(1)
+        assert (len(done.written), done.failed) == (600, ())
+        assert len(history.restore(1, into=tmp_path / "out").written) == 30_008
+        assert history.verify().whole
+    for place in (folder, tmp_path / "out"):
+        wrong = [path for path, content in contents.items() if (place / path).read_bytes() != content]
+        assert not wrong, wrong[:3]
+    fsck(folder)
+
+
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
     """A real file system of 3 MB; skipped where this process may not mount one."""
