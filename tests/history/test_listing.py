@@ -204,7 +204,7 @@ def test_no_commit_is_read_twice_and_git_not_started(
     def refuse(*_: object) -> bytes:
         raise AssertionError("git was started")
 
-    monkeypatch.setattr(hermetic, "run", refuse)
+    monkeypatch.setattr(hermetic, "git_program", refuse)
     store = Store(folder)
     assert len(store.snapshots()) == 30
     assert store._packs is None
