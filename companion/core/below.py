@@ -28,6 +28,7 @@ _FOLDER: Final = (
     | getattr(os, "O_CLOEXEC", 0)
     | getattr(os, "O_PATH", os.O_RDONLY)
 )
+_FILE: Final = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0)
 _EXCHANGE, _NEW = 2, 1
 """renameat2(2): RENAME_EXCHANGE, RENAME_NOREPLACE."""
 _MAC_EXCHANGE, _MAC_NEW = 2, 4
@@ -133,12 +134,11 @@ def remove(place: Name) -> None:
 
 def set_permissions(place: Name, bits: int) -> None:
     """Set the permission bits of a file, not of what a link in its place leads to. Raises OSError."""
-    if not BY_HANDLE:
+    if not BY_HANDLE or not hasattr(os, "fchmod"):
         os.chmod(place.name, bits)  # noqa: PTH101
         return
-    flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
     try:
-        handle = os.open(place.name, flags, dir_fd=place.at)
+        handle = os.open(place.name, _FILE, dir_fd=place.at)
     except PermissionError:  # not ours to read; whether it still is a file was looked at right before
         os.chmod(place.name, bits, dir_fd=place.at)
         return

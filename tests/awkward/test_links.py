@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import stat
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +37,12 @@ FILES = (
     ".companion/drafts/README.md",
     ".companion/drafts/README.md.before",
     ".companion/history.git/packed-refs",
+    ".companion/history.git/packed-refs.copy",
+    ".companion/history.git/last-number",
+    ".companion/history.git/listing",
+    ".companion/history.git/objects/info/doubted",
     ".companion/history.git/config",
+    ".companion/history.git/no-config",
     ".companion/history.git/HEAD",
     "releases/Slate Choir 1.0.zip",
     "releases/Slate Choir 1.0.zip.sha256",
@@ -145,6 +151,41 @@ def test_a_pipe_in_our_places_hangs_nothing(lived_in: Path, companion: Any, plac
         shutil.rmtree(target)
     os.mkfifo(target)
     run_all(lived_in, companion)
+
+
+def a_pipe(place: Path) -> None:
+    os.mkfifo(place)
+
+
+def a_folder(place: Path) -> None:
+    place.mkdir()
+    (place / "letter.txt").write_bytes(SECRET)
+
+
+def a_device(place: Path) -> None:
+    try:
+        os.mknod(place, stat.S_IFCHR | 0o666, os.makedev(1, 3))
+    except PermissionError:
+        pytest.skip("devices are made by root alone")
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("make", [a_pipe, a_folder, a_device])
+@pytest.mark.parametrize("place", FILES)
+@pytest.mark.timeout(120)
+def test_anything_else_in_place_of_a_file_hangs_nothing_and_costs_nothing(
+    lived_in: Path, companion: Any, makers: Any, place: str, make: Any
+) -> None:
+    target = lived_in / place
+    target.unlink(missing_ok=True)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    make(target)
+    before = {path: one for path, one in makers(lived_in).items() if path.startswith(("Samples/", "Slate.eeng", place))}
+    run_all(lived_in, companion)
+    after = makers(lived_in)
+    assert {path: after.get(path) for path in before} == before
+    if make is a_folder and target.is_dir():
+        assert (target / "letter.txt").read_bytes() == SECRET
 
 
 def test_a_folder_of_real_files_is_written_to(lived_in: Path, companion: Any) -> None:

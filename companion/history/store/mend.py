@@ -38,7 +38,7 @@ def pack_fault(pack: Pack, watch: Watch = QUIET) -> str:
                 return "it ends early"
             digest.update(block)
             at += len(block)
-            watch.check()
+            watch.step(len(block))
         total = pack.read(end, 20)
         index = pack.path.with_suffix(".idx").read_bytes()
     except OSError as error:
@@ -48,9 +48,18 @@ def pack_fault(pack: Pack, watch: Watch = QUIET) -> str:
     return "" if index[-40:-20] == total else "its index is another pack's"
 
 
+def size_of(path: Path) -> int:
+    """Return the size of a file; 0 where there is none by now."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
 def doubt_packs(packs: Packs, watch: Watch) -> tuple[str, ...]:
     """Read every pack from end to end; doubt those that do not match their sums, and return what is wrong with them."""
     found: list[str] = []
+    watch.stage("Reading the packs", sum(size_of(pack.path) for pack in packs.packs), "bytes")
 
     def work(given: Iterator[Pack]) -> None:
         for pack in given:
