@@ -106,11 +106,12 @@ def _is_made_here(place: Path) -> bool:
 def _bring_up_to_date(store: Store, there: Store, somebodys: bool, watch: Watch) -> Mirrored:
     """Copy what is missing or damaged there, read all of it back, then write the names; return what to tell of it."""
     ours, packs = store.named(), there.packs
+    known = set(packs.places)
     there.mend_indexes(shared=somebodys)
     listed = others.names(there.path) if somebodys else there.named()
     refuse_another(ours, listed.snapshots, str(there.path))
     wanted = listed.joined(ours)
-    damaged = _doubt_damaged(there, watch)
+    damaged = _doubt_damaged(there, watch) | known - packs.places.keys()
     copied = copy_packs(store.packs, packs, watch)
     rows = there.rows(wanted)
     if not somebodys:

@@ -66,6 +66,7 @@ def test_a_damaged_mirror_is_mended_from_the_folder(
         assert not found.verify().whole or damage is other_index
     done = history.mirror(target)
     assert (done.snapshots, done.new, done.broken) == (3, 0, ())
+    assert bool(done.repaired) is (damage in (cut, in_the_middle))
     with History(target) as found:
         assert found.verify().whole
     assert git(target, "fsck", "--full", "--strict", "--no-dangling") == ""
