@@ -56,11 +56,6 @@ def standing_of(desk: Desk, status: Status, *, writable: bool) -> Standing:
     """Return the checklist with what is not kept and whether a snapshot is due; never due where none can be taken."""
     unkept = unkept_of(desk) if writable and desk.places.facts.is_file() else None
     due = due_of(unkept, datetime.now(UTC)) if unkept else None
-    if due:
-        from companion.history.store import hermetic
-
-        if not hermetic.git_program():
-            unkept = due = None
     return Standing(title=status.title, version=status.version, steps=status.steps, unkept=unkept, due=due)
 
 
@@ -97,10 +92,10 @@ def _names(desk: Desk) -> bytes:
     """The history's list of snapshots as it lies there; it changes with every one that comes or goes."""
     if not desk.places.history.is_dir():
         return b""
-    from companion.history.store import refs
+    from companion.history.store.snapshot_list import NAMES
 
     with contextlib.suppress(OSError):
-        return (desk.places.history / refs.FILE).read_bytes()
+        return (desk.places.history / NAMES).read_bytes()
     return b""
 
 
