@@ -40,7 +40,7 @@ class Linked(Exception):
     """A folder on the way is a link."""
 
 
-class Name(NamedTuple):
+class Located(NamedTuple):
     """A name in a folder: relative to an open folder, or (where there are no such calls, -1) a whole path."""
 
     folder: int
@@ -69,19 +69,19 @@ class Below:
             os.close(handle)
         self._local = threading.local()
 
-    def name(self, path: str) -> Name:
+    def name(self, path: str) -> Located:
         """Return where ``path`` (relative, with forward slashes) is. Raises :class:`Linked`, and OSError."""
         parent, _, name = path.rpartition("/")
         if not BY_HANDLE:
             self._look(parent)
-            return Name(-1, os.path.join(self.root, path))  # noqa: PTH118 -- 20,000 Paths are slow
+            return Located(-1, os.path.join(self.root, path))  # noqa: PTH118 -- 20,000 Paths are slow
         if getattr(self._local, "parent", None) != parent:
             self._let_go()
             handle = self._open(parent)
             with self._lock:
                 self._held.append(handle)
             self._local.parent, self._local.handle = parent, handle
-        return Name(self._local.handle, name)
+        return Located(self._local.handle, name)
 
     def forget(self) -> None:
         """Let this thread look its folder up anew: it was made, or taken away."""
@@ -122,17 +122,17 @@ def _is_link(name: str, folder: int) -> bool:
     return stat.S_ISLNK(os.stat(name, dir_fd=folder, follow_symlinks=False).st_mode)
 
 
-def look(place: Name) -> os.stat_result:
+def look(place: Located) -> os.stat_result:
     """Return what lies there, a link as itself. Raises OSError."""
     return os.stat(place.name, dir_fd=place.at, follow_symlinks=False)
 
 
-def remove(place: Name) -> None:
+def remove(place: Located) -> None:
     """Remove a file or link. Raises OSError."""
     os.unlink(place.name, dir_fd=place.at)
 
 
-def set_permissions(place: Name, bits: int) -> None:
+def set_permissions(place: Located, bits: int) -> None:
     """Set the permission bits of a file, not of what a link in its place leads to. Raises OSError."""
     if not BY_HANDLE or not hasattr(os, "fchmod"):
         os.chmod(place.name, bits)  # noqa: PTH101
@@ -148,12 +148,12 @@ def set_permissions(place: Name, bits: int) -> None:
         os.close(handle)
 
 
-def move(source: Name, target: Name) -> None:
+def move(source: Located, target: Located) -> None:
     """Put a file in the place of whatever lies there. Raises OSError."""
     os.replace(source.name, target.name, src_dir_fd=source.at, dst_dir_fd=target.at)
 
 
-def move_new(source: Name, target: Name) -> None:
+def move_new(source: Located, target: Located) -> None:
     """Move a file to where nothing lies. Raises FileExistsError where something does, and OSError."""
     if _renamed(source, target, new=True):
         return
@@ -173,12 +173,12 @@ def move_new(source: Name, target: Name) -> None:
         remove(source)
 
 
-def exchange(source: Name, target: Name) -> bool:
+def exchange(source: Located, target: Located) -> bool:
     """Let two files take each other's place in one step; False where the system cannot. Raises OSError."""
     return _renamed(source, target, new=False)
 
 
-def swap(source: Name, target: Name, spare: Name) -> Name:
+def swap(source: Located, target: Located, spare: Located) -> Located:
     """Put a file in the place of another, and return where that one is then: ``source``'s own name, or the spare one.
 
     In one step where the system can. Elsewhere the other one has its second name before it loses its first, and one
@@ -202,13 +202,13 @@ def swap(source: Name, target: Name, spare: Name) -> Name:
     return spare
 
 
-def _replaced_on_windows(source: Name, target: Name, old: Name) -> None:
+def _replaced_on_windows(source: Located, target: Located, old: Located) -> None:
     replace = ctypes.windll.kernel32.ReplaceFileW  # type: ignore[attr-defined,unused-ignore]
     if not replace(target.name, source.name, old.name, 2, None, None):  # REPLACEFILE_IGNORE_MERGE_ERRORS
         raise ctypes.WinError()  # type: ignore[attr-defined,unused-ignore]
 
 
-def _renamed(source: Name, target: Name, *, new: bool) -> bool:
+def _renamed(source: Located, target: Located, *, new: bool) -> bool:
     """Rename as only the system's newer calls can; tell whether it was done. Raises OSError for what it refuses."""
     call = _newer_rename()
     if call is None:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final, NamedTuple, NoReturn
 
 from companion.core import below, crew
-from companion.core.below import Below, Linked, Name
+from companion.core.below import Below, Linked, Located
 from companion.core.errors import CompanionError
 from companion.core.files import sync_folder
 from companion.core.progress import Watch
@@ -128,9 +128,9 @@ class Placer:
         with self._lock:
             self.done.failed.append((path, reason))
 
-    def _spare(self) -> Name:
+    def _spare(self) -> Located:
         """A new name beside."""
-        return Name(-1, os.path.join(self.aside, str(next(self._names))))  # noqa: PTH118 -- 20,000 Paths are slow
+        return Located(-1, os.path.join(self.aside, str(next(self._names))))  # noqa: PTH118 -- 20,000 Paths are slow
 
     def _remove(self, path: str) -> None:
         with contextlib.suppress(FileNotFoundError, NotADirectoryError):
@@ -150,21 +150,21 @@ class Placer:
                 _discard(spare)
             self.done.removed.append(path)
 
-    def _put_back(self, path: str, spare: Name, place: Name) -> None:
+    def _put_back(self, path: str, spare: Located, place: Located) -> None:
         """Put something back where it was, or under another name beside where something lies there by now."""
         try:
             below.move_new(spare, place)
         except FileExistsError:
             self._rescue(path, spare, place)
 
-    def _rescue(self, path: str, spare: Name, place: Name) -> NoReturn:
+    def _rescue(self, path: str, spare: Located, place: Located) -> NoReturn:
         """Keep what somebody wrote within the moments of a restore under a name of its own; raise :class:`Stays`."""
         stem, dot, ending = path.rpartition("/")[2].rpartition(".")
         folder = place.name[: -len(path.rpartition("/")[2])]
         for number in itertools.count(1):
             name = f"{stem or ending} (restore {number}){dot + ending if stem else ''}"
             with contextlib.suppress(FileExistsError):
-                below.move_new(spare, Name(place.folder, folder + name))
+                below.move_new(spare, Located(place.folder, folder + name))
                 raise Stays(f"{CHANGED}, more than once; what was written in between is “{name}” beside it")
         raise AssertionError
 
@@ -230,7 +230,7 @@ class Placer:
         with self._lock:
             self.done.written.append(path)
 
-    def _put(self, path: str, aside: Name, place: Name, status: os.stat_result | None) -> None:
+    def _put(self, path: str, aside: Located, place: Located, status: os.stat_result | None) -> None:
         """Put what was written aside in its place, and whoever wrote there since the look before back in theirs."""
         ours = below.look(aside)
         was = None
@@ -266,7 +266,7 @@ class Placer:
             os.close(handle)
 
 
-def _discard(spare: Name) -> None:
+def _discard(spare: Located) -> None:
     """Remove what is kept elsewhere; what a disk will not remove now goes with the folder aside."""
     with contextlib.suppress(OSError):
         below.remove(spare)

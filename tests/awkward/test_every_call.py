@@ -29,7 +29,22 @@ VERBS = {
     "waive": Verb(("waive", "{}", "minimum-unproven", "release.toml", "--where", "engine.minimum", "-r", "it is")),
     "draft": Verb(("draft", "{}", "readme", "--write"), (0, 1)),
     "changelog": Verb(("draft", "{}", "changelog", "--write"), (0, 1)),
-    "away": Verb(("away", "{}", "--kind", "originals hidden", "--result", "pass", "--engine-version", "7.1")),
+    "away": Verb(
+        (
+            "away",
+            "{}",
+            "--kind",
+            "originals hidden",
+            "--result",
+            "pass",
+            "--engine-version",
+            "7.1",
+            "--system",
+            "Windows 11",
+            "--played",
+            "all keys",
+        )
+    ),
     "check": Verb(("check", "{}", "facts", "contents"), (0, 1)),
     "snapshot": Verb(("snapshot", "{}", "-m", "three")),
     "restore": Verb(("restore", "{}", "1")),

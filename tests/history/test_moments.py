@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from companion.core import below
-from companion.core.below import Below, Linked, Name
+from companion.core.below import Below, Linked, Located
 from companion.history.history import History
 from companion.history.restore_files import CHANGED, Placer
 
@@ -79,7 +79,7 @@ def test_an_edit_right_before_a_file_is_replaced_stays(
     two_states(folder, history)
     real = below.swap
 
-    def saving_first(source: Name, target: Name, spare: Name) -> Name:
+    def saving_first(source: Located, target: Located, spare: Located) -> Located:
         if target.name.endswith("slate_0.wav") and not saved:
             save(folder / NAME)
             saved.append((folder / NAME).read_bytes())
@@ -106,7 +106,7 @@ def test_an_edit_right_before_a_file_is_taken_away_stays(
     two_states(folder, history)
     real, path = below.move, folder / "Samples/added.wav"
 
-    def saving_first(source: Name, target: Name) -> None:
+    def saving_first(source: Located, target: Located) -> None:
         if source.name.endswith("added.wav"):
             save(path)
         real(source, target)
@@ -125,7 +125,7 @@ def test_a_file_made_where_one_is_about_to_come_stays(
     (folder / NAME).unlink()
     real = below.move_new
 
-    def saving_first(source: Name, target: Name) -> None:
+    def saving_first(source: Located, target: Located) -> None:
         if target.name.endswith("slate_0.wav"):
             (folder / NAME).write_bytes(EDIT)
         real(source, target)
@@ -142,7 +142,7 @@ def test_a_file_taken_away_at_the_last_moment_is_brought_back(
     two_states(folder, history)
     real = below.swap
 
-    def gone_first(source: Name, target: Name, spare: Name) -> Name:
+    def gone_first(source: Located, target: Located, spare: Located) -> Located:
         (folder / NAME).unlink()
         return real(source, target, spare)
 
@@ -158,7 +158,7 @@ def test_two_edits_at_the_worst_moments_both_stay(
     two_states(folder, history)
     real, edits = below.swap, iter([b"first edit", b"second edit"])
 
-    def saving_first(source: Name, target: Name, spare: Name) -> Name:
+    def saving_first(source: Located, target: Located, spare: Located) -> Located:
         (folder / NAME).write_bytes(next(edits))
         return real(source, target, spare)
 

@@ -229,7 +229,7 @@ def test_a_file_open_elsewhere_is_told_and_the_rest_is_restored(
     _mutate(folder)
     real = below.swap
 
-    def busy(source: below.Name, target: below.Name, spare: below.Name) -> below.Name:
+    def busy(source: below.Located, target: below.Located, spare: below.Located) -> below.Located:
         if target.name.endswith("slate_0.wav"):
             raise PermissionError(13, "Permission denied")
         return real(source, target, spare)
@@ -493,7 +493,7 @@ def _watched(patch: pytest.MonkeyPatch) -> list[tuple[str, int, str]]:
         calls.append(("rename", inode, os.fspath(target)))
         real["replace"](source, target, src_dir_fd=src_dir_fd, dst_dir_fd=dst_dir_fd)
 
-    def swap(source: below.Name, target: below.Name, spare: below.Name) -> below.Name:
+    def swap(source: below.Located, target: below.Located, spare: below.Located) -> below.Located:
         calls.append(("rename", below.look(source).st_ino, target.name))
         return swapped(source, target, spare)
 
