@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual import on
 from textual.app import ComposeResult
@@ -23,9 +23,18 @@ from companion.tui.parts.companion import Companion, await_call
 from companion.tui.parts.foot import DueLine, Foot, is_typed_into, step_digit
 
 if TYPE_CHECKING:
+    from textual.command import Provider
+
     from companion.steps.account.due import Standing
     from companion.tui.parts.body import Body
     from companion.workshop import Workshop
+
+
+def _palette() -> type[Provider]:
+    """Return what the palette searches in; imported when it is first opened."""
+    from companion.tui.frame.palette import Everything
+
+    return Everything
 
 
 def open_workshop(folder: Path) -> Workshop:
@@ -40,7 +49,7 @@ class CompanionApp(Companion):
 
     TITLE = "Release Companion"
     CSS = BASE
-    ENABLE_COMMAND_PALETTE = False
+    COMMANDS: ClassVar[set[Any]] = {_palette}
     HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012
         (0, "-narrow"),
         (110, "-wide"),
@@ -54,6 +63,7 @@ class CompanionApp(Companion):
         Binding("s", "snapshots", "Snapshots", tooltip="snapshots: take, compare, restore"),
         Binding("k", "keep", "Keep a snapshot", show=False, tooltip="keep a snapshot at once"),
         Binding("c", "stop", "Stop", tooltip="stop what runs"),
+        Binding("ctrl+p", "command_palette", "Find", show=False, tooltip="find a step, action, file, rule or snapshot"),
         Binding("question_mark", "help", "Help"),
         Binding("q", "quit", "Quit", tooltip="quit"),
         Binding("escape", "escape", "", show=False, tooltip="out of a field; stop what runs; back to the checklist"),
@@ -125,6 +135,7 @@ class CompanionApp(Companion):
         """Show the step the cursor is on, if it is there still; what opened a step moved the cursor itself."""
         step_id = STEP_IDS[event.option_index]
         if event.option_index == self.rail.steps.highlighted and step_id != self.workspace.step_id:
+            self.step_left()
             await self.open_step(step_id)
 
     @on(OptionList.OptionSelected, "Steps")
@@ -156,6 +167,8 @@ class CompanionApp(Companion):
 
     async def action_open(self, step_id: str) -> None:
         """Open a step by its digit."""
+        if step_id != self.workspace.step_id:
+            self.step_left()
         await self.open_step(step_id, arrive=True)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -223,6 +236,10 @@ class CompanionApp(Companion):
 
     def action_snapshots(self) -> None:
         """Open the drawer."""
+        self.open_snapshots()
+
+    def open_snapshots(self) -> None:
+        """Open the drawer of snapshots."""
         from companion.tui.snapshots.drawer import Drawer
 
         self.push_screen(Drawer())
@@ -248,7 +265,9 @@ class CompanionApp(Companion):
         """Show the keys."""
         from companion.tui.frame.help import Help
 
-        self.push_screen(Help(self.folder, (key for key in self.BINDINGS if isinstance(key, Binding))))
+        self.push_screen(
+            Help(self.folder, (key for key in self.BINDINGS if isinstance(key, Binding)), self.workspace.step_id)
+        )
 
     def action_escape(self) -> None:
         """Esc: out of a field, then stop what runs, then back to the checklist."""

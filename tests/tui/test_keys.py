@@ -50,3 +50,12 @@ async def test_one_key_does_what_the_open_step_lists_it_for(bench: Bench, opened
 def test_a_step_beyond_the_tenth_has_no_digit(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(foot, "STEP_IDS", tuple("abcdefghijkl"))
     assert [foot.step_digit(step) for step in "abijkl"] == ["1", "2", "9", "0", "", ""]
+
+
+async def test_the_help_begins_with_the_step_that_is_open(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("9", "question_mark")
+        lines = [line.strip(" │╭╮╰╯") for line in hand.lines()]
+        first = next(index for index, line in enumerate(lines) if line.startswith("Here, in Archive"))
+        assert all("In a form" not in line for line in lines[:first])
+        assert hand.shows("Here, in Archive")

@@ -178,3 +178,36 @@ async def test_only_one_piece_of_long_work_exists_at_a_time(bench: Bench, opened
             hand.app.jobs.start(BackgroundJob(WORK, "Two", lambda watch: None, str))
         bench.gate.set()
         await hand.rest()
+
+
+async def test_a_refusal_during_work_stands_beside_its_end(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        bench.gate.clear()
+        await hand.pilot.press("4", "r")
+        await hand.pilot.pause()
+        hand.app.action_check_all()  # a second look while the first goes on
+        bench.gate.set()
+        await hand.rest()
+        assert hand.shows("is still going on", "› Sound: proven")
+        await hand.press("2", "r")
+        assert hand.shows("› Contents: proven")
+        assert not hand.shows("is still going on")
+
+
+async def test_what_went_well_is_left_with_its_step(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("4", "r")
+        assert hand.shows("› Sound: proven")
+        await hand.press("5")
+        assert not hand.shows("› Sound: proven")
+
+
+async def test_the_next_key_is_named_as_it_works_from_within_a_field(bench: Bench, opened: Opened) -> None:
+    bench.states["facts"] = State.PROVEN
+    async with opened(bench) as hand:
+        await hand.press("1")
+        assert hand.shows("Next 2 On to Contents.")
+        await hand.press("enter")
+        assert hand.shows("Next Esc, then 2 On to Contents.")
+        await hand.press("escape")
+        assert hand.shows("Next 2 On to Contents.")

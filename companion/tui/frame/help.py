@@ -53,22 +53,27 @@ class Help(ModalScreen[None]):
     AUTO_FOCUS = "VerticalScroll"  # the arrows scroll it
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,question_mark,q,enter", "app.pop_screen", "Back")]
 
-    def __init__(self, folder: Path, keys: Iterable[Binding]) -> None:
+    def __init__(self, folder: Path, keys: Iterable[Binding], step_id: str) -> None:
+        """``step_id``: the step that is open; its keys come first."""
         super().__init__()
-        self._folder = folder
+        self._folder, self._step_id = folder, step_id
         self._keys = tuple((SHOWN_KEYS.get(key.key, key.key), key.tooltip) for key in keys if key.tooltip)
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
-        pieces: list[Piece] = [("States\n", "bold $primary"), STATES, "\n"]
-        areas = {"Anywhere": self._keys, **AREAS}
-        for step in STEPS:
-            if keys := body_of(step.body).KEYS:
-                areas[step.title] = tuple((key.key, key.help) for key in keys)
+        of_steps = {
+            step.id: (step.title, tuple((key.key, key.help) for key in keys))
+            for step in STEPS
+            if (keys := body_of(step.body).KEYS)
+        }
+        here = {f"Here, in {title}": keys for title, keys in [of_steps.pop(self._step_id, ("", ()))] if keys}
+        areas = {**here, **AREAS, "Anywhere": self._keys, **dict(of_steps.values())}
+        pieces: list[Piece] = []
         for area, lines in areas.items():
             pieces.append((f"{area}\n", "bold $primary"))
             for key, words in lines:
                 pieces += [(f"  {key:<9} ", "bold"), f"{words}\n"]
+        pieces += [("States\n", "bold $primary"), STATES, "\n"]
         pieces += ["Every key can be clicked at the foot. Every action has a plain command: companion --help\n"]
         pieces += [("Folder  ", "$foreground-muted"), str(self._folder), "\n", ("Esc goes back", "$foreground-muted")]
         with VerticalScroll():

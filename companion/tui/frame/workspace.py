@@ -12,6 +12,7 @@ from companion.core.text import visible
 from companion.steps.model import Status
 from companion.steps.table import BY_ID, STEP_IDS
 from companion.tui.parts.content import STATE_STYLE, content
+from companion.tui.parts.foot import is_typed_into
 
 if TYPE_CHECKING:
     from companion.tui.parts.body import Body
@@ -59,6 +60,14 @@ class Workspace(Vertical):
         body.freshen()
         return body
 
+    def on_descendant_focus(self) -> None:
+        """Name the next key as it works where the focus is."""
+        self._show_head()
+
+    def on_descendant_blur(self) -> None:
+        """Name the next key as it works where the focus is."""
+        self._show_head()
+
     def status_came(self, status: Status) -> None:
         """Take in the checklist as it is now."""
         self._status = status
@@ -85,6 +94,8 @@ class Workspace(Vertical):
             return
         step, before = status.step(self.step_id), status.next_step
         key, words = body.next_thing(step, before if before and before.id != step.id else None)
+        if len(key) == 1 and is_typed_into(self.screen.focused):
+            key = f"Esc, then {key}"  # alone it would be typed
         head.update(
             content(
                 (plan.title, "bold"), f"  {plan.question}\n",

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import inspect
+from collections import deque
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
+from textual import events
 from textual.app import App
 from textual.signal import Signal
 from textual.widget import Widget
@@ -45,6 +47,8 @@ class Companion(App[int]):
         super().__init__()
         self.jobs = Jobs(self, self._reported, self.job_ended)
         self.leaving = False
+        self._notices: deque[tuple[str, bool]] = deque(maxlen=3)
+        self._keyed = False
         self.looked: Signal[Standing] = Signal(self, "looked")
 
     @property
@@ -59,6 +63,10 @@ class Companion(App[int]):
 
     async def open_step(self, step_id: str, *, enter: bool = False, arrive: bool = False, part: str = "") -> None:
         """Open a step, one of its parts if named. enter: go to work in it; arrive: where its keys work."""
+        raise NotImplementedError
+
+    def open_snapshots(self) -> None:
+        """Open the drawer of snapshots."""
         raise NotImplementedError
 
     def focus_checklist(self) -> None:
@@ -177,9 +185,27 @@ class Companion(App[int]):
         self._leave_when_idle()
 
     def show_notice(self, text: str, *, wrong: bool = False) -> None:
-        """Show one sentence at the foot of every screen."""
+        """Show one sentence at the foot of every screen, below those since the last key; nothing takes all away."""
+        if not text or self._keyed:
+            self._notices.clear()
+        self._keyed = False
+        if text:
+            self._notices.append((text, wrong))
         for line in self._feet(NoticeLine):
-            line.show(text, wrong=wrong)
+            line.show(self._notices)
+
+    def step_left(self) -> None:
+        """Take away what was reported of the step that is left, but for what went wrong: that stays."""
+        wrong = [notice for notice in self._notices if notice[1]]
+        self._notices.clear()
+        self._notices.extend(wrong)
+        for line in self._feet(NoticeLine):
+            line.show(self._notices)
+
+    async def on_event(self, event: events.Event) -> None:
+        """Count what stood at the foot as read once a key is pressed."""
+        self._keyed = self._keyed or isinstance(event, events.Key)
+        await super().on_event(event)
 
     def _feet(self, kind: type[Line]) -> list[Line]:
         return [line for screen in self.screen_stack for line in screen.query(kind)]

@@ -21,7 +21,7 @@ from companion.steps.model import State, StepStatus
 from companion.steps.table import BY_ID
 from companion.tui.parts.companion import companion_of
 from companion.tui.parts.content import content, finding_detail, finding_line, finding_mark, labelled
-from companion.tui.parts.groups import FindingRow, RuleGroup, grouped, rows
+from companion.tui.parts.groups import FindingRow, RuleGroup, group_key, grouped, rows
 from companion.tui.parts.page import Detail
 from companion.tui.parts.waivers import ask_group_waiver, ask_waiver
 
@@ -100,6 +100,7 @@ class FindingsView(Vertical):
         self._toggled: set[str] = set()
         self._rows: tuple[FindingRow, ...] = ()
         self._width = 0
+        self._wanted: Finding | None = None
         self.add_class("-empty")
 
     def compose(self) -> ComposeResult:
@@ -125,6 +126,8 @@ class FindingsView(Vertical):
         if event.size.width != self._width:
             self._width = event.size.width
             self._fill()
+            if self._wanted:
+                self.go_to(self._wanted)
 
     def _fill(self) -> None:
         listing = self.query_one(OptionList)
@@ -142,6 +145,19 @@ class FindingsView(Vertical):
                 place = min(index, len(keys) - 1)
         listing.highlighted = place if keys else None
         self._show_detail()
+
+    def go_to(self, finding: Finding) -> None:
+        """Put the cursor on a finding, unfolding its rule where need be; once laid out, if it is not yet."""
+        self._wanted = finding if self._width == 0 else None
+        for group in grouped(self._step.findings if self._step else (), self._toggled):
+            if finding in group.findings and not group.open:
+                self._toggled ^= {group_key(finding)}
+                self._fill()
+        place = next((index for index, row in enumerate(self._rows) if row.finding == finding), None)
+        listing = self.query_one(FindingList)
+        listing.focus()
+        if place is not None:
+            listing.highlighted = place
 
     def _row(self) -> FindingRow | None:
         place = self.query_one(OptionList).highlighted

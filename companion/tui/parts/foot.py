@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 from textual.app import ComposeResult
@@ -113,14 +114,15 @@ class JobLine(FootLine):
 
 
 class NoticeLine(FootLine):
-    """The last notice; it stays until the next thing is done, so that no error flies past."""
+    """What there is to report; it stays until the next thing is done, so that no error flies past."""
 
     DEFAULT_CSS = "NoticeLine { max-height: 5; }"
 
-    def show(self, text: str, *, wrong: bool = False) -> None:
-        """Show one sentence; an empty one takes the line away."""
-        mark = ("✗ ", "bold $error") if wrong else ("› ", "$primary")
-        self.put(content(mark, text) if text else None)
+    def show(self, notices: Sequence[tuple[str, bool]]) -> None:
+        """Show sentences, each with whether something went wrong, one a line; none takes the line away."""
+        marks = [("✗ ", "bold $error") if wrong else ("› ", "$primary") for _, wrong in notices]
+        lines = [content(mark, text) for mark, (text, _) in zip(marks, notices, strict=True)]
+        self.put(Content("\n").join(lines) if lines else None)
 
 
 class DueLine(FootLine):
