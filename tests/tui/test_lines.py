@@ -55,6 +55,15 @@ def test_a_control_may_be_written_loosely() -> None:
     assert told == Control(name="Tone", low=-1.0, high=1.5, rest=-1.0, cc=74, effect="brighter; to the right")
 
 
+@pytest.mark.parametrize(
+    "line", ["Tone; dial; 0 to 1", "Tone; brighter; rest 0.5", "Tone; wheel; cc 1", "Tone; dial; knob"]
+)
+def test_an_unknown_kind_is_refused_and_never_taken_for_what_a_control_does(line: str) -> None:
+    with pytest.raises(CompanionError, match="no kind of control") as refused:
+        control_of(line)
+    assert "knob, slider, switch or menu" in refused.value.line
+
+
 @pytest.mark.parametrize("line", ["", "; knob", "  ;0 to 1"])
 def test_a_line_without_a_name_is_refused(line: str) -> None:
     with pytest.raises(CompanionError, match="needs a name"):

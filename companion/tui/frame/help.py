@@ -67,13 +67,12 @@ class Help(ModalScreen[None]):
             if (keys := body_of(step.body).KEYS)
         }
         here = {f"Here, in {title}": keys for title, keys in [of_steps.pop(self._step_id, ("", ()))] if keys}
-        areas = {**here, **AREAS, "Anywhere": self._keys, **dict(of_steps.values())}
         pieces: list[Piece] = []
+        areas = {**here, "States": (), **AREAS, "Anywhere": self._keys, **dict(of_steps.values())}
         for area, lines in areas.items():
-            pieces.append((f"{area}\n", "bold $primary"))
+            pieces += [(f"{area}\n", "bold $primary"), f"{STATES}\n" if area == "States" else ""]
             for key, words in lines:
                 pieces += [(f"  {key:<9} ", "bold"), f"{words}\n"]
-        pieces += [("States\n", "bold $primary"), STATES, "\n"]
         pieces += ["Every key can be clicked at the foot. Every action has a plain command: companion --help\n"]
         pieces += [("Folder  ", "$foreground-muted"), str(self._folder), "\n", ("Esc goes back", "$foreground-muted")]
         with VerticalScroll():

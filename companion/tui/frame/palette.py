@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from companion.history.snapshot import Snapshot
 
 
-class Place(NamedTuple):
+class Goal(NamedTuple):
     """Something that can be found: its line, what kind of thing it is, and what goes there."""
 
     line: str
@@ -74,31 +74,31 @@ class Everything(Provider):
             if score := matcher.match(f"{place.line} {place.kind}"):
                 yield Hit(score, _line(place), place.go, place.line)
 
-    def _all(self) -> Iterator[Place]:
+    def _all(self) -> Iterator[Goal]:
         yield from self._steps()
         yield from self._actions()
         yield from self._findings()
         yield from (
-            Place(rule_words(rule.id), f"rule of {BY_ID[rule.step].title}", partial(self._explain, rule))
+            Goal(rule_words(rule.id), f"rule of {BY_ID[rule.step].title}", partial(self._explain, rule))
             for rule in self._rules
         )
         yield from (
-            Place(f"{shot.number}  {visible(shot.label)}", "snapshot", self._app.open_snapshots)
+            Goal(f"{shot.number}  {visible(shot.label)}", "snapshot", self._app.open_snapshots)
             for shot in reversed(self._shots)
         )
 
-    def _steps(self) -> Iterator[Place]:
+    def _steps(self) -> Iterator[Goal]:
         for step in STEPS:
-            yield Place(step.title, "step", partial(self._app.open_step, step.id, arrive=True))
+            yield Goal(step.title, "step", partial(self._app.open_step, step.id, arrive=True))
 
-    def _actions(self) -> Iterator[Place]:
+    def _actions(self) -> Iterator[Goal]:
         app = self._app
         for binding in app.BINDINGS:
             if isinstance(binding, Binding) and binding.tooltip and binding.action != "escape":
-                yield Place(binding.tooltip, "key " + binding.key.replace("question_mark", "?"), self._run(binding))
+                yield Goal(binding.tooltip, "key " + binding.key.replace("question_mark", "?"), self._run(binding))
         for step in STEPS:
             for key in body_of(step.body).KEYS:
-                yield Place(f"{step.title}: {key.help}", f"key {key.key}", partial(self._do, step.id, key.action))
+                yield Goal(f"{step.title}: {key.help}", f"key {key.key}", partial(self._do, step.id, key.action))
 
     def _run(self, binding: Binding) -> Callable[[], Any]:
         return partial(self._app.run_action, binding.action)
@@ -107,12 +107,12 @@ class Everything(Provider):
         await self._app.open_step(step, arrive=True)
         await self._app.run_action(f"step('{action}')")
 
-    def _findings(self) -> Iterator[Place]:
+    def _findings(self) -> Iterator[Goal]:
         for step in self._app.status.steps if self._app.status else ():
             for finding in step.findings:
                 place = visible(finding.path or finding.where) or "the whole"
                 words = f"{place}  {rule_words(finding.rule)}"
-                yield Place(words, f"found in {step.title}", partial(self._show, step.id, finding))
+                yield Goal(words, f"found in {step.title}", partial(self._show, step.id, finding))
 
     async def _show(self, step: str, finding: Finding) -> None:
         await self._app.open_step(step, part=FINDINGS)
@@ -126,6 +126,6 @@ class Everything(Provider):
         self._app.push_screen(Explained(rule))
 
 
-def _line(place: Place) -> Content:
+def _line(place: Goal) -> Content:
     """Return a line that is inert: names come from files, and the palette would read plain text as markup."""
     return content(visible(place.line), (f"  {place.kind}", "$foreground-muted"))

@@ -4,7 +4,7 @@
 ``Struck; samples/struck/*.wav; keys 36 to 84; velocities 1 to 127; round robins 2``
 
 The first part is the name; of the others, those that read as a kind, a range, a rest position, a controller, keys,
-velocities or round robins are that; what is left over is the effect, or the files.
+velocities or round robins are that; what is left over is the files, or at the end of a control its effect.
 """
 
 import re
@@ -15,6 +15,7 @@ import msgspec
 
 from companion.core.errors import CompanionError
 from companion.core.facts import Control, Layer
+from companion.core.text import visible
 
 _NUMBER: Final = r"[-−]?\d+(?:[.,]\d+)?"
 _RANGE: Final = re.compile(rf"({_NUMBER})\s*(?:to|…|–|\.\.)\s*({_NUMBER})")
@@ -54,6 +55,7 @@ def control_of(line: str) -> Control:
     effect: list[str] = []
     for part in rest:
         lowered = part.lower()
+        before = len(found)
         if lowered in KINDS and "kind" not in found:
             found["kind"] = lowered
         elif (match := _RANGE.fullmatch(lowered)) and "low" not in found:
@@ -64,6 +66,11 @@ def control_of(line: str) -> Control:
             found["cc"] = int(match[1])
         elif part:
             effect.append(part)
+        if effect and len(found) > before:
+            raise CompanionError(
+                f"“{effect[0]}” is no kind of control", visible(name),
+                do=f"write {', '.join(KINDS[:-1])} or {KINDS[-1]}; what it does comes last",
+            )  # fmt: skip
     found.setdefault("rest", found.get("low", 0.0))
     return Control(name=name, effect="; ".join(effect), **found)
 
