@@ -24,6 +24,7 @@ from companion.core.evidence import Answer, AwayTest, Evidence
 from companion.core.files import explain_os_error
 from companion.core.progress import QUIET, Watch
 from companion.steps.deeds import facts_file
+from companion.steps.deeds.hiding import Hiding
 from companion.steps.deeds.performing import Performing
 from companion.steps.deeds.snapshots import Snapshots
 from companion.steps.deeds.waiving import Waiving
@@ -49,7 +50,7 @@ _ROUNDS: Final = 4
 """Times a check begins anew because files changed under it; after that something is plainly writing there."""
 
 
-class Workshop(Waiving, Snapshots, Performing):
+class Workshop(Waiving, Snapshots, Performing, Hiding):
     """One working folder, open.
 
     not_kept: why evidence of the last check is in memory alone, if so; what was found is shown all the same.

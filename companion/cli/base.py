@@ -87,7 +87,12 @@ def _fail(line: str, code: int) -> NoReturn:
 def workshop(folder: Path) -> Workshop:
     from companion.workshop import Workshop
 
-    return Workshop.open(folder)
+    shop = Workshop.open(folder)
+    if shop.brought_back and shop.brought_back.names:
+        from companion.steps.deeds.hidden import BACK_IN_PLACE
+
+        print_remark(BACK_IN_PLACE)
+    return shop
 
 
 @contextmanager

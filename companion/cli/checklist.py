@@ -1,10 +1,10 @@
-"""Commands on the checklist, its facts, and what a person judges: open to waive, trials, answer, away."""
+"""Commands on the checklist, its facts, and the trials of the controls: open to waive, trials, answer."""
 
 from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -22,12 +22,10 @@ from companion.cli.base import (
     workshop,
 )
 from companion.core.errors import CompanionError
-from companion.core.text import listed, plural
+from companion.core.text import plural
 
 if TYPE_CHECKING:
     from companion.core.progress import Watch
-
-KINDS: Final = ("originals hidden", "another computer", "another player", "a piece of music")
 
 
 @command("open")
@@ -175,46 +173,3 @@ def answer(folder: Path, trial: str, result: Literal["pass", "fail", "note"], no
     asked = [view for view in shop.trials() if not view.measured]
     done = sum(view.answer is not None and view.answer.result != "note" for view in asked)
     print_text(f"Kept. {done} of {len(asked)} trials answered.")
-
-
-@command()
-@folder_argument
-@click.option("--kind", type=click.Choice(KINDS), help="Which away test it was; without it, the tests are listed.")
-@click.option("--result", type=click.Choice(["pass", "fail"]), help="Whether it opened and played.")
-@click.option("--engine-version", default="", help="The engine version it was opened in, as the engine shows it.")
-@click.option("--system", default="", help="The system, such as Windows 11.")
-@click.option("--played", default="", help="What was opened and played, in a few words.")
-@click.option("--who", default="", help="A first name or initials, never more.")
-@click.option("--edition", default="", help="The edition of the engine.")
-@click.option("--notes", default="", help="What was heard or seen.")
-@click.option("--reached-originals", is_flag=True, help="The host opened files outside the copy.")
-@click.option("--unused", multiple=True, help="A control or range a piece of music never used; may be repeated.")
-@click.option("--piece", type=FOLDER, metavar="FILE.mid", help="The piece as MIDI: what it never used is read from it.")
-@json_option
-def away(folder: Path, as_json: bool, kind: str | None, result: str | None, piece: Path | None, **given: Any) -> None:
-    """Record an away test of exactly the content there is now, or list how to run them and those recorded.
-
-    A test is recorded with its kind, its result, the engine's version, the system, and what was played.
-    """
-    from companion.cli.render.checklist import away_lines
-
-    if not kind and (result or piece or any(given.values())):
-        raise CompanionError(
-            "Nothing is recorded without the kind of test", "", f"add --kind, one of: {listed(KINDS, 4)}"
-        )
-    shop = workshop(folder)
-    if kind:
-        if not result:
-            raise CompanionError("An away test needs its result", "", "add --result pass or --result fail")
-        import msgspec
-
-        from companion.core.evidence import AwayTest
-
-        if piece is not None:
-            if kind != "a piece of music":
-                raise CompanionError("Only a piece of music is read from a MIDI file", str(piece), "leave --piece out")
-            given["unused"] = (*given["unused"], *shop.coverage(piece).unused)
-            given["played"] = given["played"] or piece.stem
-        shop.record_away(msgspec.convert({"kind": kind, "result": result, **given}, AwayTest))
-    view = shop.away()
-    print_result(as_json, {"here": view.here, "elsewhere": view.elsewhere}, away_lines(view, short=bool(kind)))

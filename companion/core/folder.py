@@ -25,10 +25,13 @@ class Places:
         self.evidence = self.ours / "evidence"
         self.cache = self.ours / "cache.sqlite3"
         self.bounces = self.ours / "bounces"
+        self.kits = self.ours / "kits"
         self.drafts = self.ours / "drafts"
         self.lock = self.ours / "lock"
         self.building = self.ours / "building.lock"
         self.restoring = self.ours / "restore.json"
+        self.hiding = self.ours / "hidden.json"
+        self.hidden = self.ours / "hidden"
         self.releases = folder / RELEASES
         self.templates = folder / TEMPLATES
 
@@ -39,7 +42,16 @@ class Places:
         they say. A file that is a link is replaced, or refused, by whoever would write it.
         """
         inside = ("objects", "objects/pack", "objects/info", "refs", "refs/snapshots")
-        written = (self.ours, self.evidence, self.drafts, self.bounces, self.history, self.releases)
+        written = (
+            self.ours,
+            self.evidence,
+            self.drafts,
+            self.bounces,
+            self.kits,
+            self.history,
+            self.hidden,
+            self.releases,
+        )
         for folder in (*written, *(self.history / name for name in inside)):
             if refused := linked_folder(folder):
                 return refused

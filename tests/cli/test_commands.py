@@ -13,7 +13,7 @@ from typing import Any, get_args
 
 import pytest
 
-from companion.cli.checklist import KINDS
+from companion.cli.away import KINDS
 from companion.core.evidence import AwayKind
 from companion.steps.catalogue import RULES
 from companion.steps.model import State

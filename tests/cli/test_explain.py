@@ -72,9 +72,15 @@ def test_own_templates_are_explained_and_work(companion: Companion, instrument: 
 
 
 def test_every_command_with_json_is_documented() -> None:
+    grouped = {
+        f"{name} {below}".removesuffix(" record"): command
+        for name, group in commands.commands.items()
+        if isinstance(group, click.Group)
+        for below, command in group.commands.items()
+    }
     with_json = {
-        name
-        for name, command in commands.commands.items()
+        name.partition(" ")[0]
+        for name, command in {**commands.commands, **grouped}.items()
         if any(isinstance(p, click.Option) and "--json" in p.opts for p in command.params)
     }
     assert {name.partition(" ")[0] for name in outputs()} == with_json
@@ -103,6 +109,8 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
     trials = companion("trials", folder, "--json")
     companion("answer", folder, trials.json["trials"][0]["trial"]["id"], "pass")
     conforms(companion("trials", folder, "--json"), "trials")
+    conforms(companion("away", "hide", folder, "--to", tmp_path / "copy", "--json"), "away hide")
+    conforms(companion("away", "back", folder, "--json"), "away back")
     told = ("--engine-version", "7.2.1", "--system", "Windows 11", "--played", "all keys")
     conforms(companion("away", folder, "--kind", "originals hidden", "--result", "pass", *told, "--json"), "away")
     conforms(companion("snapshot", folder, "-m", "one", "--json"), "snapshot")

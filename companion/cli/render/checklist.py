@@ -11,14 +11,12 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 
 from companion.core.findings import Finding, tally
-from companion.core.text import plural, visible
-from companion.trials.away_filing import WHY
+from companion.core.text import visible
 
 if TYPE_CHECKING:
-    from companion.core.evidence import AwayTest
     from companion.steps.account.due import Standing
     from companion.steps.checks.needs import Line
-    from companion.steps.looks.controls import AwayView, TrialView
+    from companion.steps.looks.controls import TrialView
     from companion.steps.model import StepStatus
 
 MOST_SHOWN: Final = 5
@@ -157,26 +155,3 @@ def trials_lines(views: Sequence[TrialView]) -> list[str]:
         lines += [f"    expect: {visible(view.trial.expect)}"] if view.trial.expect else []
         lines += [f"    “{visible(view.answer.note)}”"] if view.answer and view.answer.note else []
     return lines or ["No control is declared in release.toml, so there is nothing to try."]
-
-
-def away_lines(view: AwayView, *, short: bool) -> list[str]:
-    """Return the away tests recorded, why some of them do not count, and how to run each kind."""
-    lines = [f"{plural(len(view.here), 'away test')} of this content."]
-    lines += [_test_line(test) for test in view.here]
-    for why, words in WHY.items():
-        several = [test for test in view.elsewhere if test.why == why]
-        if several:
-            lines += [f"{plural(len(several), 'away test')} {words}, which counts for nothing now."]
-            lines += [_test_line(test) for test in several] if why != "other content" else []
-    if short:
-        return lines
-    for guide in view.kinds:
-        lines += ["", f"{guide.kind}: {guide.shows}", *(f"  {n}. {step}" for n, step in enumerate(guide.steps, 1))]
-    return lines
-
-
-def _test_line(test: AwayTest) -> str:
-    engine = f"{test.engine} {test.engine_version}".strip()
-    facts = " · ".join(visible(part) for part in (test.who, test.system, engine, test.edition) if part)
-    parts = [f"  {test.result}: {test.kind}", facts, visible(test.played), visible(test.notes)]
-    return "  ".join(part for part in parts if part)

@@ -149,6 +149,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.account.changes import Changes
     from companion.steps.account.moved import Moved
     from companion.steps.checks.needs import Line
+    from companion.steps.deeds.hiding import HiddenAway
     from companion.steps.deeds.update import Updated
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import TrialView
@@ -175,6 +176,8 @@ def outputs() -> dict[str, dict[str, Any]]:
         "perform": {"performance": Performed},
         "judge": {"bounce": JudgedBounce},
         "coverage": {"coverage": Coverage},
+        "away hide": get_type_hints(HiddenAway),
+        "away back": {"names": tuple[str, ...], "kept": tuple[str, ...]},
         "away": {"here": tuple[AwayTest, ...], "elsewhere": tuple[Aside, ...]},
         "snapshot": {"snapshot": shot},
         "snapshots": {"snapshots": _list_of(shot)},

@@ -16,7 +16,8 @@ from companion.core.files import write_safely
 from companion.core.folder import Places
 from companion.core.lock import held
 from companion.core.progress import QUIET, Watch
-from companion.steps.deeds import facts_file
+from companion.steps.deeds import facts_file, hidden
+from companion.steps.deeds.hidden import BroughtBack
 from companion.steps.desk import Desk
 from companion.steps.table import BY_ID
 
@@ -29,7 +30,8 @@ class OpenFolder:
     """One working folder, open; every method may raise :class:`CompanionError`.
 
     writable: whether anything may be written here. refusal: why not, where a stranger's link is why.
-    recovered: the restore that a killed run left half done and that was finished on opening.
+    recovered: the restore that a killed run left half done and that was finished on opening. brought_back: originals
+    that were hidden for an away test, and that opening the folder brought back.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -38,6 +40,7 @@ class OpenFolder:
         self.facts = Facts()
         self.refusal = self.places.refusal()
         self.writable = os.access(folder, os.W_OK) and not self.refusal
+        self.brought_back = self._bring_back_hidden()
         self.recovered = self._recover()
         self.cache = Cache(self.places.cache if self.writable and self.places.facts.is_file() else None)
         if self.recovered:
@@ -61,6 +64,16 @@ class OpenFolder:
         except (OSError, RuntimeError) as error:
             raise CompanionError(f"The folder cannot be opened: {error}", str(folder), "check the name") from error
         return cls(folder)
+
+    def _bring_back_hidden(self) -> BroughtBack | None:
+        """Bring back originals that are hidden; where another process hides or brings them back, leave it to that."""
+        if not self.writable or not hidden.is_hidden(self.places):
+            return None
+        try:
+            with held(self.places.lock, "bringing the originals back"):
+                return hidden.bring_back(self.places)
+        except Busy:
+            return None
 
     def _recover(self) -> Restored | None:
         """Finish a restore that was killed half way; where another process does just that, leave it to that one."""
@@ -91,7 +104,11 @@ class OpenFolder:
         self.cache.close()
 
     def desk(self, watch: Watch = QUIET, *, rehash: bool = False, changing: frozenset[str] = frozenset()) -> Desk:
-        """Return a new look at the folder; ``rehash`` and ``changing`` as for :class:`Desk`."""
+        """Return a new look at the folder; ``rehash`` and ``changing`` as for :class:`Desk`.
+
+        Raises :class:`CompanionError` while originals are hidden: everything would be missing.
+        """
+        hidden.refuse_hidden(self.places)
         return Desk(
             self.places,
             self.facts,
@@ -108,6 +125,7 @@ class OpenFolder:
         """The kept versions of this folder: a new way in each time, to be closed by whoever asked (``with``)."""
         from companion.history.history import History
 
+        hidden.refuse_hidden(self.places)
         return History(self.places.folder)
 
     def history_problem(self, *, looking: bool = False) -> str:

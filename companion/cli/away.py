@@ -1,0 +1,114 @@
+"""Away: tests recorded and listed, originals hidden and brought back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from companion.cli.base import (
+    FOLDER,
+    Output,
+    commands,
+    folder_argument,
+    json_command,
+    json_option,
+    print_result,
+    workshop,
+)
+from companion.core.errors import CompanionError
+from companion.core.text import listed
+
+if TYPE_CHECKING:
+    from companion.core.progress import Watch
+
+KINDS: Final = ("originals hidden", "another computer", "another player", "a piece of music")
+
+
+class _AwayGroup(click.Group):
+    """A group in which anything that is no command of its own is a folder, and its tests are meant."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        first = args[0] if args else ""
+        if first not in self.commands and first not in ("--help", "-h"):
+            args = ["record", *args]
+        return super().parse_args(ctx, args)
+
+
+@commands.group(cls=_AwayGroup)
+def away() -> None:
+    """Record an away test or list them (companion away FOLDER …), and hide the originals for one."""
+
+
+@away.command("record")
+@folder_argument
+@click.option("--kind", type=click.Choice(KINDS), help="Which away test it was; without it, the tests are listed.")
+@click.option("--result", type=click.Choice(["pass", "fail"]), help="Whether it opened and played.")
+@click.option("--engine-version", default="", help="The engine version it was opened in, as the engine shows it.")
+@click.option("--system", default="", help="The system, such as Windows 11.")
+@click.option("--played", default="", help="What was opened and played, in a few words.")
+@click.option("--who", default="", help="A first name or initials, never more.")
+@click.option("--edition", default="", help="The edition of the engine.")
+@click.option("--notes", default="", help="What was heard or seen.")
+@click.option("--reached-originals", is_flag=True, help="The host opened files outside the copy.")
+@click.option("--unused", multiple=True, help="A control or range a piece of music never used; may be repeated.")
+@click.option("--piece", type=FOLDER, metavar="FILE.mid", help="The piece as MIDI: what it never used is read from it.")
+@json_option
+def record(folder: Path, as_json: bool, kind: str | None, result: str | None, piece: Path | None, **given: Any) -> None:
+    """Record an away test of exactly the content there is now, or list how to run them and those recorded.
+
+    A test is recorded with its kind, its result, the engine's version, the system, and what was played.
+    """
+    from companion.cli.render.away import away_lines
+
+    if not kind and (result or piece or any(given.values())):
+        raise CompanionError(
+            "Nothing is recorded without the kind of test", "", f"add --kind, one of: {listed(KINDS, 4)}"
+        )
+    shop = workshop(folder)
+    if kind:
+        if not result:
+            raise CompanionError("An away test needs its result", "", "add --result pass or --result fail")
+        import msgspec
+
+        from companion.core.evidence import AwayTest
+
+        if piece is not None:
+            if kind != "a piece of music":
+                raise CompanionError("Only a piece of music is read from a MIDI file", str(piece), "leave --piece out")
+            given["unused"] = (*given["unused"], *shop.coverage(piece).unused)
+            given["played"] = given["played"] or piece.stem
+        shop.record_away(msgspec.convert({"kind": kind, "result": result, **given}, AwayTest))
+    view = shop.away()
+    print_result(as_json, {"here": view.here, "elsewhere": view.elsewhere}, away_lines(view, short=bool(kind)))
+
+
+@away.command()
+@click.argument("folder", type=FOLDER)
+@click.option("--to", type=FOLDER, metavar="DIR", help="Where the copy is opened: a new folder; else a temporary one.")
+@json_command
+def hide(folder: Path, to: Path | None, watch: Watch) -> Output:
+    """Open a copy of what ships elsewhere, and move the originals of FOLDER out of the way until “away back”.
+
+    Any later start of the companion on FOLDER brings them back as well.
+    """
+    from companion.cli.render.away import hidden_lines
+    from companion.workshop import now
+
+    shop = workshop(folder)
+    done = shop.hide(now(), to, watch)
+    return Output(done, hidden_lines(done, shop.folder))
+
+
+@away.command()
+@folder_argument
+@json_command
+def back(folder: Path, watch: Watch) -> Output:
+    """Bring back the originals that “away hide” moved out of the way."""
+    from companion.cli.render.away import back_lines
+    from companion.workshop import Workshop
+
+    done = Workshop.open(folder).bring_back()
+    kept = done.kept if done else ()
+    return Output({"names": done.names if done else (), "kept": kept}, back_lines(done), 1 if kept else 0)

@@ -1,0 +1,70 @@
+"""Away tests, and originals hidden and brought back, as lines."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from companion.cli.render.checklist import typed
+from companion.core.text import listed, plural, visible
+from companion.trials.away_filing import WHY
+
+if TYPE_CHECKING:
+    from companion.core.evidence import AwayTest
+    from companion.steps.deeds.hidden import BroughtBack
+    from companion.steps.deeds.hiding import HiddenAway
+    from companion.steps.looks.controls import AwayView
+
+
+def away_lines(view: AwayView, *, short: bool) -> list[str]:
+    """Return the away tests recorded, why some of them do not count, and how to run each kind."""
+    lines = [f"{plural(len(view.here), 'away test')} of this content."]
+    lines += [_test_line(test) for test in view.here]
+    for why, words in WHY.items():
+        several = [test for test in view.elsewhere if test.why == why]
+        if several:
+            lines += [f"{plural(len(several), 'away test')} {words}, which counts for nothing now."]
+            lines += [_test_line(test) for test in several] if why != "other content" else []
+    if short:
+        return lines
+    for guide in view.kinds:
+        lines += ["", f"{guide.kind}: {guide.shows}", *(f"  {n}. {step}" for n, step in enumerate(guide.steps, 1))]
+    return lines
+
+
+def _test_line(test: AwayTest) -> str:
+    engine = f"{test.engine} {test.engine_version}".strip()
+    facts = " · ".join(visible(part) for part in (test.who, test.system, engine, test.edition) if part)
+    parts = [f"  {test.result}: {test.kind}", facts, visible(test.played), visible(test.notes)]
+    return "  ".join(part for part in parts if part)
+
+
+def hidden_lines(done: HiddenAway, folder: Path) -> list[str]:
+    """Return what is hidden, what to open meanwhile, and how it ends."""
+    source = f"from {done.archive}" if done.archive else "of what ships, packed for this test"
+    here = typed(folder)
+    return [
+        f"Out of the way: {visible(listed([f'“{name}”' for name in done.names], 12))}.",
+        f"The copy {visible(source)}: {visible(str(done.copy))}",
+        *(f"  open {visible(str(patch))}" for patch in done.patches),
+        "Close the engine first if it is open, so that it holds nothing in memory.",
+        done.caution,
+        "If the engine asks for a file, or plays although the copy has none, it reached for your originals.",
+        f"When you are done, close the engine, then: companion away back {here}",
+        f'and record it: companion away {here} --kind "originals hidden" --result pass|fail '
+        "--engine-version V --system S --played P",
+    ]
+
+
+def back_lines(done: BroughtBack | None) -> list[str]:
+    """Return what is back in its place, and what could not be put there."""
+    if done is None:
+        return ["No original is hidden."]
+    lines = [f"Back in place: {visible(listed([f'“{name}”' for name in done.names], 12))}."] if done.names else []
+    for name in done.kept:
+        lines += [
+            f"“{visible(name)}” stays in .companion/hidden, since something else lies in its place now. "
+            "Move the one you do not want out of the folder, then bring back again."
+        ]
+    lines += [f"The copy may be deleted: {visible(done.copy)}"] if done.copy else []
+    return lines or ["Every original is in its place."]

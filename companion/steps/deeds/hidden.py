@@ -1,0 +1,228 @@
+"""Originals out of the way, and back: moved by renames alone, under a journal, and never onto anything.
+
+Each name at the top of the working folder is moved whole into ``.companion/hidden`` of the same folder, by one rename
+on one disk. The journal is written and synced before the first one; it goes when the last is back. So whatever ends a
+run (a kill, a power cut, another program), each original is at its place or at the same name in ``.companion/hidden``,
+and :func:`bring_back` needs nothing but to look there. Where something new lies in an original's place, both stay.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import stat
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final, NoReturn
+
+import msgspec
+
+from companion.core.errors import CompanionError
+from companion.core.files import explained, read_capped, sync_folder, write_safely
+from companion.core.folder import FACTS_FILE, OURS, RELEASES, TEMPLATES, Places, linked_folder
+
+STAYS: Final = frozenset({OURS, RELEASES, TEMPLATES, FACTS_FILE, ".git", ".hg", ".svn"})
+"""Names at the top that are never moved: ours, the archives, the facts, and what keeps the folder's versions."""
+BACK_IN_PLACE: Final = "The originals were hidden for an away test; they are back in their places."
+"""What is said where opening a folder brought them back."""
+_LEFT_BY_SYSTEMS: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".directory"})
+"""Files that a system puts into any folder it shows, and makes again: of two, the one that was hidden goes."""
+_MOST_JOURNAL: Final = 16 << 20
+_NOTE: Final = "Where the originals are.txt"
+_SAYS: Final = """For an away test, the originals of this instrument were moved into “hidden”, the folder beside this.
+
+Nothing is lost. Any start of the companion on this folder brings them back; this one does only that:
+
+    companion away back FOLDER
+
+By hand: close the engine, then move all that lies in “hidden” into the instrument’s folder.
+"""
+
+
+class HidingJournal(msgspec.Struct, frozen=True, kw_only=True):
+    """Originals on their way. names: at the top of the folder; copy: what is tested meanwhile; at: UTC, ISO 8601."""
+
+    names: tuple[str, ...] = ()
+    copy: str = ""
+    at: str = ""
+
+
+class BroughtBack(msgspec.Struct, frozen=True, kw_only=True):
+    """What was put back. names: at the top of the folder. kept: what still lies in ``.companion/hidden``, since
+    something else has taken its place. copy: what was tested meanwhile.
+    """
+
+    names: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
+    copy: str = ""
+
+
+def is_hidden(places: Places) -> bool:
+    """Tell whether originals are hidden, or were when a run was killed."""
+    return os.path.lexists(places.hiding) or bool(_listed(places.hidden))
+
+
+def refuse_hidden(places: Places) -> None:
+    """Raise where originals are hidden: a look at what is left would find everything missing."""
+    if not is_hidden(places):
+        return
+    if doubled := [name for name in _listed(places.hidden) if os.path.lexists(places.folder / name)]:
+        raise CompanionError(
+            f"“{doubled[0]}” was hidden for an away test, and something else lies in its place now",
+            str(places.hidden / doubled[0]),
+            "both are kept: move the one you do not want out of the folder, then run: companion away back FOLDER",
+        )
+    raise CompanionError(
+        "The originals are hidden for an away test",
+        str(places.hidden),
+        "close the engine, then run: companion away back FOLDER",
+    )
+
+
+def hide(places: Places, names: Sequence[str], copy: Path, at: str) -> None:
+    """Move ``names`` out of the way; all of them or, where one cannot be moved, none.
+
+    Raises :class:`CompanionError` for a name that is a link or lies on another disk, before anything is moved, and for
+    one that another program holds, after what was moved is back.
+    """
+    refuse_hidden(places)
+    refuse_unsafe(places, names)
+    journal = HidingJournal(names=tuple(names), copy=str(copy), at=at)
+    plain = json.dumps({"schema": 1, **msgspec.to_builtins(journal)}, ensure_ascii=True)
+    write_safely(places.hiding, plain.encode("ascii") + b"\n", ours=True)
+    try:
+        with explained("make the place for the originals", places.hidden):
+            places.hidden.mkdir(exist_ok=True)
+            sync_folder(places.ours)
+        with contextlib.suppress(CompanionError):
+            write_safely(places.ours / _NOTE, _SAYS.encode(), ours=True)
+        for name in names:
+            _move_away(places, name)
+        with explained("hide the originals", places.folder):
+            sync_folder(places.hidden)
+            sync_folder(places.folder)
+    except BaseException:
+        bring_back(places)
+        raise
+
+
+def bring_back(places: Places) -> BroughtBack:
+    """Move every original back that is hidden; what lies in the place of one is never touched.
+
+    May be called at any time, and again after a kill. Raises :class:`CompanionError` where the system refuses; what is
+    not back then is still hidden, and the journal stands.
+    """
+    for link in (places.ours, places.hidden):
+        if refused := linked_folder(link):
+            raise refused
+    journal = _read(places)
+    names: list[str] = []
+    kept: list[str] = []
+    if _is_folder(places.hidden):
+        for name in _listed(places.hidden):
+            left = [places.hidden / name]
+            if name not in STAYS:  # we never moved such a one
+                left = _put_back(places.hidden / name, places.folder / name)
+            kept += [os.fspath(path.relative_to(places.hidden)) for path in left]
+            names += [] if places.hidden / name in left else [name]
+        with explained("bring the originals back", places.folder):
+            sync_folder(places.folder)
+            sync_folder(places.hidden)
+            if not kept:
+                places.hidden.rmdir()
+    if not kept:
+        with explained("bring the originals back", places.hiding):
+            places.hiding.unlink(missing_ok=True)
+            (places.ours / _NOTE).unlink(missing_ok=True)
+            sync_folder(places.ours)
+    return BroughtBack(names=tuple(names), kept=tuple(kept), copy=journal.copy)
+
+
+def _read(places: Places) -> HidingJournal:
+    """Return the journal; an empty one where it is missing or does not read: what is hidden is told by the place."""
+    with contextlib.suppress(CompanionError, ValueError, RecursionError, msgspec.ValidationError):
+        return msgspec.convert(json.loads(read_capped(places.hiding, _MOST_JOURNAL)), HidingJournal)
+    return HidingJournal()
+
+
+def refuse_unsafe(places: Places, names: Sequence[str]) -> None:
+    """Raise where one of ``names`` cannot be hidden by a rename, or would not be hidden by it."""
+    if not names:
+        raise CompanionError("There is nothing to hide", str(places.folder), "see: companion check FOLDER contents")
+    disk = places.folder.lstat().st_dev
+    for name in names:
+        path = places.folder / name
+        if name in STAYS or name in ("", ".", "..") or Path(name).name != name:
+            raise CompanionError("That is not hidden", name, "only names at the top of the folder are")
+        with explained("look at an original", path):
+            status = path.lstat()
+        if stat.S_ISLNK(status.st_mode) or linked_folder(path):
+            refuse_link(path)
+        if not (stat.S_ISDIR(status.st_mode) or stat.S_ISREG(status.st_mode)):
+            raise CompanionError("This is neither a file nor a folder", str(path), "take it out of the folder")
+        if status.st_dev != disk:
+            raise CompanionError(
+                "This lies on another disk, and cannot be moved in one step", str(path), "test on another computer"
+            )
+
+
+def refuse_link(path: Path) -> NoReturn:
+    """Raise that ``path``, a link, cannot be hidden."""
+    raise CompanionError(
+        "This is a link, and what it leads to would stay where the patch finds it",
+        str(path),
+        "hide that by hand, or test on another computer",
+    )
+
+
+def _move_away(places: Places, name: str) -> None:
+    path, target = places.folder / name, places.hidden / name
+    try:
+        if os.path.lexists(target):
+            raise FileExistsError(17, "something of that name is hidden already", str(target))
+        path.rename(target)
+    except OSError as error:
+        why = error.strerror or error.__class__.__name__
+        raise CompanionError(
+            f"“{name}” could not be moved, so nothing is hidden: {why}",
+            str(path),
+            "close the engine and whatever else may have it open, then try again",
+        ) from error
+
+
+def _put_back(hidden: Path, place: Path) -> list[Path]:
+    """Move ``hidden`` to ``place``, folder into folder where there is one again; return what has to stay."""
+    try:
+        if not os.path.lexists(place):
+            hidden.rename(place)
+            return []
+        if hidden.name in _LEFT_BY_SYSTEMS and not _is_folder(hidden):
+            hidden.unlink()
+            return []
+        if not (_is_folder(hidden) and _is_folder(place)):
+            return [hidden]
+        left = [one for name in _listed(hidden) for one in _put_back(hidden / name, place / name)]
+        sync_folder(place)
+        if not left:
+            hidden.rmdir()
+        return left
+    except OSError as error:
+        why = error.strerror or error.__class__.__name__
+        raise CompanionError(
+            f"“{hidden.name}” could not be brought back yet: {why}",
+            str(hidden),
+            "close the engine and whatever else may have it open, then run: companion away back FOLDER",
+        ) from error
+
+
+def _listed(folder: Path) -> list[str]:
+    """Return the names in a real folder, sorted; those that are not UTF-8 with lone surrogates."""
+    return sorted(os.listdir(folder)) if _is_folder(folder) else []  # noqa: PTH208
+
+
+def _is_folder(path: Path) -> bool:
+    """Tell whether ``path`` is a real folder, no link to one and no junction."""
+    with contextlib.suppress(OSError):
+        return stat.S_ISDIR(path.lstat().st_mode) and linked_folder(path) is None
+    return False

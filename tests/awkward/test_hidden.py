@@ -1,0 +1,332 @@
+"""Originals hidden and brought back: nothing lost and nothing half moved, whatever ends it."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from companion.core.errors import CompanionError
+from companion.core.folder import Places
+from companion.steps.deeds import hidden
+from companion.workshop import Workshop, now
+
+POSIX = pytest.mark.skipif(os.name == "nt", reason="permissions and kills of this kind are POSIX")
+LINUX = pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells what is open")
+NAMES = ("Samples", "Slate.eeng")
+
+
+def stand(folder: Path) -> dict[str, tuple[int, bytes]]:
+    """Every original by its path: which file it is, and what is in it."""
+    files = (path for path in folder.rglob("*") if path.is_file() and ".companion" not in path.parts)
+    return {path.relative_to(folder).as_posix(): (path.stat().st_ino, path.read_bytes()) for path in files}
+
+
+@pytest.fixture
+def places(instrument: Path) -> Places:
+    return Places(instrument)
+
+
+def test_hidden_and_back_the_way_a_maker_does(instrument: Path, companion: Any, tmp_path: Path) -> None:
+    before = stand(instrument)
+    copy = tmp_path / "elsewhere"
+    done = companion("away", "hide", instrument, "--to", copy, "--json")
+    assert done.code == 0, done
+    assert done.json["names"] == list(NAMES)
+    assert done.json["patches"] == [str(copy / "Slate Choir" / "Slate.eeng")]
+    assert done.json["archive"] == "", "none is proven yet"
+    assert sorted(path.name for path in instrument.iterdir()) == [".companion", "Licence.txt", "release.toml"]
+    for path, (_, content) in before.items():
+        if path != "release.toml":
+            assert (copy / "Slate Choir" / path).read_bytes() == content
+    back = companion("away", "back", instrument)
+    assert (back.code, back.err) == (0, "")
+    assert "Back in place: “Samples” and “Slate.eeng”." in back.out
+    assert stand(instrument) == before
+    assert not [path.name for path in (instrument / ".companion").iterdir() if "idden" in path.name]
+    again = companion("away", "back", instrument)
+    assert (again.code, again.out) == (0, "No original is hidden.\n")
+
+
+def test_any_later_start_brings_them_back_and_says_so(instrument: Path, companion: Any, tmp_path: Path) -> None:
+    before = stand(instrument)
+    assert companion("away", "hide", instrument, "--to", tmp_path / "copy").code == 0
+    status = companion("status", instrument)
+    assert "they are back in their places" in status.err
+    assert stand(instrument) == before
+    assert companion("status", instrument).err == ""
+
+
+def test_a_proven_archive_is_what_the_copy_comes_from(
+    instrument: Path, companion: Any, releasable: Path, tmp_path: Path
+) -> None:
+    assert releasable == instrument
+    before = stand(instrument)
+    done = companion("away", "hide", instrument, "--to", tmp_path / "copy", "--json")
+    assert done.json["archive"] == "Slate Choir 1.0.zip"
+    companion("away", "back", instrument)
+    assert stand(instrument) == before
+
+
+def test_an_app_that_is_open_meanwhile_looks_at_nothing_and_keeps_nothing(
+    instrument: Path, companion: Any, tmp_path: Path
+) -> None:
+    shop = Workshop.open(instrument)
+    assert companion("away", "hide", instrument, "--to", tmp_path / "copy").code == 0
+    for look in (shop.status, shop.check, shop.pack, lambda: shop.history, lambda: shop.hide(now())):
+        with pytest.raises(CompanionError, match="The originals are hidden for an away test"):
+            look()
+    assert shop.bring_back() is not None
+    assert shop.status().step("contents").state.value == "open"
+
+
+@pytest.mark.parametrize("where", ["inside", "above", "full"])
+def test_a_place_that_would_not_do_is_refused_and_nothing_is_moved(
+    instrument: Path, companion: Any, one_line: Any, tmp_path: Path, where: str
+) -> None:
+    before = stand(instrument)
+    full = tmp_path / "full"
+    full.mkdir()
+    (full / "song.txt").write_text("mine", encoding="utf-8")
+    place = {"inside": instrument / "copy", "above": instrument.parent, "full": full}[where]
+    one_line(companion("away", "hide", instrument, "--to", place), str(place))
+    assert stand(instrument) == before
+    assert (full / "song.txt").read_text("utf-8") == "mine"
+    assert not (instrument / ".companion" / "hidden.json").exists()
+
+
+@POSIX
+@pytest.mark.parametrize("deep", [False, True])
+def test_a_link_is_refused_since_what_it_leads_to_stays(
+    instrument: Path, companion: Any, one_line: Any, tmp_path: Path, deep: bool
+) -> None:
+    (tmp_path / "big disk").mkdir()
+    link = instrument / "Samples" / "More" if deep else instrument / "More"
+    link.symlink_to(tmp_path / "big disk")
+    before = stand(instrument)
+    one_line(companion("away", "hide", instrument), "This is a link", str(link))
+    assert stand(instrument) == before
+
+
+@LINUX
+def test_a_program_that_holds_a_sample_is_named_and_nothing_is_moved(
+    instrument: Path, companion: Any, one_line: Any, tmp_path: Path
+) -> None:
+    before = stand(instrument)
+    sample = next((instrument / "Samples").iterdir())
+    holding = "import sys; held = open(sys.argv[1], 'rb'); print('held', flush=True); sys.stdin.read()"
+    with subprocess.Popen(
+        [sys.executable, "-c", holding, str(sample)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as engine:
+        assert engine.stdout is not None
+        engine.stdout.readline()
+        one_line(companion("away", "hide", instrument), f"process {engine.pid}", str(sample), "Close the engine")
+        assert stand(instrument) == before
+        engine.communicate()
+    assert companion("away", "hide", instrument, "--to", tmp_path / "copy").code == 0
+
+
+def test_one_that_cannot_be_moved_brings_the_others_back(places: Places, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As Windows answers for a folder in which a file is open."""
+    before = stand(places.folder)
+    rename = Path.rename
+
+    def refusing(self: Path, target: Path) -> Path:
+        if self == places.folder / "Slate.eeng":
+            raise PermissionError(13, "The process cannot access the file: it is used by another process")
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", refusing)
+    places.ours.mkdir(exist_ok=True)
+    with pytest.raises(CompanionError, match=r"could not be moved, so nothing is hidden: .* used by another process"):
+        hidden.hide(places, NAMES, Path("copy"), now())
+    assert stand(places.folder) == before
+    assert not hidden.is_hidden(places)
+
+
+def test_one_that_cannot_be_brought_back_yet_stays_hidden_and_comes_back_later(
+    places: Places, companion: Any, one_line: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = stand(places.folder)
+    places.ours.mkdir(exist_ok=True)
+    hidden.hide(places, NAMES, Path("copy"), now())
+    with monkeypatch.context() as patched:
+        rename = Path.rename
+
+        def refusing(self: Path, target: Path) -> Path:
+            if self.name == "Samples":
+                raise PermissionError(13, "used by another process")
+            return rename(self, target)
+
+        patched.setattr(Path, "rename", refusing)
+        one_line(companion("status", places.folder), "could not be brought back yet", "used by another process")
+    assert companion("away", "back", places.folder).code == 0
+    assert stand(places.folder) == before
+
+
+def test_what_lies_in_the_place_of_an_original_is_never_touched(
+    instrument: Path, companion: Any, one_line: Any, tmp_path: Path
+) -> None:
+    before = stand(instrument)
+    assert companion("away", "hide", instrument, "--to", tmp_path / "copy").code == 0
+    (instrument / "Slate.eeng").write_bytes(b"saved meanwhile")
+    (instrument / "Samples").mkdir()
+    (instrument / "Samples" / ".DS_Store").write_bytes(b"a system")
+    back = companion("away", "back", instrument)
+    assert back.code == 1
+    assert "“Slate.eeng” stays in .companion/hidden" in back.out
+    assert (instrument / "Slate.eeng").read_bytes() == b"saved meanwhile"
+    one_line(companion("status", instrument), "something else lies in its place", "Both are kept")
+    (instrument / "Slate.eeng").rename(tmp_path / "Slate saved meanwhile.eeng")
+    assert companion("away", "back", instrument).code == 0
+    (instrument / "Samples" / ".DS_Store").unlink()
+    assert stand(instrument) == before
+
+
+@POSIX
+def test_nothing_is_brought_through_a_link_of_a_stranger(
+    places: Places, companion: Any, one_line: Any, tmp_path: Path
+) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (outside / "theirs.txt").write_text("x", encoding="utf-8")
+    places.ours.mkdir(exist_ok=True)
+    places.hidden.symlink_to(outside)
+    places.hiding.write_text('{"schema": 1, "names": ["../../evil", "theirs.txt"], "copy": ""}', encoding="utf-8")
+    companion("status", places.folder)
+    assert sorted(path.name for path in outside.iterdir()) == ["theirs.txt"]
+    assert not (places.folder / "theirs.txt").exists()
+    places.hidden.unlink()
+    places.hidden.mkdir()
+    (places.hidden / ".companion").mkdir()
+    (places.hidden / "release.toml").write_text("[instrument]\n", encoding="utf-8")
+    facts = places.facts.read_bytes()
+    assert companion("away", "back", places.folder).code == 1
+    assert places.facts.read_bytes() == facts
+    assert not (tmp_path / "evil").exists()
+
+
+@pytest.mark.parametrize("journal", [b"", b"{", b"[" * 5000, b'{"names": 3}', b"\xff\xfe"])
+def test_a_journal_that_does_not_read_costs_nothing(places: Places, journal: bytes) -> None:
+    before = stand(places.folder)
+    places.ours.mkdir(exist_ok=True)
+    hidden.hide(places, NAMES, Path("copy"), now())
+    places.hiding.write_bytes(journal)
+    assert Workshop.open(places.folder).brought_back == hidden.BroughtBack(names=NAMES)
+    assert stand(places.folder) == before
+
+
+# Kills
+
+
+class Killed(BaseException):
+    """The end of the process: nothing runs after it."""
+
+
+def killing(patched: pytest.MonkeyPatch, at: int, *, done: bool) -> Callable[[], bool]:
+    """End at the ``at``-th touch of the disk, before it or once it is ``done``. Returns what tells if it came to it."""
+    count = 0
+    dead = False
+
+    def wrapped(act: Callable[..., Any]) -> Callable[..., Any]:
+        def call(*args: Any, **more: Any) -> Any:
+            nonlocal count, dead
+            if dead:
+                raise Killed
+            count += 1
+            dead = count == at
+            if dead and not done:
+                raise Killed
+            result = act(*args, **more)
+            if dead:
+                raise Killed
+            return result
+
+        return call
+
+    for name in ("rename", "mkdir", "rmdir", "unlink"):
+        patched.setattr(Path, name, wrapped(getattr(Path, name)))
+    for name in ("write_safely", "sync_folder"):
+        patched.setattr(hidden, name, wrapped(getattr(hidden, name)))
+    return lambda: dead
+
+
+@pytest.mark.parametrize("done", [False, True], ids=["before", "after"])
+@pytest.mark.parametrize("what", ["hide", "back"])
+def test_killed_at_every_touch_of_the_disk(places: Places, what: str, done: bool) -> None:
+    before = stand(places.folder)
+    places.ours.mkdir(exist_ok=True)
+    for at in range(1, 100):
+        if what == "back":
+            hidden.hide(places, NAMES, Path("copy"), now())
+        with pytest.MonkeyPatch.context() as patched:
+            came = killing(patched, at, done=done)
+            with contextlib.suppress(Killed):
+                hidden.hide(places, NAMES, Path("copy"), now()) if what == "hide" else hidden.bring_back(places)
+        Workshop.open(places.folder).close()
+        assert stand(places.folder) == before
+        assert not hidden.is_hidden(places)
+        if not came():
+            break
+    assert 8 < at < 30
+
+
+CHILD = """
+import os, signal, sys
+from pathlib import Path
+from companion.core.folder import Places
+from companion.steps.deeds import hidden
+
+folder, what, at, done = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), sys.argv[4] == "after"
+count = 0
+
+def wrapped(act):
+    def call(*args, **more):
+        global count
+        count += 1
+        if count == at and not done:
+            os.kill(os.getpid(), signal.SIGKILL)
+        result = act(*args, **more)
+        if count == at:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return result
+    return call
+
+for name in ("rename", "replace", "mkdir", "rmdir", "unlink"):
+    setattr(Path, name, wrapped(getattr(Path, name)))
+os.fsync = wrapped(os.fsync)
+places = Places(folder)
+hidden.hide(places, ("Samples", "Slate.eeng"), Path("copy"), "") if what == "hide" else hidden.bring_back(places)
+"""
+
+
+@POSIX
+@pytest.mark.campaign
+def test_killed_500_times(places: Places) -> None:
+    """By SIGKILL, at touches of the disk drawn at random, in hiding and in bringing back, and again in mending that."""
+    drawn = random.Random(16)
+    before = stand(places.folder)
+    places.ours.mkdir(exist_ok=True)
+    kills = 0
+    while kills < 500:
+        what = "back" if hidden.is_hidden(places) and drawn.random() < 0.7 else "hide"
+        if what == "hide" and hidden.is_hidden(places):
+            Workshop.open(places.folder).close()
+        given = (str(places.folder), what, str(drawn.randint(1, 24)), drawn.choice(("before", "after")))
+        ended = subprocess.run([sys.executable, "-c", CHILD, *given], capture_output=True, timeout=60)
+        kills += ended.returncode == -9
+        assert ended.returncode in (0, -9), ended.stderr
+        if drawn.random() < 0.4:
+            Workshop.open(places.folder).close()
+            assert stand(places.folder) == before
+            assert not hidden.is_hidden(places)
+    Workshop.open(places.folder).close()
+    assert stand(places.folder) == before
+    print(f"\n{kills} kills: nothing lost, nothing half moved")
