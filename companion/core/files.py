@@ -120,6 +120,8 @@ def write_safely(target: Path, data: bytes, *, ours: bool = False) -> None:
     if (target.parent if ours else target).is_symlink():
         raise CompanionError("Nothing is written through a link", str(target), "put the file itself in its place")
     temporary = beside(target)
+    if not ours and target.exists() and not target.is_file():
+        raise CompanionError("What lies there is no file", str(target), "take it away, or give it another name")
     try:
         with explained("write", target):
             if not ours:
@@ -142,12 +144,20 @@ def write_safely(target: Path, data: bytes, *, ours: bool = False) -> None:
 
 def read_capped(path: Path, most: int, what: str = "file") -> bytes:
     """Return the content of ``path``; refuse one of over ``most`` bytes before reading it."""
-    with explained(f"read the {what}", path), path.open("rb") as stream:
-        size = os.fstat(stream.fileno()).st_size
+    with explained(f"read the {what}", path), open(path, "rb", opener=_without_waiting) as stream:
+        status = os.fstat(stream.fileno())
+        if not stat.S_ISREG(status.st_mode):
+            raise CompanionError(f"The {what} is no file", str(path), "take away what lies in its place")
+        size = status.st_size
         data = stream.read(most + 1) if size <= most else b""  # it may be growing, so its size is not trusted
     if max(size, len(data)) > most:
         raise CompanionError(f"The {what} is over {most:,} bytes", str(path), "check that it is the file you meant")
     return data
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    """Open as ``open`` does, but wait for nobody: a pipe in a stranger's folder has no other end."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def read_into(stream: FileIO | BytesIO, view: memoryview) -> int:

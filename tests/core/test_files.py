@@ -324,3 +324,35 @@ def test_a_file_of_ours_is_written_through_no_link_and_begins_no_folder(tmp_path
     assert not (tmp_path / "gone").exists()
     write_safely(tmp_path / "new" / "one.txt", b"x")
     assert (tmp_path / "new" / "one.txt").read_bytes() == b"x"
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no such pipes there")
+@pytest.mark.timeout(20)
+def test_a_pipe_is_neither_waited_for_nor_written_over(tmp_path: Path) -> None:
+    pipe = tmp_path / "README.md"
+    os.mkfifo(pipe)
+    with pytest.raises(CompanionError, match="The text is no file"):
+        read_capped(pipe, 100, "text")
+    with pytest.raises(CompanionError, match="What lies there is no file"):
+        write_safely(pipe, b"new")
+    assert pipe.is_fifo()
+    write_safely(pipe, b"new", ours=True)
+    assert pipe.read_bytes() == b"new"
+
+
+def test_a_folder_is_told_as_what_it_is(tmp_path: Path) -> None:
+    (tmp_path / "README.md").mkdir()
+    with pytest.raises(CompanionError):
+        read_capped(tmp_path / "README.md", 100, "text")
+    with pytest.raises(CompanionError, match="What lies there is no file"):
+        write_safely(tmp_path / "README.md", b"new")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there that a test does not have")
+def test_what_is_ours_is_not_written_below_a_linked_folder(tmp_path: Path) -> None:
+    (tmp_path / "outside").mkdir()
+    (tmp_path / "evidence").symlink_to(tmp_path / "outside", target_is_directory=True)
+    with pytest.raises(CompanionError, match="through a link"):
+        write_safely(tmp_path / "evidence/one.json", b"{}", ours=True)
+    write_safely(tmp_path / "evidence/one.md", b"a maker's own way to their folder", ours=False)
+    assert [path.name for path in (tmp_path / "outside").iterdir()] == ["one.md"]

@@ -24,8 +24,8 @@ _MOST = 64 << 20
 
 def remembered(history: Path) -> list[Snapshot] | None:
     """Return all snapshots, newest first, or None where the list must be made from the commits."""
-    names, rows = kept(history)
-    return rows if names and names == _read(history / NAMES) else None
+    named, rows = kept(history)
+    return rows if named and named == names(history) else None
 
 
 def kept(history: Path) -> tuple[bytes, list[Snapshot]]:
@@ -40,17 +40,22 @@ def kept(history: Path) -> tuple[bytes, list[Snapshot]]:
         return b"", []
 
 
-def remember(history: Path, names: bytes, rows: Sequence[Snapshot]) -> None:
+def names(history: Path) -> bytes:
+    """Return git's file of all refs as it lies there; nothing where there is none."""
+    return _read(history / NAMES)
+
+
+def remember(history: Path, named: bytes, rows: Sequence[Snapshot]) -> None:
     """Keep the list for the next look. A disk that refuses costs that look some milliseconds and nothing else."""
     from companion.core.files import beside
 
     if history.is_symlink() or history.parent.is_symlink():
         return  # a stranger's: what is written below it lands where they say
-    body = names + "".join(map(_line, rows)).encode()
+    body = named + "".join(map(_line, rows)).encode()
     part = beside(history / FILE)
     try:
         try:
-            part.write_bytes(b"%s%08x %d\n%s" % (_MARK, crc32(body), len(names), body))
+            part.write_bytes(b"%s%08x %d\n%s" % (_MARK, crc32(body), len(named), body))
             part.replace(history / FILE)
         finally:
             part.unlink(missing_ok=True)

@@ -140,7 +140,7 @@ class Store:
     def _remember(self) -> None:
         """Keep the list of snapshots for the next look, unless it is kept already or a snapshot cannot be read."""
         with contextlib.suppress(CompanionError, OSError):
-            names = (self.path / refs.FILE).read_bytes()
+            names = snapshot_list.names(self.path)
             if snapshot_list.remembered(self.path) is None:
                 rows = self.snapshots()
                 if all(row.tree for row in rows):

@@ -92,11 +92,9 @@ def _names(desk: Desk) -> bytes:
     """The history's list of snapshots as it lies there; it changes with every one that comes or goes."""
     if not desk.places.history.is_dir():
         return b""
-    from companion.history.store.snapshot_list import NAMES
+    from companion.history.store.snapshot_list import names
 
-    with contextlib.suppress(OSError):
-        return (desk.places.history / NAMES).read_bytes()
-    return b""
+    return names(desk.places.history)
 
 
 def _mark(desk: Desk, names: bytes, restored: int) -> bytes:

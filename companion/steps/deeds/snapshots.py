@@ -101,13 +101,12 @@ class Snapshots(OpenFolder):
     def history_size(self, watch: Watch = QUIET) -> Size:
         """Return the bytes of the history and those each snapshot alone holds; remembered until one comes or goes."""
         from companion.history.model import Size
-        from companion.history.store import refs
+        from companion.history.store.snapshot_list import names
         from companion.history.store.store import Store
 
-        try:
-            key = hashlib.sha256((Store(self.places.folder).path / refs.FILE).read_bytes()).digest()
-        except OSError:
+        if not (named := names(Store(self.places.folder).path)):
             return Size(total=0, alone={})
+        key = hashlib.sha256(named).digest()
         table = Table(self.cache, "snapshot-sizes", 1, Size)
         size = table.get(key)
         if size is None:
