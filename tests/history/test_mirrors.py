@@ -167,6 +167,34 @@ def test_only_the_mirror_still_has_it_and_a_rotten_neighbour_costs_it_nothing(
         assert found.verify().whole
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no such pipes there")
+@pytest.mark.timeout(60)
+@pytest.mark.parametrize("ending", [".pack", ".idx"])
+def test_a_pipe_in_place_of_a_pack_or_an_index_keeps_nobody_waiting(
+    folder: Path, history: History, tmp_path: Path, ending: str
+) -> None:
+    contents, target = three(folder, history), tmp_path / "copy.git"
+    history.mirror(target)
+    other = tmp_path / "other"
+    other.mkdir()
+    for place in (target, folder / ".companion/history.git"):
+        victim = max(place.glob("objects/pack/*.pack"), key=lambda path: path.stat().st_size).with_suffix(ending)
+        victim.unlink()
+        os.mkfifo(victim)
+        with History(target if place == target else folder) as found:
+            assert not found.verify().whole
+        if place == target:
+            with History(other) as found:
+                assert bool(found.adopt(target).broken) is (ending == ".pack")
+            assert history.mirror(target).broken == ()
+            with History(target) as found:
+                assert found.verify().whole
+    with History(folder) as again:
+        (folder / "more.txt").write_text("more", "utf-8")
+        again.take("next")
+        assert again.read(3, SAMPLE) == contents[2]
+
+
 # -- nothing is run ---------------------------------------------------------------------------------------------------
 
 

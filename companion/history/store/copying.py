@@ -42,7 +42,7 @@ def copy_unindexed(folder: Path, theirs: Packs, watch: Watch) -> None:
     """Copy packs that no index can be read of, and index the copies: where they lie nothing may be written."""
     for pack in sorted(folder.glob("*.pack")):
         target = theirs.folder / pack.name
-        if pack.name.startswith("part-") or pack.is_symlink() or target.exists():
+        if pack.name.startswith("part-") or pack.is_symlink() or not pack.is_file() or target.exists():
             continue
         index = pack.with_suffix(".idx")
         with contextlib.suppress(OSError, ValueError):

@@ -52,6 +52,8 @@ class Pack:
     def __init__(self, path: Path) -> None:
         """Read the index beside ``path``. Raises OSError or ValueError where it cannot be used."""
         self.path = path
+        if not path.is_file():  # a pipe would keep whoever opens it waiting
+            raise ValueError("no file")
         self.handle = -1
         self.lock = threading.Lock()
         ids, offsets = read_index(path.with_suffix(".idx"))
@@ -103,7 +105,7 @@ def tail(path: Path, count: int) -> bytes:
 
 def read_index(path: Path) -> tuple[list[bytes], list[int]]:
     """Return ids and offsets of a pack index, version 2. Raises ValueError or OSError where it cannot be read."""
-    data = path.read_bytes()
+    data = path.read_bytes() if path.is_file() else b""
     if data[:8] != INDEX_MARK or len(data) < 8 + 1024 + 40:
         raise ValueError("not a pack index of version 2")
     if hashlib.sha1(memoryview(data)[:-20], usedforsecurity=False).digest() != data[-20:]:

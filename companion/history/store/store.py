@@ -85,7 +85,8 @@ class Store:
         if packs := [*orphans, *unusable, *self.packs.misfits()]:
             for pack in packs:
                 with contextlib.suppress(OSError):
-                    pack_scan.index_again(pack, pack.with_suffix(".idx"))
+                    if pack.is_file():
+                        pack_scan.index_again(pack, pack.with_suffix(".idx"))
             self.packs.forget_misfits(packs)
             self._listed = self._found = None
 
