@@ -162,6 +162,8 @@ def adopt(store: Store, source: Path, watch: Watch) -> Adopted:
                 )
             if store.named().snapshots:
                 raise CompanionError("This folder has snapshots of its own", str(store.folder), "use an empty folder")
+            with contextlib.suppress(FileNotFoundError):
+                next(there.pack_folder.iterdir(), None)  # one that may not be looked into is not damaged
             copy_packs(there.packs, store.packs, watch)
             copy_unindexed(there.pack_folder, store.packs, watch)
         store.mend_indexes()

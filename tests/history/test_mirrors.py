@@ -167,6 +167,30 @@ def test_only_the_mirror_still_has_it_and_a_rotten_neighbour_costs_it_nothing(
         assert found.verify().whole
 
 
+def test_a_mirror_that_may_not_be_looked_into_is_told_as_that(
+    folder: Path, history: History, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    three(folder, history)
+    target, real = tmp_path / "copy.git", os.listdir
+    history.mirror(target)
+
+    def refusing(path: Any = ".") -> list[str]:
+        if str(path) == str(target / "objects/pack"):
+            raise PermissionError(13, "Permission denied")
+        return real(path)
+
+    monkeypatch.setattr(os, "listdir", refusing)
+    (tmp_path / "other").mkdir()
+    with History(tmp_path / "other") as found, pytest.raises(CompanionError, match="read the mirror: Permission"):
+        found.adopt(target)
+    with pytest.raises(CompanionError, match="write the mirror: Permission"):
+        history.mirror(target)
+    monkeypatch.undo()
+    with History(tmp_path / "other") as found:
+        assert found.snapshots() == []
+        assert found.adopt(target).broken == ()
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no such pipes there")
 @pytest.mark.timeout(60)
 @pytest.mark.parametrize("ending", [".pack", ".idx"])
