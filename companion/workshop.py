@@ -265,6 +265,7 @@ class Workshop(Waiving, Snapshots, Performing, Hiding):
         Contents and Paths are judged first, and their evidence is kept: where they block nothing is built.
         """
         from companion.steps.looks.archive import pack, refuse_over_released, refuse_unfit, refused
+        from companion.steps.looks.words import fill_pages
         from companion.steps.status import status_of
 
         with self._building("building the archive"):
@@ -276,7 +277,8 @@ class Workshop(Waiving, Snapshots, Performing, Hiding):
             packed, look = pack(desk)
             with self._writing("keeping the proof"):
                 desk.evidence.keep(_evidence(desk, "archive", look))
-            desk.forget_marks()
+                desk.forget_marks()
+                fill_pages(desk)
             return packed.with_status(status_of(desk))
 
     def pack_update(self, since: str, watch: Watch = QUIET) -> Updated:

@@ -6,6 +6,7 @@ nobody knows, is an error that names the key, since a typing slip must not pass 
 
 import re
 import tomllib
+from collections.abc import Mapping
 from typing import Any, Final, Literal, get_args
 
 import msgspec
@@ -36,6 +37,9 @@ class Instrument(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     licence: an SPDX expression, or LicenseRef-… with licence_file; e.g. "CC-BY-4.0"
     licence_file: the file that holds the licence in full; e.g. "Licence.txt"
     rights: why all of it, recordings and pictures, may be passed on; e.g. "All of it was recorded by Quay Room."
+    licence_link: where the licence can be read; empty: SPDX's own page of it; e.g. "https://quay-room.example/licence"
+    install: steps beside unzipping, one entry each; e.g. ["Add the folder to the places the engine looks in."]
+    lang: the language your own templates write in, as in BCP 47; empty: English; e.g. "de"
     """
 
     title: str = ""
@@ -49,6 +53,9 @@ class Instrument(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     licence: str = ""
     licence_file: str = ""
     rights: str = ""
+    licence_link: str = ""
+    install: tuple[str, ...] = ()
+    lang: str = ""
 
 
 class Engine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -71,7 +78,7 @@ class Engine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 class Contents(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What ships: glob patterns relative to the folder, ``**`` for any depth. What is excluded never ships.
 
-    patches: the patches that players open; e.g. ["Slate Choir.eeng"]
+    patches: the patches that players open, the one to start with first; e.g. ["Slate Choir.eeng"]
     samples: the samples, where their names alone do not say so; e.g. ["Samples/**/*.wav"]
     impulses: impulse responses: they are held to rules of their own; e.g. ["Impulses/*.wav"]
     scripts: scripts, which are searched for paths; e.g. ["Scripts/*.txt"]
@@ -159,6 +166,8 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     voices [voices]: how many voices sound at once; e.g. 24
     upload_bytes [bytes]: the largest archive the host of the downloads takes (rule: size-over-limit); e.g. 2000000000
     page_characters [characters]: the longest text the host of the page takes (rule: page-too-long); e.g. 5000
+    cover_bytes [bytes]: the largest cover picture the host of the page takes (rule: media-too-large); e.g. 1000000
+    preview_bytes [bytes]: the largest preview the host of the page takes (rule: media-too-large); e.g. 10000000
     """
 
     true_peak_dbtp: float | None = None
@@ -173,6 +182,19 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     voices: int | None = None
     upload_bytes: int | None = None
     page_characters: int | None = None
+    cover_bytes: int | None = None
+    preview_bytes: int | None = None
+
+
+class Showcase(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What goes up beside the archive: files in the working folder, whether or not they ship too.
+
+    cover: the picture; e.g. "Pictures/cover.png"
+    previews: recordings to hear it by before fetching it; e.g. ["Previews/slow piece.ogg"]
+    """
+
+    cover: str = ""
+    previews: tuple[str, ...] = ()
 
 
 class Waiver(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -209,7 +231,30 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     layers: tuple[Layer, ...] = ()
     controls: tuple[Control, ...] = ()
     limits: Limits = Limits()
+    page: Showcase = Showcase()
     waivers: tuple[Waiver, ...] = ()
+
+
+_CAME_LATER: Final[Mapping[str, tuple[str, ...]]] = {
+    "instrument": ("licence_link", "install", "lang"),
+    "limits": ("cover_bytes", "preview_bytes"),
+    "page": ("cover", "previews"),
+}
+"""Keys by table that facts did not have at first. While they are empty no fingerprint knows of them, so that what was
+proven before there were such keys stays proven."""
+
+
+def stated(facts: Facts) -> dict[str, Any]:
+    """Return all but the waivers as plain values: what fingerprints take in."""
+    plain: dict[str, Any] = msgspec.to_builtins(facts)
+    del plain["waivers"]
+    for table, names in _CAME_LATER.items():
+        for name in names:
+            if plain[table][name] in ("", (), [], None):
+                del plain[table][name]
+        if not plain[table]:
+            del plain[table]
+    return plain
 
 
 DEEPEST: Final = 12

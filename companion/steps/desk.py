@@ -13,7 +13,7 @@ import msgspec
 from companion.core.cache import Cache, Table
 from companion.core.entries import Entry, Kind
 from companion.core.evidence import Answer, AwayTest, Evidence, EvidenceStore, fingerprint
-from companion.core.facts import Facts
+from companion.core.facts import Facts, stated
 from companion.core.files import read_capped, unchanged
 from companion.core.findings import Finding, ordered
 from companion.core.folder import RELEASES, Places
@@ -169,9 +169,8 @@ class Desk:
 
     def stated(self, table: str = "") -> Any:
         """Return one table of the facts, or all but the waivers, as plain values: what fingerprints take in."""
-        if table:
-            return msgspec.to_builtins(getattr(self.facts, table))
-        return {key: value for key, value in msgspec.to_builtins(self.facts).items() if key != "waivers"}
+        plain = stated(self.facts)
+        return plain.get(table, {}) if table else plain
 
     def mark(self, step: str) -> str:
         """Return the fingerprint of what a step judges, for the content as it is."""

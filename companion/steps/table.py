@@ -50,12 +50,24 @@ def _words_mark(desk: Desk) -> str:
     """Take in, beside files and facts, what the words rest on: answers, away tests, releases, other looks."""
     looked = [step for step in WORDS_REST_ON if desk.evidence.has_any(step, desk.mark(step))]
     released = desk.release_before and desk.release_before.version
-    pages = tuple(desk.pages.items()) or (("", ""),)
+    pages = tuple((path, _as_before_built(desk, text)) for path, text in desk.pages.items()) or (("", ""),)
+    page = desk.facts.page
+    media = [(path, desk.contents.get(path)) for path in (page.cover, *page.previews) if path]
     judged = (tuple(_Told(one) for one in given) for given in (desk.answers, desk.away_here))
-    rests_on = repr((looked, *judged, released, *pages))
+    rests_on = repr((looked, *judged, released, *pages, *media))
     digest = hashlib.sha256(rests_on.encode("utf-8", "surrogatepass")).hexdigest()
     parts = [("documents", desk.marks.documents), ("playable", desk.marks.playable), ("told", digest)]
     return desk.fingerprint(parts, desk.stated())
+
+
+def _as_before_built(desk: Desk, page: str) -> str:
+    """Return a page as it stood before the archive of this content was built: building it makes no words stale."""
+    from companion.words.built import unfilled
+
+    for one in desk.evidence.of_content("archive", desk.mark("archive")):
+        if "sha256" in one.details:
+            page = unfilled(page, one.details["size"], one.details["sha256"])
+    return page
 
 
 def _archive_mark(desk: Desk) -> str:

@@ -5,16 +5,15 @@ it are taken for its history or its parts: a stale sentence passed over costs le
 """
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import Final
-
-import msgspec
 
 from companion.core.text import plural
 from companion.core.versions import INSTRUMENT, engine_version, instrument_version
 from companion.words.claims import engine_mention
 from companion.words.plain import Passage
 from companion.words.story import Story
+from companion.words.values import Stated, TextRead, values
 
 _NUMBER: Final = r"(?P<number>\d{1,3}(?:[,.\u202f\u00a0 ]\d{3})+|\d+)"
 _DOTTED: Final = rf"v?(?P<version>{INSTRUMENT})"
@@ -40,46 +39,36 @@ _BACK: Final = 200
 """Characters before a mention of the engine in which its sentence begins, or it is not judged."""
 
 
-class Stated(msgspec.Struct, frozen=True):
-    """A statement of a text. form: so that like is weighed with like. facts: what the facts say of it. right: whether
-    it says the same. line: of the source.
+def statements(reading: TextRead, *, history: bool = False) -> list[Stated]:
+    """Return what ``reading`` plainly states of facts, right or wrong.
+
+    history: the text tells what changed, so that a plain “48 samples” is no total and nothing else is of this version
+    but what it needs. Of a text that is not in English versions are compared wherever they stand, and counts, of what
+    nobody knows, are not.
     """
-
-    form: str
-    right: bool
-    line: int
-    text: str
-    facts: str
-
-
-def disagreements(
-    found: list[Passage], story: Story, *, history: bool = False, english: bool = True
-) -> Iterator[Stated]:
-    """Yield the statements in ``found`` that differ from ``story``.
-
-    history: the text tells what changed, so that a plain “48 samples” is no total. english: whether its words can be
-    read; else versions are compared wherever they stand, and counts, of what nobody knows, are not.
-    """
-    yield from _wrong(_versions(found, story))
-    if not english:
-        yield from () if history else _wrong(_engines(found, story))
-        return
-    yield from _wrong(_needs(found, story))
+    found, story = reading.found, reading.story
+    stated = [] if history else list(values(reading))
+    stated += _versions(found, story)
+    if not reading.english:
+        return stated if history else [*stated, *_engines(found, story)]
+    stated += _needs(found, story)
     for noun, right in (
         ("sample", story.samples),
         ("layer", len(story.layers)),
         ("impulse response", len(story.impulses)),
     ):
         if right:
-            yield from _wrong(_counts(found, noun, right, story.title, history=history))
+            stated += _counts(found, noun, right, story.title, history=history)
+    return stated
 
 
-def _wrong(stated: Iterable[Stated]) -> Iterator[Stated]:
+def disagreements(reading: TextRead, *, history: bool = False) -> Iterator[Stated]:
+    """Yield the statements in ``reading`` that differ from its story."""
     forms: dict[str, list[Stated]] = {}
-    for one in stated:
-        forms.setdefault(one.form, []).append(one)
-    for form, alike in forms.items():
-        parts = form == "item" and len({one.text for one in alike}) > 1
+    for one in statements(reading, history=history):
+        forms.setdefault(f"{one.fact} {one.form}", []).append(one)
+    for alike in forms.values():
+        parts = alike[0].form.startswith(("item", "keys ")) and len({one.text for one in alike}) > 1
         if not parts and not any(one.right for one in alike):
             yield from alike
 
@@ -104,7 +93,7 @@ def _versions(found: list[Passage], story: Story) -> Iterator[Stated]:
             stated = instrument_version(match["version"]) if match else None
             if match and stated is not None:
                 line = passage.line_at(match.start())
-                yield Stated(form, stated == right, line, match.group().strip(), f"version {story.version}")
+                yield Stated(form, stated == right, line, match.group().strip(), f"version {story.version}", "version")
 
 
 def _needs(found: list[Passage], story: Story) -> Iterator[Stated]:
@@ -124,7 +113,7 @@ def _needs(found: list[Passage], story: Story) -> Iterator[Stated]:
             if stated is not None and plainly:
                 # Each stands for itself: two needs in one text cannot both be true.
                 line = passage.line_at(match.start())
-                yield Stated(f"need {match['version']}", stated == right, line, match.group().strip(), facts)
+                yield Stated(f"need {match['version']}", stated == right, line, match.group().strip(), facts, "needs")
 
 
 def _engines(found: list[Passage], story: Story) -> Iterator[Stated]:
@@ -136,7 +125,7 @@ def _engines(found: list[Passage], story: Story) -> Iterator[Stated]:
         for match in engine_mention(story.engine).finditer(passage.text):
             same = engine_version(match["version"]) == engine_version(right)
             facts = f"{story.engine} {right}"
-            yield Stated("engine", same, passage.line_at(match.start()), match.group().strip(), facts)
+            yield Stated("engine", same, passage.line_at(match.start()), match.group().strip(), facts, "needs")
 
 
 def _counts(found: list[Passage], noun: str, right: int, title: str, *, history: bool) -> Iterator[Stated]:
@@ -155,4 +144,4 @@ def _counts(found: list[Passage], noun: str, right: int, title: str, *, history:
             for match in pattern.finditer(passage.text):
                 stated = int(re.sub(r"\D", "", match["number"]))
                 line = passage.line_at(match.start("number"))
-                yield Stated(form, stated == right, line, match.group().strip(), plural(right, noun))
+                yield Stated(form, stated == right, line, match.group().strip(), plural(right, noun), f"{noun}s")

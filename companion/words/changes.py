@@ -5,6 +5,8 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final, TypeVar
 
+import msgspec
+
 from companion.core.entries import Kind
 from companion.core.facts import Control, Facts, Layer
 from companion.core.globs import globs
@@ -47,21 +49,24 @@ def changes_from(
     before: Facts | None = None,
     after: Facts,
     labels: Iterable[str] = (),
+    called: Callable[[str], str] | None = None,
 ) -> tuple[Change, ...]:
     """Return what a player would want to know, in the order of Keep a Changelog.
 
     added, removed, changed: files that ship, as (path, kind). renamed: (old path, new path, kind), content unchanged.
     before: the facts of the last release; None: there was none, and nothing has changed. labels: of the
     snapshots since then; those that begin with what they did (“Fix …”, “Added …”) become lines, the rest are the
-    maker's own notes.
+    maker's own notes. called: what a player knows a sample by, such as ``E3, soft``; empty where nothing does.
     """
     if before is None:
         return ()
+    named = called or (lambda _: "")
+    moved = [(new, kind) for _, new, kind in renamed]
     found = [
-        *_of_files("Added", "added", added, after.layers),
-        *_of_files("Changed", "changed", changed, after.layers),
-        *_of_files("Changed", "renamed or moved", [(new, kind) for _, new, kind in renamed], after.layers),
-        *_of_files("Removed", "removed", removed, before.layers),
+        *_of_files("Added", "added", added, after.layers, named),
+        *_of_files("Changed", "changed", changed, after.layers, named),
+        *_of_files("Changed", "renamed or moved", moved, after.layers, named, breaks=True),
+        *_of_files("Removed", "removed", removed, before.layers, named, breaks=True),
         *facts_changed(before, after),
         *_left_behind(before, after),
         *_of_labels(labels),
@@ -69,24 +74,46 @@ def changes_from(
     return tuple(sorted(dict.fromkeys(found), key=lambda change: GROUPS.index(change.group)))
 
 
-def _of_files(group: Group, verb: str, files: Files, layers: Sequence[Layer]) -> list[Change]:
+_HELD_BY_SONGS: Final = frozenset({Kind.PATCH, Kind.SAMPLE, Kind.IMPULSE})
+
+
+def _of_files(
+    group: Group,
+    verb: str,
+    files: Files,
+    layers: Sequence[Layer],
+    called: Callable[[str], str],
+    *,
+    breaks: bool = False,
+) -> list[Change]:
     by_kind: dict[Kind, list[str]] = {}
     for path, kind in files:
         if kind in _NOUNS:
             by_kind.setdefault(kind, []).append(path)
-    return [
-        _line(group, verb, kind, sorted(by_kind[kind]), _namer(layers) if kind is Kind.SAMPLE else _folder)
-        for kind in _NOUNS
-        if kind in by_kind
-    ]
+    found = []
+    for kind in _NOUNS:
+        if kind in by_kind:
+            place = _namer(layers) if kind is Kind.SAMPLE else _folder
+            line = _line(group, verb, kind, sorted(by_kind[kind]), place, called)
+            found.append(msgspec.structs.replace(line, breaks=breaks and kind in _HELD_BY_SONGS))
+    return found
 
 
-def _line(group: Group, verb: str, kind: Kind, paths: list[str], place: Callable[[str], str]) -> Change:
+def _line(
+    group: Group,
+    verb: str,
+    kind: Kind,
+    paths: list[str],
+    place: Callable[[str], str],
+    called: Callable[[str], str],
+) -> Change:
     one, many = _NOUNS[kind]
     places = Counter(place(path) for path in paths)
     names = [path.rpartition("/")[2] for path in paths]
+    told = [called(path) if kind is Kind.SAMPLE else "" for path in paths[:_NAMED_ONE_BY_ONE]]
     if len(paths) <= _NAMED_ONE_BY_ONE:
-        which = listed(names)
+        shown = [note or name for note, name in zip(told, names, strict=True)]
+        which = listed(shown) if not any(told) else "; ".join(shown)
     elif len(places) == 1:
         which = next(iter(places))
     else:
@@ -95,8 +122,9 @@ def _line(group: Group, verb: str, kind: Kind, paths: list[str], place: Callable
     text = f"{text}: {which}" if which else text
     if kind is Kind.DOCUMENT:  # seen by opening it; nobody is held to write of it
         return Change(group=group, text=text, paths=tuple(paths))
-    about = (*(name for name in places if name), *names[:_NAMED_ONE_BY_ONE])
-    return Change(group=group, text=text, paths=tuple(paths), about=about, noun=one)
+    notes = (note.partition(",")[0] for note in told if note)
+    about = (*(name for name in places if name), *names[:_NAMED_ONE_BY_ONE], *notes)
+    return Change(group=group, text=text, paths=tuple(paths), about=tuple(dict.fromkeys(about)), noun=one)
 
 
 def has_verb(text: str, group: Group) -> bool:
@@ -191,13 +219,25 @@ def _layer_aspects(layer: Layer, middle_c: str) -> Aspects:
     ]
 
 
+_ANSWERS_TO: Final = "answers to {}"
+
+
 def _control_aspects(control: Control) -> Aspects:
     return [
         (f"{control.low:g} to {control.high:g}", "from {}"),
         (f"{control.rest:g}", "rests at {}"),
-        ("no MIDI controller" if control.cc is None else f"MIDI controller {control.cc}", "{}"),
+        ("no MIDI controller" if control.cc is None else f"MIDI controller {control.cc}", _ANSWERS_TO),
         (f"a {control.kind}", "{}"),
     ]
+
+
+def _breaking(was: Layer | Control | None, now: Layer | Control) -> frozenset[str]:
+    """Return the sentences of the aspects in which a song would miss something: fewer keys, another controller."""
+    if isinstance(was, Layer) and isinstance(now, Layer):
+        return frozenset({"{}"} if now.low_key > was.low_key or now.high_key < was.high_key else ())
+    if isinstance(was, Control) and isinstance(now, Control):
+        return frozenset({_ANSWERS_TO} if was.cc is not None and was.cc != now.cc else ())
+    return frozenset()
 
 
 def _members_changed(
@@ -206,21 +246,27 @@ def _members_changed(
     """Return which layers or controls came, went and changed, by their names."""
     old, new = {one.name: one for one in before}, {one.name: one for one in after}
     found: list[Change] = [
-        Change(group="Removed", text=f"{noun} {name} removed", about=(name,)) for name in old if name not in new
+        Change(group="Removed", text=f"{noun} {name} removed", about=(name,), breaks=True)
+        for name in old
+        if name not in new
     ]
     for name, now in new.items():
         effect: str = getattr(now, "effect", "")
         was = old.get(name)
+        breaking = _breaking(was, now)
         if was is None:
             text = f"{noun} {name} added" + (f": {effect}" if effect else "")
             found.append(Change(group="Added", text=text, about=(name,)))
             continue
         texts = [
-            f"{sentence.format(value)} instead of {earlier}"
+            (f"{sentence.format(value)} instead of {earlier}", sentence in breaking)
             for (earlier, _), (value, sentence) in zip(aspects(was), aspects(now), strict=True)
             if value != earlier
         ]
         if effect and getattr(was, "effect", "") not in ("", effect):
-            texts.append(f"now {effect}")
-        found += [Change(group="Changed", text=f"{noun} {name}: {text}", about=(name,)) for text in texts]
+            texts.append((f"now {effect}", False))
+        found += [
+            Change(group="Changed", text=f"{noun} {name}: {text}", about=(name,), breaks=breaks)
+            for text, breaks in texts
+        ]
     return sorted(found, key=lambda change: change.text)

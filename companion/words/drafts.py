@@ -6,16 +6,18 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final, Literal
 
+import msgspec
 from jinja2.exceptions import SecurityError, TemplateError, TemplateNotFound, TemplateSyntaxError
 from markupsafe import Markup
 
 from companion.core.errors import CompanionError
-from companion.core.systems import system_name
+from companion.core.systems import system_family, system_name
 from companion.core.text import listed, plural
 from companion.core.units import both_bytes, duration
+from companion.words.built import once_built
 from companion.words.safe import SAFE, Fmt, link, paragraphs
 from companion.words.sandbox import MOST_OUTPUT, Sandbox
-from companion.words.story import GROUPS, MUST_SAY, Story, field_of, missing_mark, missing_names
+from companion.words.story import GROUPS, MUST_SAY, Change, Story, field_of, missing_mark, missing_names
 
 What = Literal["changelog", "readme", "page"]
 TXT_WIDTH: Final = 76
@@ -34,13 +36,15 @@ def draft(what: What, fmt: Fmt, story: Story, templates: Path | None = None) -> 
     ``{% include "builtin/NAME" %}`` is always ours. A template sees the fields of the story and the filters below.
     Raises :class:`CompanionError` with the template's file and line where a template fails or reaches too far.
     """
+    if what == "changelog":
+        story = _with_what_to_delete(story)
     sandbox = Sandbox(fmt, templates)
     sandbox.filters |= _filters(fmt)
     name = f"{what}.{fmt}.jinja"
     pieces: list[str] = []
     size = 0
     try:
-        for piece in sandbox.get_template(name).generate(_context(story)):
+        for piece in sandbox.get_template(name).generate(_context(story, own=templates is not None)):
             size += len(piece)
             if size > MOST_OUTPUT:
                 raise CompanionError(f"The draft grows over {MOST_OUTPUT:,} characters", name, "shorten the template")
@@ -50,9 +54,23 @@ def draft(what: What, fmt: Fmt, story: Story, templates: Path | None = None) -> 
     return _tidy("".join(pieces), fmt)
 
 
-def _context(story: Story) -> dict[str, Any]:
-    """Return what a template sees: the story's fields by name, missing facts as their marks."""
+def _with_what_to_delete(story: Story) -> Story:
+    """Return a story whose changes say what an update leaves behind: readme and page have a sentence of their own."""
+    if not story.to_delete or not story.previous_version or not story.changes:
+        return story
+    gone = listed(story.to_delete, 8)
+    text = f"Before an update archive is unzipped over {story.previous_version}, delete there: {gone}"
+    return msgspec.structs.replace(story, changes=(*story.changes, Change(group="Removed", text=text)))
+
+
+def _context(story: Story, *, own: bool) -> dict[str, Any]:
+    """Return what a template sees: the story's fields by name, missing facts as their marks.
+
+    own: whether some templates are the maker's; ours alone are in English, whatever the facts say.
+    """
     fields = {name: getattr(story, name) for name in story.__struct_fields__}
+    fields["lang"] = (own and story.lang.strip()) or "en"
+    fields["once_built"] = once_built
     elsewhere = []
     for name in missing_names(story):
         field = field_of(name)
@@ -76,16 +94,23 @@ def _filters(fmt: Fmt) -> dict[str, Callable[..., Any]]:
 
     return {
         "bytes": both_bytes,
+        "edition": _edition,
         "duration": duration,
         "listed": joined,
         "link": lambda value: link(value, fmt),
         "md": SAFE["md"],
         "paragraphs": paragraphs,
         "plural": plural,
+        "family": lambda text: system_name(system_family(text)),
         "system": system_name,
         "underline": lambda text, mark="-": mark * len(str(text)),
         "stop": lambda text: text if str(text).rstrip().endswith((".", "!", "?", "…", "⟩")) else f"{text}.",
     }
+
+
+def _edition(name: str) -> str:
+    """Return an edition as words: ``any edition``, and never ``full edition edition``."""
+    return name if re.search(r"\bedition\b", name, re.IGNORECASE) else f"{name} edition"
 
 
 def _template_error(error: Exception, name: str) -> CompanionError:

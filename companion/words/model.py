@@ -7,10 +7,12 @@ from typing import Final
 
 import msgspec
 
-from companion.words.changelog import EntryRead, read_entry
+from companion.words.agree import statements
+from companion.words.changelog import EntryRead, parse_entry, read_entry
 from companion.words.language import in_english
 from companion.words.plain import Passage, passages
 from companion.words.story import Story
+from companion.words.values import TextRead
 
 _README: Final = re.compile(
     r"(?:^|/)(?:read[-_ ]?me(?:[-_ ]?first)?|lies[-_ ]?mich|lisez[-_ ]?moi|leggimi|l[eé]eme|l[eê]ia[-_ ]?me"
@@ -39,18 +41,33 @@ class Statement(msgspec.Struct, frozen=True, kw_only=True):
     english: bool = True
 
 
+class Media(msgspec.Struct, frozen=True, kw_only=True):
+    """A file that goes up beside the page. fact: its key. size: bytes; None where it is not in the folder.
+
+    limit: the most bytes the host takes, as the maker set it; None: any.
+    """
+
+    fact: str
+    path: str
+    size: int | None = None
+    limit: int | None = None
+
+
 class WordsModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     """What the checks look at.
 
     texts: the shipped texts by path; a changelog and a readme are known by their names. pages: the download page as it
     would be pasted, in each format there is, by path; under the empty path where it lies nowhere yet.
-    page_characters: the length the maker set; None: any.
+    page_characters: the length the maker set; None: any. media: the cover and the previews. checksums: SHA-256 of the
+    archives known to hold exactly this content.
     """
 
     texts: Mapping[str, str]
     story: Story
     pages: Mapping[str, str] = {}
     page_characters: int | None = None
+    media: tuple[Media, ...] = ()
+    checksums: frozenset[str] = frozenset()
 
     @cached_property
     def own(self) -> tuple[Text, ...]:
@@ -101,6 +118,36 @@ class WordsModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
             elif entry := read_entry(one.text, self.story.version, one.path):
                 found.append(Statement(source=one, passages=entry.passages, history=True, english=english))
         return tuple(found)
+
+    @property
+    def day(self) -> str:
+        """The day that the changelog gives this version, ISO 8601; empty: none."""
+        path = self.changelog[0]
+        entry = parse_entry(self.texts[path], self.story.version) if path else None
+        return entry.date if entry else ""
+
+    def reading(self, statement: Statement) -> TextRead:
+        """Return a statement with what it is held against."""
+        path = statement.source.path
+        return TextRead(
+            found=statement.passages,
+            story=self.story,
+            main=path in self.pages or path == self.readme,
+            page=path in self.pages,
+            english=statement.english,
+            day=self.day,
+            checksums=(self.checksums | {self.story.archive_sha256}) - {""},
+        )
+
+    @cached_property
+    def compared(self) -> Mapping[str, tuple[str, ...]]:
+        """What each text states that was held against the facts, by its path; sorted."""
+        return {
+            one.source.path: tuple(
+                sorted({stated.fact for stated in statements(self.reading(one), history=one.history)})
+            )
+            for one in self.statements
+        }
 
 
 def _nearest(paths: Iterable[str]) -> list[str]:

@@ -4,7 +4,7 @@ A rule speaks to the maker (“your home folder”); nothing of that belongs on 
 hear of has a sentence here, and what has none is the maker's own affair and is never told.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Final
 
 from companion.core.findings import Finding
@@ -78,17 +78,28 @@ MAKERS_OWN: Final = frozenset(
 """Rules of the same steps that nothing is told of: they cost a player nothing, or are nobody's business."""
 
 
-def problem_lines(findings: Iterable[Finding]) -> tuple[str, ...]:
-    """Return a line for each problem a player should know, with how many files it concerns.
+_NAMED_ONE_BY_ONE: Final = 3
+
+
+def problem_lines(findings: Iterable[Finding], called: Callable[[str], str] = lambda _: "") -> tuple[str, ...]:
+    """Return a line for each problem a player should know: which recordings, or how many files, it concerns.
 
     Told are open warnings, blockers that were waived, and the waived warnings of :data:`CONCERNS`. What blocks and is
-    not waived does not ship, and of what could not be told nothing is said.
+    not waived does not ship, and of what could not be told nothing is said. called: what a player knows a sample by,
+    such as ``E3, soft``; empty where nothing does.
     """
     files: dict[str, set[str]] = {}
     for finding in findings:
         if finding.rule in PROBLEMS and not finding.unknown and _ships(finding):
             files.setdefault(PROBLEMS[finding.rule], set()).update({finding.path} - {""})
-    return tuple(f"{text} ({plural(len(of), 'file')})." if of else f"{text}." for text, of in files.items())
+    return tuple(_line(text, sorted(of), called) for text, of in files.items())
+
+
+def _line(text: str, paths: list[str], called: Callable[[str], str]) -> str:
+    names = [called(path) for path in paths] if len(paths) <= _NAMED_ONE_BY_ONE else []
+    if names and all(names):
+        return f"{text}: {'; '.join(names)}."
+    return f"{text} ({plural(len(paths), 'file')})." if paths else f"{text}."
 
 
 def _ships(finding: Finding) -> bool:

@@ -7,10 +7,12 @@ from html import unescape
 from itertools import islice
 from typing import Final
 
+from companion.core.facts import FACTS_FILE
 from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.rules import Rule, rule
 from companion.core.text import shorten, visible
 from companion.words.agree import disagreements
+from companion.words.built import marks_left
 from companion.words.changes import has_verb
 from companion.words.claims import claims
 from companion.words.model import Text, WordsModel
@@ -162,15 +164,20 @@ def _describes(passage: Passage) -> bool:
 @_words_rule(
     "words-disagree",
     BLOCKS,
-    version=2,
-    means="A version, a need or a count in the words differs from the facts.",
+    version=3,
+    means="A name, a version, a need, a count, a size, a range of keys or a date in the words differs from the facts.",
     why="Players trust the page when they decide: a wrong need costs them a download that will not open.",
     mend="Correct the sentence, or the fact where the sentence is right.",
 )
 def words_disagree(model: WordsModel) -> Iterator[Finding]:
-    """Version, need or a count is stated otherwise than in the facts; see :mod:`companion.words.agree`."""
+    """A fact is stated otherwise; see :mod:`companion.words.agree` and :mod:`companion.words.values`.
+
+    Compared are: title, version, maker, contact, licence, engine and its version, edition, counts of samples, layers
+    and impulse responses, sizes, key ranges, middle C, names of patches, the day of this version, and on a page the
+    checksum. A text in another language is held to names, versions, licences and dates.
+    """
     for one in model.statements:
-        for found in islice(disagreements(one.passages, model.story, history=one.history, english=one.english), _MOST):
+        for found in islice(disagreements(model.reading(one), history=one.history), _MOST):
             limit = f"the facts say {visible(found.facts)}"
             yield _at_line(words_disagree, one.source, found.line, found.text, limit=limit)
 
@@ -202,6 +209,7 @@ _PLACEHOLDER: Final = re.compile(
 @_words_rule(
     "placeholder-left",
     BLOCKS,
+    version=2,
     means="A placeholder was left in the words, or a fact is marked as missing.",
     why="Players read an unfinished sentence, and wonder what else is unfinished.",
     mend="Put the real words in its place, or fill in the fact and draft again.",
@@ -210,11 +218,16 @@ _PLACEHOLDER: Final = re.compile(
 def placeholder_left(model: WordsModel) -> Iterator[Finding]:
     """A TODO or its kin, filling text, template braces, ``<your name>`` or the mark of a missing fact.
 
+    The mark of what is known once the archive is built is none before it is built.
+
     Footnotes ``[1]``, links and check boxes are none of these, nor is the title.
     """
     for one in model.own:
         for line, text in islice(_placeholders(one.text, model.story.title.strip()), _MOST):
             yield _at_line(placeholder_left, one, line, text)
+        for mark in marks_left(one.text) if model.story.archive_sha256 else ():
+            line = one.text.count("\n", 0, one.text.index(mark)) + 1
+            yield _at_line(placeholder_left, one, line, mark, limit="known by now: draft the page again")
 
 
 def _placeholders(text: str, title: str) -> Iterator[tuple[int, str]]:
@@ -241,6 +254,36 @@ def page_too_long(model: WordsModel) -> Iterator[Finding]:
             yield page_too_long.finding(path, value=len(page), bound=limit, limit="{bound}")
 
 
+@_words_rule(
+    "media-missing",
+    BLOCKS,
+    means="The facts name a cover or a preview that is not in the folder.",
+    why="The page promises something to hear or to see that is not there.",
+    mend="Put the file where the fact says, or mend page.cover or page.previews.",
+)
+def media_missing(model: WordsModel) -> Iterator[Finding]:
+    """Each file that goes up beside the page is in the folder and can be read."""
+    for one in model.media:
+        if one.size is None:
+            yield media_missing.finding(FACTS_FILE, at=At(fact=one.fact), value=one.path, says="not there: {value}")
+
+
+@_words_rule(
+    "media-too-large",
+    WARNS,
+    means="A cover or a preview is larger than the host of the page takes.",
+    why="The upload is refused on the evening of the release, or the host makes it smaller in its own way.",
+    mend="Save it smaller, or raise limits.cover_bytes or limits.preview_bytes where the host allows more.",
+    limit="limits.cover_bytes, limits.preview_bytes; none by default",
+    unit="bytes",
+)
+def media_too_large(model: WordsModel) -> Iterator[Finding]:
+    """A cover or preview has more bytes than the maker set."""
+    for one in model.media:
+        if one.size is not None and one.limit is not None and one.size > one.limit:
+            yield media_too_large.finding(one.path, value=one.size, bound=one.limit, limit="{bound}")
+
+
 # A rule's version rises whenever it may say something else of the same texts.
 RULES: Final[tuple[Rule[WordsModel], ...]] = (
     changelog_entry_missing,
@@ -250,4 +293,6 @@ RULES: Final[tuple[Rule[WordsModel], ...]] = (
     claim_unproven,
     placeholder_left,
     page_too_long,
+    media_missing,
+    media_too_large,
 )

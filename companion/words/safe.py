@@ -15,11 +15,12 @@ Fmt = Literal["md", "txt", "html"]
 
 _BLANKS: Final = re.compile(r"[ \t\r\n]+")
 # CommonMark 0.31, section 2.4: any ASCII punctuation may be escaped. Escaped wherever they stand are those that begin
-# or end markup anywhere; the rest only where a line could begin, since a readme is also read as it is.
-_ANYWHERE: Final = re.compile(r"[\\`*_{}\[\]<>|~]|&(?=[#\w]|$)")
-_AT_START: Final = re.compile(r"^(\s?)(?:([#+\-=.):])|(\d{1,9})([.)])(?=\s|$))")
-_URL: Final = re.compile(r"(?:https?://[\w.-]+\w(?::\d{1,5})?(?:[/?#][\w./?#@!$&'()*+,;=%:~-]*)?)", re.ASCII)
-_MAIL: Final = re.compile(r"(?:mailto:)?([\w.+-]+@[\w-]+(?:\.[\w-]+)+)", re.ASCII)
+# or end markup anywhere; the rest only where a line could begin, since a readme is also read as it is. An underscore
+# between letters or digits is text (section 6.2), as in the names of files.
+_ANYWHERE: Final = re.compile(r"[`*\[\]<|~]|(?<![^\W_])_|_(?![^\W_])|\\(?=[^\w\s]|_|$)|&(?=[#\w]|$)")
+_AT_START: Final = re.compile(r"^(\s?)(?:([#+\-=.):>])|(\d{1,9})([.)])(?=\s|$))")
+_URL: Final = re.compile(r"https?://[\w.-]+\w(?::\d{1,5})?(?:[/?#][\w./?#@!$&'()*+,;=%:~-]*)?")
+_MAIL: Final = re.compile(r"(?:mailto:)?([\w.+-]+@[\w-]+(?:\.[\w-]+)+)")
 
 
 def one_line(value: Any) -> str:
@@ -56,8 +57,13 @@ SAFE: Final[dict[Fmt, Callable[[Any], Markup]]] = {"md": for_md, "txt": for_txt,
 
 
 def address(value: str) -> str:
-    """Return the http, https or mailto address that ``value`` is as a whole, or an empty string."""
+    """Return the http, https or mailto address that ``value`` is as a whole, or an empty string.
+
+    Letters of any script may stand in it (RFC 3987), as its maker gives it; nothing invisible may.
+    """
     text = value.strip()
+    if visible(text) != text:
+        return ""
     if _URL.fullmatch(text):
         return text
     mail = _MAIL.fullmatch(text)
@@ -71,5 +77,7 @@ def link(value: str, fmt: Fmt) -> Markup:
         return SAFE[fmt](value)
     text = target.removeprefix("mailto:")
     if fmt == "md":
+        # CommonMark 0.31 takes a mail address for one without its scheme in ASCII alone.
+        text = text if text.isascii() or text == target else target
         return Markup(f"<{text}>")  # noqa: S704 - address() lets no angle bracket or blank through
     return Markup('<a href="{}">{}</a>').format(escape(target), escape(text))

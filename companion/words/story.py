@@ -12,6 +12,7 @@ import msgspec
 from companion.core.facts import Control, Facts, Layer
 from companion.core.systems import system_family, system_name
 from companion.core.units import note_name
+from companion.words.licences import licence_links
 
 Group = Literal["Added", "Changed", "Deprecated", "Removed", "Fixed", "Security"]
 GROUPS: Final[tuple[Group, ...]] = ("Added", "Changed", "Deprecated", "Removed", "Fixed", "Security")
@@ -36,6 +37,7 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
     paths: the files it rests on; empty where it rests on facts or on a snapshot's label.
     about: names of which one at least stands in any honest line on this change, however the maker words it. noun: what
     changed in one common word, which does as well beside the right verb or heading. Both empty: nobody is held to it.
+    breaks: songs made with the release before may miss it.
     """
 
     group: Group
@@ -43,6 +45,7 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
     paths: tuple[str, ...] = ()
     about: tuple[str, ...] = ()
     noun: str = ""
+    breaks: bool = False
 
 
 class Tested(msgspec.Struct, frozen=True, kw_only=True):
@@ -70,7 +73,9 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     seconds: recorded playing time. voices: the most voices that sound at once. memory_bytes: with all samples loaded.
     released_at: ISO 8601 date. tried_elsewhere: whether any test, whatever it showed, was made on a computer that is
     not the maker's; tried_older: on an engine older than the one the patch was saved with. missing: names of facts that
-    are missing, as fields here or as keys of the facts.
+    are missing, as fields here or as keys of the facts. start_with: the patch that the facts name first; empty where
+    they name none alone. to_delete: what an update of the release before leaves behind unless it is deleted. breaks:
+    what songs made with it would miss. hear: names of the previews. archive: what its file is called or will be.
     """
 
     # The facts in release.toml.
@@ -83,7 +88,10 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     credits: tuple[str, ...] = ()
     tags: tuple[str, ...] = ()
     licence: str = ""
+    licence_link: str = ""
     rights: str = ""
+    install: tuple[str, ...] = ()
+    lang: str = ""
     engine: str = ""
     edition: str = ""
     saved_with: str = ""
@@ -92,6 +100,8 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     systems_hoped: tuple[str, ...] = ()
     middle_c: str = ""
     missing: tuple[str, ...] = ()
+    # Where SPDX, or the maker, lets the licence be read.
+    licence_links: tuple[tuple[str, str], ...] = ()
     # The licence text that ships.
     licence_file: str = ""
     # The version the patch was saved with, or a passed away test on a lower one.
@@ -101,22 +111,31 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     systems_tested: tuple[Tested, ...] = ()
     systems_failed: tuple[Tested, ...] = ()
     systems_older: tuple[Tested, ...] = ()
+    # Tests of other versions, on systems that nobody tested this one on: the last one on each, passed or not.
+    systems_before: tuple[Tested, ...] = ()
+    systems_failed_before: tuple[Tested, ...] = ()
     tried_elsewhere: bool = False
     tried_older: bool = False
     # Counted over the files that ship, by the facts on layers, or measured on them.
     patches: tuple[str, ...] = ()
+    start_with: str = ""
+    hear: tuple[str, ...] = ()
     samples: int | None = None
     layers: tuple[LayerLine, ...] = ()
     unpacked_bytes: int | None = None
     seconds: float | None = None
     memory_bytes: int | None = None
     impulses: tuple[str, ...] = ()
-    # The archive built last.
+    # Its name by title and version; the rest of the archive built of exactly this content.
+    archive: str = ""
+    archive_sha256: str = ""
     download_bytes: int | None = None
     # The release it builds on, what differs from it, the labels of snapshots since, and pre-releases before the first.
     previous_version: str = ""
     previews: tuple[str, ...] = ()
     changes: tuple[Change, ...] = ()
+    to_delete: tuple[str, ...] = ()
+    breaks: tuple[str, ...] = ()
     # Open findings and failed trials.
     known_problems: tuple[str, ...] = ()
     # The day of the draft or of the release.
@@ -153,7 +172,7 @@ def story_from_facts(facts: Facts, samples_of: Mapping[str, int] | None = None, 
     """Return a story of what the facts say; ``more`` sets the fields that rest on counting and evidence.
 
     samples_of: how many samples each layer has, by its name. ``systems_hoped`` defaults to the systems of the facts
-    that no test was made on, whatever it showed.
+    that no test was made on, of whatever version and whatever it showed.
     """
     instrument, engine = facts.instrument, facts.engine
     plain: dict[str, Any] = {name: getattr(instrument, name) for name in instrument.__struct_fields__}
@@ -173,6 +192,8 @@ def story_from_facts(facts: Facts, samples_of: Mapping[str, int] | None = None, 
         ),
         "controls": facts.controls,
         "middle_c": facts.naming.middle_c,
+        "licence_links": licence_links(instrument.licence, instrument.licence_link),
+        "hear": tuple(path.rpartition("/")[2] for path in facts.page.previews),
         "systems_hoped": _hoped(engine.systems, [test for name in _TRIED for test in more.get(name, ())]),
     }
     if engine.minimum and engine.minimum == engine.saved_with:
@@ -180,7 +201,7 @@ def story_from_facts(facts: Facts, samples_of: Mapping[str, int] | None = None, 
     return Story(**(plain | more))
 
 
-_TRIED: Final = ("systems_tested", "systems_failed", "systems_older")
+_TRIED: Final = ("systems_tested", "systems_failed", "systems_older", "systems_before", "systems_failed_before")
 
 
 def _hoped(systems: Iterable[str], tested: Iterable[Tested]) -> tuple[str, ...]:

@@ -89,3 +89,14 @@ def test_a_first_final_says_that_previews_came_before_it(companion: Companion, i
     assert "First release." in released(companion, instrument)
     raised(instrument, "1.0.0", "To the quarry, and to R.\n")
     assert "First final release, after 1.0.0b1." in released(companion, instrument)
+
+
+def test_words_says_which_facts_it_compared_in_which_text(companion: Companion, instrument: Path) -> None:
+    companion("draft", instrument, "readme", "--write")
+    told = companion("check", instrument, "words").out
+    assert "    compared in README.md: " in told
+    assert "    compared in the download page: " in told
+    steps = companion("check", instrument, "--json").json["steps"]
+    compared = {step["id"]: step["compared"] for step in steps}
+    assert {"title", "version", "maker"} <= set(compared["words"]["README.md"])
+    assert compared["paths"] == {}

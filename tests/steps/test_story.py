@@ -101,3 +101,24 @@ def test_nobody_has_tried_an_older_one_only_where_nobody_has(shop: Workshop) -> 
     text = tried(shop, result="fail", engine_version="6.5")
     assert "The patch was saved with 7.1.2." in text
     assert "nobody has tried" not in text
+
+
+def test_a_system_that_another_version_was_tested_on_is_told_with_what_came_of_it(shop: Workshop) -> None:
+    given: dict[str, Any] = {"kind": "another computer", "engine_version": "7.1.2", "played": "all"}
+    shop.record_away(AwayTest(**given, result="fail", system="macOS 15", at="2026-01-02T10:00:00Z"))
+    shop.record_away(AwayTest(**given, result="pass", system="Windows 10", at="2026-01-02T11:00:00Z"))
+    shop.record_away(AwayTest(**given, result="pass", system="FreeBSD 14", at="2026-01-02T12:00:00Z"))
+    (shop.folder / "Slate.eeng").write_bytes(b"another patch")
+    text = Workshop.open(shop.folder).draft("page").text
+    assert (
+        "\n- Not tested yet in this version on macOS. Another version did not pass a test on macOS 15 with "
+        "Example Engine 7.1.2 on another computer.\n" in text
+    )
+    assert "on Windows. Another version passed a test on Windows 10 with Example Engine 7.1.2 on" in text
+    assert "Not tested yet on" not in text
+    assert "FreeBSD" not in text, "the facts name no such system"
+    shop = Workshop.open(shop.folder)
+    shop.record_away(AwayTest(**given, result="pass", system="macOS 14"))
+    text = Workshop.open(shop.folder).draft("page").text
+    assert "Tested on macOS 14" in text
+    assert "macOS 15" not in text, "this version is tested there"

@@ -83,7 +83,8 @@ def test_every_format_of_the_page_is_looked_at_and_a_change_of_any_makes_the_wor
 
 
 def test_the_state_says_what_was_compared_and_where_only_values_were(tmp_path: Path) -> None:
-    (tmp_path / "release.toml").write_text('[instrument]\ntitle = "Slate"\n', encoding="utf-8")
+    facts = '[instrument]\ntitle = "Slate"\nversion = "1.0"\nmaker = "Quay Room"\n'
+    (tmp_path / "release.toml").write_text(facts, encoding="utf-8")
     german = "Schiefer, geschlagen und gestrichen, und das Ganze mit dem Pedal und ohne die Hand zu bewegen.\n"
     (tmp_path / "LIESMICH.txt").write_text(german, encoding="utf-8")
     found = Workshop.open(tmp_path).check(["words"])
@@ -91,6 +92,28 @@ def test_the_state_says_what_was_compared_and_where_only_values_were(tmp_path: P
     assert found.step("words").findings
     assert evidence
     assert evidence.details["because"] == (
-        "versions, needs, counts and tests claimed in 1 text and 1 page agree with facts and evidence; "
+        "compared with facts and evidence in 1 text and 1 page: maker, title, version and tests claimed; "
         "not in English, so that only values were compared: LIESMICH.txt"
     )
+    assert evidence.details["compared"] == {"LIESMICH.txt": [], "": ["maker", "title", "version"]}
+
+
+def test_after_a_restore_a_text_is_known_by_the_draft_it_was_made_of(tmp_path: Path) -> None:
+    facts = '[instrument]\ntitle = "Slate"\nversion = "{}"\nmaker = "Quay Room"\nsummary = "{}"\n'
+    readme = tmp_path / "README.md"
+    kept = {}
+    for version, summary in (("1.0", "Struck slate."), ("1.1", "Struck and brushed slate.")):
+        (tmp_path / "release.toml").write_text(facts.format(version, summary), encoding="utf-8")
+        Workshop.open(tmp_path).write_draft("readme")
+        if version == "1.0":
+            readme.write_text(readme.read_text("utf-8") + "\nFor Ada.\n", encoding="utf-8")
+        kept[version] = readme.read_text("utf-8")
+    readme.write_text(kept["1.0"], encoding="utf-8")
+    (tmp_path / "release.toml").write_text(facts.format("1.0.1", "Slate, struck."), encoding="utf-8")
+    drafted = Workshop.open(tmp_path).draft("readme")
+    assert drafted.conflicts == ()
+    assert "Version 1.0.1" in drafted.text
+    assert "Slate, struck." in drafted.text
+    assert drafted.text.endswith("For Ada.\n")
+    (Places(tmp_path).drafts / "README.md.older.json").write_text("{not json", encoding="utf-8")
+    assert "For Ada." in Workshop.open(tmp_path).draft("readme").text

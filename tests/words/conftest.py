@@ -21,8 +21,12 @@ WHOLE = Story(
     summary="Slabs of slate, struck, brushed and hummed over",
     description="Recorded in a boat shed over two winters.\n\nBest played slowly.",
     contact="hello@quay-room.example",
+    tags=("slate", "quiet"),
+    install=("Add the folder to the places the engine looks in",),
+    hear=("slow piece.ogg",),
     credits=("R. for the slate",),
     licence="CC-BY-4.0",
+    licence_links=(("CC-BY-4.0", "https://spdx.org/licenses/CC-BY-4.0.html"),),
     licence_file="LICENCE.txt",
     rights="All recordings are our own",
     engine="Example Engine",
@@ -37,6 +41,8 @@ WHOLE = Story(
     samples=213,
     seconds=755.0,
     voices=16,
+    archive="Slate Choir 1.2.zip",
+    archive_sha256="5e" * 32,
     download_bytes=800_000_000,
     unpacked_bytes=1_250_000_000,
     memory_bytes=1_100_000_000,
@@ -44,6 +50,8 @@ WHOLE = Story(
     middle_c="C3",
     controls=(Control(name="Mix", effect="from dry to wet"),),
     impulses=("hall, 2.3 s",),
+    to_delete=("Samples/old.wav",),
+    breaks=("The control Air is gone: what a song does with it is no longer heard",),
     changes=(
         Change(
             group="Added", text="48 samples added: Slate low", paths=("a.wav",), about=("Slate low",), noun="sample"

@@ -87,7 +87,7 @@ def test_facts_of_layers_and_controls() -> None:
         ("Added", "Control Air added: more breath"),
         ("Changed", "Layer Slate low: 4 round robins instead of 2"),
         ("Changed", "Layer Slate low: C1 to C4 instead of C1 to C3"),
-        ("Changed", "Control Mix: MIDI controller 12 instead of MIDI controller 11"),
+        ("Changed", "Control Mix: answers to MIDI controller 12 instead of MIDI controller 11"),
         ("Changed", "Control Mix: from 0 to 2 instead of 0 to 1"),
     ]
     back = texts(changes_from(before=after, after=BEFORE))

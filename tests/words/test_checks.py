@@ -14,7 +14,7 @@ from companion.core.findings import At, Finding
 from companion.core.rules import findings_of
 from companion.words.changelog import merge_entry
 from companion.words.drafts import draft
-from companion.words.model import WordsModel
+from companion.words.model import Media, WordsModel
 from companion.words.rules import RULES
 from companion.words.safe import Fmt
 from companion.words.story import Change, Story, Tested
@@ -39,6 +39,8 @@ def test_the_rules_are_those_of_the_catalogue() -> None:
         "claim-unproven": "blocks",
         "placeholder-left": "blocks",
         "page-too-long": "warns",
+        "media-missing": "blocks",
+        "media-too-large": "warns",
     }
     assert {rule.step for rule in RULES} == {"words"}
 
@@ -441,3 +443,33 @@ def test_escape_sequences_in_the_words_are_inert_in_findings(story: Story, found
     findings = found(story, readme=hostile)
     assert {finding.rule for finding in findings} == {"placeholder-left", "claim-unproven"}
     assert not any(ch in finding.measured for finding in findings for ch in "\x1b\x07\u202e")
+
+
+# media-missing, media-too-large
+
+
+@pytest.mark.parametrize(
+    ("media", "rules"),
+    [
+        (Media(fact="page.cover", path="cover.png"), ["media-missing"]),
+        (Media(fact="page.cover", path="cover.png", limit=100), ["media-missing"]),
+        (Media(fact="page.cover", path="cover.png", size=101, limit=100), ["media-too-large"]),
+        (Media(fact="page.previews", path="slow.ogg", size=100, limit=100), []),
+        (Media(fact="page.previews", path="slow.ogg", size=101), []),
+        (Media(fact="page.previews", path="slow.ogg", size=0, limit=100), []),
+    ],
+)
+def test_what_goes_up_beside_the_page_is_there_and_no_larger_than_its_host_takes(
+    story: Story, media: Media, rules: list[str]
+) -> None:
+    found = list(findings_of(RULES, WordsModel(texts={}, story=story, media=(media,))))
+    about = [one for one in found if one.rule.startswith("media")]
+    assert [one.rule for one in about] == rules
+    if rules == ["media-missing"]:
+        assert (about[0].path, about[0].where, about[0].measured) == (
+            "release.toml",
+            "page.cover",
+            "not there: cover.png",
+        )
+    elif rules:
+        assert (about[0].path, about[0].measured, about[0].limit) == ("cover.png", "101 B", "100 B")

@@ -8,6 +8,7 @@ import pytest
 
 from companion.core.errors import CompanionError
 from companion.core.facts import facts_from_toml
+from companion.words.built import once_built
 from companion.words.drafts import What, draft
 from companion.words.plain import passages
 from companion.words.safe import Fmt
@@ -29,7 +30,8 @@ def article(html: str) -> str:
 def test_readme_leads_with_unzipping_and_keeping_the_folder_whole(story: Story) -> None:
     text = draft("readme", "txt", story)
     first_steps = text.index("1. Unzip")
-    assert first_steps < text.index("2. Keep the folder whole") < text.index("3. Open Slate Choir.patch")
+    assert first_steps < text.index("2. Keep the folder whole") < text.index("3. Add the")
+    assert "\n4. Open Slate Choir.patch in Example Engine.\n" in text
     assert first_steps < text.index("What you need") < text.index("What is inside")
     assert max(len(line) for line in text.split("\n")) <= 76
 
@@ -121,6 +123,7 @@ def test_the_changelog_entry_follows_keep_a_changelog(story: Story) -> None:
     mixed = msgspec.structs.replace(
         story,
         changes=tuple(Change(group=g, text=f"x {g}") for g in ("Security", "Fixed", "Added")),
+        to_delete=(),
     )
     assert draft("changelog", "md", mixed) == (
         "## [1.2] - 2026-02-03\n\n### Added\n\n- x Added.\n\n### Fixed\n\n- x Fixed.\n\n### Security\n\n- x Security.\n"
@@ -148,7 +151,7 @@ def test_one_template_of_the_makers_serves_every_format(story: Story, tmp_path: 
         "page.jinja",
     )
     hostile = msgspec.structs.replace(story, summary="*Slate* & <b>")
-    assert draft("page", "md", hostile, folder) == "## Slate Choir\n\n\\*Slate\\* & \\<b\\>\n"
+    assert draft("page", "md", hostile, folder) == "## Slate Choir\n\n\\*Slate\\* & \\<b>\n"
     assert draft("page", "txt", hostile, folder) == "Slate Choir\n-----------\n\n*Slate* & <b>\n"
     page = draft("page", "html", hostile, folder)
     assert page.startswith("<!DOCTYPE html>")
@@ -184,7 +187,9 @@ def test_templates_made_of_earlier_ones_of_ours_still_serve(story: Story, tmp_pa
 
 def test_a_shared_sentence_can_be_replaced_alone(story: Story, tmp_path: Path) -> None:
     ours = (Path(__file__).parents[2] / "companion/words/templates/sentences.jinja").read_text(encoding="utf-8")
-    folder = own(tmp_path, ours.replace("Unzip the whole archive first", "Unzip it all, please"), "sentences.jinja")
+    folder = own(
+        tmp_path, ours.replace("Opened from inside", "Unzip it all, please; opened from inside"), "sentences.jinja"
+    )
     for fmt in ("md", "html"):
         assert "Unzip it all, please" in draft("readme", fmt, story, folder)
 
@@ -299,10 +304,23 @@ def test_a_story_from_the_facts() -> None:
 
 @pytest.mark.parametrize("what", ["readme", "page"])
 def test_how_to_update_is_said_outside_the_archive_and_not_before_there_is_one(story: Story, what: What) -> None:
-    text = draft(what, "md", story)
-    assert "delete what that names before you unzip" in text
+    text = draft(what, "md", msgspec.structs.replace(story, to_delete=()))
+    assert "Over 1.1 it can be unzipped as it is: nothing has to be deleted first." in text
+    gone = tuple(f"Samples/gone {number}.wav" for number in range(10))
+    told = draft(what, "md", msgspec.structs.replace(story, to_delete=("the folder Samples/Old", "Slate.eeng")))
+    assert "over 1.1, delete there what is no longer part of it: the folder Samples/Old and Slate.eeng." in told
+    assert "nothing has to be" not in told
+    notes = draft("changelog", "md", msgspec.structs.replace(story, to_delete=("the folder Samples/Old", "Slate.eeng")))
+    assert (
+        "### Removed\n\n- Before an update archive is unzipped over 1.1, delete there: the folder Samples/Old and "
+        "Slate.eeng.\n" in notes
+    )
+    assert "delete" not in draft("changelog", "md", msgspec.structs.replace(story, to_delete=()))
+    many = draft(what, "md", msgspec.structs.replace(story, to_delete=gone))
+    assert "Samples/gone 7.wav and 2 more." in many
     first = draft(what, "md", msgspec.structs.replace(story, previous_version=""))
     assert "earlier version" not in first
+    assert "UPDATE" not in first
 
 
 def test_note_names_come_with_the_middle_c_they_are_counted_from() -> None:
@@ -311,3 +329,41 @@ def test_note_names_come_with_the_middle_c_they_are_counted_from() -> None:
     assert "- Struck, C3 to C5\n\nKeys are named so that middle C, MIDI note 60, is C4.\n" in text
     whole = facts_from_toml('[naming]\nmiddle_c = "C4"\n[[layers]]\nname = "Struck"\n')
     assert "middle C" not in draft("page", "md", story_from_facts(whole)), "no key is named"
+
+
+@pytest.mark.parametrize(
+    ("edition", "told"),
+    [
+        ("full", "or newer, full edition ("),
+        ("any", "or newer, any edition ("),
+        ("Maker's Edition", "Maker's Edition ("),
+    ],
+)
+def test_an_edition_is_told_in_words(story: Story, edition: str, told: str) -> None:
+    text = draft("page", "md", msgspec.structs.replace(story, edition=edition))
+    assert told in text
+    assert "edition edition" not in text.lower()
+
+
+def test_the_language_of_a_page_is_that_of_its_templates(story: Story, tmp_path: Path) -> None:
+    german = msgspec.structs.replace(story, lang="de")
+    assert '<html lang="en">' in draft("page", "html", german), "ours are in English, whatever the facts say"
+    own(tmp_path, "{% import writer as write %}{{ write.paragraph(summary) }}", "page.jinja")
+    assert '<html lang="de">' in draft("page", "html", german, tmp_path)
+    assert '<html lang="en">' in draft("page", "html", story, tmp_path)
+
+
+def test_a_readme_names_no_size_or_checksum_of_the_archive_it_lies_in(story: Story) -> None:
+    text = draft("readme", "md", story)
+    assert "Slate Choir 1.2.zip" in text
+    assert not re.search(r"800 MB|5e5e|SHA-256|once.built", text)
+
+
+@pytest.mark.parametrize("fmt", ["md", "txt", "html"])
+def test_no_mark_breaks_over_a_line(story: Story, fmt: Fmt) -> None:
+    long = msgspec.structs.replace(
+        story, archive=f"{'Slate ' * 9}1.2.zip", download_bytes=None, archive_sha256="", title="Slate " * 9
+    )
+    text = draft("page", fmt, long)
+    assert once_built("size") in text
+    assert once_built("checksum") in text

@@ -14,13 +14,13 @@ import pytest
 
 from companion.words.drafts import What, draft
 from companion.words.sandbox import BUILT_IN
-from companion.words.story import Story, Tested
+from companion.words.story import Change, Story, Tested
 
-FILES: Final = ("sentences.jinja", "tests.jinja", "playing.jinja")
+FILES: Final = ("sentences.jinja", "tests.jinja", "playing.jinja", "getting.jinja")
 PARTS: Final = {"on_what", "by_whom"}
 """Halves of sentences: they stand in `tested` and `failed`."""
 
-GENERAL: Final = {"unzip_line", "whole_line", "lost_line"}
+GENERAL: Final = {"whole_line", "lost_line"}
 """Advice that holds for every archive: it claims nothing of this one."""
 
 
@@ -38,6 +38,7 @@ class Ground(NamedTuple):
     what: What = "page"
 
 
+GONE: Final = Change(group="Removed", text="48 samples removed", breaks=True)
 MAC: Final = Tested(system="macos", engine_version="7.0", by="another computer")
 
 GROUNDS: Final = (
@@ -50,7 +51,26 @@ GROUNDS: Final = (
     Ground("layer", "keys and takes", "facts on layers", "Slate low, C2 to C4, 96 samples, 2", {}, {"layers": ()}),
     Ground("middle_c_line", "which C is meant", "fact middle_c", "note 60, is C3", {}, {"middle_c": ""}),
     Ground("middle_c_line", "keys are named", "layers with keys", "note 60, is C3", {}, {"layers": ()}),
-    Ground("update_line", "others have it", "a release on record", "If you have an", {}, {"previous_version": ""}),
+    Ground("update_line", "others have it", "a release on record", "Put the folder", {}, {"previous_version": ""}),
+    Ground("delete_line", "others have it", "a release on record", "update archive", {}, {"previous_version": ""}),
+    Ground("delete_line", "what is gone", "files of its record", "of it: Samples/old.wav", {}, {"to_delete": ()}),
+    Ground("delete_line", "nothing is gone", "files of its record", "nothing has to be", {"to_delete": ()}, {}),
+    Ground("song", "what songs would miss", "facts and files of its record", "The control Air is", {}, {"breaks": ()}),
+    Ground("song", "songs of which", "a release on record", "Songs made with 1.1", {}, {"previous_version": ""}),
+    Ground("change_line", "what changed", "found since its record", "48 samples added", {}, {"changes": ()}),
+    Ground("change_line", "it breaks songs", "it is gone", "Breaking: 48 samples", {"changes": (GONE,)}, {}),
+    Ground("archive_line", "its name", "title and version", "Slate Choir 1.2.zip, 800 MB", {}, {"archive": ""}),
+    Ground("archive_line", "its size", "the archive built", "800 MB", {}, {"download_bytes": None}),
+    Ground("archive_line", "not built yet", "none built of this", "size.once.built", {"download_bytes": None}, {}),
+    Ground("checksum_line", "its checksum", "the archive built", "SHA-256: 5e5e", {}, {"archive_sha256": ""}),
+    Ground("checksum_line", "not built", "none built", "SHA-256: ⟨checksum", {"archive_sha256": ""}, {}),
+    Ground("checksum_use", "there is a checksum", "an archive to name", "The checksum tells", {}, {"archive": ""}),
+    Ground("unzip_line", "its name", "title and version", "whole of Slate Choir 1.2.zip", {}, {"archive": ""}),
+    Ground("licence_where", "where to read it", "SPDX's list", "also be read at", {}, {"licence_links": ()}),
+    Ground("licence_where", "its text ships too", "a file that ships", "also be read", {}, {"licence_file": ""}),
+    Ground("install_step", "how to install it", "fact install", "Add the folder to the places", {}, {"install": ()}),
+    Ground("tags_line", "its tags", "fact tags", "slate, quiet", {}, {"tags": ()}),
+    Ground("preview", "what to hear", "fact previews", "slow piece", {}, {"hear": ()}),
     Ground("control", "what a control does", "facts on controls", "Mix: from dry to wet", {}, {"controls": ()}),
     Ground("engine_line", "opens in 7.0", "an away test there", "7.0 or newer", {}, {"minimum_because": ""}),
     Ground(
@@ -62,7 +82,6 @@ GROUNDS: Final = (
         {"minimum_because": "", "tried_older": True},
     ),
     Ground("disk_line", "bytes on disk", "sum of what ships", "on disk once unzipped", {}, {"unpacked_bytes": None}),
-    Ground("disk_line", "bytes to fetch", "the archive built", "for the download", {}, {"download_bytes": None}),
     Ground("memory_line", "bytes of memory", "Sound measured it", "of memory if all", {}, {"memory_bytes": None}),
     Ground("voices_line", "how many voices", "fact voices", "Up to 16 voices", {}, {"voices": None}),
     Ground("tested", "it opened there", "a passed away test", "Tested on Windows 11 with", {}, {"systems_tested": ()}),
@@ -83,6 +102,22 @@ GROUNDS: Final = (
         {},
     ),
     Ground(
+        "before",
+        "another version failed there",
+        "the last test there, of other content",
+        "Not tested yet in this version on macOS. Another version did not pass a test on macOS with Example Engine 7.0",
+        {"systems_failed_before": (MAC,)},
+        {"systems_before": (MAC,)},
+    ),
+    Ground(
+        "before",
+        "another version passed there",
+        "the last test there, of other content",
+        "Another version passed a test on macOS with",
+        {"systems_before": (MAC,)},
+        {"systems_failed_before": (MAC,)},
+    ),
+    Ground(
         "unmoved",
         "never left the maker's computer",
         "no test elsewhere, passed or failed",
@@ -91,6 +126,14 @@ GROUNDS: Final = (
         {"tried_elsewhere": True},
     ),
     Ground("untested", "no test there yet", "none, passed or failed", "Not tested yet on", {}, {"systems_hoped": ()}),
+    Ground(
+        "open_line",
+        "which patch to begin with",
+        "the facts name it first",
+        "Open A.eeng in Example Engine to start with. There is also B.eeng",
+        {"patches": ("A.eeng", "B.eeng"), "start_with": "A.eeng"},
+        {"patches": ("A.eeng", "B.eeng")},
+    ),
     Ground("open_line", "which patch to open", "patches that ship", "Open Slate Choir.patch in", {}, {"patches": ()}),
     Ground("licence_line", "its licence", "fact licence", "CC-BY-4.0; the full text", {}, {"licence": ""}),
     Ground("licence_line", "the text ships", "a file that ships", "is in LICENCE.txt", {}, {"licence_file": ""}),

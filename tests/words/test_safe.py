@@ -199,11 +199,37 @@ def test_markdown_stays_readable_as_it_is(words: str) -> None:
         ("file:///etc/hosts", ""),
         ("see https://a.example", ""),
         ("mailto:a@b.example?subject=x", ""),
+        ("https://schieferchor.example/über uns", ""),
+        ("https://schieferchor.example/über-uns?wer=jörg", "https://schieferchor.example/über-uns?wer=jörg"),
+        ("https://石.example/", "https://石.example/"),
+        ("jörg@schieferchör.example", "mailto:jörg@schieferchör.example"),
+        ("https://a.example/\u202eexe", ""),
+        ("https://a.example/\u200bx", ""),
     ],
 )
 def test_only_whole_http_https_and_mailto_addresses_become_links(value: str, target: str) -> None:
     assert address(value) == target
     assert ("href=" in link(value, "html")) == bool(target)
+
+
+@pytest.mark.parametrize("value", ["https://石.example/über", "jörg@schieferchör.example", "a@b.example"])
+def test_an_address_with_letters_of_any_script_is_a_link_in_markdown_too(value: str) -> None:
+    (inline,) = [token for token in MarkdownIt("commonmark").parse(link(value, "md")) if token.type == "inline"]
+    assert [child.type for child in inline.children or []] == ["link_open", "text", "link_close"]
+
+
+@pytest.mark.parametrize(
+    ("words", "shown"),
+    [
+        ("Slate_low_C3_v1.wav", "Slate_low_C3_v1.wav"),
+        ("_draft_", "\\_draft\\_"),
+        ("C:\\Slate\\low", "C:\\Slate\\low"),
+        ("a > b, {x}", "a > b, {x}"),
+        ("> quote", "\\> quote"),
+    ],
+)
+def test_nothing_is_escaped_that_markdown_shows_as_it_is(words: str, shown: str) -> None:
+    assert for_md(words) == shown
 
 
 def test_normalisation_is_left_alone() -> None:

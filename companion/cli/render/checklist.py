@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 
 from companion.core.findings import Finding, tally
-from companion.core.text import visible
+from companion.core.text import listed, visible
 
 if TYPE_CHECKING:
     from companion.steps.account.due import Standing
@@ -85,7 +85,13 @@ def findings_json(steps: Sequence[StepStatus]) -> dict[str, Any]:
     """Return the findings of steps, each with the id of its step, and the states."""
     return {
         "steps": [
-            {"id": step.id, "state": step.state, "because": step.because, "read": step.details.get("read", {})}
+            {
+                "id": step.id,
+                "state": step.state,
+                "because": step.because,
+                "read": step.details.get("read", {}),
+                "compared": step.details.get("compared", {}),
+            }
             for step in steps
         ],
         "findings": [{"step": step.id, **msgspec.to_builtins(finding)} for step in steps for finding in step.findings],
@@ -100,6 +106,9 @@ def findings_lines(steps: Sequence[StepStatus]) -> list[str]:
         lines += [f"    heard: {visible(line)}" for line in step.details.get("heard", ())]
         read = step.details.get("read", {})
         lines += [f"    read: {visible(path)}: {visible(how)}" for path, how in list(read.items())[:MOST_SHOWN]]
+        for path, facts in step.details.get("compared", {}).items():
+            told = listed(facts, 20) or "it states no fact"
+            lines.append(f"    compared in {visible(path) or 'the download page'}: {told}")
         lines += finding_lines(step.findings)
     return lines
 

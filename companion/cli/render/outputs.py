@@ -102,12 +102,15 @@ class StatusOutput(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class CheckedStep(msgspec.Struct, frozen=True, kw_only=True):
-    """A step that was run. read: how each patch and script was read, by path; empty but for paths."""
+    """A step that was run. read: how each patch and script was read, by path; empty but for paths. compared: the facts
+    that each text states and was held to, by path (empty for a page that lies nowhere yet); empty but for words.
+    """
 
     id: str
     state: str
     because: str
     read: dict[str, str]
+    compared: dict[str, tuple[str, ...]]
 
 
 class StepFinding(Finding, frozen=True, kw_only=True):

@@ -63,7 +63,7 @@ def upload_unverified(model: OutModel) -> Iterator[Finding]:
     step="out",
     means="A player's report is not answered in this version.",
     why="Whoever took the time to report looks for an answer in the changelog.",
-    mend="Answer it in the changelog, or note in the report file why not.",
+    mend="Name it in the changelog, as the limit spells it, and say what became of it, even where that is nothing.",
 )
 def report_open(model: OutModel) -> Iterator[Finding]:
     """Each report is named in the changelog; no answer is owed before the release."""

@@ -1,5 +1,7 @@
 """Facts, Needs and Out: what the three steps look at that rest on what is stated and recorded."""
 
+from typing import Any
+
 from companion.core.entries import Kind
 from companion.core.rules import findings_of
 from companion.core.text import visible
@@ -55,14 +57,30 @@ def look_out(desk: Desk, before: Before) -> Look:
     return Look(findings=findings_of(out.RULES, model), details={"because": because, "version": record.version})
 
 
+def built(desk: Desk) -> dict[str, Any] | None:
+    """Return what is known of the archive of exactly this content, which lies at its place and was proven; else None.
+
+    archive: its name. size: bytes. sha256: lower-case hex.
+    """
+    archive = desk.found("archive")
+    if (
+        archive is None
+        or "sha256" not in archive.details
+        or any(one.blocks for one in desk.applied("archive", archive.findings))
+    ):
+        return None
+    gone = desk.steps["archive"].gone
+    return None if gone and gone(desk, archive) else archive.details
+
+
 def weight_of(desk: Desk) -> Weight:
     """Return what the content weighs, as far as the Sound step and the archive have measured."""
-    sound, archive = desk.found("sound"), desk.found("archive")
+    sound, archive = desk.found("sound"), built(desk)
     details = sound.details if sound else {}
     return Weight(
         samples=len(desk.of_kind(Kind.SAMPLE)),
         seconds=details.get("seconds"),
         memory=details.get("memory"),
         unpacked=sum(entry.size for entry in desk.ships),
-        download=archive.details.get("size") if archive else None,
+        download=archive["size"] if archive else None,
     )

@@ -1,8 +1,11 @@
 """Words: drafts of changelog, readme and page, and the check that what stands is true."""
 
+from __future__ import annotations
+
 import json
+from collections import Counter
 from pathlib import Path
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import msgspec
 
@@ -14,15 +17,24 @@ from companion.core.rules import findings_of
 from companion.core.text import listed, plural, visible
 from companion.core.versions import instrument_version
 from companion.steps.desk import Desk
-from companion.steps.looks.story import build_story
+from companion.steps.looks.stated import built
+from companion.steps.looks.story import build_story, today
 from companion.steps.model import Look
 from companion.words.merge import Clash
+
+if TYPE_CHECKING:
+    from companion.words.model import Media
 
 What = Literal["changelog", "readme", "page"]
 Format = Literal["md", "txt", "html"]
 
 _UNSETTLED: Final = ".unsettled.json"
 """Behind a text's name in the folder of drafts: where the maker's words stand against the draft's."""
+
+_OLDER: Final = ".older.json"
+"""Behind a text's name in the folder of drafts: the drafts before the last, since a restore brings back their texts."""
+
+MOST_BASES: Final = 20
 
 MOST_TEXT: Final = 4 << 20
 """Bytes of a text that is read as one; more is no readme."""
@@ -53,14 +65,15 @@ def draft(desk: Desk, what: What, fmt: Format) -> Draft:
     from companion.words.merge import merge, unsettled
     from companion.words.story import missing_names
 
-    story = build_story(desk, download=what == "page")
+    # A changelog drafted anew is of today; readme and page are of the day that it names.
+    story = build_story(desk, download=what == "page", released_at=today() if what == "changelog" else "")
     templates = desk.places.templates
     base = fresh(what, fmt, story, templates if templates.is_dir() else None)
     page, shipped = desk.places.releases / f"{desk.stem} page.{fmt}", desk.folder / f"{what.upper()}.{fmt}"
     target = page if what == "page" else shipped  # which lies beside the archive
     source = target if what != "page" or target.exists() else _page_before(desk, fmt) or target
     standing = _text(source)
-    last = _text(desk.places.drafts / source.name)
+    last = _base_of(desk.places, source, standing, story.version if what == "changelog" else "")
     if what == "changelog" and fmt != "html":
         merged = merge_entry(standing or "", base, story.version, last)
     else:
@@ -76,6 +89,37 @@ def draft(desk: Desk, what: What, fmt: Format) -> Draft:
         conflicts=merged.conflicts,
         clashes=merged.clashes,
     )
+
+
+def _bases(places: Places, name: str) -> list[str]:
+    """Return the drafts that were written to a text of that name, the newest first."""
+    newest = _text(places.drafts / name)
+    try:
+        older = msgspec.json.decode(_text(places.drafts / f"{name}{_OLDER}") or "[]", type=list[str])
+    except (msgspec.DecodeError, UnicodeError):
+        older = []
+    return [] if newest is None else [newest, *reversed(older)]
+
+
+def _base_of(places: Places, source: Path, standing: str | None, version: str) -> str | None:
+    """Return the draft that what stands was made of: after a restore it is not the one that was written last.
+
+    It is the one that shares most lines with it; of a changelog's entries, the last one of ``version``.
+    """
+    from companion.words.changelog import parse_entry
+
+    bases = _bases(places, source.name)
+    if not bases or standing is None:
+        return bases[0] if bases else None
+    if version:
+        return next((base for base in bases if parse_entry(base, version)), bases[0])
+    stands = Counter(standing.replace("\r\n", "\n").split("\n"))
+
+    def alike(base: str) -> float:
+        lines = Counter(base.split("\n"))
+        return (lines & stands).total() * 2 / (lines.total() + stands.total())
+
+    return max(bases, key=alike)
 
 
 def _page_before(desk: Desk, fmt: Format) -> Path | None:
@@ -109,7 +153,40 @@ def write(places: Places, drafted: Draft) -> None:
     kept = places.drafts / f"{drafted.target.name}{_UNSETTLED}"
     if drafted.clashes or kept.exists():  # before the base: without it the clash is found again
         write_safely(kept, json.dumps(msgspec.to_builtins(drafted.clashes)).encode("ascii"))
+    bases = _bases(places, drafted.target.name)
+    if bases and bases[0] != drafted.base:
+        older = [base for base in reversed(bases) if base != drafted.base][-MOST_BASES:]
+        write_safely(places.drafts / f"{drafted.target.name}{_OLDER}", json.dumps(older).encode("ascii"))
     write_safely(places.drafts / drafted.target.name, _bytes(drafted.base))
+
+
+def fill_pages(desk: Desk) -> tuple[str, ...]:
+    """Put size and checksum of the archive that was just built into the pages that stand; return their names.
+
+    They take the place of marks, or of what an earlier archive of that name had, and of nothing else. The drafts kept
+    to tell the maker's words from ours are filled alike, so that the next draft finds no words of the maker's there.
+    """
+    from companion.words.built import filled
+
+    known = built(desk)
+    if known is None:
+        return ()
+    formers = {
+        (one.details["size"], one.details["sha256"])
+        for one in desk.evidence.all("archive")
+        if one.details.get("archive") == known["archive"] and "sha256" in one.details
+    }
+    written = []
+    for path in desk.pages:
+        target = desk.folder / path
+        for place in (desk.places.drafts / target.name, target):
+            text = _text(place)
+            fresh = filled(text, known["size"], known["sha256"], formers) if text is not None else None
+            if fresh is not None and fresh != text:
+                write_safely(place, _bytes(fresh))
+                if place == target:
+                    written.append(target.name)
+    return tuple(written)
 
 
 def _bytes(text: str) -> bytes:
@@ -120,6 +197,27 @@ def _text(path: Path) -> str | None:
     if not path.is_file():
         return None
     return read_capped(path, MOST_TEXT, "text").decode("utf-8", "surrogateescape")
+
+
+def _checksums(desk: Desk) -> frozenset[str]:
+    """Return the SHA-256 of each archive known to hold exactly this content, whoever judged it then."""
+    built_of_it = desk.evidence.of_content("archive", desk.mark("archive"))
+    known = {str(one.details["sha256"]) for one in built_of_it if "sha256" in one.details}
+    return frozenset(known | ({desk.release_of_this.sha256} if desk.release_of_this else set()))
+
+
+def _media(desk: Desk) -> tuple[Media, ...]:
+    from companion.words.model import Media
+
+    page, limits = desk.facts.page, desk.facts.limits
+    named = [("page.cover", page.cover, limits.cover_bytes)] if page.cover else []
+    named += [("page.previews", path, limits.preview_bytes) for path in page.previews]
+
+    def size(path: str) -> int | None:
+        entry = desk.by_path.get(path)
+        return entry.size if entry and not entry.problem else None
+
+    return tuple(Media(fact=fact, path=path, size=size(path), limit=limit) for fact, path, limit in named)
 
 
 def look_words(desk: Desk) -> Look:
@@ -140,9 +238,13 @@ def look_words(desk: Desk) -> Look:
         story=build_story(desk, download=True),
         pages=pages,
         page_characters=desk.facts.limits.page_characters,
+        media=_media(desk),
+        checksums=_checksums(desk),
     )
+    findings = tuple(findings_of(RULES, model))
     what = f"{plural(len(texts), 'text')} and {plural(len(pages), 'page')}"
-    because = f"versions, needs, counts and tests claimed in {what} agree with facts and evidence"
+    facts = sorted({fact for found in model.compared.values() for fact in found})
+    because = f"compared with facts and evidence in {what}: {listed([*facts, 'tests claimed'], 20)}"
     if others := listed([visible(path) for path in model.other_languages], 3):
         because += f"; not in English, so that only values were compared: {others}"
-    return Look(findings=tuple(findings_of(RULES, model)), details={"because": because})
+    return Look(findings=findings, details={"because": because, "compared": model.compared})

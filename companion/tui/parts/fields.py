@@ -40,6 +40,7 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("instrument.contact", "Where players reach you", "an address or a page"),
         Field("instrument.licence", "Licence", "SPDX, such as CC-BY-4.0; or LicenseRef-Name with a text"),
         Field("instrument.licence_file", "File with its text", "path in the folder"),
+        Field("instrument.licence_link", "Where it can be read", "an address; empty: SPDX’s own page of it"),
         Field("instrument.rights", "Where it all comes from", "and that you may pass it on", "long"),
         Field("instrument.credits", "Credits", "one a line", "lines"),
         Field("instrument.tags", "Tags", "with commas between", "words"),
@@ -52,7 +53,7 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("engine.systems", "Systems", "windows, macos, linux: those you mean to support", "words"),
     ),
     "Files": (
-        Field("contents.patches", "Patches", "one a line; * and ** stand for any part", "lines"),
+        Field("contents.patches", "Patches", "one a line, the one to start with first; * and ** fit any part", "lines"),
         Field("contents.samples", "Samples", "empty: every audio file", "lines"),
         Field("contents.impulses", "Impulse responses", "one pattern a line", "lines"),
         Field("contents.scripts", "Scripts", "one pattern a line", "lines"),
@@ -88,6 +89,14 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("limits.voices", "Voices at once", shape="whole"),
         Field("limits.upload_bytes", "Largest upload, bytes", shape="whole"),
         Field("limits.page_characters", "Longest page, characters", shape="whole"),
+        Field("limits.cover_bytes", "Largest cover, bytes", shape="whole"),
+        Field("limits.preview_bytes", "Largest preview, bytes", shape="whole"),
+    ),
+    "Page": (
+        Field("instrument.install", "Steps to install it", "one a line, beside unzipping", "lines"),
+        Field("page.cover", "Cover picture", "path in the folder"),
+        Field("page.previews", "Previews to hear", "one path a line", "lines"),
+        Field("instrument.lang", "Language", "of templates of your own, such as de; empty: English"),
     ),
 }
 """The pages of the form: the fields by title."""
