@@ -205,6 +205,43 @@ def take_repeats(judged: Judged) -> Iterator[Finding]:
         yield _finding(take_repeats, judged, verdict, "one recording, over and over", value=1)
 
 
+@rule(
+    "voices-lost",
+    WARNS,
+    step="controls",
+    rests_on=(HEARING,),
+    means="A held note drops out when others are played on top of it.",
+    why="The bass of a chord vanishes under the player’s hands.",
+    mend="Raise the number of voices in the patch, or state in the facts (limits, voices) how many there are.",
+    limit="a held note lasts",
+    unit="note",
+    bound=0,
+)
+def voices_lost(judged: Judged) -> Iterator[Finding]:
+    """One key is held while others come and go: afterwards it is gone, though alone it lasts that long."""
+    for verdict in _of(judged, voices_lost):
+        yield _finding(voices_lost, judged, verdict, "gone with {value} at once", value=round(verdict.value))
+
+
+@rule(
+    "voices-hiss",
+    WARNS,
+    step="controls",
+    rests_on=(HEARING,),
+    means="With many notes at once the noise of the recordings adds up to more than the limit.",
+    why="Chords hiss.",
+    mend="Take recordings with less noise, denoise the tails, or fade them earlier.",
+    limit="{bound} with the most notes together",
+    unit="dBFS",
+    bound=-60,
+    source="incoherent sources add by power: 10·log10 N dB (Kuttruff, Room Acoustics)",
+)
+def voices_hiss(judged: Judged) -> Iterator[Finding]:
+    """What lies between the partials is as dense from band to band, and rises by 3 dB as the notes double."""
+    for verdict in _of(judged, voices_hiss):
+        yield _finding(voices_hiss, judged, verdict, "{value} of noise between the partials")
+
+
 def _of(judged: Judged, rule: Rule[Judged]) -> Iterator[Verdict]:
     return (verdict for verdict in judged.verdicts if verdict.rule == rule.id and not verdict.reason)
 
@@ -241,4 +278,6 @@ RULES: Final[tuple[Rule[Judged], ...]] = (
     note_level_step,
     velocity_inverted,
     take_repeats,
+    voices_lost,
+    voices_hiss,
 )

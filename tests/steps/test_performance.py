@@ -165,7 +165,7 @@ def test_a_foreign_or_silent_or_cut_bounce_proves_nothing(shop: Workshop, bounce
 
 
 def test_parts_are_judged_each_by_itself_and_found_by_their_files(shop: Workshop, bounce: Bounce) -> None:
-    asked = Asked(seconds=45, split=True)
+    asked = Asked(seconds=60, split=True)
     files = shop.perform(asked).files
     assert len(files) == 2
     second = bounce(shop, number=1, asked=asked)

@@ -186,10 +186,10 @@ def test_half_a_bounce_proves_nothing_of_the_controls(shop: Workshop, bounce: Bo
 
 
 def test_parts_prove_their_controls_and_not_what_takes_all(shop: Workshop, bounce: Bounce) -> None:
-    asked = Asked(seconds=60, split=True)
+    asked = Asked(seconds=75, split=True)
     parts = [file for file in shop.perform(asked).files if file.part == "controls"]
     assert [(file.number, file.parts) for file in parts] == [(1, 3), (2, 3), (3, 3)]
-    assert all(file.seconds <= 60 for file in parts)
+    assert all(file.seconds <= 75 for file in parts)
     shop.judge(bounce(shop, number=1, asked=asked))
     told = results(shop)
     assert (told["Level alone"], told["Pan alone"]) == ("", "pass measured")

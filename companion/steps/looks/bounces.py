@@ -95,6 +95,7 @@ _MEASURED: Final = (
     ("Neighbouring keys are equally loud", ("note-level-step",)),
     ("Harder is louder", ("velocity-inverted",)),
     ("Round robins change", ("take-repeats",)),
+    ("A held note lasts under others", ("voices-lost",)),
     ("No clicks, no clipping", ("bounce-click", "bounce-clipped")),
 )
 _MOVED: Final = (

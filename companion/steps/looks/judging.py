@@ -106,7 +106,7 @@ def judge_bounce(desk: Desk, path: Path, given: Asked | None) -> tuple[JudgedBou
     plans = candidates(desk, given, path.parent)
     panels = {score.mark: panel for score, panel in plans if panel}
     with Bounce(path) as sound:
-        judged = judge(sound, [score for score, _ in plans], desk.watch, panels)
+        judged = judge(sound, [score for score, _ in plans], desk.watch, panels, _loudest_noise(desk))
     findings = check_bounce(judged)
     if judged.controls:
         findings = ordered((*findings, *check_measured(judged.controls)))
@@ -138,6 +138,13 @@ def judge_bounce(desk: Desk, path: Path, given: Asked | None) -> tuple[JudgedBou
         },
     )
     return msgspec.structs.replace(bounce, kept=True), evidence
+
+
+def _loudest_noise(desk: Desk) -> float:
+    from companion.trials.performance.hiss import NOISE_DBFS
+
+    stated = desk.facts.limits.noise_dbfs
+    return NOISE_DBFS if stated is None else stated
 
 
 def _told(judged: Judged) -> Iterator[ControlTold]:

@@ -122,6 +122,7 @@ def playable_of(desk: Desk) -> Playable:
         takes=max([1, *(layer.round_robins for layer in facts.layers), *_take_counts(named)]),
         patch=content_mark(desk)[:16],
         middle_c=facts.naming.middle_c or "C3",
+        voices=facts.limits.voices or 16,
     )
 
 

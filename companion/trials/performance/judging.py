@@ -15,11 +15,13 @@ from companion.trials.performance.controls_judged import MeasuredControls
 from companion.trials.performance.controls_plan import Panel
 from companion.trials.performance.controls_verdicts import judge_controls
 from companion.trials.performance.hearing import Rest, Tone, hear, hear_rest, mixed, residual_peak
+from companion.trials.performance.hiss import NOISE_DBFS, judge_hiss
 from companion.trials.performance.judged import Judged, Playback, Verdict
 from companion.trials.performance.keys_verdicts import judge_keys
 from companion.trials.performance.listening import Listened, listen
 from companion.trials.performance.once_verdicts import Levelled, clicked, levelled, likeness, repeating
 from companion.trials.performance.score import Score, Slot
+from companion.trials.performance.voices import judge_voices
 
 _FRONT_S: Final = 0.02
 _REPEAT_S: Final = 0.45
@@ -33,16 +35,20 @@ class Sounding(Heard, Protocol):
 
 
 def judge(
-    sound: Sounding, scores: Sequence[Score], watch: Watch = QUIET, panels: Mapping[str, Panel] | None = None
+    sound: Sounding,
+    scores: Sequence[Score],
+    watch: Watch = QUIET,
+    panels: Mapping[str, Panel] | None = None,
+    noise_dbfs: float = NOISE_DBFS,
 ) -> Judged:
     """Return what a bounce tells of whichever of ``scores`` it is of. Read twice, never held whole.
 
-    panels: what the scores of controls move, by the mark of the score.
+    panels: what the scores of controls move, by the mark of the score. noise_dbfs: the loudest noise of many notes.
     """
     watch.stage("Listening to the bounce", round(sound.seconds * sound.rate), "frames")
     heard = listen(sound.blocks(watch), sound.rate)
     whole = Playback(rate=sound.rate, seconds=heard.frames / sound.rate, peak=heard.peak, flat_tops=heard.flat_tops)
-    found = _which(heard, scores)
+    found = _which(heard, scores, watch)
     if found is None:
         return Judged(playback=whole)
     score, place = found
@@ -59,7 +65,7 @@ def judge(
         return Judged(
             playback=whole, score=score, controls=_controls(sound, score, (panels or {})[score.mark], place, watch)
         )
-    return Judged(playback=whole, score=score, verdicts=_keys(sound, score, place, missing, watch))
+    return Judged(playback=whole, score=score, verdicts=_keys(sound, score, place, missing, watch, noise_dbfs))
 
 
 def _controls(sound: Heard, score: Score, panel: Panel, place: Alignment, watch: Watch) -> MeasuredControls:
@@ -68,10 +74,12 @@ def _controls(sound: Heard, score: Score, panel: Panel, place: Alignment, watch:
     return MeasuredControls(panel=panel, verdicts=tuple(judge_controls(heard)))
 
 
-def _which(heard: Listened, scores: Sequence[Score]) -> tuple[Score, Alignment] | None:
+def _which(heard: Listened, scores: Sequence[Score], watch: Watch) -> tuple[Score, Alignment] | None:
     """Return the performance that fits best, and where it lies."""
     best: tuple[Score, Alignment] | None = None
+    watch.stage("Finding the performance", len(scores), "performances")
     for score in scores:
+        watch.step()
         onsets = [on / 1000 for on in score.onsets]
         found = align(heard.onsets, heard.seconds, onsets, score.length / 1000)
         if found and (best is None or found.fit > best[1].fit):
@@ -79,7 +87,9 @@ def _which(heard: Listened, scores: Sequence[Score]) -> tuple[Score, Alignment] 
     return best
 
 
-def _keys(sound: Heard, score: Score, place: Alignment, missing: frozenset[int], watch: Watch) -> tuple[Verdict, ...]:
+def _keys(
+    sound: Heard, score: Score, place: Alignment, missing: frozenset[int], watch: Watch, noise_dbfs: float
+) -> tuple[Verdict, ...]:
     watch.stage("Judging the notes", len(score.slots), "slots")
     tones: dict[int, Tone] = {}
     rests: dict[int, Rest] = {}
@@ -111,11 +121,14 @@ def _keys(sound: Heard, score: Score, place: Alignment, missing: frozenset[int],
     slots = {key: tuple(number for number, _ in several) for key, several in again.items()}
     judged = judge_keys(score.slots, tones, rests)
     hung = min((verdict.slots[0] for verdict in judged if verdict.rule == "note-stuck"), default=len(score.slots))
-    return (
-        *judged,
-        *clicked(score.slots, {number: tick for number, tick in ticks.items() if number < hung}),
-        *(repeating(alike, slots, score.takes) if hung == len(score.slots) else ()),
-    )
+    found = [*judged, *clicked(score.slots, {number: tick for number, tick in ticks.items() if number < hung})]
+    if hung == len(score.slots):  # else all that follows is heard on top of the note that hangs
+        found += [
+            *repeating(alike, slots, score.takes),
+            *judge_voices(score.slots, sound, place),
+            *judge_hiss(score.slots, sound, place, noise_dbfs),
+        ]
+    return tuple(found)
 
 
 def _last_of(slots: Sequence[Slot], number: int) -> bool:

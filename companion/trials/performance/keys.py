@@ -20,6 +20,12 @@ MOST_TAKES: Final = 12
 FEWEST: Final = 12
 """Keys that are played at least: fewer could not be judged against each other."""
 CHORDS: Final = (1, 2, 4, 8, 16)
+VOICES: Final = (1, 4, 8, 16)
+STAGGER: Final = 12
+TOGETHER: Final = 600
+KEPT: Final = 1300
+"""Milliseconds for which one note is held on after the others are let go of."""
+KEPT_AFTER: Final = 700
 
 
 class Playable(msgspec.Struct, frozen=True, kw_only=True):
@@ -27,6 +33,7 @@ class Playable(msgspec.Struct, frozen=True, kw_only=True):
 
     keys: MIDI notes, rising. velocities: one inside each dynamic, softest first. takes: the most round robins that a
     note has. patch: the content's mark, so that another patch is another performance. middle_c: how keys are named.
+    voices: how many at once are promised; no more are asked for.
     """
 
     keys: tuple[int, ...]
@@ -34,6 +41,7 @@ class Playable(msgspec.Struct, frozen=True, kw_only=True):
     takes: int = 1
     patch: str = ""
     middle_c: str = "C3"
+    voices: int = 16
 
 
 def touch(velocity: int, velocities: Sequence[int]) -> str:
@@ -59,6 +67,30 @@ def interleaved(keys: Sequence[int]) -> tuple[int, ...]:
     half = (len(keys) + 1) // 2
     pairs = zip(keys[:half], (*keys[half:], -1), strict=False)
     return tuple(key for pair in pairs for key in pair if key >= 0)
+
+
+def voice_slots(clock: Clock, keys: Sequence[int], velocity: int, most: int = VOICES[-1]) -> list[Slot]:
+    """Return slots in which the first of 1, 4, 8 and 16 keys is kept while the others are let go of again.
+
+    keys: those that sound, rising. most: how many voices the instrument promises; more are not asked of it. Counts that
+    there are too few keys for are left out; with fewer than two counts there is nothing to compare.
+    """
+    counts = [count for count in VOICES if count <= min(len(keys), most)]
+    if len(counts) < 2:
+        return []
+    kept, found = keys[len(keys) // 2], []
+    others = [key for key in keys if key != kept]
+    for count in counts:
+        start = clock.now
+        late = list(spread(others, count - 1)) if count > 1 else []
+        let_go = start + STAGGER * len(late) + TOGETHER
+        notes = [Note(start, let_go + KEPT, kept, velocity)]
+        notes += [Note(start + STAGGER * place, let_go, key, velocity) for place, key in enumerate(late, start=1)]
+        clock.run(let_go + KEPT - start)
+        clock.gap(KEPT_AFTER)
+        title = "one note held" if count == 1 else f"one note held of {count}"
+        found.append(Slot(kind="voices", title=title, start=start, end=clock.now, notes=tuple(notes)))
+    return found
 
 
 class _Writer:
@@ -136,7 +168,7 @@ def _too_short(most_seconds: float, score: Score) -> CompanionError:
 
 
 def _planned(playable: Playable, keys: Sequence[int], seed: int, number: int = 1) -> Score:
-    mark = mark_of(["keys", 1, seed, number, playable, list(keys)])
+    mark = mark_of(["keys", 2, seed, number, playable, list(keys)])
     writer = _Writer(Clock(mark), playable)
     middle = playable.velocities[len(playable.velocities) // 2]
     plain = [(key, velocity) for velocity in playable.velocities for key in interleaved(keys)]
@@ -155,5 +187,6 @@ def _planned(playable: Playable, keys: Sequence[int], seed: int, number: int = 1
     for count in CHORDS:
         if count <= len(keys):
             writer.chord(spread(keys, count) if count > 1 else (keys[len(keys) // 2],), middle)
+    writer.slots += voice_slots(writer.clock, keys, middle, playable.voices)
     writer.rest()
     return Score(part="keys", mark=mark, slots=tuple(writer.slots), length=writer.clock.now, number=number, takes=takes)

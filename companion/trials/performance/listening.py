@@ -38,7 +38,9 @@ def listen(blocks: Iterable[Floats], rate: int) -> Listened:
         weights = np.float32(0.7) ** np.arange(block.shape[1], dtype=np.float32)
         # Unequal weights: channels of opposite polarity must not cancel.
         strength.add(block @ (weights / weights.sum()))
-        loudest = np.abs(block).max(axis=1) if len(block) else np.zeros(0, np.float32)
+        loudest = np.abs(block[:, 0])
+        for channel in range(1, block.shape[1]):
+            np.maximum(loudest, np.abs(block[:, channel]), out=loudest)
         peak = max(peak, float(loudest.max(initial=0.0)))
         new, run = _flat_tops(loudest >= NEAR_FULL, run)
         tops, frames = tops + new, frames + len(block)

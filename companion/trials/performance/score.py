@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from itertools import pairwise
 from typing import Final, Literal
 
 import msgspec
@@ -15,6 +16,9 @@ LEAD_IN: Final = 800
 """Milliseconds of silence at the start: the noise floor of the host is measured in them."""
 MOST_JITTER: Final = 110
 """Gaps are irregular by up to this many milliseconds, so that a bounce fits its own performance and no other."""
+
+TOGETHER: Final = 50
+"""Notes that begin within so many milliseconds of each other are heard as one."""
 
 Part = Literal["keys", "controls"]
 
@@ -76,8 +80,9 @@ class Score(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def onsets(self) -> list[int]:
-        """When notes begin, in ms, each moment once."""
-        return sorted({note.on for slot in self.slots for note in slot.notes})
+        """When notes begin, in ms; those of a chord or a stack of notes are one moment, its first."""
+        moments = sorted({note.on for slot in self.slots for note in slot.notes})
+        return [moment for before, moment in pairwise((-TOGETHER, *moments)) if moment >= before + TOGETHER]
 
 
 def mark_of(asked: object) -> str:

@@ -5,46 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+import msgspec
+
 from companion.trials.performance.bounce import Heard
 from companion.trials.performance.controls_hearing import InBounce
 from companion.trials.performance.hearing import SILENCE_DB, decibels, powers
 from companion.trials.performance.judged import Verdict
-from companion.trials.performance.keys import spread
-from companion.trials.performance.score import Clock, Note, Slot
+from companion.trials.performance.score import Slot
 
-VOICES: Final = (1, 4, 8, 16)
-_APART: Final = 12
-_TOGETHER: Final = 600
-_KEPT: Final = 1300
-_AFTER: Final = 700
 _HEARD_S: Final = 0.4
 LOST_DB: Final = 10.0
 _MASKED_DB: Final = 4.0
 _OVER_NOISE_DB: Final = 15.0
-
-
-def voice_slots(clock: Clock, keys: Sequence[int], velocity: int, most: int = VOICES[-1]) -> list[Slot]:
-    """Return slots in which the first of 1, 4, 8 and 16 keys is kept while the others are let go of again.
-
-    keys: those that sound, rising. most: how many voices the instrument promises; more are not asked of it. Counts that
-    there are too few keys for are left out; with fewer than two counts there is nothing to compare.
-    """
-    counts = [count for count in VOICES if count <= min(len(keys), most)]
-    if len(counts) < 2:
-        return []
-    kept, found = keys[len(keys) // 2], []
-    others = [key for key in keys if key != kept]
-    for count in counts:
-        start = clock.now
-        late = list(spread(others, count - 1)) if count > 1 else []
-        let_go = start + _APART * len(late) + _TOGETHER
-        notes = [Note(start, let_go + _KEPT, kept, velocity)]
-        notes += [Note(start + _APART * place, let_go, key, velocity) for place, key in enumerate(late, start=1)]
-        clock.run(let_go + _KEPT - start)
-        clock.gap(_AFTER)
-        title = "one note held" if count == 1 else f"one note held of {count}"
-        found.append(Slot(kind="voices", title=title, start=start, end=clock.now, notes=tuple(notes)))
-    return found
 
 
 def judge_voices(slots: Sequence[Slot], sound: Heard, placed: InBounce) -> list[Verdict]:
@@ -78,13 +50,12 @@ def judge_voices(slots: Sequence[Slot], sound: Heard, placed: InBounce) -> list[
         elif heard > expected + _MASKED_DB:
             found.append(_with(verdict, "the other notes still ring"))
         elif heard < expected - LOST_DB:
-            found.append(verdict)
+            # More of them lose it as well: the fewest notes tell it once.
+            return [*found, verdict]
     return found
 
 
 def _with(verdict: Verdict, reason: str) -> Verdict:
-    import msgspec
-
     return msgspec.structs.replace(verdict, reason=reason)
 
 
