@@ -21,14 +21,17 @@ from companion.trials.performance.midi import midi_bytes
 
 KEYS: Final = tuple(range(36, 97))
 INSTRUMENTS: Final = 10
+TUNED: Final = 20
+"""So many instruments before them were looked at when limits were set."""
 EACH: Final = 4
 """Keys that each fault is put into."""
 
 
 def chosen(instruments: dict[str, list[Any]]) -> list[str]:
-    """Those with recordings at four roots or more, the first by the digests of their names."""
+    """Those with recordings at four roots or more, in the order of digests of their names, behind those tuned on."""
     wide = [name for name, members in instruments.items() if len({one.root for one in members}) >= 4]
-    return sorted(wide, key=lambda name: hashlib.sha256(f"performance/{name}".encode()).hexdigest())[:INSTRUMENTS]
+    ordered = sorted(wide, key=lambda name: hashlib.sha256(f"performance/{name}".encode()).hexdigest())
+    return ordered[TUNED : TUNED + INSTRUMENTS]
 
 
 def cases_of(name: str, *, held: bool) -> list[tuple[dict[str, Any], dict[str, list[int]]]]:
@@ -44,7 +47,9 @@ def cases_of(name: str, *, held: bool) -> list[tuple[dict[str, Any], dict[str, l
         "inverted": frozenset(wrong["velocity-inverted"]),
     }
     stuck = [({"stuck": frozenset(keys[-1:])}, {"note-stuck": keys[-1:]})] if held else []
-    return [(mixed, wrong), ({}, {}), ({"one_take": frozenset(tried)}, {"take-repeats": tried}), *stuck]
+    lost = [({"voices": 6}, {"voices-lost": [KEYS[len(KEYS) // 2]]})] if held else []
+    hiss: list[Any] = [({"hiss": -45.0}, {"voices-hiss": [-1]})]
+    return [(mixed, wrong), ({}, {}), ({"one_take": frozenset(tried)}, {"take-repeats": tried}), *stuck, *lost, *hiss]
 
 
 class Rates:

@@ -256,7 +256,9 @@ def test_in_a_kit_pitch_is_not_judged_rather_than_guessed(bounced: Bounced) -> N
     judged = told(bounced("kit", transposed={52: 1}))
     assert check_bounce(judged) == ()
     asked = {rule: slots for (rule, _), slots in unheard(judged).items()}
-    assert set(asked) == {"note-off-pitch", "note-level-step"}, "how loud each drum should be, no other says"
+    assert set(asked) == {"note-off-pitch", "note-level-step", "voices-lost"}, (
+        "how loud a drum should be, no other says"
+    )
     slots = asked["note-off-pitch"]
     assert {SCORE.slots[number].notes[0].key for number in slots} == set(KEYS)
 
@@ -280,9 +282,9 @@ def test_a_note_that_hangs_is_told_alone(bounced: Bounced) -> None:
 
 
 def test_a_note_that_hangs_little_above_the_noise_is_told(bounced: Bounced) -> None:
-    quiet = bounced("organ") * np.float32(0.01)
-    hung = bounced("organ", stuck=frozenset({57}), silent=frozenset()) * np.float32(0.01)
-    noise = np.random.default_rng(4).normal(0, 10 ** (-64 / 20), hung.shape).astype(np.float32)
+    quiet = bounced("organ") * np.float32(0.1)
+    hung = bounced("organ", stuck=frozenset({57}), silent=frozenset()) * np.float32(0.1)
+    noise = np.random.default_rng(4).normal(0, 10 ** (-70 / 20), hung.shape).astype(np.float32)
     assert fault("note-stuck", 57) <= found(hung + noise)
     assert not {rule for rule, _ in found(quiet + noise)} & {"note-stuck"}
 

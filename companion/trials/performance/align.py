@@ -18,8 +18,8 @@ Floats = NDArray[np.float32]
 
 SURE_FIT: Final = 13.0
 """Fit that is enough by itself; right ones of sounds that begin at once reach 18 and more, others stay under 10."""
-LEAST_FIT: Final = 7.0
-"""Fit that is enough where it is also :data:`APART` times that of every decoy: slow attacks reach no more than 12."""
+LEAST_FIT: Final = 5.0
+"""Fit that is enough where it is also :data:`APART` times that of every decoy: slow attacks reach 6 under noise."""
 APART: Final = 1.6
 LEAST_HITS: Final = 0.4
 """Share of onsets that must be strong by themselves: one loud bang fits anything."""

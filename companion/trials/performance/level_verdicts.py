@@ -28,8 +28,8 @@ AGREE: Final = 0.6
 DOUBT: Final = 0.75
 """A key that is off by this share of the limit at one touch, and not at all of them, is not judged."""
 CALM_DB: Final = 0.7
-"""Where keys stray further from their like than this, levels move by themselves: one touch is not enough, and a key that
-has no like is not judged by those beside it."""
+"""Where keys stray further from their like than this, levels move by themselves: one touch is not enough, and a key
+that has no like is not judged by those beside it."""
 NO_LIKE: Final = "no key beside it sounds like it"
 FEWEST: Final = 8
 NEAR_LEVELS: Final = 5
@@ -76,7 +76,7 @@ def level_steps(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdi
 
 
 def _judged(key: int, several: list[Off], limit: float, *, once: bool) -> list[Verdict]:
-    """Return the verdict on a key, or none where it is fine. once: it was heard at one touch, and that is too little."""
+    """Return the verdict on a key, or none where it is fine. once: it was heard at one touch, which is too little."""
     decibels = [one.decibels for one in several]
     mean, slots = float(np.mean(decibels)), tuple(one.number for one in several)
     same = len({value > 0 for value in decibels}) == 1 and min(map(abs, decibels)) > 0.6 * limit
