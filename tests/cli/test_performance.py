@@ -109,16 +109,16 @@ def test_what_cannot_be_judged_is_an_error_in_one_line(companion: Any, demo_fold
 
 
 def test_too_long_offers_parts_and_parts_hold_every_key(companion: Any, demo_folder: Path, tmp_path: Path) -> None:
-    some = companion("perform", demo_folder, "--for", "90", "--out", tmp_path)
-    assert "left out, evenly, to stay under 90 s" in some.out
+    some = companion("perform", demo_folder, "--for", "100", "--out", tmp_path)
+    assert "left out, evenly, to stay under 100 s" in some.out
     assert "--split" in some.out
-    parts = companion("perform", demo_folder, "--for", "90", "--split", "--out", tmp_path, "--json").json
+    parts = companion("perform", demo_folder, "--for", "100", "--split", "--out", tmp_path, "--json").json
     files = parts["performance"]["files"]
     for part in ("keys", "controls"):
         numbers = [file["number"] for file in files if file["part"] == part]
         assert numbers == list(range(1, len(numbers) + 1))
-    assert "the last 3 controls left out to stay under 90 s" in some.out
-    assert all(file["left_out"] == 0 and file["seconds"] <= 90 for file in files)
+    assert "the last 3 controls left out to stay under 100 s" in some.out
+    assert all(file["left_out"] == 0 and file["seconds"] <= 100 for file in files)
     assert all(Path(file["file"]).is_file() for file in files)
 
 

@@ -64,7 +64,7 @@ async def test_the_performance_is_written_bounced_and_judged(
         await hand.press("b")
         await hand.write(f"'{bounce}'")
         await hand.press("enter")
-        assert hand.shows("my bounce [1].wav: 128 of 128 slots judged, nothing found")
+        assert hand.shows("my bounce [1].wav: 132 of 132 slots judged, nothing found")
         await hand.press("t", "t")
         assert hand.shows("0 of 12 trials answered, 7 measured", "✓ Harder is louder: 25 keys proven by measurement")
         await hand.press("t")
