@@ -66,7 +66,7 @@ async def test_the_performance_is_written_bounced_and_judged(
         await hand.press("enter")
         assert hand.shows("my bounce [1].wav: 132 of 132 slots judged, nothing found")
         await hand.press("t", "t")
-        assert hand.shows("0 of 12 trials answered, 7 measured", "✓ Harder is louder: 25 keys proven by measurement")
+        assert hand.shows("0 of 12 trials answered, 8 measured", "✓ Round robins change: 25 keys proven by measurement")
         await hand.press("t")
         bounce_demo(demo_folder, shop.places.bounces / "Slate Choir 1.0.0 controls.mid", moved)
         await hand.press("b")
