@@ -5,17 +5,20 @@ Paths are relative with forward slashes; a name that is not UTF-8 carries lone s
 
 import os
 import re
+from pathlib import Path
 from typing import Final
 
-from companion.core.folder import OURS
+from companion.core.folder import OURS, Places
 
 KEPT_OF_OURS: Final = ("evidence", "reports")
 """What is kept of ``.companion``: what was found and judged. Everything else in it can be made again."""
 
-_MADE_AGAIN: Final = re.compile(
-    r"history\.git|bounces|drafts|cache\.sqlite3(-.*)?|restore\.json|restore-aside|.*lock(\.holder)?|\..*\.part"
-)
-"""What else of ours lies in ``.companion``."""
+_OURS: Final = frozenset(path.name for path in vars(Places(Path())).values() if path.parent.name == OURS)
+_BESIDE: Final = re.compile(r"cache\.sqlite3-.*|restore-aside|.*lock(\.holder)?|\..*\.part")
+"""What else of ours lies in ``.companion``, and what comes and goes beside it."""
+
+
+_HIDDEN: Final = Places(Path()).hidden.name
 
 
 def told_of(path: str) -> str:
@@ -23,7 +26,10 @@ def told_of(path: str) -> str:
     parent, _, name = path.rpartition("/")
     if parent != OURS:
         return "it belongs to a working folder inside this one: take a snapshot of that one too"
-    return "" if _MADE_AGAIN.fullmatch(name) else "nothing of yours is kept in the companion's own folder: move it out"
+    if name == _HIDDEN:
+        return "originals that are hidden for an away test: bring them back first"
+    ours = name in _OURS or _BESIDE.fullmatch(name)
+    return "" if ours else "nothing of yours is kept in the companion's own folder: move it out"
 
 
 # Code points that HFS+ ignores when it compares names (Unicode Default_Ignorable as git's own fsck lists them).

@@ -74,6 +74,8 @@ def test_what_lies_in_a_place_that_is_not_kept_is_told(folder: Path, path: str) 
         ".companion/bounces/b.wav",
         ".companion/drafts/README.md",
         ".companion/lock.holder",
+        ".companion/kits/kit.zip",
+        ".companion/hidden.json",
         ".companion/building.lock",
         ".companion/cache.sqlite3-wal",
         "releases/old.zip",
@@ -86,6 +88,14 @@ def test_what_is_ours_or_is_kept_is_not(folder: Path, path: str) -> None:
     put(folder, path)
     code, out = run("snapshot", folder, "-m", "one")
     assert (code, "left out" in out) == (0, False), out
+
+
+def test_originals_that_are_hidden_are_told_as_that(folder: Path, history: History) -> None:
+    put(folder, ".companion/hidden/Samples/one.wav")
+    taken = history.take("while they are hidden")
+    assert taken.left_out == (
+        (".companion/hidden", "originals that are hidden for an away test: bring them back first"),
+    )
 
 
 @pytest.mark.skipif(os.name == "nt", reason="there are no such pipes there")
