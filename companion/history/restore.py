@@ -245,10 +245,11 @@ def restore_into(store: Store, number: int, only: Sequence[str], into: Path, wat
         try:
             done = placer.carry_out(todo)
         except BaseException:
-            for path in into.iterdir():
-                shutil.rmtree(path, ignore_errors=True) if path.is_dir() and not path.is_symlink() else path.unlink()
-            if fresh:
-                into.rmdir()
+            shutil.rmtree(aside, ignore_errors=True)
+            with contextlib.suppress(OSError):  # what somebody else put there meanwhile stays
+                placer.take_back()
+                if fresh:
+                    into.rmdir()
             raise
         finally:
             shutil.rmtree(aside, ignore_errors=True)

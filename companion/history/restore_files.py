@@ -76,6 +76,15 @@ class Placer:
         finally:
             self.below.close()
 
+    def take_back(self) -> None:
+        """Remove what was written, and the folders made for it that hold nothing else."""
+        for path in self.done.written:
+            with contextlib.suppress(OSError):
+                Path(self.root, path).unlink()
+        for folder in sorted(self._folders - {""}, reverse=True):
+            with contextlib.suppress(OSError):
+                Path(self.root, folder).rmdir()
+
     def _carried_out(self, plan: RestorePlan) -> Done:
         self._at_once = durable.at_once(len(plan.write))
         self.watch.stage("Restoring", sum(one.size for one in plan.write.values()), "bytes")

@@ -16,6 +16,8 @@ import pytest
 
 from companion.core import below
 from companion.core.below import Below, Linked, Located
+from companion.core.errors import Cancelled
+from companion.core.progress import Progress, Watch
 from companion.history.history import History
 from companion.history.restore_files import CHANGED, Placer
 
@@ -168,6 +170,25 @@ def test_two_edits_at_the_worst_moments_both_stay(
     assert (folder / "Samples/struck/slate_0 (restore 1).wav").read_bytes() == b"second edit"
     assert [path for path, _ in done.failed] == [NAME]
     assert "“slate_0 (restore 1).wav” beside it" in done.failed[0][1]
+
+
+def test_what_somebody_puts_where_a_restore_goes_stays_when_that_is_stopped(
+    folder: Path, history: History, tmp_path: Path
+) -> None:
+    history.take("good")
+    into = tmp_path / "into"
+    watch: Watch
+
+    def work_on_then_cancel(progress: Progress) -> None:
+        if progress.what == "Restoring" and progress.done:
+            (into / "Samples").mkdir(exist_ok=True)
+            (into / "Samples/theirs.txt").write_bytes(EDIT)
+            watch.cancel()
+
+    watch = Watch(work_on_then_cancel, every=0)
+    with pytest.raises(Cancelled):
+        history.restore(1, into=into, watch=watch)
+    assert [path.relative_to(into).as_posix() for path in into.rglob("*") if path.is_file()] == ["Samples/theirs.txt"]
 
 
 def _edits(folder: Path, history: History, rounds: int, seed: int) -> Counter[str]:
