@@ -8,10 +8,11 @@ somebody's: git would run whatever that repository names.
 from __future__ import annotations
 
 import contextlib
+import os
+import re
 from pathlib import Path
 from typing import Final
-from urllib.parse import urlsplit
-from urllib.request import url2pathname
+from urllib.parse import unquote
 
 import msgspec
 
@@ -28,6 +29,7 @@ from companion.history.store.mend import doubt_packs, remake
 from companion.history.store.reach import broken
 from companion.history.store.store import Store
 
+_FILE_ADDRESS: Final = re.compile(r"file:(//(localhost)?(?=/))?/*", re.IGNORECASE)
 SAME_DISK: Final = "this copy lies on the same disk as the folder: when that disk fails, both are gone"
 
 
@@ -45,9 +47,8 @@ def _local(target: str) -> Path:
     """Return the folder that a mirror's name stands for, also where it is written as an address."""
     if not target.lower().startswith("file:"):
         return Path(target)
-    parts = urlsplit(target)
-    found = Path(url2pathname(parts.path))
-    if parts.netloc not in ("", "localhost") or not found.is_dir():
+    found = Path(unquote(_FILE_ADDRESS.sub("" if os.name == "nt" else "/", target)))
+    if not found.is_dir() or found == Path(found.anchor):
         raise CompanionError("There is no repository there", target, "make it first, or name a folder")
     return found
 

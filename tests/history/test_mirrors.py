@@ -244,16 +244,17 @@ def hostile_repository(where: Path, canary: Path, git: Any, *, used: bool) -> Pa
 
 
 @pytest.mark.parametrize("used", [True, False])
-@pytest.mark.parametrize("address", ["{}", "file://{}", "FILE://localhost{}"])
+@pytest.mark.parametrize("address", ["{}", "file:{}", "file://{}", "FILE://localhost{}"])
 def test_mirroring_to_a_repository_runs_nothing_that_it_names(
     folder: Path, history: History, git: Any, tmp_path: Path, used: bool, address: str
 ) -> None:
     contents, canary = three(folder, history), tmp_path / "canary"
     bare = hostile_repository(tmp_path / "theirs.git", canary, git, used=used)
     config = (bare / "config").read_bytes()
-    done = history.mirror(address.format(bare))
-    assert (done.snapshots, done.new) == (3, 3)
-    assert history.mirror(address.format(bare)).new == 0
+    name = address.format(bare if address == "{}" else bare.as_uri().removeprefix("file://"))
+    done = history.mirror(name)
+    assert (done.snapshots, done.new, done.target) == (3, 3, str(bare))
+    assert history.mirror(name).new == 0
     assert not canary.exists()
     assert (bare / "config").read_bytes() == config, "it stays theirs"
     other = tmp_path / "other"
@@ -264,6 +265,13 @@ def test_mirroring_to_a_repository_runs_nothing_that_it_names(
     assert not canary.exists()
     listed = git(bare, "-c", "core.hooksPath=/dev/null", "-c", "core.fsmonitor=false", "ls-remote", ".")
     assert listed.count("refs/snapshots/") == 3
+
+
+@pytest.mark.parametrize("address", ["file://host.example{}", "file://{}/nothing", "file:nothing", "file://"])
+def test_an_address_of_no_folder_here_is_told(folder: Path, history: History, tmp_path: Path, address: str) -> None:
+    three(folder, history)
+    with pytest.raises(CompanionError, match="There is no repository there"):
+        history.mirror(address.format(tmp_path))
 
 
 def test_a_repository_planted_on_a_stick_runs_nothing(folder: Path, history: History, git: Any, tmp_path: Path) -> None:
