@@ -66,10 +66,6 @@ def values(reading: TextRead) -> Iterator[Stated]:
         yield from _checksums(reading)
 
 
-def _same(one: str, other: str) -> bool:
-    return _plain(one) == _plain(other)
-
-
 def _plain(text: str) -> str:
     return " ".join(re.split(r"[\s_-]+", text.casefold())).strip(" .")
 
