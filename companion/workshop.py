@@ -165,6 +165,15 @@ class Workshop(Waiving, Snapshots, Performing, Hiding):
         """Set facts by dotted key; comments and order in the file are kept. Raises when the result is not valid."""
         self._edit(lambda text: facts_file.edited(text, changes))
 
+    def fact(self, key: str) -> Any:
+        """Return what is stated under a dotted key, as plain values. Raises where there is no such fact."""
+        return facts_file.stated(self.facts, key)
+
+    def state_fact(self, key: str, values: Sequence[str]) -> Any:
+        """State one fact from words, none: take it out; return it as it then stands. Raises as :meth:`save_facts`."""
+        self.save_facts({key: facts_file.from_words(key, values)})
+        return self.fact(key)
+
     # -- what a person judges -------------------------------------------------------------------------------------
 
     def trials(self) -> tuple[TrialView, ...]:

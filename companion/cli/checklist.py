@@ -127,6 +127,23 @@ def start(folder: Path, as_json: bool, **given: str | None) -> None:
 
 @command()
 @click.argument("folder", type=FOLDER)
+@click.argument("key")
+@click.argument("values", nargs=-1, metavar="[VALUE ...]")
+@click.option("--clear", is_flag=True, help="Take the fact out.")
+@json_option
+def fact(folder: Path, key: str, values: tuple[str, ...], clear: bool, as_json: bool) -> None:
+    """Show a fact, or state it: KEY as in release.toml, such as instrument.without. Comments and order are kept."""
+    from companion.cli.render.facts import stated_line
+
+    if clear and values:
+        raise CompanionError("A fact is stated or taken out", key, "leave out the value, or --clear")
+    shop = workshop(folder)
+    value = shop.state_fact(key, values) if values or clear else shop.fact(key)
+    print_result(as_json, {"fact": key, "value": value}, [stated_line(key, value)])
+
+
+@command()
+@click.argument("folder", type=FOLDER)
 @click.argument("rule")
 @click.argument("path", default="")
 @click.option("--reason", "-r", default="", help="Why a player is no worse off for it.")

@@ -17,6 +17,7 @@ CONTENTS: Final[tuple[Rule[ContentsModel], ...]] = (
     references.reference_case,
     references.reference_normalisation,
     references.reference_excluded,
+    references.references_unread,
     references.sample_unused,
     strays.stray_system_file,
     strays.stray_working_file,

@@ -21,6 +21,8 @@ MOST_BYTES: Final = 1 << 18
 MiddleC = Literal["", "C3", "C4"]
 System = Literal["windows", "macos", "linux"]
 ControlKind = Literal["knob", "slider", "switch", "menu"]
+Nothing = Literal["controls", "samples"]
+"""What an instrument may have none of, as a fact: nobody can tell that from a list that is empty."""
 
 
 class Instrument(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -40,6 +42,7 @@ class Instrument(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     licence_link: where the licence can be read; empty: SPDX's own page of it; e.g. "https://quay-room.example/licence"
     install: steps beside unzipping, one entry each; e.g. ["Add the folder to the places the engine looks in."]
     lang: the language your own templates write in, as in BCP 47; empty: English; e.g. "de"
+    without: what this instrument has none of, so that nothing of it is left to judge; e.g. ["controls"]
     """
 
     title: str = ""
@@ -56,6 +59,7 @@ class Instrument(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     licence_link: str = ""
     install: tuple[str, ...] = ()
     lang: str = ""
+    without: tuple[Nothing, ...] = ()
 
 
 class Engine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -102,11 +106,13 @@ class Naming(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     pattern: fields in braces among literal text; e.g. "{layer}_{note}_v{velocity}_rr{take}"
     middle_c: the name that MIDI note 60 has in the file names; empty: left open; e.g. "C3"
     zones: a CSV file that says what the names do not; e.g. "zones.csv"
+    unpitched: samples that play no note, such as loops and noises, so that their names need none; e.g. ["Loops/*.wav"]
     """
 
     pattern: str = ""
     middle_c: MiddleC = ""
     zones: str = ""
+    unpitched: tuple[str, ...] = ()
 
 
 class Layer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -236,7 +242,8 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 _CAME_LATER: Final[Mapping[str, tuple[str, ...]]] = {
-    "instrument": ("licence_link", "install", "lang"),
+    "instrument": ("licence_link", "install", "lang", "without"),
+    "naming": ("unpitched",),
     "limits": ("cover_bytes", "preview_bytes"),
     "page": ("cover", "previews"),
 }
@@ -306,7 +313,7 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
         raise CompanionError("The file nests deeper than facts ever do", where, "write it flatter") from None
 
 
-_CHOICES: Final = {"middle_c": MiddleC, "systems": System, "kind": ControlKind}
+_CHOICES: Final = {"middle_c": MiddleC, "systems": System, "kind": ControlKind, "without": Nothing}
 _WORDS: Final = {
     "str": "text",
     "array": "a list",

@@ -60,7 +60,8 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     value / bound: what was found and what it was held against, both in ``unit``; value may be text.
     measured / limit: the same as people read them.
     unknown: the check looked and could not tell; it is neither fine nor broken.
-    waived: the reason given, when a waiver covers this finding.
+    waived: the reason given, when a waiver covers this finding; or what settles it.
+    settled: an away test has answered what the check could not tell: it is no waiver, and ``waived`` names the test.
     """
 
     rule: str
@@ -73,6 +74,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     mend: str = ""
     unknown: bool = False
     waived: str = ""
+    settled: bool = False
     at: At = NOWHERE
     value: int | float | str | None = None
     unit: str = ""

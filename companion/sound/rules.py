@@ -3,7 +3,7 @@
 from typing import Final
 
 from companion.core.rules import Rule
-from companion.sound.checks import edges, files, formats, levels, pitch, zones
+from companion.sound.checks import edges, files, formats, levels, pitch, unjudged, zones
 from companion.sound.checks.model import SoundModel
 
 # A rule's version is raised whenever its verdict on the same measures and facts may change; what it measures has a
@@ -42,4 +42,7 @@ RULES: Final[tuple[Rule[SoundModel], ...]] = (
     levels.level_step,
     levels.dynamics_inverted,
     levels.layer_uneven,
+    unjudged.sample_none,
+    unjudged.note_unread,
+    unjudged.unpitched_tuned,
 )

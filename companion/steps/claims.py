@@ -21,7 +21,9 @@ class LineClaim(msgspec.Struct, frozen=True):
 
 
 COMPLETE: Final = LineClaim("facts", "complete", frozenset({"fact-missing", "licence-text-missing", "rights-unstated"}))
-CONSISTENT: Final = LineClaim("facts", "consistent", frozenset({"fact-invalid", "version-not-raised"}))
+CONSISTENT: Final = LineClaim(
+    "facts", "consistent", frozenset({"fact-invalid", "fact-contradicted", "version-not-raised"})
+)
 NOTHING_MISSING: Final = LineClaim(
     "contents",
     "nothing missing",
@@ -29,6 +31,7 @@ NOTHING_MISSING: Final = LineClaim(
         {
             "patch-missing",
             "reference-missing",
+            "references-unread",
             "reference-case",
             "reference-normalisation",
             "reference-excluded",
@@ -42,7 +45,16 @@ NOTHING_MISSING: Final = LineClaim(
 NOTHING_STRAY: Final = LineClaim(
     "contents",
     "nothing stray",
-    frozenset({"sample-unused", "stray-system-file", "stray-working-file", "nested-archive", "symlink-outside"}),
+    frozenset(
+        {
+            "references-unread",
+            "sample-unused",
+            "stray-system-file",
+            "stray-working-file",
+            "nested-archive",
+            "symlink-outside",
+        }
+    ),
 )
 ALL_RELATIVE: Final = LineClaim(
     "paths", "all relative", frozenset({"path-absolute", "path-home", "path-climbs", "patch-opaque", "patch-unsure"})

@@ -99,7 +99,9 @@ def settle_opaque(findings: Iterable[Finding], settled_by: str) -> tuple[Finding
     settled_by: a sentence about the passed away test for exactly this content; empty when there is none.
     """
     return tuple(
-        msgspec.structs.replace(finding, waived=settled_by) if settled_by and finding.unknown else finding
+        msgspec.structs.replace(finding, waived=settled_by, settled=True)
+        if settled_by and finding.unknown and not finding.waived
+        else finding
         for finding in findings
     )
 
@@ -112,8 +114,11 @@ def status_from(step: Step[Any], fingerprint: str, look: Look | None, findings: 
     if state is State.OPEN and look.stale:
         state, because = State.STALE, look.stale
     if state is State.PROVEN and "because" in look.details:
-        because = str(look.details["because"]) + (f"; {because}" if because != NOTHING else "")
+        settled = list(dict.fromkeys(finding.waived for finding in findings if finding.settled))
+        because = "; ".join([str(look.details["because"]), *settled, *([] if because == NOTHING else [because])])
     then = _NEXT.get(state, "" if state.settled else step.next)
+    if state is State.UNKNOWN:
+        then = next(one.mend for one in findings if one.unknown and not one.waived) or then
     return _status(step, fingerprint, state, because, then, findings, look.details)
 
 
@@ -159,9 +164,11 @@ def read(findings: tuple[Finding, ...]) -> tuple[State, str]:
     if untried:
         return State.OPEN, untried[0].measured or f"{plural(len(untried), 'trial')} not done yet"
     if unknown:
-        return State.UNKNOWN, f"{headline(unknown[0])}{f', and {len(unknown) - 1:,} more' if len(unknown) > 1 else ''}"
+        first, more = unknown[0], len(unknown) - 1
+        named = headline(first) if first.path else first.measured or headline(first)
+        return State.UNKNOWN, f"{named}{f', and {more:,} more' if more else ''}"
     rest = [plural(counts[name], word) for name, word in (("warns", "warning"), ("notes", "note")) if counts[name]]
-    if any(finding.waived and finding.severity == "blocks" for finding in findings):
+    if any(one.waived and not one.settled and (one.unknown or one.severity == "blocks") for one in findings):
         waived = plural(counts["waived"], "finding") + " waived"
         return State.WAIVED, ", ".join([waived, *rest])
     return State.PROVEN, ", ".join(rest) or NOTHING

@@ -25,6 +25,8 @@ def _late(name: str) -> Callable[..., Any]:
 
 def _sound_mark(desk: Desk) -> str:
     stated = {name: desk.stated(name) for name in ("naming", "layers", "limits")}
+    if desk.facts.instrument.without:
+        stated["without"] = desk.facts.instrument.without
     return desk.fingerprint([("audible", desk.marks.audible)], stated)
 
 
@@ -107,6 +109,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
             {"contents": desk.stated("contents"), "title": desk.facts.instrument.title},
         ),
         look=lambda desk, _: _late("contents:look_contents")(desk),
+        away_settles=True,
     ),
     Step(
         id="paths",
@@ -125,7 +128,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         question="Is every sample fit to ship?",
         proven_by="measurements of every sample, layer and impulse response",
         next="Measure the samples.",
-        body="run",
+        body="sound",
         mark=_sound_mark,
         look=lambda desk, _: _late("sound:look_sound")(desk),
         judges=("file-unreadable",),

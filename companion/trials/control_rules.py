@@ -8,7 +8,7 @@ import msgspec
 
 from companion.core.evidence import Answer
 from companion.core.facts import Facts
-from companion.core.findings import BLOCKS, NOTES, NOWHERE, WARNS, At, Finding
+from companion.core.findings import BLOCKS, NOWHERE, WARNS, At, Finding
 from companion.core.rules import Rule, rule
 from companion.core.text import listed, plural
 from companion.trials.plan import ORDERS, Trial
@@ -40,16 +40,19 @@ class ControlsModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):
 
 @_controls_rule(
     "controls-none",
-    NOTES,  # an instrument without controls is an honest one
-    means="No control is declared in the facts, so none is tried.",
+    WARNS,
+    version=2,
+    means="No control is declared in the facts, and nothing says that there are none.",
     why="If the instrument has controls after all, one that does nothing or breaks the sound goes out unnoticed.",
-    mend="Declare each control under [[controls]] in release.toml; leave it as it is if there are none.",
-    unit="control",
+    mend="Declare each control in the facts. If there are none, say so with: companion fact FOLDER "
+    "instrument.without controls.",
+    limit="each control declared, or the fact that there are none",
+    unknown=True,
 )
 def controls_none(model: ControlsModel) -> Iterator[Finding]:
-    """No control is declared."""
-    if not model.facts.controls:
-        yield controls_none.finding(value=0, says="no control declared")
+    """No control is declared, and an instrument without controls, which is an honest one, is stated to be one."""
+    if not model.facts.controls and "controls" not in model.facts.instrument.without:
+        yield controls_none.finding(says="no control is declared, and nothing states that there are none")
 
 
 @_controls_rule(

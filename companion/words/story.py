@@ -175,7 +175,9 @@ def story_from_facts(facts: Facts, samples_of: Mapping[str, int] | None = None, 
     that no test was made on, of whatever version and whatever it showed.
     """
     instrument, engine = facts.instrument, facts.engine
-    plain: dict[str, Any] = {name: getattr(instrument, name) for name in instrument.__struct_fields__}
+    plain: dict[str, Any] = {
+        name: getattr(instrument, name) for name in instrument.__struct_fields__ if name in Story.__struct_fields__
+    }
     plain |= {
         "engine": engine.name,
         "edition": engine.edition,

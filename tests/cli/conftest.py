@@ -21,6 +21,7 @@ summary = "Slabs of slate, struck."
 contact = "https://quay-room.example"
 licence = "CC0-1.0"
 rights = "Everything was recorded by Quay Room."
+without = ["controls"]
 
 [engine]
 name = "Example Engine"

@@ -103,6 +103,7 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
     (folder / "release.toml").unlink()
     conforms(companion("start", folder, "--engine", "Example Engine", "--json"), "start")
     (folder / "release.toml").write_text(facts, encoding="utf-8")
+    conforms(companion("fact", folder, "instrument.without", "--json"), "fact")
     conforms(companion("status", folder, "--json"), "status")
     conforms(companion("check", folder, "--json"), "check")
     conforms(companion("needs", folder, "--json"), "needs")

@@ -31,9 +31,9 @@ def test_a_clean_instrument_has_no_finding(desk: Desk) -> None:
 
 def test_every_rule_of_the_catalogue_is_there_once() -> None:
     ids = [rule.id for rule in RULES]
-    assert len(ids) == len(set(ids)) == 28
+    assert len(ids) == len(set(ids)) == 29
     assert all(rule.why and rule.mend and rule.means for rule in RULES)
-    assert (len(CONTENTS), len(NAMES), len(PATHS)) == (14, 6, 8)
+    assert (len(CONTENTS), len(NAMES), len(PATHS)) == (15, 6, 8)
     assert {rule.step for rule in CONTENTS} | {rule.step for rule in NAMES} == {"contents"}
     assert {rule.step for rule in PATHS} == {"paths"}
 
@@ -206,10 +206,20 @@ def test_beside_a_patch_that_cannot_be_read_no_file_is_called_unknown(desk: Desk
     desk.put("Session.slabsong")
     assert rules_of(desk.contents()) == ["stray-working-file"]
     desk.put("Second.slab", random.Random(1).randbytes(4000))
-    assert rules_of(desk.contents()) == []
+    assert rules_of(desk.contents()) == ["references-unread"]
     (desk.folder / "Second.slab").unlink()
     desk.put("Slate Choir.slab", random.Random(1).randbytes(4000))
-    assert rules_of(desk.contents()) == []
+    assert rules_of(desk.contents()) == ["references-unread"]
+
+
+def test_samples_of_which_none_is_used_are_told_at_once(desk: Desk) -> None:
+    desk.put("Slate Choir.slab", "volume = 3\nScripts/Sway.txt\n")
+    (unused,) = [found for found in desk.contents() if found.rule == "sample-unused"]
+    assert (unused.path, unused.value, unused.measured) == ("", 2, "nothing refers to any of the 2 samples")
+    desk.patch("Samples/Slate C3.wav", "Samples/Slate D3.wav")
+    assert "sample-unused" not in [found.rule for found in desk.contents()]
+    desk.patch("Samples/Gong C3.wav")
+    assert [found.rule for found in desk.contents()] == ["reference-missing"], "enough is said of it"
 
 
 def test_a_working_file_that_the_patch_needs_ships(desk: Desk, rules_of: Ids) -> None:

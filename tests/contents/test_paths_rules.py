@@ -136,8 +136,30 @@ def test_a_patch_that_was_read_in_part_only_is_unknown(desk: Desk, monkeypatch: 
 def test_a_patch_that_can_be_read_is_not_opaque(desk: Desk, rules_of: Ids) -> None:
     desk.put("Slate Choir.slab", random.Random(2).randbytes(5000) + b"\0\1Samples/Slate C3.wav\0")
     assert rules_of(desk.paths()) == []
-    desk.put("Slate Choir.slab", "oscillator = sine\nvolume = 3\n")
-    assert rules_of(desk.paths()) == []
+
+
+@pytest.mark.parametrize(
+    ("data", "measured"),
+    [
+        (b"HELLO", "plain text of 5 bytes that names no file"),
+        (b"oscillator = sine\nvolume = 3\n", "plain text of 29 bytes that names no file"),
+        (b"", "there is nothing in it"),
+    ],
+)
+def test_a_patch_that_names_no_file_tells_nothing(desk: Desk, rules_of: Ids, data: bytes, measured: str) -> None:
+    desk.put("Slate Choir.slab", data)
+    (found,) = desk.paths()
+    assert (found.rule, found.unknown, found.measured) == ("patch-opaque", True, measured)
+    unread = [one for one in desk.contents() if one.unknown]
+    assert [(one.rule, one.path) for one in unread] == [("references-unread", "Slate Choir.slab")]
+    desk.patch("Samples/Slate C3.wav", "Samples/Slate D3.wav")
+    assert rules_of(desk.paths()) == rules_of(desk.contents()) == []
+
+
+def test_where_no_patch_ships_no_path_was_read(desk: Desk) -> None:
+    (desk.folder / "Slate Choir.slab").unlink()
+    (found,) = desk.paths()
+    assert (found.rule, found.path, found.unknown) == ("patch-opaque", "", True)
 
 
 @pytest.mark.parametrize(

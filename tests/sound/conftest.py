@@ -106,7 +106,8 @@ def found() -> Callable[..., dict[str, list[str]]]:
     ) -> dict[str, list[str]]:
         by_rule: dict[str, list[str]] = {}
         for one in findings_of(RULES, sound_model(measured, kinds or {}, facts or Facts(), table)):
-            by_rule.setdefault(one.rule, []).append(one.path)
+            if not one.unknown:  # what cannot be judged has a module of its own
+                by_rule.setdefault(one.rule, []).append(one.path)
         return by_rule
 
     return finding

@@ -82,8 +82,24 @@ def test_a_test_that_failed_or_reached_the_originals_shows_nothing(
     assert proof_of_minimum(stated, [*tests, away(engine_version="7.1")]) is not None
 
 
-def test_a_version_that_cannot_be_read_is_the_facts_to_tell(spoil: Spoil, both: tuple[AwayTest, ...]) -> None:
-    assert check(spoil(engine={"minimum": "seven"}), both) == ()
+def test_a_minimum_that_is_no_version_is_none(spoil: Spoil, both: tuple[AwayTest, ...]) -> None:
+    (finding,) = check(spoil(engine={"minimum": "seven"}), both)
+    assert (finding.rule, finding.measured, finding.blocks) == ("minimum-unset", "“seven”", True)
+
+
+@pytest.mark.parametrize("saved", ["", "seven"])
+def test_a_minimum_that_nothing_backs_is_not_known(spoil: Spoil, both: tuple[AwayTest, ...], saved: str) -> None:
+    facts = spoil(engine={"saved_with": saved})
+    found = {finding.rule: finding for finding in check(facts, ())}
+    assert found["minimum-unbacked"].unknown
+    assert found["minimum-unbacked"].measured == "7.2: nothing backs it"
+    assert check(facts, both) == ()
+    assert "minimum-unbacked" not in ids(check(spoil(), ()))
+
+
+def test_a_version_it_was_saved_with_that_cannot_be_read_is_the_facts_to_tell(
+    spoil: Spoil, both: tuple[AwayTest, ...]
+) -> None:
     assert check(spoil(engine={"saved_with": "seven"}), both) == ()
 
 

@@ -24,6 +24,7 @@ FACTS = """
 [instrument]
 title = "Slate Choir"
 version = "1.0"
+without = ["controls"]
 
 [naming]
 middle_c = "C3"

@@ -32,7 +32,13 @@ def test_without_facts_nobody_has_said_that_there_are_no_controls(folder: Path) 
     assert (controls.state, controls.because) == (State.OPEN, "not looked at yet")
     (folder / "release.toml").write_text(FACTS, encoding="utf-8")
     controls = Workshop.open(folder).status().step("controls")
-    assert (controls.state, controls.because) == (State.PROVEN, "no control is declared; 1 note")
+    unsaid = "no control is declared, and nothing states that there are none"
+    assert (controls.state, controls.because) == (State.UNKNOWN, unsaid)
+    assert "instrument.without" in controls.next
+    shop = Workshop.open(folder)
+    shop.save_facts({"instrument.without": ["controls"]})
+    controls = shop.status().step("controls")
+    assert (controls.state, controls.because) == (State.PROVEN, "the facts state that there are no controls")
 
 
 def test_of_checks_one_runs_at_a_time_and_whoever_waits_can_be_stopped(folder: Path) -> None:

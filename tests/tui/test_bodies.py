@@ -84,7 +84,10 @@ async def test_without_controls_the_way_to_declare_them_is_shown(bench: Bench, o
     bench.facts = Facts()
     async with opened(bench) as hand:
         await hand.press("5")
-        assert hand.shows("No control is declared.")
+        assert hand.shows("No control to try. Press e to say which there are, or o to state that there are none.")
+        await hand.press("o")
+        assert bench.facts.instrument.without == ("controls",)
+        assert hand.shows("Kept as a fact: the instrument has no controls.")
         await hand.press("e")
         assert hand.app.query_one(Workspace).step_id == "facts"
         assert hand.shows("Controls, left to right")

@@ -9,6 +9,7 @@ import msgspec
 from companion.cli.render.outputs import default_text, type_text
 from companion.core.facts import FACTS_FILE, Facts
 from companion.core.folder import TEMPLATES
+from companion.core.text import visible
 
 _LINE: Final = re.compile(
     r"^(?P<key>\w+)(?: \[(?P<unit>[^]]+)\])?: (?P<means>.+?)(?: \(rule: (?P<rule>[a-z-]+)\))?"
@@ -49,6 +50,13 @@ def _key(key: msgspec.structs.FieldInfo, described: re.Match[str]) -> dict[str, 
         "rule": described["rule"] or "",
         "example": described["example"],
     }
+
+
+def stated_line(key: str, value: Any) -> str:
+    """Return a fact as one line: ``instrument.without: controls``."""
+    several = isinstance(value, (list, tuple))
+    text = ", ".join(visible(str(item)) for item in value) if several else visible(str(value))
+    return f"{visible(key)}: {text}" if value not in (None, "", (), []) else f"{visible(key)} is not stated."
 
 
 def _templates() -> dict[str, Any]:

@@ -174,6 +174,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "status": get_type_hints(StatusOutput),
         "check": {"steps": tuple[CheckedStep, ...], "findings": tuple[StepFinding, ...]},
         "needs": {"needs": tuple[Line, ...]},
+        "fact": {"fact": str, "value": Any},
         "start": {"facts": str, "seen": tuple[str, ...], "open": tuple[str, ...]},
         "trials": {"trials": tuple[TrialView, ...]},
         "perform": {"performance": Performed},

@@ -117,7 +117,7 @@ def path_backslash(model: PathsModel) -> Iterator[Finding]:
 @paths_rule(
     "patch-opaque",
     WARNS,
-    version=2,
+    version=3,
     rests_on=(PATH_SCAN, REFERENCES),
     means="No path, or not every path, can be read in a patch, so that nobody can tell from outside what it needs.",
     why="If it names files on your computer, players find out before you do.",
@@ -126,14 +126,22 @@ def path_backslash(model: PathsModel) -> Iterator[Finding]:
     unknown=True,
 )
 def patch_opaque(model: PathsModel) -> Iterator[Finding]:
-    """No path found for certain, or too many unsure, and not plain text that would show any.
+    """No path found for certain, or too many unsure; plain text that names no file tells no more than silence.
 
     Near 8 bits a byte it is compressed or encrypted. Below that it may hold its samples in itself, or name them in a
     way that cannot be read: that is not known either, and is reported as such.
     """
-    for entry in model.selection.ships:
+    patches = [entry for entry in model.selection.ships if entry.kind is Kind.PATCH]
+    if not patches:
+        yield patch_opaque.finding(
+            says="no patch ships, so that no path was read", mend="Put the patch into the folder."
+        )
+    for entry in patches:
         scan = model.scans.get(entry.path)
-        if entry.kind is not Kind.PATCH or scan is None or (scan.readable and scan.complete):
+        if scan and scan.tells:
+            continue
+        if scan is None:
+            yield patch_opaque.finding(entry.path, value=entry.problem or "there is nothing in it")
             continue
         if scan.problem:
             yield patch_opaque.finding(entry.path, value=scan.problem)
@@ -144,6 +152,8 @@ def patch_opaque(model: PathsModel) -> Iterator[Finding]:
             known = any(item.target for item in model.references.items if item.source == entry.path)
             none = "" if known else "; none of them is in the folder"
             yield patch_opaque.finding(entry.path, value=scan.unsure, unit="name", says=f"{scan.reading}{none}")
+        elif scan.text:
+            yield patch_opaque.finding(entry.path, says=f"plain text of {scan.size:,} bytes that names no file")
         else:
             kind = "compressed or encrypted" if scan.dense else "not compressed, yet no path in it"
             says = f"{scan.entropy:.2f} bits a byte: {kind}"

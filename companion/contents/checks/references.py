@@ -7,9 +7,10 @@ from typing import Final
 from companion.contents.model import ContentsModel, contents_rule
 from companion.contents.references import Fate, Reference
 from companion.contents.versions import PATH_SCAN, REFERENCES
+from companion.core.entries import Kind
 from companion.core.findings import BLOCKS, WARNS, Finding, Severity
 from companion.core.rules import Rule
-from companion.core.text import visible
+from companion.core.text import plural, visible
 
 MOST_SINGLE: Final = 0.5
 """Above this share of samples unused, the patch more likely finds them in another way than by naming each."""
@@ -144,8 +145,28 @@ def reference_excluded(model: ContentsModel) -> Iterator[Finding]:
 
 
 @contents_rule(
+    "references-unread",
+    WARNS,
+    rests_on=(PATH_SCAN,),
+    means="No name of a file can be read in a patch, or not all of them, so that nobody can tell what it needs.",
+    why="If it needs a file that is not in the folder, players find out before you do.",
+    mend="Do an away test: hide the originals, or open the release on another computer, and play every key of it.",
+    limit="names that can be read",
+    unknown=True,
+)
+def references_unread(model: ContentsModel) -> Iterator[Finding]:
+    """A patch that tells of no file: nothing is missing only as far as anything was named."""
+    patches = [entry for entry in model.selection.ships if entry.kind is Kind.PATCH]
+    for entry, scan in zip(patches, model.patch_scans, strict=True):
+        if not scan.tells:
+            what = f"in its {scan.size:,} bytes" if scan.names == 0 else "for certain"
+            yield references_unread.finding(entry.path, says=f"what it needs cannot be read {what}")
+
+
+@contents_rule(
     "sample-unused",
     WARNS,
+    version=2,
     rests_on=(PATH_SCAN, REFERENCES),
     means="A sample ships that nothing else in the release refers to.",
     why="Players download it for nothing, or a zone of the instrument was forgotten.",
@@ -153,7 +174,7 @@ def reference_excluded(model: ContentsModel) -> Iterator[Finding]:
     unit="bytes",
 )
 def sample_unused(model: ContentsModel) -> Iterator[Finding]:
-    """Only where every patch that ships was read, and named at least one sound that is there.
+    """Only where every patch that ships was read. Of one that names nothing but what is not there enough is said.
 
     Where most samples seem unused the patch is likelier to find them by folder or pattern: one finding says so.
     """
@@ -161,13 +182,17 @@ def sample_unused(model: ContentsModel) -> Iterator[Finding]:
         return
     sounds = [entry for entry in model.selection.ships if entry.kind.audible]
     unused = [entry for entry in sounds if entry.path not in model.references.used]
-    if len(unused) == len(sounds):
+    every = len(unused) == len(sounds) > 0
+    if every and any(item.fate is Fate.MISSING for item in model.references.items):
         return
-    if len(unused) > 8 and len(unused) > MOST_SINGLE * len(sounds):
+    if every or (len(unused) > 8 and len(unused) > MOST_SINGLE * len(sounds)):
+        which = (
+            f"any of the {plural(len(sounds), 'sample')}" if every else f"{len(unused):,} of {len(sounds):,} samples"
+        )
         yield sample_unused.finding(
             value=len(unused),
             unit="sample",
-            says=f"nothing refers to {len(unused):,} of {len(sounds):,} samples",
+            says=f"nothing refers to {which}",
             mend="If the patch loads whole folders, waive this and say so; otherwise see what was forgotten.",
         )
         return

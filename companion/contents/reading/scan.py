@@ -51,6 +51,11 @@ class Scan(msgspec.Struct, frozen=True, kw_only=True):
         return self.text or (self.unsure < self.names and self.unsure <= MOST_UNSURE * self.names)
 
     @property
+    def tells(self) -> bool:
+        """Whether it tells all the files it names, and names one: silence proves nothing, not even in plain text."""
+        return self.readable and self.complete and not self.problem and self.names > self.unsure
+
+    @property
     def names(self) -> int:
         """How many different paths were found, unsure ones included."""
         return len(self.mentions)

@@ -8,6 +8,7 @@ import msgspec
 
 from companion.core.entries import Kind
 from companion.core.facts import Facts
+from companion.core.globs import Globs, globs
 from companion.core.rules import rule
 from companion.sound.measures.measured import Measured
 from companion.sound.zones.tuning import Tuning, tunings
@@ -41,6 +42,23 @@ class SoundModel(msgspec.Struct, frozen=True, kw_only=True):
     def impulses(self) -> Iterator[tuple[str, Measured]]:
         """Yield the readable impulse responses."""
         return ((path, one) for path, one in self.readable() if self.kinds.get(path) is Kind.IMPULSE)
+
+    @property
+    def unpitched(self) -> Globs:
+        """The samples that the facts call unpitched."""
+        return globs(self.facts.naming.unpitched)
+
+    @property
+    def unread(self) -> list[str]:
+        """The samples of which nothing says a note, and that are not stated to play none."""
+        stated = self.unpitched
+        return [path for path, zone in self.zones.items() if zone.key is None and not stated.matches(path)]
+
+    @property
+    def untuned(self) -> list[str]:
+        """The samples with a note whose pitch was not judged: too unsteady, or too few that agree."""
+        judged = {one.path for tuning in self.tunings for one in tuning.members}
+        return [path for path, zone in self.zones.items() if zone.key is not None and path not in judged]
 
 
 def sound_model(

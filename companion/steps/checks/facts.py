@@ -11,7 +11,7 @@ import msgspec
 from companion.core.facts import FACTS_FILE, Facts
 from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.rules import Rule, rule
-from companion.core.text import visible
+from companion.core.text import plural, visible
 from companion.core.versions import engine_version, instrument_version
 
 _facts_rule: Final = partial(rule, step="facts")
@@ -30,13 +30,14 @@ REQUIRED: Final = (
 
 class FactsModel(msgspec.Struct, frozen=True, kw_only=True):
     """What the facts are held against. files: paths that ship. released: the version it must lie above, empty for none;
-    same_content: whether exactly that release would ship again.
+    same_content: whether exactly that release would ship again. samples: how many samples ship.
     """
 
     facts: Facts
     files: Collection[str] = ()
     released: str = ""
     same_content: bool = True
+    samples: int = 0
 
 
 def fact(facts: Facts, key: str) -> str:
@@ -143,6 +144,24 @@ def licence_problem(expression: str) -> str:
 
 
 @_facts_rule(
+    "fact-contradicted",
+    BLOCKS,
+    means="A fact says that there is none of what another fact declares, or of what ships.",
+    why="One of the two is wrong, and whatever rests on it is believed for nothing.",
+    mend="Take out the one that is not so.",
+)
+def fact_contradicted(model: FactsModel) -> Iterator[Finding]:
+    """Of what the instrument is stated to be without, none is declared and none ships."""
+    declared = {"controls": len(model.facts.controls), "samples": model.samples}
+    for name in dict.fromkeys(model.facts.instrument.without):
+        if count := declared[name]:
+            there = f"{plural(count, name.removesuffix('s'))} {'declared' if name == 'controls' else 'would ship'}"
+            yield fact_contradicted.finding(
+                FACTS_FILE, at=At(fact="instrument.without"), value=name, says=f"“{{value}}”, yet {there}"
+            )
+
+
+@_facts_rule(
     "version-not-raised",
     BLOCKS,
     means="The content differs from the last release, but the version is not higher.",
@@ -202,6 +221,7 @@ def rights_unstated(model: FactsModel) -> Iterator[Finding]:
 RULES: Final[tuple[Rule[FactsModel], ...]] = (
     fact_missing,
     fact_invalid,
+    fact_contradicted,
     version_not_raised,
     licence_text_missing,
     rights_unstated,

@@ -100,14 +100,18 @@ class NeedsModel(msgspec.Struct, frozen=True, kw_only=True):
 @_needs_rule(
     "minimum-unset",
     BLOCKS,
-    means="No minimum engine version is stated.",
+    version=2,
+    means="No minimum engine version is stated, or what is stated is no version.",
     why="Players with an older engine download it, and it does not open.",
     mend="Set engine.minimum; the version it was saved with is the safe choice.",
 )
 def minimum_unset(model: NeedsModel) -> Iterator[Finding]:
-    """A minimum is stated."""
-    if not model.facts.engine.minimum.strip():
+    """A minimum is stated, and one that can be compared."""
+    minimum = model.facts.engine.minimum
+    if not minimum.strip():
         yield minimum_unset.finding(FACTS_FILE, at=At(fact="engine.minimum"), says="not stated")
+    elif engine_version(minimum) is None:
+        yield minimum_unset.finding(FACTS_FILE, at=At(fact="engine.minimum"), value=minimum, says="“{value}”")
 
 
 @_needs_rule(
@@ -147,6 +151,23 @@ def minimum_unproven(model: NeedsModel) -> Iterator[Finding]:
             at=At(fact="engine.minimum"),
             says="no away test on it",
             limit=visible(model.facts.engine.minimum),
+        )
+
+
+@_needs_rule(
+    "minimum-unbacked",
+    WARNS,
+    means="A minimum is stated that nothing backs: no away test, and no version that the patch was saved with.",
+    why="Whether it opens there, nobody knows.",
+    mend="State the version that saved the patch (engine.saved_with), or record a passed away test on the minimum.",
+    unknown=True,
+)
+def minimum_unbacked(model: NeedsModel) -> Iterator[Finding]:
+    """A minimum rests on a test, or at least on the version the maker works with."""
+    engine = model.facts.engine
+    if model.untested and engine_version(engine.saved_with) is None:
+        yield minimum_unbacked.finding(
+            FACTS_FILE, at=At(fact="engine.minimum"), value=engine.minimum, says="{value}: nothing backs it"
         )
 
 
@@ -209,6 +230,7 @@ RULES: Final[tuple[Rule[NeedsModel], ...]] = (
     minimum_unset,
     minimum_below_saved,
     minimum_unproven,
+    minimum_unbacked,
     system_unproven,
     edition_unstated,
     edition_unproven,

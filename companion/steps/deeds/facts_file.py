@@ -1,8 +1,8 @@
 """Reading and editing ``release.toml``: the maker's comments and order survive every edit."""
 
-from collections.abc import Mapping, Sized
+from collections.abc import Mapping, Sequence, Sized
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, get_origin
 
 import msgspec
 
@@ -76,6 +76,47 @@ def with_values(facts: Facts, changes: Mapping[str, Any]) -> Facts:
         if not _empty(value):
             place[name or table] = value
     return facts_from_plain(plain)
+
+
+def _type_of(key: str) -> Any:
+    """Return the type of a fact under a dotted key. Raises :class:`CompanionError` for one that no words can state."""
+    table, _, name = key.partition(".")
+    tables = {field.name: field.type for field in msgspec.structs.fields(Facts)}
+    kind = tables.get(table)
+    if name and isinstance(kind, type) and issubclass(kind, msgspec.Struct):
+        keys = {field.name: field.type for field in msgspec.structs.fields(kind)}
+        if name in keys:
+            return keys[name]
+    if kind is not None and get_origin(kind) is tuple:
+        raise CompanionError(f"“{table}” is a list of tables", key, "write it in release.toml, or in the app")
+    raise CompanionError(f"There is no fact “{key}”", "", "see: companion explain facts")
+
+
+def stated(facts: Facts, key: str) -> Any:
+    """Return what ``facts`` hold under a dotted key, as plain values. Raises where there is no such fact."""
+    _type_of(key)
+    table, _, name = key.partition(".")
+    return msgspec.to_builtins(getattr(getattr(facts, table), name))
+
+
+def from_words(key: str, values: Sequence[str]) -> Any:
+    """Return the value of a fact that ``values`` state, one word or several for a list; None for none at all.
+
+    Raises :class:`CompanionError` naming what cannot be read.
+    """
+    kind = _type_of(key)
+    if not values:
+        return None
+    if get_origin(kind) is tuple:
+        return list(values)
+    if len(values) > 1:
+        raise CompanionError("This fact has one value", key, "put it in quotation marks")
+    if kind is str or get_origin(kind) is Literal:
+        return values[0]
+    try:
+        return msgspec.convert(values[0], kind, strict=False)
+    except msgspec.ValidationError as error:
+        raise CompanionError(f"“{values[0]}” is not a number", key, "write digits, such as -1.5") from error
 
 
 def _hold(result: str, wanted: Facts) -> None:

@@ -95,6 +95,8 @@ def look_controls(desk: Desk) -> Look | None:
     because = f"{done} of {plural(len(plan), 'trial')} answered" if plan else "no trial is left to the hand"
     if not desk.facts.controls and not plan:
         because = "no control is declared"
+    if "controls" in desk.facts.instrument.without:
+        because = "the facts state that there are no controls" + (f"; {because}" if plan else "")
     bounced = because_of(desk)
     model = ControlsModel(facts=desk.facts, trials=plan, answers=desk.answers)
     found = findings_of(control_rules.RULES, model)

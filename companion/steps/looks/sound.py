@@ -19,6 +19,7 @@ from companion.steps.desk import Desk
 from companion.steps.model import Look
 
 if TYPE_CHECKING:
+    from companion.sound.checks.model import SoundModel
     from companion.sound.measures.measured import Measured
     from companion.sound.zones.tuning import Tuning
 
@@ -46,7 +47,9 @@ def look_sound(desk: Desk) -> Look:
     samples = [one for path, one in measured.items() if kinds[path] is Kind.SAMPLE and one.readable]
     seconds = sum(one.seconds for one in samples)
     details: dict[str, Any] = {
-        "because": f"{plural(len(samples), 'sample')}, {duration(seconds)} of sound measured",
+        "because": "; ".join(
+            [f"{plural(len(samples), 'sample')}, {duration(seconds)} of sound measured", *unjudged(model)]
+        ),
         "samples": len(samples),
         "seconds": round(seconds, 3),
         # Hosts mix in 32-bit floats, so that is what a fully loaded sample takes.
@@ -60,6 +63,21 @@ def look_sound(desk: Desk) -> Look:
         "impulses": [_impulse(path, one) for path, one in measured.items() if kinds[path] is Kind.IMPULSE],
     }
     return Look(findings=findings, details=details)
+
+
+def unjudged(model: SoundModel) -> list[str]:
+    """Return what was not judged of the samples and why, each in a few words for the state's own line."""
+    stated = sum(zone.key is None for zone in model.zones.values()) - len(model.unread)
+    parts = []
+    if "samples" in model.facts.instrument.without:
+        parts.append("the facts state that there are no samples")
+    if model.unread:
+        parts.append(f"pitch, levels and takes of {len(model.unread):,} not judged: no note")
+    if stated:
+        parts.append(f"{stated:,} stated to play no note")
+    if model.untuned:
+        parts.append(f"pitch of {len(model.untuned):,} not judged: not steady enough, or too few alike")
+    return parts
 
 
 def _zones_table(desk: Desk) -> str:

@@ -4,7 +4,7 @@ from typing import Any
 
 from companion.core.entries import Kind
 from companion.core.rules import findings_of
-from companion.core.text import visible
+from companion.core.text import listed, visible
 from companion.core.versions import above_which
 from companion.steps.checks import facts, needs, out
 from companion.steps.checks.needs import Weight, engine_line
@@ -25,6 +25,7 @@ def look_facts(desk: Desk) -> Look | None:
         files={entry.path for entry in desk.ships},
         released=last.version if last else "",
         same_content=same,
+        samples=len(desk.of_kind(Kind.SAMPLE)),
     )
     findings = findings_of(facts.RULES, model)
     because = " and ".join(said(findings, COMPLETE, CONSISTENT)) or "stated"
@@ -37,7 +38,11 @@ def look_needs(desk: Desk) -> Look | None:
         return None
     line = engine_line(desk.facts, desk.away_here)
     findings = findings_of(needs.RULES, needs.NeedsModel(facts=desk.facts, tests=desk.away_here))
-    return Look(findings=findings, details={"because": f"{line.value}: {line.because}"})
+    untried = [str(finding.value) for finding in findings if finding.rule == needs.system_unproven.id]
+    parts = [f"{line.value}: {line.because}"]
+    parts += [f"not tried on {listed(untried)}"] if untried else []
+    parts += [] if desk.facts.engine.systems else ["systems not stated"]
+    return Look(findings=findings, details={"because": "; ".join(parts)})
 
 
 def look_out(desk: Desk, before: Before) -> Look:

@@ -11,6 +11,7 @@ from textual.content import Content
 from textual.widgets import OptionList, Static
 
 from companion.core.text import plural
+from companion.steps.model import State, StepStatus
 from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, age, content, labelled
 from companion.tui.parts.dialogs import Ask
@@ -125,7 +126,9 @@ class TrialsView(Vertical):
         done = sum(self.result(view) in ("pass", "fail") for view in asked)
         count = self.query_one(".count", Static)
         if not self.views:
-            count.update(content("No control is declared. Press e to say which there are, one a line."))
+            count.update(
+                content("No control to try. Press e to say which there are, or o to state that there are none.")
+            )
         else:
             measured = f", {len(self.views) - len(asked)} measured" if len(asked) < len(self.views) else ""
             count.update(content((f"{done} of {plural(len(asked), 'trial')} answered{measured}", "bold")))
@@ -154,8 +157,17 @@ class ControlsBody(Body):
         StepKey("m", "perform", "Write MIDI", "write the performance as MIDI, to be bounced in the host"),
         StepKey("b", "judge", "Judge bounce", "judge a bounce of the performance"),
         StepKey("e", "edit", "Edit facts", "edit the facts that declare the controls"),
+        StepKey("o", "none", "There are none", "state that the instrument has no controls"),
     )
     NEXT: ClassVar = "j"
+
+    @classmethod
+    def next_thing(cls, step: StepStatus, before: StepStatus | None = None) -> tuple[str, str]:
+        """Return the next thing; where nothing says whether there are controls, that comes first."""
+        if step.state is State.UNKNOWN and any(finding.rule == "controls-none" for finding in step.findings):
+            return "o", "Declare the controls (e), or state that there are none."
+        return super().next_thing(step, before)
+
     _performance: PerformanceView | None = None
 
     @property
@@ -169,6 +181,9 @@ class ControlsBody(Body):
             shown = [view.current for view in self.query(TrialsView) if view.current] if self.part == "trials" else []
             # What was measured of a control an ear may contradict.
             return bool(shown) and (action == "jump" or shown[0].trial.kind != "measured")
+        if action == "none":
+            facts = self.shop.facts
+            return self.shop.writable and not (facts.controls or "controls" in facts.instrument.without)
         if action in ("perform", "judge"):
             return self.part == "performance" and not self.companion.working
         return super().offers(action)
@@ -247,6 +262,16 @@ class ControlsBody(Body):
     async def step_edit(self) -> None:
         """Go to the facts that declare the controls."""
         await self.companion.open_step("facts", enter=True, part="controls")
+
+    def step_none(self) -> None:
+        """State as a fact that there are no controls."""
+        shop = self.shop
+        without = [*shop.facts.instrument.without, "controls"]
+        self.companion.write(
+            "Keeping the facts",
+            lambda _: shop.save_facts({"instrument.without": without}),
+            "Kept as a fact: the instrument has no controls.",
+        )
 
     def _ask(self, result: Literal["fail", "note"], head: str, needed: str) -> None:
         if view := self.trials.current:

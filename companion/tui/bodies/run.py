@@ -1,4 +1,4 @@
-"""Contents, Paths and Sound: a look that takes a while, and what it found."""
+"""Contents and Paths: a look that takes a while, and what it found."""
 
 from typing import ClassVar
 

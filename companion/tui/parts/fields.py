@@ -71,9 +71,11 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
             _OCTAVES,
         ),
         Field("naming.zones", "Zone list", "a CSV that says what the names do not"),
+        Field("naming.unpitched", "Samples that play no note", "loops and noises; one pattern a line", "lines"),
     ),
     "Controls": (
         Field("controls", "Controls, left to right", _CONTROL, "controls", rows=6),
+        Field("instrument.without", "There are none of", "controls, samples: what you state there is none of", "words"),
         Field("layers", "Layers", _LAYER, "layers", rows=5),
     ),
     "Limits": (
