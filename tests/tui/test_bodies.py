@@ -135,7 +135,9 @@ async def test_an_away_test_is_refused_with_the_reason_and_nothing_is_lost(bench
 async def test_the_how_to_tells_which_kinds_are_done(bench: Bench, opened: Opened) -> None:
     async with opened(bench) as hand:
         await hand.press("6")
-        assert hand.shows("This computer, originals hidden not done yet", "1. Unpack the archive")
+        assert hand.shows(
+            "This computer, originals hidden not done yet", "1. Quickest: companion away hide", "2. Unpack"
+        )
 
 
 async def test_facts_are_kept_with_their_comments(bench: Bench, opened: Opened) -> None:
