@@ -231,6 +231,19 @@ def test_two_snapshots_of_one_number_both_stay(folder: Path, history: History) -
         assert {one.number for one in again.snapshots()} == {1, 2, 3, 4}
 
 
+def test_only_a_snapshot_taken_for_a_release_is_known_as_released_again(folder: Path, history: History) -> None:
+    """Where both copies are lost, by what it was taken for and how it was labelled; a maker's own words say nothing."""
+    for number, (label, kind) in enumerate(
+        (("Release 1.0", "asked"), ("1.0 at last", "release"), ("Release 1.1", "release"))
+    ):
+        (folder / SAMPLE).write_bytes(b"%d" % number)
+        history.take(label, kind=kind)
+    for name in (refs.FILE, refs.COPY):
+        gone(place(folder) / name)
+    with History(folder) as again:
+        assert [(one.number, one.version) for one in again.snapshots()] == [(3, "1.1"), (2, ""), (1, "")]
+
+
 def test_a_history_without_a_snapshot_has_a_list_that_says_so(folder: Path, history: History, git: Any) -> None:
     with history._store.writing("nothing"):
         pass
