@@ -111,10 +111,13 @@ def _sha256(text: str) -> str:
 @json_command
 def release(folder: Path, watch: Watch) -> Output:
     """Record the release: a snapshot, its tag and the record. Every step before must be proven."""
+    from companion.cli.render.history import not_kept_lines
     from companion.cli.render.release import record_lines
 
-    record = workshop(folder).release(watch)
-    return Output({"release": record}, record_lines(record))
+    shop = workshop(folder)
+    record = shop.release(watch)
+    lacks = [line for shot in shop.snapshots() if shot.number == record.snapshot for line in not_kept_lines(shot)]
+    return Output({"release": record}, [*record_lines(record), *lacks], 1 if lacks else 0)
 
 
 @command()

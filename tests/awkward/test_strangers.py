@@ -117,6 +117,15 @@ def test_12_hooks_and_monitors(
     fsck(instrument)
 
 
+def test_10_a_release_tells_what_its_snapshot_does_not_hold(releasable: Path, companion: Any, makers: Any) -> None:
+    (releasable / "Scripts" / ".git").mkdir(parents=True)
+    (releasable / "Scripts" / ".git" / "HEAD").write_text("ref: refs/heads/main\n", encoding="utf-8")
+    released = companion("release", releasable)
+    assert released.code == 1, released
+    assert "left out: Scripts/.git (git keeps that repository itself)" in released.out
+    assert companion("snapshots", releasable).out.count("[released as 1.0]") == 1
+
+
 def test_13_no_git(
     instrument: Path,
     tmp_path: Path,

@@ -17,12 +17,16 @@ if TYPE_CHECKING:
 def snapshot_lines(taken: Snapshot) -> list[str]:
     """Return what was kept, what could not be, and what changed while it was read."""
     what = f"{plural(taken.files, 'file')}, {both_bytes(taken.bytes)}"
-    lines = [
+    new = (
         f"Snapshot {taken.number} kept: {what}." if taken.new else f"Nothing has changed since snapshot {taken.number}."
-    ]
-    lines += [f"  changed while it was read: {visible(path)}" for path in taken.changed_while_read]
-    lines += [f"  left out: {visible(path)} ({visible(reason)})" for path, reason in taken.left_out]
-    return lines
+    )
+    return [new, *not_kept_lines(taken)]
+
+
+def not_kept_lines(taken: Snapshot) -> list[str]:
+    """Return a line for each file that a snapshot may hold half of, or does not hold."""
+    lines = [f"  changed while it was read: {visible(path)}" for path in taken.changed_while_read]
+    return lines + [f"  left out: {visible(path)} ({visible(reason)})" for path, reason in taken.left_out]
 
 
 def snapshots_lines(listed: Sequence[Snapshot], moved: Mapping[int, Moved | None] | None = None) -> list[str]:
