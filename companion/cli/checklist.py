@@ -22,7 +22,7 @@ from companion.cli.base import (
     workshop,
 )
 from companion.core.errors import CompanionError
-from companion.core.text import plural
+from companion.core.text import plural, visible
 
 if TYPE_CHECKING:
     from companion.core.progress import Watch
@@ -149,15 +149,22 @@ def fact(folder: Path, key: str, values: tuple[str, ...], clear: bool, as_json: 
 @click.option("--reason", "-r", default="", help="Why a player is no worse off for it.")
 @click.option("--where", default="", help="Only this place in it; for a fact its key, such as instrument.contact.")
 @click.option("--all", "group", is_flag=True, help="All that the rule found in files, each until that file changes.")
+@click.option(
+    "--again", is_flag=True, help="Give a waiver that has lapsed again, with its reason, for what is found now."
+)
 @click.option("--back", is_flag=True, help="Take the waiver back.")
-def waive(folder: Path, rule: str, path: str, reason: str, where: str, group: bool, back: bool) -> None:
-    """Let a finding pass, with a reason, until its file changes."""
+def waive(folder: Path, rule: str, path: str, reason: str, where: str, group: bool, again: bool, back: bool) -> None:
+    """Let a finding pass, with a reason, until what it rests on changes."""
     from companion.steps.deeds.waiving import EVERY
 
     if group and (path or where):
         raise CompanionError("--all is for every file the rule names", path or where, "leave out the path, or --all")
     shop = workshop(folder)
-    if back:
+    if again and (back or group or reason):
+        raise CompanionError("--again takes the reason that was given", rule, "leave out the other options")
+    if again:
+        print_text(f"{rule}: waived again. “{visible(shop.renew(rule, path, where))}”")
+    elif back:
         shop.unwaive(rule, EVERY if group else path, where)
         print_text(f"{rule}: in force again.")
     elif group:

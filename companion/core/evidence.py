@@ -23,7 +23,8 @@ from companion.core.folder import linked_folder
 
 T = TypeVar("T")
 
-SCHEMA: Final = 1
+SCHEMA: Final = 2
+"""1 is of a companion whose waivers did not note what they are for; it reads the same."""
 MOST_BYTES: Final = 64 << 20
 _ORDER: Final = re.compile(rb'"order": (\d{1,18})\b')
 
@@ -168,11 +169,13 @@ class EvidenceStore:
         self._seen.clear()  # another process may have answered since
         if path.is_file() and self._read_once(path) is None:
             _put_aside(path)
+        standing = self._read_once(path) if path.is_file() else None
         before = self.of_content(evidence.step, evidence.fingerprint)
         last = max((order for order, _ in self._orders(evidence.step)), default=0)
         evidence = msgspec.structs.replace(
             evidence,
             order=last + 1,
+            schema=min(evidence.schema, standing.schema) if standing else evidence.schema,
             answers=_joined([*(one.answers for one in before), evidence.answers]),
             away=_joined([*(one.away for one in before), evidence.away]),
         )

@@ -204,14 +204,17 @@ class Showcase(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 class Waiver(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A finding let pass. It lapses when the content it was given for changes.
+    """Findings let pass, with a reason. It covers those it was given for, and lapses when what they rest on changes.
 
     rule: the rule that is let pass; e.g. "starts-hot"
     reason: why a player is no worse off for it; e.g. "Struck slate begins at once."
     path: the file, or a pattern for a group; empty: the whole; e.g. "Samples/struck_C4.wav"
     where: the place in the file, such as the key of a fact; empty: every place; e.g. "engine.minimum"
-    content: SHA-256 of what it was given for: the file, or all that the step judges; e.g. "9f86d081884c7d65"
+    content: what it was given for: a file's SHA-256, a fingerprint, or a version; e.g. "9f86d081884c7d65"
     contents: of a group, the first digits of each file's SHA-256; it lapses file by file; e.g. ["9f86d081884c7d65"]
+    covers: what tells the findings it covers from others there, written by the app; e.g. ["2c26b46b68ffc68f"]
+    said: what was found when it was given; e.g. "failed: “Tone crackles”"
+    version: the version it was given in; e.g. "1.1.0"
     """
 
     rule: str
@@ -220,6 +223,9 @@ class Waiver(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     where: str = ""
     content: str = ""
     contents: tuple[str, ...] = ()
+    covers: tuple[str, ...] = ()
+    said: str = ""
+    version: str = ""
 
     @staticmethod
     def mark(content: str) -> str:

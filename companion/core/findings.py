@@ -61,6 +61,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     measured / limit: the same as people read them.
     unknown: the check looked and could not tell; it is neither fine nor broken.
     waived: the reason given, when a waiver covers this finding; or what settles it.
+    lapsed: what a waiver of this rule and place covered, and why it does not cover this; empty where there is none.
     settled: an away test has answered what the check could not tell: it is no waiver, and ``waived`` names the test.
     """
 
@@ -75,6 +76,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     unknown: bool = False
     waived: str = ""
     settled: bool = False
+    lapsed: str = ""
     at: At = NOWHERE
     value: int | float | str | None = None
     unit: str = ""

@@ -12,7 +12,7 @@ import msgspec
 
 from companion.core.cache import Cache, Table
 from companion.core.entries import Entry, Kind
-from companion.core.evidence import Answer, AwayTest, Evidence, EvidenceStore, fingerprint
+from companion.core.evidence import SCHEMA, Answer, AwayTest, Evidence, EvidenceStore, fingerprint
 from companion.core.facts import Facts, stated
 from companion.core.files import read_capped, unchanged
 from companion.core.findings import Finding, ordered
@@ -21,7 +21,8 @@ from companion.core.progress import QUIET, Watch
 from companion.core.versions import base_of, between
 from companion.steps.marks import Marks, mark_of, marks
 from companion.steps.model import Step
-from companion.steps.states import settle_opaque, waive
+from companion.steps.states import settle_opaque
+from companion.steps.waivers import Grounds, waive
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
@@ -213,7 +214,25 @@ class Desk:
                 findings = settle_opaque(findings, f"settled by an away test{who} ({test.kind}), {test.at[:10]}")
         if not self.facts.waivers or not findings:
             return ordered(findings)
-        return waive(findings, self.facts.waivers, {**self.contents, "": self.mark(step)})
+        return waive(findings, self.facts.waivers, self.grounds(step))
+
+    def grounds(self, step: str) -> Grounds:
+        """Return what the findings of a step rest on, by which their waivers hold."""
+        mark = self.mark(step)
+        evidence = self.evidence.of_content(step, mark)
+        links = {
+            path: hashlib.sha256(f"link {entry.link}".encode("utf-8", "surrogatepass")).hexdigest()
+            for path, entry in self.by_path.items()
+            if entry.link is not None
+        }
+        return Grounds(
+            contents={**self.contents, **links, "": mark},
+            # A text of ours, or a note beside it, changes nothing about what a patch names and what it finds.
+            whole=self.marks.playable if step in ("contents", "paths") else mark,
+            facts=f"version {self.facts.instrument.version}" if step == "facts" else mark,
+            step=step,
+            unchanged=any(one.schema < SCHEMA for one in evidence),
+        )
 
     def forget_marks(self) -> None:
         """Work the fingerprints out again: evidence has been added since."""

@@ -7,27 +7,9 @@ import msgspec
 
 from companion.core.describe import headline
 from companion.core.evidence import Evidence
-from companion.core.facts import FACTS_FILE, Waiver
-from companion.core.findings import Finding, ordered, tally
-from companion.core.globs import globs
+from companion.core.findings import Finding, tally
 from companion.core.text import plural, visible
 from companion.steps.model import Look, State, Step, StepStatus
-
-NEVER_WAIVED: Final = frozenset(
-    {
-        "claim-unproven",
-        "words-disagree",
-        "placeholder-left",
-        "archive-differs",
-        "archive-bomb",
-        "member-duplicate",
-        "member-escapes",
-        "member-encrypted",
-        "checksum-wrong",
-        "release-unrecorded",
-    }
-)
-"""A waiver lets a flaw pass, never an untruth: no reason makes a false sentence or a broken archive fit to publish."""
 
 NOTHING: Final = "nothing found"
 CHANGED: Final = "the content has changed since it was looked at"
@@ -39,58 +21,6 @@ _NEXT: Final = {
 
 UNTRIED: Final = frozenset({"control-untried", "bounce-unheard", "away-untried", "release-unrecorded"})
 """Findings that say nobody has looked yet. A step with no other blocking finding is open, not failing."""
-
-
-def waive(findings: Iterable[Finding], waivers: Iterable[Waiver], contents: Mapping[str, str]) -> tuple[Finding, ...]:
-    """Return findings with the reason of the waiver that covers each, in the order they are shown.
-
-    contents: SHA-256 by path now; under the empty path the fingerprint of the step, for paths that are no file of the
-    folder (an archive's, a report's). A waiver for a path is in force only while the file's content is the one it was
-    given for. One for the whole (no path), or for the facts, stands until it is taken out: the facts cannot carry
-    their own content.
-    """
-    standing: dict[tuple[str, str], list[Waiver]] = {}
-    groups: dict[str, list[Waiver]] = {}
-    for waiver in waivers:
-        if waiver.rule in NEVER_WAIVED or not waiver.reason:
-            continue
-        if waiver.contents:
-            groups.setdefault(waiver.rule, []).append(waiver)
-        elif waiver.path in ("", FACTS_FILE) or (
-            waiver.content and waiver.content == contents.get(waiver.path, contents.get(""))
-        ):
-            standing.setdefault((waiver.rule, waiver.path), []).append(waiver)
-    covered = (_covered(finding, standing.get((finding.rule, finding.path), [])) for finding in findings)
-    marks = {rule: [(one, frozenset(one.contents)) for one in several] for rule, several in groups.items()}
-    return ordered(_covered_with_others(finding, marks.get(finding.rule, []), contents) for finding in covered)
-
-
-def _covered(finding: Finding, waivers: list[Waiver]) -> Finding:
-    """Return ``finding`` waived where one covers its place. Each fact is waived by its key, never all at once."""
-    if finding.waived:
-        return finding
-    for waiver in waivers:
-        if waiver.where == finding.where or (not waiver.where and finding.path != FACTS_FILE):
-            return msgspec.structs.replace(finding, waived=waiver.reason)
-    return finding
-
-
-def _covered_with_others(
-    finding: Finding, groups: Iterable[tuple[Waiver, frozenset[str]]], contents: Mapping[str, str]
-) -> Finding:
-    """Return ``finding`` waived where a group it was judged in holds its file's content. Facts are judged singly."""
-    if finding.waived or finding.path in ("", FACTS_FILE):
-        return finding
-    for waiver, marks in groups:
-        content = contents.get(finding.path, contents.get("", ""))
-        if content and Waiver.mark(content) in marks and globs((waiver.path,)).matches(finding.path):
-            return msgspec.structs.replace(finding, waived=waiver.reason)
-    return finding
-
-
-def place_of(finding: Finding) -> str:
-    """Return the place a waiver of ``finding`` names: the key of a fact; elsewhere the whole file is meant."""
-    return finding.where if finding.path == FACTS_FILE else ""
 
 
 def settle_opaque(findings: Iterable[Finding], settled_by: str) -> tuple[Finding, ...]:
@@ -160,7 +90,8 @@ def read(findings: tuple[Finding, ...]) -> tuple[State, str]:
     if len(blocking) > len(untried):
         hard = next(finding for finding in blocking if finding.rule not in UNTRIED)
         more = len(blocking) - len(untried) - 1
-        return State.FAILING, f"{headline(hard)}{f', and {more:,} more' if more else ''}"
+        lapsed = "; its waiver has lapsed" if hard.lapsed else ""
+        return State.FAILING, f"{headline(hard)}{f', and {more:,} more' if more else ''}{lapsed}"
     if untried:
         return State.OPEN, untried[0].measured or f"{plural(len(untried), 'trial')} not done yet"
     if unknown:

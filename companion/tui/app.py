@@ -57,6 +57,7 @@ class CompanionApp(Companion):
     ]
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("v", "waive", "Waive", tooltip="waive the finding or the rule under the cursor, or take it back"),
+        Binding("g", "renew", "Waive again", tooltip="give the lapsed waiver of the finding under the cursor again"),
         Binding("t", "part", "Part", tooltip="the next part of a step: another page of its form, its findings"),
         *(Binding(step_digit(step.id), f"open('{step.id}')", step.title, show=False) for step in STEPS[:10]),
         Binding("r", "look", "Look again", tooltip="look again at the open step, after a change in the folder"),
@@ -113,14 +114,6 @@ class CompanionApp(Companion):
         self.show_notice("" if shop.writable else reason, wrong=True)
         if shop.brought_back and shop.brought_back.names:
             self.show_notice(BACK_IN_PLACE)
-        if shop.recovery:
-            failed = bool(shop.unfinished or (shop.recovered and shop.recovered.failed))
-            back = [BACK_IN_PLACE] if shop.brought_back and shop.brought_back.names else []
-            self.show_notice(" ".join([*back, *shop.recovery]), wrong=failed)
-        if shop.recovered and shop.recovered.edited:
-            from companion.tui.snapshots.restore import ask_of_edited
-
-            ask_of_edited(self, shop, shop.recovered)
         self.look_again()
 
     def look_again(self) -> None:
@@ -188,7 +181,7 @@ class CompanionApp(Companion):
         match action:
             case "step":
                 return body is not None and body.offers(str(parameters[0]))
-            case "part" | "waive":
+            case "part" | "waive" | "renew":
                 return body is not None and body.offers(action)
             case "look" | "check_all":
                 return not self.working and (action == "look" or self.workshop is not None)
@@ -214,6 +207,10 @@ class CompanionApp(Companion):
     async def action_waive(self) -> None:
         """Waive what is under the cursor."""
         await self.action_step("waive")
+
+    async def action_renew(self) -> None:
+        """Give the lapsed waiver of what is under the cursor again."""
+        await self.action_step("renew")
 
     # -- actions --------------------------------------------------------------------------------------------------
 

@@ -121,6 +121,7 @@ def test_content_that_blocks_is_never_built_whatever_was_looked_at_before(
 @pytest.mark.parametrize(("path", "rule"), [MISSING, CLIMBS])
 def test_what_is_waived_is_built(releasable: Path, companion: Any, path: bytes, rule: str) -> None:
     _refer_to(releasable, path)
+    companion("check", releasable, "contents", "paths")
     assert companion("waive", releasable, rule, "Slate.eeng", "-r", "a player never comes there").code == 0
     for step in ("contents", "paths"):
         packed = companion("pack", releasable, "--json")
@@ -147,6 +148,7 @@ def test_what_the_working_folder_lacks_is_told_there_and_not_of_its_archive_too(
 ) -> None:
     """Its own question is whether it is whole: the answer is the same whether Contents and Paths were run or not."""
     _refer_to(releasable, path)
+    companion("check", releasable, "contents", "paths")
     companion("waive", releasable, rule, "Slate.eeng", "-r", "for now")
     assert companion("pack", releasable).code == 0
     companion("waive", releasable, rule, "Slate.eeng", "--back")

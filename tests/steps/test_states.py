@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable
 
 import msgspec
 import pytest
@@ -10,21 +11,29 @@ import pytest
 from companion.core.evidence import Evidence
 from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, Severity
+from companion.steps import waivers as waivers_of
 from companion.steps.catalogue import RULES
 from companion.steps.model import Look, State, Status, StepStatus, blocked
 from companion.steps.states import (
     CHANGED,
     JUDGE_AGAIN,
-    NEVER_WAIVED,
     UNTRIED,
     judged_otherwise,
     read,
     settle_opaque,
     stale,
     status_from,
-    waive,
 )
 from companion.steps.table import BY_ID, STEPS
+from companion.steps.waivers import NEVER_WAIVED, Grounds
+
+
+def waive(
+    findings: Iterable[Finding], waivers: Iterable[Waiver], contents: dict[str, str], *, unchanged: bool = False
+) -> tuple[Finding, ...]:
+    """Let pass what ``waivers`` cover, in a folder that holds ``contents``."""
+    return waivers_of.waive(findings, waivers, Grounds(contents=contents, unchanged=unchanged))
+
 
 SOUND = BY_ID["sound"]
 WAV = "Samples/C3.wav"
@@ -198,7 +207,9 @@ def test_a_waiver_holds_for_its_rule_its_path_and_its_content() -> None:
     ids=["changed", "gone", "no content", "unreadable", "neither", "no reason", "other rule", "other path", "whole"],
 )
 def test_a_waiver_lapses_or_never_held(given: Waiver, contents: dict[str, str]) -> None:
-    assert waive([finding()], [given], contents) == (finding(),)
+    (found,) = waive([finding()], [given], contents)
+    assert (found.waived, found.blocks) == ("", True)
+    assert msgspec.structs.replace(found, lapsed="") == finding()
 
 
 OF_A_GROUP = Waiver(rule="clipped", path="**", reason="a tape, all of it", contents=("a" * 16, "b" * 16))
@@ -239,9 +250,11 @@ def test_it_comes_back_with_the_content_it_was_given_for() -> None:
     assert states == ["meant so", "", "meant so"]
 
 
-def test_a_waiver_for_the_whole_stands_for_findings_without_a_path() -> None:
-    (covered,) = waive([finding("rate-mixed", path="")], [waiver("rate-mixed", "", content="")], {})
-    assert covered.waived
+def test_a_waiver_of_before_for_the_whole_stands_while_what_an_older_companion_judged_is_there() -> None:
+    found, given = [finding("rate-mixed", path="")], [waiver("rate-mixed", "", content="")]
+    assert waive(found, given, {}, unchanged=True)[0].waived
+    (lapsed,) = waive(found, given, {})
+    assert (lapsed.waived, lapsed.lapsed) == ("", "“meant so”: it was given before waivers noted what they are for")
 
 
 def on_the_facts(where: str) -> Finding:
@@ -252,11 +265,11 @@ def test_each_fact_is_waived_by_its_key_and_never_all_at_once() -> None:
     found = [on_the_facts("instrument.contact"), on_the_facts("instrument.licence")]
     one = Waiver(rule="fact-missing", path="release.toml", where="instrument.contact", reason="meant so")
     every = Waiver(rule="fact-missing", path="release.toml", reason="meant so")
-    assert {f.where: f.waived for f in waive(found, [one], {"release.toml": "aa"})} == {
+    assert {f.where: f.waived for f in waive(found, [one], {}, unchanged=True)} == {
         "instrument.contact": "meant so",
         "instrument.licence": "",
     }
-    assert not any(f.waived for f in waive(found, [every], {}))
+    assert not any(f.waived for f in waive(found, [every], {}, unchanged=True))
 
 
 def test_a_waiver_for_what_is_no_file_of_the_folder_lasts_as_long_as_the_step_judges_the_same() -> None:

@@ -13,7 +13,7 @@ from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, Severity
 from companion.steps.deeds.waiving import EVERY, group_waiver, without_one
 from companion.steps.model import State
-from companion.steps.states import waive
+from companion.steps.waivers import Grounds, waive
 from companion.workshop import Workshop
 
 
@@ -23,7 +23,7 @@ def found(path: str, rule: str = "tail-wasteful", waived: str = "") -> Finding:
     )
 
 
-CONTENTS = {"a.wav": "a" * 64, "b.wav": "b" * 64, "c.wav": "c" * 64, "": "f" * 64}
+CONTENTS = Grounds(contents={"a.wav": "a" * 64, "b.wav": "b" * 64, "c.wav": "c" * 64, "": "f" * 64})
 
 
 def test_all_open_findings_of_a_rule_and_no_others_are_covered() -> None:
@@ -50,7 +50,9 @@ def test_what_could_not_be_told_is_judged_singly() -> None:
 @pytest.mark.parametrize("path", ["", FACTS_FILE])
 def test_the_whole_and_the_facts_are_judged_singly(path: str) -> None:
     with pytest.raises(CompanionError, match="has no open finding"):
-        group_waiver("tail-wasteful", [found(path)], {**CONTENTS, path: "e" * 64}, "rooms", [])
+        group_waiver(
+            "tail-wasteful", [found(path)], Grounds(contents={**CONTENTS.contents, path: "e" * 64}), "rooms", []
+        )
 
 
 def test_one_file_is_taken_out_of_its_group() -> None:

@@ -126,6 +126,7 @@ def finding_lines(findings: Sequence[Finding]) -> list[str]:
             limit = f" (limit: {visible(finding.limit)})" if finding.limit else ""
             what = f"{visible(finding.measured)}{limit}".strip()
             lines.append(f"      {place}: {what}" if place and what else f"      {place or what}")
+            lines += [f"        waived before: {finding.lapsed}"] if finding.lapsed else []
             lines += [f"        mend: {visible(finding.mend)}"] if own and finding.mend else []
         if len(several) > MOST_SHOWN:
             lines.append(f"      … and {len(several) - MOST_SHOWN:,} more (--json lists them all)")

@@ -1,6 +1,6 @@
 """The part of a workshop that lets findings pass, each with a reason: one of them, or all that a rule found."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 import msgspec
@@ -11,7 +11,7 @@ from companion.core.findings import Finding, Severity
 from companion.steps.deeds import facts_file
 from companion.steps.deeds.folder import OpenFolder
 from companion.steps.desk import Desk
-from companion.steps.states import NEVER_WAIVED
+from companion.steps.waivers import NEVER_WAIVED, Grounds, coverable, means, waiver_of
 
 EVERY: Final = "**"
 """The path of a group's waiver: whatever its list of contents names."""
@@ -21,20 +21,26 @@ class Waiving(OpenFolder):
     """Waivers of one folder. A workshop is one of these; every method may raise :class:`CompanionError`."""
 
     def waive(self, rule: str, path: str, reason: str, where: str = "") -> None:
-        """Let a finding pass, with a reason, for as long as the file stays what it is.
+        """Let what a rule finds in a place pass, with a reason, for as long as it stays what it is.
 
-        where: the place in the file; a finding on the facts needs it, since each fact is waived by its key.
+        where: the place in the file; a finding on the facts needs it, since each fact is waived by its key. Raises
+        :class:`CompanionError` where nothing is found there: a waiver covers what it was given for and no more.
         """
         step = _step_of(rule, reason, path)
         if path == FACTS_FILE and not where:
             raise CompanionError("Each fact is waived by its key", rule, "name it: --where instrument.contact")
-        content = ""
-        if path and path != FACTS_FILE:
-            desk = self.desk()
-            if path not in desk.contents and not any(found.path == path for found in _found(desk, step)):
-                raise CompanionError("There is no such file in the folder", path, "name it as the finding does")
-            content = desk.contents.get(path, desk.mark(step))
-        waiver = Waiver(rule=rule, path=path, where=where, reason=reason.strip(), content=content)
+        desk = self.desk()
+        found = [
+            one
+            for one in _found(desk, step)
+            if (one.rule, one.path) == (rule, path) and where in ("", one.where) and not one.settled
+        ]
+        if not found:
+            raise CompanionError(
+                f"“{rule}” finds nothing there now", path or where, f"see what it finds: companion check FOLDER {step}"
+            )
+        version = self.facts.instrument.version
+        waiver = waiver_of(found, desk.grounds(step), where, reason.strip(), version)
         self._edit(lambda text: facts_file.with_waiver(text, waiver))
 
     def waive_all(self, rule: str, reason: str, severity: Severity | None = None) -> int:
@@ -45,16 +51,32 @@ class Waiving(OpenFolder):
         """
         step = _step_of(rule, reason)
         desk = self.desk()
-        contents = {**desk.contents, "": desk.mark(step)}
         found = [one for one in _found(desk, step) if one.rule == rule and severity in (None, one.severity)]
-        waiver = group_waiver(rule, found, contents, reason.strip(), self.facts.waivers)
+        version = self.facts.instrument.version
+        waiver = group_waiver(rule, found, desk.grounds(step), reason.strip(), self.facts.waivers, version)
         self._edit(lambda text: facts_file.with_waiver(text, waiver))
         return len(coverable(found))
+
+    def renew(self, rule: str, path: str = "", where: str = "") -> str:
+        """Give a lapsed waiver again, for what is found now, and return its reason.
+
+        A file that was let pass in a group is let pass by itself. Raises where there is no waiver of that place.
+        """
+        asked = Finding(rule=rule, severity=Severity.NOTES, path=path, where=where)
+        held = [known for known in self.facts.waivers if known.rule == rule and means(known, asked)]
+        if not held:
+            raise CompanionError(f"There is no waiver for {rule}", path or "the whole", "give one, with its reason")
+        given = held[-1]
+        self.waive(rule, path, given.reason, where if given.contents else given.where)
+        return given.reason
 
     def unwaive(self, rule: str, path: str, where: str = "") -> None:
         """Take a waiver back; a file that was waived in a group is taken out of it."""
         left: Waiver | None = None
-        given = any((known.rule, known.path, known.where) == (rule, path, where) for known in self.facts.waivers)
+        keys = {(known.rule, known.path, known.where) for known in self.facts.waivers}
+        if (rule, path, where) not in keys and (rule, path, "") in keys and path != FACTS_FILE:
+            where = ""  # of all that the rule found in that file
+        given = (rule, path, where) in keys
         if not given and path not in ("", FACTS_FILE):
             from companion.steps.catalogue import RULE_BY_ID
 
@@ -90,33 +112,33 @@ def _found(desk: Desk, step: str) -> tuple[Finding, ...]:
     return status_of(desk).step(step).findings
 
 
-def coverable(findings: Iterable[Finding]) -> list[Finding]:
-    """Return the findings a group's waiver can cover: open ones in files. Facts, doubts and the whole are not."""
-    return [one for one in findings if not (one.waived or one.unknown) and one.path not in ("", FACTS_FILE)]
-
-
 def group_waiver(
-    rule: str, findings: Iterable[Finding], contents: Mapping[str, str], reason: str, standing: Sequence[Waiver]
+    rule: str,
+    findings: Iterable[Finding],
+    grounds: Grounds,
+    reason: str,
+    standing: Sequence[Waiver],
+    version: str = "",
 ) -> Waiver:
     """Return one waiver for every file ``rule`` found something in, and for those such a waiver covers already.
 
-    contents: as for :func:`companion.steps.states.waive`. Raises :class:`CompanionError` where there is none to cover:
-    what was found of the whole, or of the facts, is judged singly.
+    Raises :class:`CompanionError` where there is none to cover: what was found of the whole, or of the facts, is judged
+    singly.
     """
-    marks = {
-        Waiver.mark(content)
-        for finding in coverable(findings)
-        if finding.rule == rule
-        if (content := contents.get(finding.path, contents.get("", "")))
-    }
-    if not marks:
+    found = [one for one in coverable(findings) if one.rule == rule and grounds.behind(one)]
+    if not found:
         raise CompanionError(
             f"“{rule}” has no open finding in a file", "", "run the check again, or waive it by its path"
         )
+    one = waiver_of(found, grounds, "", reason, version)
+    marks, covers = {Waiver.mark(grounds.behind(each)) for each in found}, set(one.covers)
     for known in standing:
         if (known.rule, known.path, known.where) == (rule, EVERY, ""):
             marks |= set(known.contents)
-    return Waiver(rule=rule, path=EVERY, reason=reason, contents=tuple(sorted(marks)))
+            covers |= set(known.covers)
+    return msgspec.structs.replace(
+        one, path=EVERY, content="", contents=tuple(sorted(marks)), covers=tuple(sorted(covers))
+    )
 
 
 def without_one(waivers: Sequence[Waiver], rule: str, content: str) -> Waiver | None:

@@ -205,6 +205,9 @@ class Body(Vertical):
         match action:
             case "part":
                 return self.many
+            case "renew":
+                view = self.made.get(FINDINGS)
+                return self.part == FINDINGS and isinstance(view, FindingsView) and view.renewable
             case "waive":
                 return self.part == FINDINGS and bool(self.step and self.step.findings)
             case _:
@@ -220,6 +223,11 @@ class Body(Vertical):
         """Waive the finding under the cursor."""
         if isinstance(view := self.made.get(FINDINGS), FindingsView):
             view.waive()
+
+    def step_renew(self) -> None:
+        """Give the lapsed waiver of the finding under the cursor again."""
+        if isinstance(view := self.made.get(FINDINGS), FindingsView):
+            view.renew()
 
     def leave_field(self) -> None:
         """Esc out of a field: to the names of the parts, or to the checklist where there is one part only."""

@@ -104,6 +104,7 @@ def finding_detail(finding: Finding, width: int = 0) -> Content:
     rows = (
         ("Where", where), ("Mend", finding.mend), ("Measured", finding.measured), ("Limit", finding.limit),
         ("Why", finding.why), ("Waived", finding.waived),
+        ("Before", finding.lapsed and f"{finding.lapsed}. Press g to waive it again."),
     )  # fmt: skip
     return content(
         (f"{mark} {word}", style), f"  {finding.rule}\n", *(labelled(label, text, width) for label, text in rows)

@@ -23,7 +23,7 @@ from companion.tui.parts.companion import companion_of
 from companion.tui.parts.content import content, finding_detail, finding_line, finding_mark, labelled
 from companion.tui.parts.groups import FindingRow, RuleGroup, group_key, grouped, rows
 from companion.tui.parts.page import Detail
-from companion.tui.parts.waivers import ask_group_waiver, ask_waiver
+from companion.tui.parts.waivers import ask_group_waiver, ask_waiver, renew_waiver
 
 
 def row_content(row: FindingRow, width: int) -> Content:
@@ -182,6 +182,7 @@ class FindingsView(Vertical):
         """Show the detail of the row the cursor is on."""
         event.stop()
         self._show_detail()
+        companion_of(self).refresh_bindings()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Fold or unfold a rule."""
@@ -199,6 +200,16 @@ class FindingsView(Vertical):
             self.post_message(self.Entered(row.finding))
         else:
             self.query_one(FindingList).action_select()
+
+    @property
+    def renewable(self) -> bool:
+        """Whether the finding under the cursor was waived before, and the waiver has lapsed."""
+        return bool((finding := self.current) and finding.lapsed)
+
+    def renew(self) -> None:
+        """Give the lapsed waiver of the finding under the cursor again."""
+        if (finding := self.current) and finding.lapsed:
+            renew_waiver(companion_of(self), finding)
 
     def waive(self) -> None:
         """Ask for the reason to waive the finding under the cursor, or to take its waiver back; at a rule, for all."""

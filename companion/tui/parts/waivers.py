@@ -5,8 +5,7 @@ from functools import partial
 
 from companion.core.findings import Finding
 from companion.core.text import plural, visible
-from companion.steps.deeds.waiving import coverable
-from companion.steps.states import NEVER_WAIVED, place_of
+from companion.steps.waivers import NEVER_WAIVED, coverable, place_of
 from companion.tui.parts.companion import Companion
 from companion.tui.parts.dialogs import Ask, Confirm
 from companion.tui.parts.groups import RuleGroup
@@ -31,9 +30,19 @@ def ask_waiver(companion: Companion, finding: Finding) -> None:
 
         companion.push_screen(Confirm(f"{rule}, {place}", f"Waived: {finding.waived}", "Take it back", take_back))
     else:
-        text = "Why is a player no worse off for it? The reason is kept, and the waiver lapses when the file changes."
+        text = "Why is a player no worse off for it? It lapses when what it rests on changes."
         waive = partial(shop.waive, rule, finding.path, where=place_of(finding))
         _ask_reason(companion, f"{rule}, {place}", text, "Waive", waive)
+
+
+def renew_waiver(companion: Companion, finding: Finding) -> None:
+    """Give the lapsed waiver of a finding again, with the reason it had."""
+    shop, place = companion.shop, place_of(finding)
+    companion.write(
+        "Waiving",
+        lambda _: shop.renew(finding.rule, finding.path, place),
+        f"Waived {finding.rule}, {visible(place or finding.path) or 'the whole'}, again.",
+    )
 
 
 def ask_group_waiver(companion: Companion, group: RuleGroup) -> None:
