@@ -126,6 +126,25 @@ def test_10_a_release_tells_what_its_snapshot_does_not_hold(releasable: Path, co
     assert companion("snapshots", releasable).out.count("[released as 1.0]") == 1
 
 
+def test_5_a_release_without_something_that_ships_is_none(
+    releasable: Path, companion: Any, one_line: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from companion.history import reader
+
+    real, bad = reader._FileReader.read, "Samples/slate_E4.wav"
+
+    def refusing(self: Any, path: str, *rest: Any) -> Any:
+        if path == bad:
+            raise PermissionError(13, "Permission denied")
+        return real(self, path, *rest)
+
+    monkeypatch.setattr(reader._FileReader, "read", refusing)
+    one_line(companion("release", releasable), "could not keep what ships", bad)
+    assert not list((releasable / "releases").glob("*.release.json"))
+    monkeypatch.undo()
+    assert companion("release", releasable).code == 0
+
+
 def test_13_no_git(
     instrument: Path,
     tmp_path: Path,
