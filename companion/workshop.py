@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import AwayView, TrialView
     from companion.steps.looks.words import Draft, Format, What
+    from companion.steps.meaning import Meaning
 
 DEMO: Final = "Slate Choir"
 _ROUNDS: Final = 4
@@ -339,6 +340,13 @@ def explain(rule: str | None = None) -> tuple[Rule[Any], ...]:
     if not chosen:
         raise CompanionError(f"There is no rule “{rule}”", "", "companion explain lists them all")
     return tuple(sorted(chosen, key=lambda one: (STEP_IDS.index(one.step), one.severity.weight, one.id)))
+
+
+def meaning(step: str) -> Meaning | None:
+    """Return what *proven* means of a step, and what it does not; None for an id that is no step's."""
+    from companion.steps.meaning import meaning_of
+
+    return meaning_of(step) if step in BY_ID else None
 
 
 def measure(paths: Sequence[Path], watch: Watch = QUIET) -> list[Measured]:

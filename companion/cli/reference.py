@@ -8,22 +8,30 @@ from companion.cli.base import FOLDER, command, json_option, print_result, print
 
 
 @command()
-@click.argument("what", required=False, metavar="[RULE|facts|json]")
+@click.argument("what", required=False, metavar="[RULE|STEP|facts|json]")
 @json_option
 def explain(what: str | None, as_json: bool) -> None:
-    """Explain a rule, every key of release.toml (facts), or what --json prints (json); alone, list the rules."""
+    """Explain a rule, what proven means of a step, every key of release.toml (facts), or what --json prints (json).
+
+    Alone, list the rules.
+    """
+    from companion import workshop
+    from companion.cli.render.reference import meaning_lines, rule_data, rule_lines
+
     if what == "facts":
         from companion.cli.render.facts import facts_data, facts_lines
 
-        print_result(as_json, facts_data(), facts_lines())
+        step = workshop.meaning("facts")
+        print_result(as_json, {"step": step, **facts_data()}, [*meaning_lines(step), "", *facts_lines()])
     elif what == "json":
         from companion.cli.render.outputs import outputs_data, outputs_lines
 
         print_result(as_json, outputs_data(), outputs_lines())
+    elif what and (step := workshop.meaning(what)):
+        rules = tuple(rule for rule in workshop.explain() if rule.step == what)
+        lines = [*meaning_lines(step), "", "Its rules:", *rule_lines(rules, full=False)]
+        print_result(as_json, {"step": step, "rules": [rule_data(rule) for rule in rules]}, lines)
     else:
-        from companion import workshop
-        from companion.cli.render.reference import rule_data, rule_lines
-
         rules = workshop.explain(what)
         print_result(as_json, {"rules": [rule_data(rule) for rule in rules]}, rule_lines(rules, full=what is not None))
 

@@ -131,6 +131,7 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
     conforms(companion("pack", folder, "--json"), "pack")
     conforms(companion("measure", folder / "Samples", "--json"), "measure")
     conforms(companion("explain", "--json"), "explain")
+    conforms(companion("explain", "sound", "--json"), "explain STEP")
 
 
 def test_what_a_release_prints_is_documented(companion: Companion, instrument: Path, tmp_path: Path) -> None:

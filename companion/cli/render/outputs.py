@@ -160,6 +160,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.looks.judging import JudgedBounce
     from companion.steps.looks.performance import Performed
     from companion.steps.looks.words import Draft
+    from companion.steps.meaning import Meaning
     from companion.trials.away_filing import Aside
 
     shot: Any = _object("Snapshot", Snapshot.__doc__, get_type_hints(Snapshot.__init__))
@@ -201,6 +202,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "upload": {"findings": tuple[Finding, ...]},
         "measure": {"files": _list_of(measured)},
         "explain": {"rules": tuple[RuleOutput, ...]},
+        "explain STEP": {"step": Meaning, "rules": tuple[RuleOutput, ...]},
     }
 
 

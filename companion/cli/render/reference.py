@@ -11,6 +11,7 @@ from companion.core.units import level
 if TYPE_CHECKING:
     from companion.core.rules import Rule
     from companion.sound.measures.measured import Measured
+    from companion.steps.meaning import Meaning
 
 
 def rule_data(rule: Rule[Any]) -> dict[str, Any]:
@@ -31,6 +32,17 @@ def rule_lines(chosen: Sequence[Rule[Any]], *, full: bool) -> list[str]:
         lines += [f"  limit: {rule.limit}"] if rule.limit else []
         lines += [f"  why: {rule.why}", f"  mend: {rule.mend}", f"  source: {rule.source}"]
     return lines
+
+
+def meaning_lines(step: Meaning | None) -> list[str]:
+    """Return what *proven* means of a step, and what it does not."""
+    if step is None:
+        return []
+    return [
+        f"{step.title}: {step.question}",
+        f"  proven means: {step.means}",
+        f"  it does not mean: {step.means_not}",
+    ]
 
 
 def measures_csv(measured: Sequence[Measured]) -> str:

@@ -10,7 +10,8 @@ from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from companion.steps.table import STEPS
+from companion.steps.meaning import meaning_of
+from companion.steps.table import BY_ID, STEPS
 from companion.tui.bodies import body_of
 from companion.tui.parts.content import Piece, content
 from companion.tui.parts.foot import SHOWN_KEYS
@@ -38,6 +39,20 @@ STATES: Final = (
     "  ~ stale: content or judge changed ? unknown: looked, could not tell\n"
     "  w waived: accepted, with reasons  ✓ proven"
 )
+
+
+def _meaning(step_id: str) -> list[Piece]:
+    """Return what proven means of the step that is open, and what not; nothing while none is."""
+    if step_id not in BY_ID:
+        return []
+    said = meaning_of(step_id)
+    return [
+        (f"{said.title}: {said.question}\n", "bold $primary"),
+        ("  Proven means: ", "bold"),
+        f"{said.means}\n",
+        ("  It does not mean: ", "bold"),
+        f"{said.means_not}\n",
+    ]
 
 
 class Help(ModalScreen[None]):
@@ -70,6 +85,7 @@ class Help(ModalScreen[None]):
         pieces: list[Piece] = []
         areas = {**here, "States": (), **AREAS, "Anywhere": self._keys, **dict(of_steps.values())}
         for area, lines in areas.items():
+            pieces += _meaning(self._step_id) if area == "States" else []
             pieces += [(f"{area}\n", "bold $primary"), f"{STATES}\n" if area == "States" else ""]
             for key, words in lines:
                 pieces += [(f"  {key:<9} ", "bold"), f"{words}\n"]
