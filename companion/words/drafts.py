@@ -14,6 +14,7 @@ from companion.core.errors import CompanionError
 from companion.core.systems import system_family, system_name
 from companion.core.text import listed, plural
 from companion.core.units import both_bytes, duration
+from companion.words.apart import are_there, draft_apart
 from companion.words.built import once_built
 from companion.words.safe import SAFE, Fmt, link, paragraphs
 from companion.words.sandbox import MOST_OUTPUT, Sandbox
@@ -21,7 +22,10 @@ from companion.words.story import GROUPS, MUST_SAY, Change, Story, field_of, mis
 
 What = Literal["changelog", "readme", "page"]
 TXT_WIDTH: Final = 76
-_FAILURES: Final = (TemplateError, ArithmeticError, LookupError, TypeError, ValueError, RecursionError, AttributeError)
+_FAILURES: Final = (
+    *(TemplateError, ArithmeticError, LookupError, TypeError, ValueError, RecursionError, AttributeError),
+    *(AssertionError, MemoryError, OSError),
+)
 """What a template can raise, whoever wrote it."""
 _ITEM: Final = re.compile(r"\s*(?:[-*•]|\d+[.)])\s+")
 
@@ -34,8 +38,16 @@ def draft(what: What, fmt: Fmt, story: Story, templates: Path | None = None) -> 
     ``page.md.jinja`` for one format, ``page.jinja`` for those that have none of their own; likewise ``readme`` and
     ``changelog``, ``sentences.jinja`` for the sentences that all share, ``write.md.jinja`` for how they are set out.
     ``{% include "builtin/NAME" %}`` is always ours. A template sees the fields of the story and the filters below.
+    Templates of theirs are rendered in a process of their own, with bounds of memory and time.
     Raises :class:`CompanionError` with the template's file and line where a template fails or reaches too far.
     """
+    if templates is not None and are_there(templates):
+        return draft_apart(what, fmt, story, templates)
+    return draft_here(what, fmt, story, templates)
+
+
+def draft_here(what: What, fmt: Fmt, story: Story, templates: Path | None) -> str:
+    """Return a draft as :func:`draft` does, in this process whoever wrote the templates."""
     if what == "changelog":
         story = _with_what_to_delete(story)
     sandbox = Sandbox(fmt, templates)
@@ -133,6 +145,8 @@ def _template_error(error: Exception, name: str) -> CompanionError:
         return CompanionError(f"There is no template “{message}”", place, "correct its name")
     if isinstance(error, RecursionError):
         message = "it never stops calling itself"
+    if isinstance(error, MemoryError):
+        message = "it asks for more memory than any text needs"
     return CompanionError(
         f"The template fails: {message}", place, "mend that line, or remove the file to use the built-in template"
     )

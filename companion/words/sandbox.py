@@ -2,7 +2,8 @@
 
 Everything printed is made inert for its format, whatever the template does; nothing can be marked safe. Loops and
 calls are counted and the clock is watched, so that a template cannot keep the companion busy. What one expression may
-allocate is bounded where it multiplies; this holds against slips and plain malice, not against every conceivable one.
+allocate is bounded where it multiplies. That tells slips by their line; what holds against anything is the process that
+templates from a folder are rendered in (``apart.py``).
 """
 
 import re

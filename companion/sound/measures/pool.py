@@ -1,27 +1,23 @@
 """Worker processes that decode and measure, so that a file that crashes or stalls the reader costs that file only.
 
-Workers are started as plain child processes of this interpreter, isolated (``-I``) and with pipes, never by forking or
-by importing the caller's main module again: so they work from a thread of a terminal app, whose standard streams are
-not real files, and a working folder full of oddly named modules cannot reach them.
+They are children of our own, see :mod:`companion.core.children`.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import queue
 import subprocess
-import sys
 import threading
 import time
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import msgspec
 
+from companion.core import children
 from companion.core.progress import Watch
 
 GRACE_SECONDS: Final = 30.0
@@ -30,9 +26,7 @@ SLOWEST_BYTES: Final = 5_000_000
 
 _KEPT_MEMORY: Final = 64 << 20
 _TICK: Final = 0.05
-_START: Final = (
-    "import sys,json;sys.path[:]=json.loads(sys.argv[1]);from companion.sound.measures.worker import main;main()"
-)
+_START: Final = children.start_of("companion.sound.measures.worker")
 
 
 class Request(NamedTuple):
@@ -73,20 +67,13 @@ def _environment() -> dict[str, str]:
     return {**os.environ, **single, **keeping}
 
 
-def _search_path() -> str:
-    """The module search path of this process, without the current folder, as JSON."""
-    home = str(Path(__file__).resolve().parents[3])
-    entries = [entry for entry in sys.path if entry]
-    return json.dumps(entries if home in entries else [*entries, home])
-
-
 class _Worker:
     """One child process, the requests it has been given, and the thread that waits for its answers."""
 
     def __init__(self, answers: queue.SimpleQueue[tuple[_Worker, bytes | None]]) -> None:
         # The standard error of a decoder is no place for anything a person should read.
         self.process = subprocess.Popen(
-            [sys.executable, "-I", "-c", _START, _search_path()],
+            children.command(_START),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -103,8 +90,7 @@ class _Worker:
         stream = self.process.stdout
         assert stream is not None
         with contextlib.suppress(OSError, ValueError):
-            while len(head := stream.read(4)) == 4:
-                body = stream.read(int.from_bytes(head, "little"))
+            while (body := children.read_frame(stream)) is not None:
                 self._answers.put((self, body))
         self._answers.put((self, None))
 
@@ -117,7 +103,7 @@ class _Worker:
         stream = self.process.stdin
         assert stream is not None
         with contextlib.suppress(OSError, ValueError):
-            stream.write(len(body).to_bytes(4, "little") + body)
+            stream.write(children.framed(body))
             stream.flush()
 
     def done(self) -> None:

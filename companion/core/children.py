@@ -1,0 +1,175 @@
+"""Child processes of our own, for work on strangers' files that may take all memory, crash or never end.
+
+A child is this interpreter started anew, isolated (``-I``) and with pipes, never by forking or by importing the
+caller's main module again: so it works from a thread of a terminal app, whose standard streams are not real files, and
+a working folder full of oddly named modules cannot reach it. It reads requests from standard input and writes answers
+to standard output, each as four bytes of length (little-endian) and a body.
+"""
+
+import contextlib
+import json
+import os
+import platform
+import queue
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import IO, Final
+
+_LOOK_SECONDS: Final = 0.05
+
+
+def start_of(module: str) -> str:
+    """Return the program text that runs ``main`` of ``module`` in a child; its first argument is the search path."""
+    return f"import sys,json;sys.path[:]=json.loads(sys.argv[1]);from {module} import main;main()"
+
+
+def command(start: str) -> list[str]:
+    """Return the command that starts a child with the program text ``start``; see :func:`start_of`."""
+    home = str(Path(__file__).resolve().parents[2])
+    entries = [entry for entry in sys.path if entry]  # without the current folder
+    return [sys.executable, "-I", "-c", start, json.dumps(entries if home in entries else [*entries, home])]
+
+
+def framed(body: bytes) -> bytes:
+    """Return ``body`` behind its length."""
+    return len(body).to_bytes(4, "little") + body
+
+
+def read_frame(stream: IO[bytes]) -> bytes | None:
+    """Return the next body of ``stream``, None at its end."""
+    head = stream.read(4)
+    return stream.read(int.from_bytes(head, "little")) if len(head) == 4 else None
+
+
+def serve(answer: Callable[[bytes], bytes], most: int) -> None:
+    """Answer requests until there are no more, with at most ``most`` bytes of memory: the inside of a child.
+
+    Standard output is kept for answers alone, whatever a library prints.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides when to stop
+    answers = os.fdopen(os.dup(1), "wb")
+    silence = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(silence, 1)
+    sys.stdout = sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
+    bound_memory(most)
+    watch_memory(most)
+    with contextlib.suppress(OSError):
+        while (body := read_frame(sys.stdin.buffer)) is not None:
+            answers.write(framed(answer(body)))
+            answers.flush()
+
+
+def bound_memory(most: int) -> None:
+    """Keep this process from taking more than ``most`` bytes of data, as far as the system offers to."""
+    if os.name == "nt":
+        with contextlib.suppress(OSError, AttributeError, ValueError):
+            _bound_memory_on_windows(most)
+        return
+    import resource
+
+    for name, value in (("RLIMIT_DATA", most), ("RLIMIT_CORE", 0)):
+        with contextlib.suppress(OSError, ValueError, AttributeError):
+            resource.setrlimit(getattr(resource, name), (value, value))
+
+
+def _bound_memory_on_windows(most: int) -> None:
+    """Put this process into a job object with a memory limit (JOB_OBJECT_LIMIT_PROCESS_MEMORY, 0x100)."""
+    import ctypes
+
+    kernel = getattr(ctypes, "WinDLL")("kernel32", use_last_error=True)  # noqa: B009  (absent elsewhere)
+    kernel.CreateJobObjectW.restype = ctypes.c_void_p
+    kernel.GetCurrentProcess.restype = ctypes.c_void_p
+    job = ctypes.c_void_p(kernel.CreateJobObjectW(None, None))
+    # JOBOBJECT_EXTENDED_LIMIT_INFORMATION as machine words: the limit flags lie at byte 16 of the basic part,
+    # ProcessMemoryLimit behind the basic part and the I/O counters.
+    word = ctypes.sizeof(ctypes.c_void_p)
+    basic, counters = (64, 48) if word == 8 else (48, 48)
+    information = (ctypes.c_byte * (basic + counters + 4 * word))()
+    ctypes.c_uint32.from_buffer(information, 16).value = 0x100
+    ctypes.c_size_t.from_buffer(information, basic + counters).value = most
+    kernel.SetInformationJobObject(job, 9, ctypes.byref(information), ctypes.sizeof(information))
+    kernel.AssignProcessToJobObject(job, ctypes.c_void_p(kernel.GetCurrentProcess()))
+
+
+def watch_memory(most: int) -> None:
+    """End this process once it holds more than ``most`` bytes, on systems that take the bound and do not keep it."""
+    if platform.system() != "Darwin":
+        return
+    import resource
+
+    def look() -> None:
+        while resource.getrusage(resource.RUSAGE_SELF).ru_maxrss <= most:  # bytes on this system
+            time.sleep(_LOOK_SECONDS)
+        os._exit(1)
+
+    threading.Thread(target=look, name="memory watch", daemon=True).start()
+
+
+class Child:
+    """One child process that answers one request after the other; started when it is first asked."""
+
+    def __init__(self, module: str) -> None:
+        self._start = start_of(module)
+        self._process: subprocess.Popen[bytes] | None = None
+        self._answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self._lock = threading.Lock()
+
+    def ask(self, body: bytes, seconds: float) -> bytes | None:
+        """Return the answer to ``body``; None where the child ended over it. TimeoutError after ``seconds``.
+
+        After either the next request has a new child.
+        """
+        with self._lock:
+            process = self._process or self._begin()
+            assert process.stdin is not None
+            answer = None
+            try:
+                with contextlib.suppress(OSError, ValueError):
+                    process.stdin.write(framed(body))
+                    process.stdin.flush()
+                answer = self._answers.get(timeout=seconds)
+            except queue.Empty:
+                raise TimeoutError from None
+            finally:
+                if answer is None:
+                    self._end()
+            return answer
+
+    def close(self) -> None:
+        """End the child, if one runs."""
+        with self._lock:
+            self._end()
+
+    def _begin(self) -> subprocess.Popen[bytes]:
+        process = subprocess.Popen(
+            command(self._start), stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+        )
+        answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+
+        def listen() -> None:
+            assert process.stdout is not None
+            with contextlib.suppress(OSError, ValueError):
+                while (body := read_frame(process.stdout)) is not None:
+                    answers.put(body)
+            answers.put(None)
+
+        threading.Thread(target=listen, name="child", daemon=True).start()
+        self._process, self._answers = process, answers
+        return process
+
+    def _end(self) -> None:
+        process, self._process = self._process, None
+        if process is None:
+            return
+        with contextlib.suppress(OSError):
+            process.kill()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(5.0)
+        assert process.stdin is not None
+        with contextlib.suppress(OSError):
+            process.stdin.close()  # what it says is read to its end by the thread that listens
