@@ -3,9 +3,7 @@
 import unicodedata
 from collections.abc import Iterable
 
-from companion.core.globs import folded
-
-DEEPEST = 24
+from companion.core.globs import ends_of, folded
 
 
 class PathIndex:
@@ -23,11 +21,10 @@ class PathIndex:
                 self._composed.setdefault(unicodedata.normalize("NFC", path), path)
             key = folded(path)
             self._folded.setdefault(key, []).append(path)
-            parts = key.split("/")[-DEEPEST:]
-            own = path.split("/")
-            for depth in range(1, len(parts) + 1):
-                self._tails.setdefault("/".join(parts[-depth:]), []).append(path)
-                self._spelled.add(tail := "/".join(own[-depth:]))
+            for tail in ends_of(key):
+                self._tails.setdefault(tail, []).append(path)
+            for tail in ends_of(path):
+                self._spelled.add(tail)
                 if not tail.isascii():
                     self._composed_ends.add(unicodedata.normalize("NFC", tail))
 

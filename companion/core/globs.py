@@ -14,6 +14,7 @@ from typing import Final
 from companion.core.text import same_name_key
 
 _STARS: Final = re.compile(r"\*+")
+DEEPEST_END: Final = 24
 
 
 def folded(text: str) -> str:
@@ -85,3 +86,9 @@ def globs(patterns: tuple[str, ...]) -> Globs:
 def is_plain(pattern: str) -> bool:
     """Tell whether a pattern names one path, without any wildcard."""
     return not re.search(r"[*?]", pattern)
+
+
+def ends_of(path: str) -> list[str]:
+    """Return the ends of ``path`` that are whole names, the longest first, at most ``DEEPEST_END`` names deep."""
+    parts = path.split("/")[-DEEPEST_END:]
+    return ["/".join(parts[first:]) for first in range(len(parts))]

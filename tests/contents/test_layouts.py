@@ -11,7 +11,7 @@ import pytest
 
 from companion.contents.reading.names import FolderNames
 from companion.contents.reading.scan import Scan, scan_bytes
-from tests.contents import made_patches, other_patches
+from tests.contents import made_patches, other_patches, third_patches
 from tests.contents.made_patches import Patch
 
 PLANTED = ("missing", "absolute", "home", "drive", "climb", "case", "norm")
@@ -91,20 +91,28 @@ class Judge:
         return sum(self.near.values()) / max(1, self.planted.total())
 
 
-@pytest.mark.parametrize("patches", [made_patches, other_patches], ids=["made", "other"])
-def test_no_name_is_invented_and_nearly_all_are_found(patches: Any) -> None:
+@pytest.mark.parametrize(
+    ("patches", "least"),
+    [(made_patches, 0.98), (other_patches, 0.98), (third_patches, 0.85)],
+    ids=["made", "other", "third"],
+)
+def test_no_name_is_invented_and_nearly_all_are_found(patches: Any, least: float) -> None:
     judge = Judge(patches.make)
     judge.judge(range(120))
     assert judge.invented == [], str(judge)
-    assert judge.share > 0.98, str(judge)
+    assert judge.share > least, str(judge)
 
 
 @pytest.mark.campaign
-@pytest.mark.parametrize(("patches", "first"), [(made_patches, 1_000), (other_patches, 1_000)], ids=["made", "other"])
-def test_layouts(patches: Any, first: int, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize(
+    ("patches", "least"),
+    [(made_patches, 0.99), (other_patches, 0.99), (third_patches, 0.85)],
+    ids=["made", "other", "third"],
+)
+def test_layouts(patches: Any, least: float, capsys: pytest.CaptureFixture[str]) -> None:
     judge = Judge(patches.make)
-    judge.judge(range(first, first + 1_500))
+    judge.judge(range(1_000, 2_500))
     with capsys.disabled():
         print(f"\n{patches.__name__}: {judge}")
     assert judge.false <= 2, str(judge)
-    assert judge.share > 0.985, str(judge)
+    assert judge.share > least, str(judge)

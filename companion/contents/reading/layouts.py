@@ -35,6 +35,8 @@ _FEW: Final = 3
 """Strong names it takes to leave the judgement to them."""
 _WORD: Final = 3
 """So many characters more in front of a name are a word, and fewer may be bytes that happen to be letters."""
+_TAG: Final = 4
+"""Letters that make a mark in front of names."""
 _LONGER: Final = re.compile(r"[^\W_][\w .,()\[\]{}+&'#@!~=$%^/\\\u0300-\u036f-]*|[_(\[#.]+[\w -]*")
 
 
@@ -217,8 +219,10 @@ def _behind(known: Sequence[Spot], unit: int) -> Iterator[Way]:
             if (at := spot.start - spot.base) >= size:
                 marks.setdefault(spot.window[at - size : at], []).append(spot.ends[0] - spot.start)
         for mark, lengths in sorted(marks.items(), key=lambda item: -len(item[1]))[:2]:
-            if len(lengths) >= max(AGREE, 0.2 * len(known)) and not (several and len(set(lengths)) == 1):
-                yield Behind(mark, unit)  # in front of names of one length only it would be a count
+            # In front of names of one length only it would be a count; a letter or two may stand in any name.
+            odd = (several and len(set(lengths)) == 1) or (size < _TAG * unit and mark[-unit:].strip(b"\0").isalnum())
+            if len(lengths) >= max(AGREE, 0.2 * len(known)) and not odd:
+                yield Behind(mark, unit)
 
 
 def _chained(known: Sequence[Spot]) -> Iterator[Way]:
@@ -264,9 +268,18 @@ def strong_from(known: Sequence[Spot]) -> float:
     return log2(max(1, len(known))) + _STRONG
 
 
-def is_longer(between: str, strong: bool) -> bool:
-    """Tell whether ``between``, in front of a known name that is ``strong`` or not, rather belongs to a longer name."""
-    return (len(between) >= _WORD or not strong) and _LONGER.fullmatch(between) is not None
+def free_before(spot: Spot, at: int) -> bool:
+    """Tell whether nothing before ``at`` could belong to a name that begins there."""
+    first = at - spot.unit - spot.base
+    return at <= spot.low or not spot.window[max(0, first) : first + spot.unit].strip(b"\0").isalnum()
+
+
+def is_longer(between: str, strong: bool, free: bool) -> bool:
+    """Tell whether ``between``, in front of a known name, rather belongs to a longer name.
+
+    strong: no other name ends in the known one by chance. free: see :func:`free_before`.
+    """
+    return free and (len(between) >= _WORD or not strong) and _LONGER.fullmatch(between) is not None
 
 
 def between_of(spot: Spot, at: int) -> str:
@@ -299,7 +312,9 @@ def learn(known: Sequence[Spot], unit: int) -> list[Believed]:
                 right += 1
             elif isinstance(way, Counted) and way.width > 1 and found[0] < spot.start:
                 continue
-            elif found[0] < spot.start and is_longer(between_of(spot, found[0]), is_strong):
+            elif found[0] < spot.start and is_longer(
+                between_of(spot, found[0]), is_strong, isinstance(way, Counted) or free_before(spot, found[0])
+            ):
                 longer += 1
             else:
                 wrong += 1

@@ -16,10 +16,12 @@ from companion.contents.reading.layouts import (
     Believed,
     Chained,
     Counted,
+    Recorded,
     Spot,
     Way,
     between_of,
     bits_of,
+    free_before,
     is_longer,
     learn,
     strong_from,
@@ -37,6 +39,7 @@ MOST_SPOTS: Final = 120_000
 _SHORT: Final = 4
 """Names with fewer characters before the extension end other names too often to learn from, if there are others."""
 _NEARLY_ALL: Final = 0.9
+_SOME: Final = 0.2
 _LONG: Final = 8
 """A known name of so many characters before the extension is that name whatever its case and what stands before it."""
 _ORDERS: Final = ("utf-16-le", "utf-16-be")
@@ -55,17 +58,27 @@ _ALONE: Final = tuple(
 class ByteRun:
     """One run of bytes, a file or a ``part`` that was unpacked, and the places found in it, by encoding."""
 
-    def __init__(self, part: bool) -> None:
-        self.part = part
+    def __init__(self, data: Buffer, part: bool) -> None:
+        self.part, self._data = part, b"" if part else data
         self.spots: dict[str, list[Spot]] = {"utf-8": [], "utf-16-le": [], "utf-16-be": []}
         self.starts: list[Start] = []
         self.big = 0  # how many wide ASCII characters around the first names are only big-endian, less the others
+
+    def is_left_over(self, spot: Spot, records: tuple[Recorded, ...]) -> bool:
+        """Tell whether the end of a name is what was left of the record before in a buffer that is used anew."""
+        end = spot.ends[0]
+        return any(
+            spot.low >= record.size
+            and (found := record.begins(spot)) != (spot.low, end)
+            and (found is None or found[0] != spot.start)
+            and self._data[spot.low : end] == self._data[spot.low - record.size : end - record.size] != b""
+            for record in records
+        )
 
 
 class _Trust(NamedTuple):
     """What was learned of one encoding: ways of writing with their share, the code page, and whether nothing stands
     behind or before names that could belong to them. least: from how many bits on a known name ends no other by chance.
-    counted: nearly all stand behind a count, so that any must.
     """
 
     ways: Sequence[Believed]
@@ -80,8 +93,15 @@ class _Trust(NamedTuple):
         return any(isinstance(way, Behind) and not way.mark.strip(b"\0") for way, _, _ in self.ways)
 
     @property
-    def counted(self) -> bool:
-        return any(isinstance(way, Counted) and share >= _NEARLY_ALL for way, share, _ in self.ways)
+    def fixed(self) -> frozenset[type[Way]]:
+        """The kinds of ways, counts and records, that nearly all names are written in, so that any other must be."""
+        kinds = (type(way) for way, share, _ in self.ways if share >= _NEARLY_ALL)
+        return frozenset(kind for kind in kinds if kind in (Counted, Recorded))
+
+    @property
+    def records(self) -> tuple[Recorded, ...]:
+        """The records that names stand in."""
+        return tuple(way for way, share, _ in self.ways if isinstance(way, Recorded) and share >= _SOME)
 
 
 class LearnedReader:
@@ -96,7 +116,7 @@ class LearnedReader:
 
     def collect(self, data: Buffer, watch: Watch, part: bool = False) -> None:
         """Find where names may end and where paths begin in ``data``, a file or a ``part`` of it."""
-        run = ByteRun(part)
+        run = ByteRun(data, part)
         self._runs.append(run)
         for at in range(0, len(data), BLOCK):
             base = max(0, at - REACH)
@@ -184,6 +204,8 @@ class LearnedReader:
             names, last = [], 0
             for spot in spots:
                 spot.low = max(spot.low, min(last, spot.dot - spot.unit))
+                if run.is_left_over(spot, trust.records):
+                    continue
                 index = bisect_left(places, spot.low)
                 at = places[index] if index < len(places) and places[index] < spot.dot else -1
                 sure = starts.get(at, trust.zeros)
@@ -213,21 +235,25 @@ class LearnedReader:
         at, end = place or (spot.start if known else spot.low, spot.ends[0])
         text, encoding = _decoded(_bytes(spot, at, end), spot.code or trust.code)
         if known and at < spot.start:
+            counts = isinstance(way, Counted)
             wide = isinstance(way, Counted) and way.width > 1
             between = between_of(spot, at)
             told = wide or at == start or between[-1:] in ("/", "\\")
-            longer = told or is_longer(between, bits_of(spot) >= trust.least)
+            longer = told or is_longer(between, bits_of(spot) >= trust.least, counts or free_before(spot, at))
             sure = sure and (told or believed is None or believed.clean)
             if not longer or not plausible(text[: text.rfind(".")]):
                 at, way, sure = spot.start, None, False
                 text, encoding = _decoded(_bytes(spot, at, end), spot.code)
         if known:
-            sure = sure or spot.dot - spot.start >= _LONG * spot.unit or self._names.spells(text)
+            own = at == spot.start and (spot.dot - at >= _LONG * spot.unit or self._names.spells(text))
+            sure = sure or own
         else:
             weak = spot.dot + 3 * spot.unit >= end or _suffix(spot, end) in WEAK
             if (weak and not (sure and re.search(r"[\\/]", text))) or not plausible(text[: text.rfind(".")]):
                 return None
         if at != spot.start:
+            own_count = not isinstance(way, Counted) and at != start and ord(text[0]) == end - at - 1
+            sure = sure and text[0] != " " and not own_count
             rare = not self._names.rare and any(map(is_rare, text))
             odd = STOP.search(text) or (encoding != trust.code and encoding in CODE_PAGES[1:])
             sure = sure and not rare and not (odd and not (isinstance(way, Counted) and way.width > 1))
@@ -245,11 +271,12 @@ class LearnedReader:
         voters: dict[tuple[int, int], Believed] = {}
         for believed in trust.ways:
             way, weight, _ = believed
+            weight *= 2 if isinstance(way, Counted) and way.mark else 1  # two things that fit at once
             place = way.begins(spot)
             if not place or (spot.start >= 0 and place[0] > spot.start):
                 continue
             fixed = isinstance(way, Counted) or (isinstance(way, Chained) and way.align == 1)
-            if trust.starts_free and not fixed and place[0] != spot.start and not _free_before(spot, place[0]):
+            if trust.starts_free and not fixed and place[0] != spot.start and not free_before(spot, place[0]):
                 continue
             by_kind = votes.setdefault(place, {})
             by_kind[type(way)] = max(weight, by_kind.get(type(way), 0))
@@ -260,9 +287,12 @@ class LearnedReader:
         own = (spot.start, spot.ends[0])
         if best[0] not in (start, spot.start) and Counted in votes.get(own, {}):
             best = own  # two counts fit by chance: rather the name that is there
-        if 0 <= start < best[0] and _bytes(spot, best[0], best[0] + spot.unit).strip(b"\0") not in (b"/", b"\\"):
+        slash = _bytes(spot, best[0], best[0] + spot.unit).strip(b"\0") in (b"/", b"\\")
+        tilde = _bytes(spot, start, start + spot.unit).strip(b"\0") == b"~"
+        chance = tilde or (Counted in votes[best] and best[0] - start == spot.unit)
+        if 0 <= start < best[0] and not (slash and chance):
             return None, None  # no path begins in the middle of another
-        if trust.counted and Counted not in votes[best] and best[0] != spot.start:
+        if trust.fixed and trust.fixed.isdisjoint(votes[best]) and best[0] != spot.start:
             return None, None
         return best, voters[best]
 
@@ -290,13 +320,8 @@ def _ends_free(spot: Spot) -> bool:
     return not (one.isalnum() or one in (b"_", b"/", b"\\") or (one == b"." and two.isalnum()))
 
 
-def _free_before(spot: Spot, at: int) -> bool:
-    """Tell whether nothing before ``at`` could belong to a name that begins there."""
-    return at <= spot.low or not _bytes(spot, at - spot.unit, at).strip(b"\0").isalnum()
-
-
 def _starts_free(spot: Spot) -> bool:
-    return _free_before(spot, spot.start)
+    return free_before(spot, spot.start)
 
 
 def _share(known: Sequence[Spot], test: Callable[[Spot], bool]) -> float:

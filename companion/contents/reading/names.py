@@ -8,10 +8,10 @@ from collections.abc import Iterable
 from typing import Final
 
 from companion.contents.reading.shapes import is_rare
+from companion.core.globs import ends_of
 
 CODE_PAGES: Final = ("utf-8", "cp1252", "mac-roman", "cp850", "cp437")
 """How names are written in bytes, the likelier first; UTF-16 is looked for besides."""
-_DEEPEST: Final = 24
 
 
 def fold_case(text: str) -> str:
@@ -38,15 +38,11 @@ class FolderNames:
         self._spelled: set[str] = set()
         lengths: dict[str, set[int]] = {}
         for path in listed:
-            own = path.split("/")[-_DEEPEST:]
-            self._spelled.update("/".join(own[first:]) for first in range(len(own)))
+            self._spelled.update(ends_of(path))
             for form in (path,) if path.isascii() else (unicodedata.normalize(f, path) for f in ("NFC", "NFD")):
-                parts = fold_case(form).split("/")[-_DEEPEST:]
-                of_name = lengths.setdefault(parts[-1], set())
-                for depth in range(1, len(parts) + 1):
-                    tail = "/".join(parts[-depth:])
-                    self._tails.add(tail)
-                    of_name.add(len(tail))
+                tails = ends_of(fold_case(form))
+                self._tails.update(tails)
+                lengths.setdefault(tails[-1], set()).update(map(len, tails))
         self._lengths = {name: tuple(sorted(found, reverse=True)) for name, found in lengths.items()}
         self._names = sorted({len(name) for name in lengths}, reverse=True)
         self.longest = max(map(len, self._tails), default=0)

@@ -89,7 +89,11 @@ def entropy_of(data: Buffer) -> float:
         sample = data[:]
     else:
         step = len(data) // 64
-        sample = b"".join(data[index * step : index * step + _SAMPLE // 64] for index in range(64))
+        blocks = []
+        for index in range(64):
+            blocks.append(data[index * step : index * step + _SAMPLE // 64])
+            let_go(data, 0, len(data))  # a system may map far more than was asked for
+        sample = b"".join(blocks)
     total = len(sample)
     counts = [sample.count(value) for value in range(256)]
     return sum(-count / total * math.log2(count / total) for count in counts if count)

@@ -30,6 +30,7 @@ _BREAK: Final = re.compile("[\x00-\x08\x0a-\x1f\ud800-\udfff]")
 _ATTRIBUTE: Final = re.compile(r"(?:href|src|action|url|content)\s*[=(]\s*[\"']?$", re.IGNORECASE)
 _LOCAL: Final = re.compile(r"/(?:Users|Volumes|home)/")
 _LOCAL_START: Final = re.compile(r"^(?:file:/{0,3}|[A-Za-z]:|~|%\w+%|\$\{?HOME\}?|(?:\.\.[\\/]+)+|[\\/]+)")
+_NAMED: Final = re.compile(r"[ -~]+\.\w{2,5}$", re.ASCII)
 _ODD: Final = re.compile(r"[^\w .,()\[\]{}+&'#@!~=$%^\\/:\u0300-\u036f-]")
 _WORD: Final = re.compile(r"[^\W_]")
 
@@ -61,6 +62,8 @@ def _lengths(text: str, encoding: str) -> tuple[int, ...]:
 def _counted_end(text: str, start: int, end: int, encoding: str) -> int:
     """Return where the path at ``start`` ends, at most at ``end``, if the character before it counts it."""
     count = ord(text[start - 1])
+    if encoding == "utf-8" and not _NAMED.search(text, start, start + count):
+        return end
     if "16" in encoding and any(map(is_rare, text[start : min(end, start + count)])):
         count //= 2  # bytes, not characters
     return min(end, start + count)
@@ -179,7 +182,10 @@ def beginning(text: str, at: int, encoding: str) -> Shape | None:
         return None
     stop = STOP.search(text, start)
     end = stop.start() if stop else len(text)
-    if (inner or before.isalnum()) and encoding != "utf-8":  # what is behind it may look like letters: a count ends it
+    if (colon := text.find(":", start + 6, end)) >= 0:  # a path has one behind its drive or scheme only
+        end = colon
+    counted = inner or before == " " or (before.isalnum() and not is_rare(before))
+    if counted:  # what is behind it may look like letters: a count ends it
         end = _counted_end(text, start, end, encoding)
     if before == "'":
         closing = text.find("'", start, end)
@@ -187,15 +193,15 @@ def beginning(text: str, at: int, encoding: str) -> Shape | None:
     while end > start and text[end - 1] in " .,;:)]}'":
         end -= 1
     body = text[start:end]
-    if (inner or (before.isalnum() and not is_rare(before))) and (
-        len(body) > 255 or ord(before) not in _lengths(body, encoding)
-    ):
+    counted = counted and len(body) <= 255 and ord(before) in _lengths(body, encoding)
+    if not counted and (inner or (before.isalnum() and not is_rare(before))):
         return None
     if len(body) > 1024:
         return None
     if not _is_local(body, encoding) or (body[:1] == "/" and _ATTRIBUTE.search(text[max(0, start - 20) : start])):
         return None
-    return Shape(start, end, before != " " and not _commented(text, start))
+    glued = before == ":" and "A" <= text[start - 2 : start - 1] <= "Z"  # a drive that letters stand in front of
+    return Shape(start, end, (counted or before != " ") and not glued and not _commented(text, start))
 
 
 def _is_local(body: str, encoding: str) -> bool:
