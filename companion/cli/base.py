@@ -92,6 +92,8 @@ def workshop(folder: Path) -> Workshop:
         from companion.steps.deeds.hidden import BACK_IN_PLACE
 
         print_remark(BACK_IN_PLACE)
+    for line in shop.recovery:
+        print_remark(line)
     return shop
 
 

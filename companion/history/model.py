@@ -45,7 +45,8 @@ class Restored(msgspec.Struct, frozen=True, kw_only=True):
     """What a restore did. safety: the snapshot that holds what was there before (None when nothing of it was touched).
 
     written, removed: paths. unchanged: how many files were already as they should be.
-    failed: path and reason for each file that stays as it was.
+    failed: path and reason for each file that stays as it was. edited: paths that stay as they are since somebody
+    changed them after the restore was cut off that this one finished.
     """
 
     number: int
@@ -54,6 +55,7 @@ class Restored(msgspec.Struct, frozen=True, kw_only=True):
     removed: tuple[str, ...] = ()
     unchanged: int = 0
     failed: tuple[tuple[str, str], ...] = ()
+    edited: tuple[str, ...] = ()
 
 
 class Damage(msgspec.Struct, frozen=True, kw_only=True):

@@ -1,7 +1,8 @@
 """Bring a folder back to what a snapshot holds, so that an interruption at any point loses nothing.
 
 What is there is kept first. Then a journal is written, then file after file is put in place; what stops it half way
-(cancel, full disk) puts back what was there, and what kills it is finished by ``recover`` at the next start.
+(cancel, full disk) puts back what was there, and what kills it is finished by ``recover`` at the next start, but for
+the files that somebody changed since.
 """
 
 import contextlib
@@ -24,7 +25,7 @@ from companion.history.model import KeptFile, Restored
 from companion.history.names import is_within
 from companion.history.reader import Sink
 from companion.history.restore_files import CHANGED, Done, Guard, Placer, Stays, refuse_when_too_full
-from companion.history.restore_plan import RestorePlan, plan
+from companion.history.restore_plan import RestorePlan, edited_since, plan
 from companion.history.snapshot import Snapshot
 from companion.history.store.objects import LINK
 from companion.history.store.store import Store
@@ -32,11 +33,12 @@ from companion.history.take import take_held
 
 
 class Journal(NamedTuple):
-    """A restore that has begun."""
+    """A restore that has begun. before: the commit of the snapshot that holds what was there."""
 
     number: int
     commit: str
     only: tuple[str, ...]
+    before: str = ""
 
 
 def _aside(store: Store) -> Path:
@@ -47,7 +49,8 @@ def read_journal(store: Store) -> Journal | None:
     """Return the restore that was begun and not ended, or None."""
     try:
         text = json.loads(read_capped(store.places.restoring, 16 << 20))
-        return Journal(int(text["number"]), str(text["commit"]), tuple(str(one) for one in text["only"]))
+        only = tuple(str(one) for one in text["only"])
+        return Journal(int(text["number"]), str(text["commit"]), only, str(text.get("before", "")))
     except (CompanionError, ValueError, KeyError, TypeError, RecursionError):
         return None
 
@@ -113,10 +116,13 @@ def restore(store: Store, cache: Cache, number: int, only: Sequence[str], watch:
 
 
 def _restore_held(
-    store: Store, cache: Cache, target: Snapshot, chosen: tuple[str, ...], watch: Watch, *, asked: bool = True
+    store: Store, cache: Cache, target: Snapshot, chosen: tuple[str, ...], watch: Watch, cut: Journal | None = None
 ) -> Restored:
-    """Restore while the history is held. ``asked``: a chosen path that is not in the snapshot is an error."""
-    wanted, lost = _held(store, target, chosen if asked else ())
+    """Restore while the history is held. ``cut``: the restore that was cut off and is finished by this.
+
+    Unless it is that, a chosen path that is not in the snapshot is an error.
+    """
+    wanted, lost = _held(store, target, () if cut else chosen)
     safety, now = take_held(store, cache, f"before restoring snapshot {target.number}", "before-restore", watch)
     todo = plan(wanted, now.files, target.empty_folders, now.empty, chosen)
     if lost:
@@ -124,11 +130,15 @@ def _restore_held(
     # What a damaged folder held is not known, nor what could not be read: nothing of that is taken away.
     if unknown := tuple("" if path == "." else path for path, _ in (*lost, *target.left_out)):
         todo = todo._replace(remove={p: k for p, k in todo.remove.items() if not is_within(p, unknown)})
+    edited = edited_since(todo, now.files, _files_before(store, cut)) if cut else ()
+    todo = todo.without(edited)
     if not (todo.write or todo.mark or todo.remove or todo.make or todo.drop):
         _end_journal(store)
-        return Restored(number=target.number, safety=safety, unchanged=todo.unchanged, failed=tuple(lost))
+        return Restored(
+            number=target.number, safety=safety, unchanged=todo.unchanged, failed=tuple(lost), edited=edited
+        )
     refuse_when_too_full(store.folder, todo, store.packs)
-    _write_journal(store, Journal(target.number, target.id, chosen))
+    _write_journal(store, cut or Journal(target.number, target.id, chosen, safety.id))
     done = _carry_out_or_undo(store, cache, todo, now, watch)
     return Restored(
         number=target.number,
@@ -137,7 +147,14 @@ def _restore_held(
         removed=tuple(sorted(done.removed)),
         unchanged=todo.unchanged,
         failed=tuple(sorted([*lost, *done.failed])),
+        edited=edited,
     )
+
+
+def _files_before(store: Store, cut: Journal) -> dict[str, KeptFile]:
+    """Return what was there when a restore began. Where that is not known nothing was, so that nothing is replaced."""
+    begun = next((one for one in store.snapshots() if one.id == cut.before and one.tree), None)
+    return store.files(begun.tree, []) if begun else {}
 
 
 def _carry_out_or_undo(store: Store, cache: Cache, todo: RestorePlan, before: FolderState, watch: Watch) -> Done:
@@ -260,7 +277,8 @@ def restore_into(store: Store, number: int, only: Sequence[str], into: Path, wat
 def recover(store: Store, cache: Cache, watch: Watch) -> Restored | None:
     """Finish a restore that a killed run began; None when there is nothing to finish.
 
-    The folder as the kill left it is kept as a snapshot first: the maker may have worked on in it since.
+    The folder as the kill left it is kept as a snapshot first: the maker may have worked on in it since. What was
+    changed since then stays as it is, and is told in ``Restored.edited``.
     """
     if not store.places.restoring.exists():
         return None
@@ -273,4 +291,4 @@ def recover(store: Store, cache: Cache, watch: Watch) -> Restored | None:
         if journal is None or target is None:
             _end_journal(store)
             return None
-        return _restore_held(store, cache, target, journal.only, watch, asked=False)
+        return _restore_held(store, cache, target, journal.only, watch, journal)

@@ -1,7 +1,7 @@
 """What a restore has to do, worked out before anything is touched. Pure: no file is opened here."""
 
 from collections.abc import Collection, Mapping
-from typing import NamedTuple
+from typing import NamedTuple, Self
 
 from companion.history.model import KeptFile
 from companion.history.names import is_within, only_added
@@ -17,6 +17,18 @@ class RestorePlan(NamedTuple):
     make: tuple[str, ...]
     drop: tuple[str, ...]
     unchanged: int
+
+    def without(self, paths: Collection[str]) -> Self:
+        """Return the plan without these files, and without dropping a folder that one of them lies in."""
+        if not paths:
+            return self
+        stay = _above(paths)
+        write, mark, remove = (
+            {path: kept for path, kept in part.items() if path not in paths}
+            for part in (self.write, self.mark, self.remove)
+        )
+        drop = tuple(folder for folder in self.drop if folder not in stay)
+        return self._replace(write=write, mark=mark, remove=remove, drop=drop)
 
 
 def _above(paths: Collection[str]) -> set[str]:
@@ -65,3 +77,17 @@ def plan(
     doomed = {path for path in doomed if is_within(path, chosen) and not only_added(path)}
     make = sorted(path for path in target_empty if is_within(path, chosen) and path not in current_empty)
     return RestorePlan(write, mark, remove, tuple(make), tuple(sorted(doomed, reverse=True)), unchanged)
+
+
+def edited_since(todo: RestorePlan, current: Mapping[str, KeptFile], before: Mapping[str, KeptFile]) -> tuple[str, ...]:
+    """Return the paths of ``todo`` that somebody changed since a restore was cut off, which began at ``before``.
+
+    A file is either as it was then, or as the restore leaves it, and then it is not in ``todo``; anything else is
+    somebody's work: other content, a file that was added, and one that was taken away.
+    """
+
+    def touched(path: str) -> bool:
+        there, was = current.get(path), before.get(path)
+        return (there and (there.blob, there.mode)) != (was and (was.blob, was.mode))
+
+    return tuple(sorted(path for path in (*todo.write, *todo.mark, *todo.remove) if touched(path)))

@@ -114,6 +114,14 @@ class CompanionApp(Companion):
         self.show_notice("" if shop.writable else reason, wrong=True)
         if shop.brought_back and shop.brought_back.names:
             self.show_notice(BACK_IN_PLACE)
+        if shop.recovery:
+            failed = bool(shop.unfinished or (shop.recovered and shop.recovered.failed))
+            back = [BACK_IN_PLACE] if shop.brought_back and shop.brought_back.names else []
+            self.show_notice(" ".join([*back, *shop.recovery]), wrong=failed)
+        if shop.recovered and shop.recovered.edited:
+            from companion.tui.snapshots.restore import ask_of_edited
+
+            ask_of_edited(self, shop, shop.recovered)
         self.look_again()
 
     def look_again(self) -> None:

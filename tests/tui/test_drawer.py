@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from textual.widgets import Button, Input
 
+from companion.core.errors import CompanionError
 from companion.core.text import visible
 from companion.history.model import Restored
 from companion.history.snapshot import Snapshot
@@ -346,3 +347,26 @@ def test_files_that_a_restore_or_a_snapshot_could_not_take_are_named() -> None:
     more = "Left out: x\\x1b (no leave to read). Changed while being read: y."
     assert taken_summary(shot) == f"Snapshot 2 is kept: 1 file, 9 B. {more}"
     assert taken_summary(shot.but(new=False)) == f"Nothing to keep: snapshot 2 already holds what is there. {more}"
+
+
+async def test_a_restore_that_was_cut_off_is_told_and_what_was_changed_since_is_asked_of(
+    bench: Bench, opened: Opened
+) -> None:
+    bench.snapshot("one")
+    bench.recovered = Restored(number=1, written=("a.wav",), edited=("b [rr1].wav", "c.wav"))
+    async with opened(bench) as hand:
+        assert hand.shows("Changed since restoring snapshot 1 was cut off", "b [rr1].wav and c.wav")
+        await hand.press("n")
+        assert hand.shows("Restoring snapshot 1 had been cut off, and is finished now: 1 written, 0 taken away.")
+        assert not [call for call in bench.calls if call[0] == "restore"]
+    async with opened(bench) as hand:
+        await hand.press("y")
+        assert [call for call in bench.calls if call[0] == "restore"] == [
+            ("restore", 1, ("b [rr1].wav", "c.wav"), None)
+        ]
+
+
+async def test_one_that_could_not_be_finished_is_told(bench: Bench, opened: Opened) -> None:
+    bench.unfinished = CompanionError("A restore was cut off and is not finished: git was not found", "", "install git")
+    async with opened(bench) as hand:
+        assert hand.shows("A restore was cut off and is not finished: git was not found. Install git.")

@@ -16,6 +16,7 @@ from companion.core.files import write_safely
 from companion.core.folder import Places
 from companion.core.lock import held
 from companion.core.progress import QUIET, Watch
+from companion.core.text import listed, visible
 from companion.steps.deeds import facts_file, hidden
 from companion.steps.deeds.hidden import BroughtBack
 from companion.steps.desk import Desk
@@ -30,8 +31,9 @@ class OpenFolder:
     """One working folder, open; every method may raise :class:`CompanionError`.
 
     writable: whether anything may be written here. refusal: why not, where a stranger's link is why.
-    recovered: the restore that a killed run left half done and that was finished on opening. brought_back: originals
-    that were hidden for an away test, and that opening the folder brought back.
+    recovered: the restore that a killed run left half done and that was finished on opening. unfinished: why one could
+    not be; it is tried again at the next opening. brought_back: originals that were hidden for an away test, and that
+    opening the folder brought back.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -41,6 +43,7 @@ class OpenFolder:
         self.refusal = self.places.refusal()
         self.writable = os.access(folder, os.W_OK) and not self.refusal
         self.brought_back = self._bring_back_hidden()
+        self.unfinished: CompanionError | None = None
         self.recovered = self._recover()
         self.cache = Cache(self.places.cache if self.writable and self.places.facts.is_file() else None)
         if self.recovered:
@@ -77,13 +80,39 @@ class OpenFolder:
 
     def _recover(self) -> Restored | None:
         """Finish a restore that was killed half way; where another process does just that, leave it to that one."""
-        if not self.writable or not self.places.restoring.exists() or self.history_problem():
+        if not self.places.restoring.exists():
+            return None
+        cut = "A restore was cut off and is not finished"
+        if problem := self.history_problem():
+            self.unfinished = CompanionError(f"{cut}: {problem}", str(self.folder), "some files are still the old ones")
             return None
         try:
             with self.history as history:
                 return history.recover()
         except Busy:
             return None
+        except CompanionError as error:
+            self.unfinished = CompanionError(f"{cut}: {error.what}", error.where, error.do)
+            return None
+
+    @property
+    def recovery(self) -> list[str]:
+        """What opening the folder did about a restore that was cut off, in lines; empty where there was none."""
+        done = self.recovered
+        if self.unfinished:
+            return [self.unfinished.line]
+        if done is None:
+            return []
+        what = f"{len(done.written):,} written, {len(done.removed):,} taken away"
+        kept = f"; what was there before is kept as snapshot {done.safety.number}" if done.safety else ""
+        how = "what could be done of it is done now" if done.failed else "is finished now"
+        lines = [f"Restoring snapshot {done.number} had been cut off, and {how}: {what}{kept}."]
+        if done.edited:
+            some = listed([visible(path) for path in done.edited], 3)
+            verb = "was" if len(done.edited) == 1 else "were"
+            back = f"companion restore FOLDER {done.number} --only PATH"
+            lines.append(f"{some} {verb} changed since, and left alone. Bring back what you do not need with: {back}")
+        return lines + [f"  not restored: {visible(path)} ({visible(reason)})" for path, reason in done.failed]
 
     @property
     def folder(self) -> Path:

@@ -14,9 +14,9 @@ from companion.core.facts import FACTS_FILE
 from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes
 from companion.steps.account.changes import within
-from companion.tui.parts.companion import companion_of
+from companion.tui.parts.companion import Companion, companion_of
 from companion.tui.parts.content import Piece, content
-from companion.tui.parts.dialogs import Dialog, place_of
+from companion.tui.parts.dialogs import Confirm, Dialog, place_of
 from companion.tui.parts.form import LineInput
 from companion.tui.parts.page import Page
 
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from companion.history.model import Restored
     from companion.history.snapshot import Snapshot
     from companion.steps.account.changes import Changes, Preview
+    from companion.workshop import Workshop
 
 Wish = tuple[tuple[str, ...], Path | None]
 MOST_LINES: Final = 200
@@ -165,3 +166,21 @@ def restored_summary(done: Restored, into: Path | None) -> str:
         stayed = "stayed as it was" if len(done.failed) == 1 else "stayed as they were"
         text += f" {plural(len(done.failed), 'file')} {stayed}: {named}."
     return text
+
+
+def ask_of_edited(companion: Companion, shop: Workshop, done: Restored) -> None:
+    """Ask of the files that were changed since a restore was cut off, which stay as they are unless told."""
+    number, edited = done.number, done.edited
+    some = listed([visible(path) for path in edited], 6)
+    text = f"{some}\n\nBring {'it' if len(edited) == 1 else 'them'} back to snapshot {number} too? {KEPT_FIRST}"
+
+    def bring_back() -> None:
+        companion.work(
+            f"Restoring snapshot {number}",
+            lambda watch: shop.restore(number, edited, watch=watch),
+            lambda restored: restored_summary(restored, None),
+            wrong=lambda restored: bool(restored.failed),
+        )
+
+    head = f"Changed since restoring snapshot {number} was cut off"
+    companion.push_screen(Confirm(head, text, "Bring back", lambda _: bring_back()))
