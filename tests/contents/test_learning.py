@@ -70,3 +70,19 @@ def test_filling_bytes_that_are_letters_in_a_code_page_belong_to_no_name() -> No
     texts = [*FILES, "lost 333.wav", "hum 12345.wav", "tom é.wav"]
     data = b"\xff" * 8 + b"".join((text.encode("cp1252") + b"\0").ljust(40, b"\xff") for text in texts)
     assert set(sure(scan_bytes(data, names=FolderNames([*FILES, "tom é.wav"])))) == set(texts)
+
+
+def test_what_is_left_of_an_older_name_in_a_buffer_used_anew_is_no_name() -> None:
+    texts = [*FILES, "Takes of last spring 1.wav", "hum.wav", "x.wav", *FILES[:3]]
+
+    def buffers(size: int) -> bytes:
+        out, last = b"", b""
+        for number, text in enumerate(texts):
+            raw = text.encode() + b"\0"
+            last = (raw + last[len(raw) :]).ljust(size, b"\0")
+            out += bytes([number, 2, 1]) + last
+        return b"\1\2" + out + b"\xff"
+
+    assert buffers(40).count(b"spring 1.wav\0") == 6
+    found = sure(scan_bytes(buffers(40), names=NAMES))
+    assert set(found) == set(texts)

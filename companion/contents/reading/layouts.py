@@ -78,7 +78,7 @@ class Counted(NamedTuple):
 
     @property
     def text(self) -> str:
-        return f"after a {self.width * 8}-bit count"
+        return f"after {'an' if self.width == 1 else 'a'} {self.width * 8}-bit count"
 
     def besides(self, spot: Spot, at: int, end: int) -> int | None:
         """Return how many bytes more than from ``at`` to ``end`` the number in front of ``at`` counts."""

@@ -40,6 +40,7 @@ _SHORT: Final = 4
 """Names with fewer characters before the extension end other names too often to learn from, if there are others."""
 _NEARLY_ALL: Final = 0.9
 _SOME: Final = 0.2
+_NEAR: Final = 16
 _LONG: Final = 8
 """A known name of so many characters before the extension is that name whatever its case and what stands before it."""
 _ORDERS: Final = ("utf-16-le", "utf-16-be")
@@ -201,7 +202,8 @@ class LearnedReader:
         for run, spots in zip(self._runs, runs, strict=True):
             starts = {start.start: start.sure for start in run.starts if start.encoding == encoding}
             places = sorted(starts)
-            names, last = [], 0
+            names: list[Name] = []
+            last = 0
             for spot in spots:
                 spot.low = max(spot.low, min(last, spot.dot - spot.unit))
                 if run.is_left_over(spot, trust.records):
@@ -212,6 +214,8 @@ class LearnedReader:
                 if at < 0 and run.part and spot.low == 0:
                     at = 0  # nothing at all stands before it
                 if name := self._name(spot, trust, at, sure):
+                    if any(_is_rest(name.text, other.text) for other in names[-_NEAR:]) and not self._spells(name):
+                        name = name._replace(sure=False)
                     names.append(name)
                     last = name.end if name.sure else last
             found.append(names)
@@ -236,7 +240,7 @@ class LearnedReader:
         text, encoding = _decoded(_bytes(spot, at, end), spot.code or trust.code)
         if known and at < spot.start:
             counts = isinstance(way, Counted)
-            wide = isinstance(way, Counted) and way.width > 1
+            wide = isinstance(way, Counted) and way.width > spot.unit  # else a character may be taken for it
             between = between_of(spot, at)
             told = wide or at == start or between[-1:] in ("/", "\\")
             longer = told or is_longer(between, bits_of(spot) >= trust.least, counts or free_before(spot, at))
@@ -264,6 +268,9 @@ class LearnedReader:
         lead, after = _bytes(spot, at - 2, at), _bytes(spot, end, end + MARGIN)
         return Name(text, at, end, encoding, sure, known, way, lead, after, spot.before, at == start)
 
+    def _spells(self, name: Name) -> bool:
+        return self._names.spells(name.text)
+
     @staticmethod
     def _place(spot: Spot, trust: _Trust, start: int) -> tuple[tuple[int, int] | None, Believed | None]:
         """Return where the name stands by most of what was learned, and the way of writing that says so."""
@@ -290,11 +297,20 @@ class LearnedReader:
         slash = _bytes(spot, best[0], best[0] + spot.unit).strip(b"\0") in (b"/", b"\\")
         tilde = _bytes(spot, start, start + spot.unit).strip(b"\0") == b"~"
         chance = tilde or (Counted in votes[best] and best[0] - start == spot.unit)
+        fits = {place for place, kinds in votes.items() if Counted in kinds}
+        if spot.unit == 2 and len(fits) > 1 and best not in (own, (start, best[1])):
+            return None, None  # in wide text any letter may be a count
         if 0 <= start < best[0] and not (slash and chance):
             return None, None  # no path begins in the middle of another
         if trust.fixed and trust.fixed.isdisjoint(votes[best]) and best[0] != spot.start:
             return None, None
         return best, voters[best]
+
+
+def _is_rest(text: str, other: str) -> bool:
+    """Tell whether ``text`` is what is left of ``other``, cut inside a name, as in a buffer that was used anew."""
+    cut = len(other) - len(text)
+    return cut > 0 and other.endswith(text) and other[cut - 1] not in "/\\"
 
 
 def _teachers(known: Sequence[Spot]) -> list[Spot]:
