@@ -25,6 +25,7 @@ from companion.core.files import explain_os_error
 from companion.core.progress import QUIET, Watch
 from companion.steps.deeds import facts_file
 from companion.steps.deeds.hiding import Hiding
+from companion.steps.deeds.kit_shop import Kits
 from companion.steps.deeds.performing import Performing
 from companion.steps.deeds.snapshots import Snapshots
 from companion.steps.deeds.waiving import Waiving
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from companion.sound.measures.measured import Measured
     from companion.steps.account.due import Standing
     from companion.steps.checks.needs import Line
+    from companion.steps.deeds.kits import Received
     from companion.steps.deeds.start import Proposal
     from companion.steps.deeds.update import Updated
     from companion.steps.looks.archive import Packed, StrangerProof
@@ -51,7 +53,7 @@ _ROUNDS: Final = 4
 """Times a check begins anew because files changed under it; after that something is plainly writing there."""
 
 
-class Workshop(Waiving, Snapshots, Performing, Hiding):
+class Workshop(Waiving, Snapshots, Performing, Hiding, Kits):
     """One working folder, open.
 
     not_kept: why evidence of the last check is in memory alone, if so; what was found is shown all the same.
@@ -209,7 +211,10 @@ class Workshop(Waiving, Snapshots, Performing, Hiding):
         return away_view(self.desk())
 
     def record_away(self, test: AwayTest) -> None:
-        """Keep an away test of exactly the content there is now. Raises when it must be refused, with the reason."""
+        """Keep an away test, of exactly the content there is now and its engine unless it names those of its kit.
+
+        Raises when it must be refused, with the reason.
+        """
         from companion.steps.grounds import away_marks
         from companion.trials.away import refuse
 
@@ -217,11 +222,20 @@ class Workshop(Waiving, Snapshots, Performing, Hiding):
             raise refusal
 
         def given(desk: Desk, order: int) -> dict[str, Any]:
-            content, engine = away_marks(desk.marks)[test.kind], desk.facts.engine.name
+            content = test.content or away_marks(desk.marks)[test.kind]
+            engine = test.engine or desk.facts.engine.name
             kept = msgspec.structs.replace(test, at=test.at or now(), engine=engine, content=content, order=order)
             return {"away": (kept,)}
 
         self._judged("away", given)
+
+    def receive(self, file: Path, watch: Watch = QUIET) -> Received:
+        """Take in what a helper sent back, and record the away test it tells of, for the content of its kit."""
+        received, test = self.read_returned(file, watch)
+        if test:
+            self.record_away(test)
+        self.note_returned(received, now())
+        return received
 
     def _judged(self, step: str, given: Callable[[Desk, int], Mapping[str, Any]]) -> None:
         with self._writing("keeping what was judged"):

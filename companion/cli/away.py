@@ -1,4 +1,4 @@
-"""Away: tests recorded and listed, originals hidden and brought back."""
+"""Away: tests recorded and listed, originals hidden and brought back, kits sent and received."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import click
 from companion.cli.base import (
     FOLDER,
     Output,
+    command,
     commands,
     folder_argument,
     json_command,
@@ -112,3 +113,30 @@ def back(folder: Path, watch: Watch) -> Output:
     done = Workshop.open(folder).bring_back()
     kept = done.kept if done else ()
     return Output({"names": done.names if done else (), "kept": kept}, back_lines(done), 1 if kept else 0)
+
+
+@command()
+@click.argument("folder", type=FOLDER, default=Path())
+@click.option("--for", "who", default="", metavar="NAME", help="Whom it is for: a first name or initials, never more.")
+@click.option("--out", type=FOLDER, metavar="DIR", help="Where the kit is put; else .companion/kits.")
+@json_command
+def kit(folder: Path, who: str, out: Path | None, watch: Watch) -> Output:
+    """Make one file for a helper without the companion: the proven archive, a form, and the test performance."""
+    from companion.cli.render.away import kit_lines
+    from companion.workshop import now
+
+    shop = workshop(folder)
+    made = shop.make_kit(now(), who, out.absolute() if out else None, watch)
+    return Output({"kit": made}, kit_lines(made, shop.folder))
+
+
+@command()
+@click.argument("folder", type=FOLDER)
+@click.argument("file", type=FOLDER)
+@json_command
+def receive(folder: Path, file: Path, watch: Watch) -> Output:
+    """Take in what a helper sent back: FILE is the form, or a zip of the form and the bounce."""
+    from companion.cli.render.away import received_lines
+
+    came = workshop(folder).receive(file, watch)
+    return Output({"received": came}, received_lines(came), 0 if came.result == "pass" else 1)

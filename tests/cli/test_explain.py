@@ -142,6 +142,11 @@ def test_what_a_release_prints_is_documented(companion: Companion, instrument: P
     companion("check", instrument)
     archive = Path(companion("pack", instrument, "--json").json["archive"]["path"])
     conforms(companion("prove", archive, "--json"), "prove")
+    kit = companion("kit", instrument, "--out", tmp_path, "--json")
+    form = tmp_path / "Form.txt"
+    form.write_text(f"Kit {kit.json['kit']['code']}\n1. Which version\nAnswer: 1.0\n", encoding="utf-8")
+    conforms(kit, "kit")
+    conforms(companion("receive", instrument, form, "--json"), "receive")
     conforms(companion("release", instrument, "--json"), "release")
     copy = tmp_path / "downloaded.zip"
     copy.write_bytes(archive.read_bytes()[:-9])

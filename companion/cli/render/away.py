@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 from companion.cli.render.checklist import typed
 from companion.core.text import listed, plural, visible
+from companion.core.units import decimal_bytes
 from companion.trials.away_filing import WHY
 
 if TYPE_CHECKING:
     from companion.core.evidence import AwayTest
     from companion.steps.deeds.hidden import BroughtBack
     from companion.steps.deeds.hiding import HiddenAway
+    from companion.steps.deeds.kits import Kit, Received
     from companion.steps.looks.controls import AwayView
 
 
@@ -68,3 +70,22 @@ def back_lines(done: BroughtBack | None) -> list[str]:
         ]
     lines += [f"The copy may be deleted: {visible(done.copy)}"] if done.copy else []
     return lines or ["Every original is in its place."]
+
+
+def kit_lines(kit: Kit, folder: Path) -> list[str]:
+    """Return what a kit holds, and how its answer is taken in."""
+    music = f", {listed([f'“{name}”' for name in kit.music], 4)}" if kit.music else ""
+    lines = [
+        f"Kit {kit.code}, {decimal_bytes(kit.size)}: {visible(str(kit.path))}",
+        f"  what to do, a form, {visible(f'“{kit.archive}”{music}')}",
+    ]
+    lines += [f"  no test performance: {kit.without}"] if kit.without else []
+    return [*lines, f"What comes back: companion receive {typed(folder)} FILE"]
+
+
+def received_lines(came: Received) -> list[str]:
+    """Return what came back, and what it counts for."""
+    who = f" from {came.who}" if came.who else ""
+    head = f"Kit {came.code}{who}: {'passed' if came.result == 'pass' else 'failed'}, recorded as an away test."
+    lines = [head if came.recorded else f"Kit {came.code}{who}: nothing to record."]
+    return [visible(line) for line in [*lines, *came.says, *(f"bounce: {line}" for line in came.bounce)]]

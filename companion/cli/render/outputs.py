@@ -153,6 +153,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.account.moved import Moved
     from companion.steps.checks.needs import Line
     from companion.steps.deeds.hiding import HiddenAway
+    from companion.steps.deeds.kits import Kit, Received
     from companion.steps.deeds.update import Updated
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import TrialView
@@ -181,6 +182,8 @@ def outputs() -> dict[str, dict[str, Any]]:
         "perform": {"performance": Performed},
         "judge": {"bounce": JudgedBounce},
         "coverage": {"coverage": Coverage},
+        "kit": {"kit": Kit},
+        "receive": {"received": Received},
         "away hide": get_type_hints(HiddenAway),
         "away back": {"names": tuple[str, ...], "kept": tuple[str, ...]},
         "away": {"here": tuple[AwayTest, ...], "elsewhere": tuple[Aside, ...]},

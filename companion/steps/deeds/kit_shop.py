@@ -1,0 +1,43 @@
+"""Test kits of one working folder: made, listed, and what came of them noted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from companion.core.evidence import AwayTest
+from companion.core.progress import QUIET, Watch
+from companion.steps.deeds.folder import OpenFolder
+
+if TYPE_CHECKING:
+    from companion.steps.deeds.kits import Kit, KitRecord, Received
+
+
+class Kits(OpenFolder):
+    """Makes test kits and reads what comes back."""
+
+    def kits(self) -> tuple[KitRecord, ...]:
+        """Return the test kits made here, the latest last, with what came of each."""
+        from companion.steps.deeds.kits import kits
+
+        return kits(self.places)
+
+    def make_kit(self, at: str, who: str = "", out: Path | None = None, watch: Watch = QUIET) -> Kit:
+        """Make a test kit of the proven archive for a helper, in ``out``, else in ``.companion/kits``."""
+        from companion.steps.deeds.kits import make_kit
+
+        with self._building("making a test kit"):
+            return make_kit(self.desk(watch), who, out or self.places.kits, at)
+
+    def read_returned(self, file: Path, watch: Watch = QUIET) -> tuple[Received, AwayTest | None]:
+        """Return what a helper sent back, and the away test it makes; nothing is kept."""
+        from companion.steps.deeds.kits import receive
+
+        return receive(self.desk(watch), file, watch)
+
+    def note_returned(self, received: Received, at: str) -> None:
+        """Note with the kit what came of it."""
+        from companion.steps.deeds.kits import note_returned
+
+        with self._writing("noting what came back"):
+            note_returned(self.places, received.code, at, received.result or "; ".join(received.says))

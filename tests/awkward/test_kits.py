@@ -1,0 +1,289 @@
+"""A kit goes out and comes back: one file each way, and nothing of a stranger's is believed or written."""
+
+from __future__ import annotations
+
+import json
+import random
+import re
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import soundfile
+
+from companion.trials.kits import ANSWER, QUESTIONS
+
+LAYER = """
+[naming]
+middle_c = "C3"
+
+[[layers]]
+name = "slate"
+low_key = 60
+high_key = 67
+"""
+GOOD = {
+    "engine_version": "Example Engine 7.2",
+    "edition": "full",
+    "system": "Windows 11",
+    "opened": "yes",
+    "asked": "no",
+    "keys": "yes",
+    "played": "every key, soft and hard",
+    "whole": "yes",
+    "notes": "lovely",
+}
+
+
+def filled(blank: str, **answers: str) -> str:
+    keys = iter(QUESTIONS)
+    said = {**GOOD, **answers}
+    lines = (f"{ANSWER} {said.get(next(keys), '')}" if line.startswith(ANSWER) else line for line in blank.split("\n"))
+    return "\n".join(lines)
+
+
+class Sent:
+    """A kit at a helper's: unzipped in a folder of their own."""
+
+    def __init__(self, kit: dict[str, Any], place: Path) -> None:
+        self.code = str(kit["code"])
+        self.place = place
+        with zipfile.ZipFile(kit["path"]) as archive:
+            archive.extractall(place)
+        (self.folder,) = place.iterdir()
+        self.form = self.folder / "Form.txt"
+        self.blank = self.form.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+
+    def fill(self, encoding: str = "utf-16", end: str = "\r\n", **answers: str) -> Path:
+        self.form.write_bytes(filled(self.blank, **answers).replace("\n", end).encode(encoding))
+        return self.form
+
+    def zipped(self, *sounds: Path, **more: bytes) -> Path:
+        path = self.place / "back.zip"
+        with zipfile.ZipFile(path, "w") as archive:
+            archive.write(self.form, "Form.txt")
+            for sound in sounds:
+                archive.write(sound, sound.name)
+            for name, data in more.items():
+                archive.writestr(name, data)
+        return path
+
+
+@pytest.fixture
+def packed(instrument: Path, companion: Any) -> Path:
+    facts = instrument / "release.toml"
+    facts.write_text(facts.read_text("utf-8") + LAYER, encoding="utf-8")
+    assert companion("pack", instrument).code in (0, 1)
+    return instrument
+
+
+@pytest.fixture
+def sent(packed: Path, companion: Any, tmp_path: Path) -> Sent:
+    made = companion("kit", packed, "--for", "Ada", "--json")
+    assert made.code == 0, made
+    return Sent(made.json["kit"], tmp_path / "helper")
+
+
+def away(companion: Any, folder: Path) -> dict[str, Any]:
+    found: dict[str, Any] = companion("away", folder, "--json").json
+    return found
+
+
+def test_a_kit_is_one_file_that_needs_no_companion(packed: Path, companion: Any, tmp_path: Path, sent: Sent) -> None:
+    assert sorted(path.name for path in sent.folder.iterdir()) == [
+        "Form.txt",
+        "Read me first.txt",
+        "Slate Choir 1.0 keys.mid",
+        "Slate Choir 1.0.zip",
+    ]
+    released = packed / "releases" / "Slate Choir 1.0.zip"
+    assert (sent.folder / released.name).read_bytes() == released.read_bytes()
+    assert b"\r\n" in (sent.folder / "Read me first.txt").read_bytes(), "for the plainest editor there is"
+    assert sent.code in sent.blank
+    out = tmp_path / "out"
+    other = companion("kit", packed, "--out", out, "--json").json["kit"]
+    assert Path(other["path"]).parent == out
+    assert other["code"] != sent.code
+    assert "/" not in (sent.folder / "Form.txt").read_text("utf-8-sig").replace("kit", ""), (
+        "nothing of the maker's disk"
+    )
+
+
+def test_without_a_proven_archive_there_is_no_kit(
+    instrument: Path, companion: Any, one_line: Any, packed: Path
+) -> None:
+    one_line(companion("kit", packed, "--for", "Ada B. Cee"), "more about a person")
+    (packed / "Samples" / "slate_C4.wav").write_bytes((packed / "Samples" / "slate_E4.wav").read_bytes())
+    one_line(companion("kit", instrument), "no proven archive of this content", "companion pack")
+    assert list((packed / ".companion").glob("kits/*.zip")) == []
+
+
+def test_a_form_that_comes_back_is_the_away_test(packed: Path, companion: Any, sent: Sent) -> None:
+    came = companion("receive", packed, sent.fill(), "--json")
+    assert came.code == 0, came
+    assert came.json["received"] | {"says": None} == {
+        "code": sent.code, "who": "Ada", "result": "pass", "recorded": True, "says": None, "bounce": [],
+    }  # fmt: skip
+    (test,) = away(companion, packed)["here"]
+    assert (test["kind"], test["result"], test["who"]) == ("another player", "pass", "Ada")
+    assert (test["engine"], test["engine_version"], test["system"]) == ("Example Engine", "7.2", "Windows 11")
+    record = json.loads((packed / ".companion" / "kits" / f"{sent.code}.json").read_text("utf-8"))
+    assert record["outcome"] == "pass"
+
+
+def test_what_failed_there_is_kept_as_failed(packed: Path, companion: Any, sent: Sent) -> None:
+    came = companion("receive", packed, sent.fill("cp1252", "\n", opened="no", asked="slate_C4.wav"))
+    assert came.code == 1
+    assert "failed, recorded as an away test" in came.out
+    (test,) = away(companion, packed)["here"]
+    assert (test["result"], test["notes"]) == ("fail", "asked for: slate_C4.wav; it opened: no; lovely")
+
+
+@pytest.mark.parametrize(
+    ("left_out", "says"),
+    [
+        ({"engine_version": ""}, "with which version of the engine"),
+        ({"engine_version": "the newest"}, "does not read as a version"),
+        ({"system": ""}, "on which system"),
+        ({"played": ""}, "what was opened and played"),
+        ({"opened": ""}, "Question 4 is not answered"),
+        ({"keys": "most"}, "Question 6 is answered neither yes nor no"),
+    ],
+)
+def test_a_half_empty_form_is_one_line_and_records_nothing(
+    packed: Path, companion: Any, one_line: Any, sent: Sent, left_out: dict[str, str], says: str
+) -> None:
+    one_line(companion("receive", packed, sent.fill(**left_out)), says)
+    assert away(companion, packed)["here"] == []
+
+
+def test_an_engine_that_is_too_old_ends_it(packed: Path, companion: Any, sent: Sent) -> None:
+    blank = dict.fromkeys(QUESTIONS, "") | {"engine_version": "6.9"}
+    came = companion("receive", packed, sent.fill("utf-8-sig", "\r", **blank))
+    assert came.code == 1
+    assert "nothing to record" in came.out
+    assert "helper-too-old: Example Engine 6.9 is older than 7.1" in came.out
+    assert away(companion, packed)["here"] == []
+
+
+def test_a_kit_of_other_content_counts_for_that_alone(packed: Path, companion: Any, sent: Sent) -> None:
+    patch = packed / "Slate.eeng"
+    before = patch.read_bytes()
+    patch.write_bytes(before + b"\3")
+    came = companion("receive", packed, sent.fill())
+    assert "report-old: it was made for 1.0, of other content than now" in came.out
+    assert [test["why"] for test in away(companion, packed)["elsewhere"]] == ["other content"]
+    patch.write_bytes(before)
+    assert [test["result"] for test in away(companion, packed)["here"]] == ["pass"]
+
+
+def test_a_kit_for_another_engine_counts_for_that_alone(packed: Path, companion: Any, sent: Sent) -> None:
+    facts = packed / "release.toml"
+    facts.write_text(facts.read_text("utf-8").replace("Example Engine", "Other Engine"), encoding="utf-8")
+    companion("receive", packed, sent.fill())
+    assert [test["why"] for test in away(companion, packed)["elsewhere"]] == ["another engine"]
+
+
+def test_a_form_of_another_folder_is_refused(packed: Path, companion: Any, one_line: Any, sent: Sent) -> None:
+    sent.blank = sent.blank.replace(sent.code, "0000-1111-2222")
+    one_line(companion("receive", packed, sent.fill()), "No kit 0000-1111-2222 was made in this folder")
+
+
+@pytest.fixture
+def bounce(standin: Any, sent: Sent, tmp_path: Path) -> Callable[..., Path]:
+    def make(**faults: Any) -> Path:
+        midi = (sent.folder / "Slate Choir 1.0 keys.mid").read_bytes()
+        sound = standin.render(
+            midi, standin.Made("organ", seed=5, rate=22_050, takes=1), faults=standin.Faults(**faults)
+        )
+        path = tmp_path / "there.wav"
+        soundfile.write(path, sound, 22_050, subtype="PCM_16")
+        return path
+
+    return make
+
+
+def test_a_bounce_that_comes_along_is_judged(
+    packed: Path, companion: Any, sent: Sent, bounce: Callable[..., Path]
+) -> None:
+    sent.fill()
+    clean = companion("receive", packed, sent.zipped(bounce()), "--json")
+    assert clean.code == 0, clean
+    assert re.search(r"there\.wav: \d+ notes judged, 0 findings", clean.json["received"]["bounce"][0])
+    silent = companion("receive", packed, sent.zipped(bounce(silent=frozenset({64}))))
+    assert silent.code == 1
+    assert [test["result"] for test in away(companion, packed)["here"]] == ["pass", "fail"]
+    assert "bounce: note-silent at E3" in away(companion, packed)["here"][1]["notes"]
+
+
+def test_a_sound_that_is_no_bounce_of_it_decides_nothing(packed: Path, companion: Any, sent: Sent) -> None:
+    sent.fill()
+    came = companion("receive", packed, sent.zipped(packed / "Samples" / "slate_C4.wav"))
+    assert came.code == 0
+    assert "it is no bounce of this performance" in came.out
+    garbage = sent.place / "noise.wav"
+    garbage.write_bytes(b"RIFF" + bytes(100))
+    came = companion("receive", packed, sent.zipped(garbage))
+    assert came.code == 0
+    assert "noise.wav: " in came.out
+
+
+def test_a_zip_of_a_stranger_writes_nothing_and_is_one_line(
+    packed: Path, companion: Any, one_line: Any, sent: Sent, makers: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sent.fill()
+    before = makers(packed)
+    one_line(companion("receive", packed, sent.zipped(**{"../../evil.txt": b"x"})), "member-escapes")
+    one_line(companion("receive", packed, sent.zipped(**{"Form 2.txt": b"x"})), "2 texts where one form is meant")
+    with monkeypatch.context() as patched:
+        patched.setattr("companion.steps.deeds.kits.MOST_RETURNED", 1 << 20)
+        bomb = sent.place / "bomb.zip"
+        with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as archive:
+            archive.writestr("zeros.wav", bytes(2 << 20))
+        one_line(companion("receive", packed, bomb), "holds far more than a form and a bounce")
+        bomb.write_bytes(b"PK\x03\x04" + bytes(1 << 20))
+        one_line(companion("receive", packed, bomb), "far too large for a form and a bounce")
+    one_line(companion("receive", packed, sent.place / "gone.txt"), "There is no such file")
+    assert makers(packed) == before
+    assert not list(sent.place.parent.rglob("evil.txt"))
+
+
+@pytest.mark.campaign
+def test_a_thousand_damaged_kits_that_came_back(
+    packed: Path, companion: Any, sent: Sent, makers: Any, tmp_path: Path
+) -> None:
+    drawn = random.Random(16)
+    sent.fill()
+    whole = {
+        "form.txt": sent.form.read_bytes(),
+        "back.zip": sent.zipped(packed / "Samples" / "slate_C4.wav").read_bytes(),
+    }
+    before = makers(packed)
+    outside = sorted(tmp_path.rglob("*"))
+    told = {0: 0, 1: 0, 2: 0}
+    for _ in range(1000):
+        name, data = drawn.choice(list(whole.items()))
+        spoilt = bytearray(data)
+        for _ in range(drawn.choice((1, 1, 3, 40))):
+            at = drawn.randrange(len(spoilt))
+            match drawn.randrange(3):
+                case 0:
+                    spoilt[at] ^= 1 << drawn.randrange(8)
+                case 1:
+                    del spoilt[at : at + drawn.randrange(1, 60)]
+                case _:
+                    spoilt[at:at] = drawn.randbytes(drawn.randrange(1, 20))
+            spoilt = spoilt or bytearray(b"\0")
+        path = tmp_path / name
+        path.write_bytes(spoilt)
+        came = companion("receive", packed, path)
+        told[came.code] += 1
+        assert len(came.err.splitlines()) == (came.code == 2), came
+        path.unlink()
+    assert makers(packed) == before
+    assert sorted(path for path in tmp_path.rglob("*") if ".companion" not in path.parts) == [
+        path for path in outside if ".companion" not in path.parts
+    ]
+    print(f"\n1,000 came back damaged: {told[0]} passed, {told[1]} failed or old, {told[2]} refused, each in one line")

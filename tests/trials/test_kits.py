@@ -1,0 +1,192 @@
+"""The form of a test kit: as any editor, mail program or phone hands it back, and what is not understood."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from companion.core.errors import CompanionError
+from companion.core.facts import Engine, Facts, Instrument
+from companion.trials.kits import (
+    ANSWER,
+    MOST_ANSWER,
+    MOST_FORM,
+    QUESTIONS,
+    away_test_of,
+    form_text,
+    guide_text,
+    read_form,
+    version_in,
+)
+
+FACTS = Facts(
+    instrument=Instrument(title="Slate Choir", version="1.0"), engine=Engine(name="Example Engine", minimum="7.0")
+)
+CODE = "7f3a-22b1-90cd"
+BLANK = form_text(FACTS, CODE, music="Slate keys.mid")
+GOOD = {
+    "engine_version": "7.2.1",
+    "edition": "full",
+    "system": "Windows 11",
+    "opened": "yes",
+    "asked": "no",
+    "keys": "Yes, all of them",
+    "played": "every key, soft and hard",
+    "whole": "y",
+    "notes": "lovely; the café’s piano is jealous",
+    "who": "Ada",
+}
+
+
+def filled(**answers: str) -> str:
+    """The form as a person fills it: behind each “Answer:”."""
+    said = {**GOOD, **answers}
+    keys = iter(QUESTIONS)
+    lines = (f"{ANSWER} {said[next(keys)]}" if line.startswith(ANSWER) else line for line in BLANK.split("\n"))
+    return "\n".join(lines)
+
+
+def read(text: str | bytes) -> Any:
+    form = read_form(text if isinstance(text, bytes) else text.encode(), "Form.txt")
+    return form, away_test_of(form)
+
+
+def test_the_engine_is_asked_for_first_and_an_old_one_ends_it() -> None:
+    questions = [line for line in BLANK.split("\n") if line[:1].isdigit()]
+    assert questions[0].startswith("1. Which version of Example Engine do you have?")
+    assert "older than 7.0, stop here" in BLANK.split("2. ")[0]
+    assert max(map(len, BLANK.split("\n"))) < 90
+    guide = guide_text(FACTS, archive="Slate Choir 1.0.zip", form="Form.txt", music="")
+    assert "monitors down" in guide
+    assert "bounce" not in guide
+    assert "bounce" in guide_text(FACTS, archive="Slate Choir 1.0.zip", form="Form.txt", music="keys.mid")
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"])
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_every_editor_s_way_of_saving_reads_the_same(encoding: str, end: str) -> None:
+    form, test = read(filled().replace("\n", end).encode(encoding))
+    assert form.kit == CODE
+    assert dict(form.answers) == {**GOOD, "notes": "lovely; the café’s piano is jealous"}
+    assert (test.kind, test.result, test.who, test.played) == ("another player", "pass", "Ada", GOOD["played"])
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda text: "\n".join(f"> {line}" for line in text.split("\n")),
+        lambda text: "\n".join(f">> {line}" for line in text.split("\n")),
+        lambda text: "\n".join(f"   {line}" for line in text.split("\n")),
+        lambda text: text.replace("\n\n", "\n"),
+        lambda text: text.replace(ANSWER, ANSWER.upper()),
+        lambda text: text.replace("Kit 7f3a", "KIT: 7F3A"),
+        lambda text: f"Hello!\n\nhere it is, sorry it took so long\n\n{text}\n\n-- \nAda\n",
+    ],
+)
+def test_quoted_indented_and_commented_forms_read_the_same(spoil: Any) -> None:
+    form, test = read(spoil(filled()))
+    assert form.kit == CODE
+    assert test.result == "pass"
+    assert (test.engine_version, test.system) == ("7.2.1", "Windows 11")
+
+
+def test_an_answer_may_run_over_lines_and_begin_with_numbers() -> None:
+    _, test = read(filled(played="low to high\n1. Which is soft\n2. then hard\n\n10. Abc"))
+    assert test.played == "low to high 1. Which is soft 2. then hard 10. Abc"
+
+
+@pytest.mark.parametrize(
+    ("answers", "told"),
+    [
+        ({"opened": "No."}, "it opened: no"),
+        ({"keys": "no, C3 is silent"}, "every key sounded: no"),
+        ({"whole": "nope"}, "it played as it should: no"),
+        ({"asked": "Samples/a_C3.wav"}, "asked for: Samples/a_C3.wav"),
+        ({"asked": "yes"}, "asked for: yes"),
+    ],
+)
+def test_whatever_went_wrong_fails_it(answers: dict[str, str], told: str) -> None:
+    _, test = read(filled(**answers))
+    assert test.result == "fail"
+    assert test.notes.startswith(told)
+
+
+@pytest.mark.parametrize("asked", ["", "no", "None.", "nothing", "No, it opened at once"])
+def test_nothing_asked_for_is_no_fault(asked: str) -> None:
+    assert read(filled(asked=asked))[1].result == "pass"
+
+
+@pytest.mark.parametrize("key", ["opened", "keys", "whole"])
+@pytest.mark.parametrize("answer", ["", "maybe", "¿", "1", "noticeably"])
+def test_neither_yes_nor_no_is_asked_for_and_never_guessed(key: str, answer: str) -> None:
+    with pytest.raises(CompanionError) as refused:
+        read(filled(**{key: answer}))
+    number = list(QUESTIONS).index(key) + 1  # type: ignore[arg-type]
+    assert f"Question {number} is " in refused.value.line
+    assert "\n" not in refused.value.line
+
+
+@pytest.mark.parametrize(
+    ("answer", "version"),
+    [
+        ("7.2.1", "7.2.1"),
+        ("Example Engine 7.2.1 (full)", "7.2.1"),
+        ("v7.2, I think", "v7.2"),
+        ("7.1 build 401", "7.1 build 401"),
+        ("either 7.1 or 7.2", "either 7.1 or 7.2"),
+        ("the newest", "the newest"),
+        ("７.1", "７.1"),
+        ("", ""),
+    ],
+)
+def test_the_version_is_found_in_a_sentence_where_there_is_one_alone(answer: str, version: str) -> None:
+    assert version_in(answer) == version
+
+
+def test_more_than_a_first_name_is_left_out() -> None:
+    assert read(filled(who="Ada B. Cee, ada@example.org"))[1].who == ""
+    assert read(filled(who=""))[1].who == ""
+
+
+def test_what_a_stranger_writes_is_inert_and_short() -> None:
+    form, test = read(filled(notes="\x1b[2J\u202e[@click=app.quit]x[/]" + "a" * 5000, system="Windows \x07 11"))
+    assert "\x1b" not in test.notes
+    assert "\u202e" not in test.notes
+    assert max(map(len, form.answers.values())) <= MOST_ANSWER + 1
+    assert test.system == "Windows \\x07 11"
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        (b"", "no form of a test kit"),
+        (b"Answer: yes\n", "no form of a test kit"),
+        (filled().replace(CODE, "????").encode(), "no form of a test kit"),
+        (b"{\\rtf1 " + filled().encode(), "saved as a document"),
+        (b"PK\x03\x04", "saved as a document"),
+        (b"x" * (MOST_FORM + 1), "far too large"),
+    ],
+)
+def test_what_is_no_form_is_refused_in_one_line(data: bytes, says: str) -> None:
+    with pytest.raises(CompanionError) as refused:
+        read(data)
+    assert says in refused.value.line
+    assert "\n" not in refused.value.line
+
+
+@given(st.integers(0, len(filled())), st.binary(max_size=40), st.integers(0, 60))
+@settings(max_examples=300, deadline=None)
+def test_a_form_damaged_anywhere_is_read_or_refused_in_one_line(at: int, noise: bytes, gone: int) -> None:
+    data = filled().encode()
+    line = ""
+    try:
+        form, test = read(data[:at] + noise + data[at + gone :])
+    except CompanionError as error:
+        line = error.line
+    else:
+        assert set(form.answers) <= set(QUESTIONS)
+        assert test.result in ("pass", "fail")
+    assert "\n" not in line
