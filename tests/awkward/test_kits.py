@@ -218,6 +218,24 @@ def test_a_bounce_that_comes_along_is_judged(
     assert "bounce: note-silent at E3" in away(companion, packed)["here"][1]["notes"]
 
 
+def test_a_bounce_is_held_against_the_one_made_at_home(
+    packed: Path, companion: Any, sent: Sent, bounce: Callable[..., Path], tmp_path: Path
+) -> None:
+    sent.fill()
+    alone = companion("receive", packed, sent.zipped(bounce()))
+    assert "no bounce made at home is kept to compare it with" in alone.out
+    home = bounce().rename(tmp_path / "home.wav")
+    assert companion("judge", packed, home, "--keep").code in (0, 1)
+    same = companion("receive", packed, sent.zipped(bounce()))
+    assert re.search(r"there\.wav: \d+ notes compared with “home\.wav”, all as there", same.out), same
+    louder = companion("receive", packed, sent.zipped(bounce(gain={64: 9.0})), "--json").json["received"]
+    assert louder["result"] == "pass", "it plays, and what differs is told"
+    assert any(re.fullmatch(r"there\.wav: away-differs: .*E3.*: \+9 dB off there", line) for line in louder["bounce"])
+    off = companion("receive", packed, sent.zipped(bounce(transposed={64: 1.0})), "--json").json["received"]
+    assert off["result"] == "fail"
+    assert any(re.search(r"away-differs: .*E3.*cents off there", line) for line in off["bounce"])
+
+
 def test_a_sound_that_is_no_bounce_of_it_decides_nothing(packed: Path, companion: Any, sent: Sent) -> None:
     sent.fill()
     came = companion("receive", packed, sent.zipped(packed / "Samples" / "slate_C4.wav"))

@@ -219,7 +219,8 @@ def _bounce(desk: Desk, record: KitRecord, sounds: list[Path], watch: Watch) -> 
             told.append(f"{name}: not judged, since the instrument has changed since the kit was made")
             continue
         try:
-            judged, _ = judge_bounce(desk, sound, PLAIN)
+            judged, evidence = judge_bounce(desk, sound, PLAIN)
+            differs = _against_home(desk, sound, str(evidence.details["mark"]) if evidence else "", watch)
         except CompanionError as error:
             told.append(f"{name}: {error.what}")
             continue
@@ -228,8 +229,60 @@ def _bounce(desk: Desk, record: KitRecord, sounds: list[Path], watch: Watch) -> 
             told.append(f"{name}: it is no bounce of this performance, or only a part of one")
             continue
         told.append(f"{name}: {plural(judged.judged, 'note')} judged, {plural(len(judged.findings), 'finding')}")
+        told += [f"{name}: away-differs: {one}" for one in differs.told]
+        told += [f"{name}: {differs.reason}"] if differs.reason else []
         faults += [f"{finding.rule} at {finding.where}" for finding in blocking]
+        faults += [f"away-differs: {one}" for one in differs.faults]
     return told, faults
+
+
+class _Differs(msgspec.Struct, frozen=True):
+    """How a bounce differs from the one made at home: all of it, and what of it fails the test; or why nobody knows."""
+
+    told: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    reason: str = ""
+
+
+_SAYS: Final = {
+    "missing": "silent there alone",
+    "pitch": "cents off there",
+    "level": "dB off there",
+    "noise": "dB of noise",
+}
+_FAILS: Final = frozenset({"missing", "pitch"})
+_MOST_HOME: Final = 8
+_MOST_TOLD: Final = 20
+
+
+def _against_home(desk: Desk, sound: Path, mark: str, watch: Watch) -> _Differs:
+    """Hold a bounce against the one made at home of the same performance, as far as one is kept."""
+    from companion.contents.kinds import natural_kind
+    from companion.steps.looks.performance import plans_of
+    from companion.trials.performance.bounce import Bounce
+    from companion.trials.performance.comparing import compare
+    from companion.trials.performance.midi import PLAIN
+
+    score = next((one for one, _ in plans_of(desk, PLAIN) if one.mark == mark and one.part == "keys"), None)
+    if score is None:
+        return _Differs()
+    folder = desk.places.bounces
+    kept = [path for path in folder.iterdir() if natural_kind(path.name).audible] if folder.is_dir() else []
+    for path in sorted((one for one in kept if one.is_file() and not one.is_symlink()), reverse=True)[:_MOST_HOME]:
+        with contextlib.suppress(CompanionError), Bounce(path) as home, Bounce(sound) as away:
+            if compared := compare(home, away, score, watch):
+                lines = {one: _said(one.what, one.value, score.slots[one.slot].title) for one in compared.differences}
+                faults = tuple(line for one, line in lines.items() if one.what in _FAILS)
+                told = tuple(lines.values())[:_MOST_TOLD]
+                as_here = f"{plural(compared.slots, 'note')} compared with “{visible(path.name)}”, all as there"
+                return _Differs(told, faults, "" if told else as_here)
+    return _Differs(reason="no bounce made at home is kept to compare it with (companion judge FOLDER BOUNCE --keep)")
+
+
+def _said(what: str, value: float, title: str) -> str:
+    if what == "missing":
+        return f"{title}: {_SAYS[what]}"
+    return f"{title}: {value:+.0f} {_SAYS[what]}".replace("-", "−")
 
 
 @contextlib.contextmanager

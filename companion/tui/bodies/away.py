@@ -20,6 +20,7 @@ from companion.tui.parts.form import Form
 from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:
+    from companion.steps.deeds.kits import KitRecord
     from companion.steps.looks.controls import AwayView
 
 UNSAID: Final = {"": "not said yet"}
@@ -82,17 +83,29 @@ def away_test_content(test: AwayTest) -> Content:
     )
 
 
-def tests_content(view: AwayView, _width: int) -> Content:
-    """Return the tests that count for this content, then the others with the reason."""
+def kit_content(kit: KitRecord) -> Content:
+    """Return one kit on a line: for whom, since when, and what came of it."""
+    who = kit.who or "nobody named"
+    came = f"{kit.outcome}, {age(kit.returned)}" if kit.returned else "waiting"
+    return content(f"  {visible(who)}, sent {age(kit.at)}: {visible(came)}\n")
+
+
+def tests_content(view: AwayView, kits: tuple[KitRecord, ...], _width: int) -> Content:
+    """Return the tests that count for this content, the others with the reason, then the kits that were sent."""
+    pieces: list[Piece] = []
     if not view.here and not view.elsewhere:
-        return content("No away test is recorded yet. Press n to record one.")
-    pieces: list[Piece] = [("Of exactly this content\n", "bold")]
-    pieces += [away_test_content(test) for test in reversed(view.here)] or ["  none yet\n"]
+        pieces.append("No away test is recorded yet. Press n to record one.\n")
+    else:
+        pieces.append(("Of exactly this content\n", "bold"))
+        pieces += [away_test_content(test) for test in reversed(view.here)] or ["  none yet\n"]
     for why, words in WHY.items():
         several = [test for test in view.elsewhere if test.why == why]
         if several:
             pieces.append((f"\n{words[0].upper()}{words[1:]}: these do not count\n", "bold"))
             pieces += [away_test_content(test) for test in reversed(several)]
+    if kits:
+        pieces.append(("\nTest kits\n", "bold"))
+        pieces += [kit_content(kit) for kit in reversed(kits)]
     return content(*pieces)
 
 
@@ -108,20 +121,23 @@ class AwayBody(Body):
     KEYS: ClassVar = (StepKey("n", "new", "New test", "record a test"),)
     NEXT: ClassVar = "n"
     _view: AwayView | None = None
+    _kits: tuple[KitRecord, ...] = ()
 
     def fetch(self) -> None:
-        """Ask for the guides and the tests."""
+        """Ask for the guides, the tests and the kits."""
         shop = self.shop
-        self.ask("Reading the away tests", lambda _: shop.away(), self._show)
+        self.ask("Reading the away tests", lambda _: (shop.away(), shop.kits()), self._show)
 
-    def _show(self, view: AwayView) -> None:
-        self._view = view
+    def _show(self, came: tuple[AwayView, tuple[KitRecord, ...]]) -> None:
+        self._view, self._kits = came
         self.part_opened()
 
     def part_opened(self) -> None:
         """Fill the part that is open."""
-        if self._view:
-            self.show_page(self.part, partial(kinds_content if self.part == "guides" else tests_content, self._view))
+        if self._view and self.part == "guides":
+            self.show_page(self.part, partial(kinds_content, self._view))
+        elif self._view:
+            self.show_page(self.part, partial(tests_content, self._view, self._kits))
 
     async def step_new(self) -> None:
         """Go to the form."""
