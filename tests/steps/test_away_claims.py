@@ -124,6 +124,7 @@ FALSIFIED: dict[str, tuple[list[AwayTest], Facts, frozenset[str]]] = {
     "another system only": ([given(system="macOS 15")], FACTS, WINDOWS),
     "a system nobody knows": ([given(system="a borrowed one")], FACTS, WINDOWS),
     "another edition only": ([given(edition="free")], FACTS, EDITION | DENIED),
+    "any edition named": ([given(edition="Any")], FACTS, EDITION),
     "no edition named": ([given(edition="")], FACTS, EDITION),
     "any edition, from one": ([given(edition="free")], engine(edition="any, or full"), EDITION | DENIED),
 }  # fmt: skip
@@ -181,5 +182,6 @@ def test_any_edition_takes_two() -> None:
     facts = engine(edition="any")
     assert not line("Edition", "any")([given(edition="free")], facts)
     assert not line("Edition", "any")([given(edition="")], facts)
+    assert not line("Edition", "any")([given(edition="free"), given(edition="any")], facts)
     assert line("Edition", "any")([given(edition="free"), given(edition="full")], facts)
     assert silent("edition-unproven")([given(edition="free")], facts)

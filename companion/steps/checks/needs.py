@@ -270,16 +270,16 @@ def engine_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:
     if proof:
         because, proven = f"an away test on {proof.engine_version} passed", True
     elif engine.saved_with and engine_version(engine.minimum) == engine_version(engine.saved_with):
-        because, proven = "the version it was saved with; not tested elsewhere yet", False
+        because, proven = "the version it was saved with; no away test on it yet", False
     else:
         because, proven = "as stated by the maker; no away test on it", False
     return Line("Engine", f"{name} {engine.minimum} or newer", because, proven)
 
 
 def _editions(facts: Facts, tests: Sequence[AwayTest]) -> list[str]:
-    """Return the editions in which it has opened, each as it was written first."""
+    """Return the editions in which it has opened, each as it was written first; “any” names none."""
     found = {test.edition.strip().casefold(): test.edition.strip() for test in reversed(uncontested(facts, tests))}
-    return sorted(name for key, name in found.items() if key)
+    return sorted(name for key, name in found.items() if key not in ("", ANY))
 
 
 def _edition_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:

@@ -17,19 +17,22 @@ from companion.core.progress import QUIET, Watch
 from companion.trials.performance.align import Alignment, align
 from companion.trials.performance.hearing import Rest, Tone, hear, hear_rest, shifted_by
 from companion.trials.performance.judging import Sounding
-from companion.trials.performance.keys_verdicts import (
-    BELOW_DB,
-    CLEAR_DB,
-    LEAD,
-    LIKE,
-    OFF_CENTS,
-    RISE_DB,
-    STEP_DB,
-    STEP_SPREADS,
-)
 from companion.trials.performance.listening import listen
 from companion.trials.performance.score import Score
 
+RISE_DB: Final = 6.0
+"""A note that lifts the sound by less than this is not heard to begin."""
+CLEAR_DB: Final = 14.0
+"""One that lifts it by this much is heard without a doubt."""
+BELOW_DB: Final = 26.0
+"""What is softer than at home by this much is silent."""
+OFF_CENTS: Final = 35.0
+LIKE: Final = 0.35
+LEAD: Final = 0.06
+"""Likeness of two spectra, and its lead over any other shift, from which a shift between them is believed."""
+STEP_DB: Final = 4.5
+STEP_SPREADS: Final = 3.5
+"""By how much a level may stray from the others: in decibels, and in standard deviations of how they all stray."""
 NOISE_DB: Final = 6.0
 """By how much the quiet may be louder away, once the volumes are matched."""
 HEARD_DB: Final = -75.0
