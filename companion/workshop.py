@@ -40,7 +40,6 @@ if TYPE_CHECKING:
     from companion.sound.measures.measured import Measured
     from companion.steps.account.due import Standing
     from companion.steps.checks.needs import Line
-    from companion.steps.deeds.kits import Received
     from companion.steps.deeds.start import Proposal
     from companion.steps.deeds.update import Updated
     from companion.steps.looks.archive import Packed, StrangerProof
@@ -187,7 +186,7 @@ class Workshop(Waiving, Snapshots, Performing, Hiding, Kits):
 
     def answer(self, trial: str, result: Literal["pass", "fail", "note"], note: str = "") -> None:
         """Keep an answer to a trial, for exactly the content there is now."""
-        from companion.steps.grounds import trial_mark
+        from companion.steps.grounds import kept_answer
         from companion.steps.looks.controls import answerable
 
         known = answerable(self.desk())
@@ -195,14 +194,8 @@ class Workshop(Waiving, Snapshots, Performing, Hiding, Kits):
             raise CompanionError(f"There is no trial “{trial}”", "", "see: companion trials FOLDER")
         if result != "pass" and not note.strip():
             raise CompanionError("A failed trial or a note needs words", trial, "say what was heard")
-
-        def given(desk: Desk, order: int) -> dict[str, Any]:
-            content = trial_mark(known[trial], desk.marks, desk.facts)
-            return {
-                "answers": (Answer(subject=trial, result=result, note=note, at=now(), content=content, order=order),)
-            }
-
-        self._judged("controls", given)
+        answer = Answer(subject=trial, result=result, note=note, at=now())
+        self._judged("controls", lambda desk, order: kept_answer(answer, known[trial], desk.marks, desk.facts, order))
 
     def away(self) -> AwayView:
         """Return how to run away tests, and those recorded."""
@@ -215,33 +208,20 @@ class Workshop(Waiving, Snapshots, Performing, Hiding, Kits):
 
         Raises when it must be refused, with the reason.
         """
-        from companion.steps.grounds import away_marks
+        from companion.steps.grounds import kept_test
         from companion.trials.away import refuse
 
         if refusal := refuse(test, self.facts):
             raise refusal
+        test = msgspec.structs.replace(test, at=test.at or now())
+        self._judged("away", lambda desk, order: kept_test(test, desk.marks, desk.facts, order))
 
-        def given(desk: Desk, order: int) -> dict[str, Any]:
-            content = test.content or away_marks(desk.marks)[test.kind]
-            engine = test.engine or desk.facts.engine.name
-            kept = msgspec.structs.replace(test, at=test.at or now(), engine=engine, content=content, order=order)
-            return {"away": (kept,)}
-
-        self._judged("away", given)
-
-    def receive(self, file: Path, watch: Watch = QUIET) -> Received:
-        """Take in what a helper sent back, and record the away test it tells of, for the content of its kit."""
-        received, test = self.read_returned(file, watch)
-        if test:
-            self.record_away(test)
-        self.note_returned(received, now())
-        return received
-
-    def _judged(self, step: str, given: Callable[[Desk, int], Mapping[str, Any]]) -> None:
+    def _judged(self, step: str, given: Callable[[Desk, int], Answer | AwayTest]) -> None:
         with self._writing("keeping what was judged"):
             desk = self.desk()
             # Kept first, then read back: the findings rest on all that was ever answered of this content.
-            answered = given(desk, desk.evidence.last_given(step) + 1)
+            one = given(desk, desk.evidence.last_given(step) + 1)
+            answered = {"answers" if isinstance(one, Answer) else "away": (one,)}
             desk.evidence.keep(msgspec.structs.replace(_evidence(desk, step, Look()), **answered))
             desk.forget_marks()
             if look := BY_ID[step].look(desk, dict):

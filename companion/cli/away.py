@@ -137,6 +137,7 @@ def kit(folder: Path, who: str, out: Path | None, watch: Watch) -> Output:
 def receive(folder: Path, file: Path, watch: Watch) -> Output:
     """Take in what a helper sent back: FILE is the form, or a zip of the form and the bounce."""
     from companion.cli.render.away import received_lines
+    from companion.workshop import now
 
-    came = workshop(folder).receive(file, watch)
+    came = workshop(folder).receive(file, now(), watch)
     return Output({"received": came}, received_lines(came), 0 if came.result == "pass" else 1)

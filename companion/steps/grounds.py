@@ -39,7 +39,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from companion.core.cache import Cache, Table
-from companion.core.evidence import Answer, AwayKind, fingerprint
+from companion.core.evidence import Answer, AwayKind, AwayTest, fingerprint
 from companion.core.facts import Control, Facts
 from companion.core.files import unchanged
 from companion.core.rules import AUDIO_HEADERS
@@ -67,6 +67,17 @@ def trial_mark(trial: Trial, marks: Marks, facts: Facts) -> str:
     else:
         stated = [_place(control) for control in facts.controls]
     return fingerprint([("behaviour", marks.behaviour)], {"controls": stated})
+
+
+def kept_answer(answer: Answer, trial: Trial, marks: Marks, facts: Facts, order: int) -> Answer:
+    """Return an answer as it is kept: with what it rests on, and its place among all that were given."""
+    return msgspec.structs.replace(answer, content=trial_mark(trial, marks, facts), order=order)
+
+
+def kept_test(test: AwayTest, marks: Marks, facts: Facts, order: int) -> AwayTest:
+    """Return an away test as it is kept: one of a kit already says of what content and engine it is."""
+    content, engine = test.content or away_marks(marks)[test.kind], test.engine or facts.engine.name
+    return msgspec.structs.replace(test, content=content, engine=engine, order=order)
 
 
 def _place(control: Control) -> dict[str, object]:

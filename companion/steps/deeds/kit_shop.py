@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,15 +30,17 @@ class Kits(OpenFolder):
         with self._building("making a test kit"):
             return make_kit(self.desk(watch), who, out or self.places.kits, at)
 
-    def read_returned(self, file: Path, watch: Watch = QUIET) -> tuple[Received, AwayTest | None]:
-        """Return what a helper sent back, and the away test it makes; nothing is kept."""
-        from companion.steps.deeds.kits import receive
+    @abstractmethod
+    def record_away(self, test: AwayTest) -> None:
+        """Keep an away test."""
 
-        return receive(self.desk(watch), file, watch)
+    def receive(self, file: Path, at: str, watch: Watch = QUIET) -> Received:
+        """Take in what a helper sent back, and record the away test it tells of, for the content of its kit."""
+        from companion.steps.deeds.kits import note_returned, receive
 
-    def note_returned(self, received: Received, at: str) -> None:
-        """Note with the kit what came of it."""
-        from companion.steps.deeds.kits import note_returned
-
+        received, test = receive(self.desk(watch), file, watch)
+        if test:
+            self.record_away(test)
         with self._writing("noting what came back"):
             note_returned(self.places, received.code, at, received.result or "; ".join(received.says))
+        return received
