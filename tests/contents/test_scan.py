@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import mmap
 import random
 import struct
 import unicodedata
@@ -15,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion.contents.reading import learned, mentions, scan
-from companion.contents.reading.inflate import Budget, part_at
+from companion.contents.reading.inflate import Budget, let_go, part_at
 from companion.contents.reading.mentions import Mention, Style, style_of
 from companion.contents.reading.names import FolderNames
 from companion.contents.reading.scan import Scan, entropy_of, scan_bytes, scan_file
@@ -345,6 +346,23 @@ def test_a_large_file_is_mapped(tmp_path: Path) -> None:
     target.write_bytes(bytes(5 << 20) + b"Samples/a.wav\0" + bytes(1 << 20))
     (only,) = scan_file(target, names=ONE).mentions
     assert only == Mention(text="Samples/a.wav", offset=5 << 20)
+
+
+@pytest.mark.skipif(not hasattr(mmap, "MADV_DONTNEED"), reason="this system takes nothing back")
+def test_what_was_mapped_in_front_of_a_block_is_let_go_as_well(tmp_path: Path) -> None:
+    asked: list[tuple[int, int]] = []
+
+    class Watched(mmap.mmap):
+        def madvise(self, option: int, start: int = 0, length: int = 0, /) -> None:
+            asked.append((start, length))
+            super().madvise(option, start, length)
+
+    (tmp_path / "big").write_bytes(bytes(12 << 20))
+    with (tmp_path / "big").open("rb") as stream, Watched(stream.fileno(), 0, access=mmap.ACCESS_READ) as data:
+        let_go(data, 0, 4 << 20)
+        let_go(data, 8 << 20, 16 << 20)
+    assert asked == [(0, 4 << 20), (4 << 20, 8 << 20)]
+    let_go(b"no map", 0, 6)
 
 
 def test_a_file_that_is_not_there_is_a_problem(tmp_path: Path) -> None:

@@ -17,12 +17,17 @@ _HEADS: Final = (
 LEAST: Final = 4096
 """A part that ends in an error is believed only when this many bytes came out: random bytes rarely last so long."""
 _CHUNK: Final = 1 << 16
+_MAPPED_AT_ONCE: Final = 4 << 20
 
 
 def let_go(data: Buffer, start: int, end: int) -> None:
-    """Take what is mapped of ``data`` from ``start`` to ``end`` out of this process's memory, where the system can."""
+    """Take what is mapped of ``data`` from ``start`` to ``end`` out of this process's memory, where the system can.
+
+    What lies before goes too: a few bytes looked at in front of a block bring in as much as the system maps at once.
+    """
     if isinstance(data, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED") and start % mmap.PAGESIZE == 0:
-        data.madvise(mmap.MADV_DONTNEED, start, min(end, len(data)) - start)
+        first = max(0, start - _MAPPED_AT_ONCE)
+        data.madvise(mmap.MADV_DONTNEED, first, min(end, len(data)) - first)
 
 
 class InflatedPart(NamedTuple):
