@@ -13,6 +13,7 @@ from textual.widgets import OptionList, Static
 from companion.core.text import plural
 from companion.steps.model import State, StepStatus
 from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
+from companion.tui.parts.companion import companion_of
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, age, content, labelled
 from companion.tui.parts.dialogs import Ask
 from companion.tui.parts.page import Detail
@@ -126,9 +127,10 @@ class TrialsView(Vertical):
         done = sum(self.result(view) in ("pass", "fail") for view in asked)
         count = self.query_one(".count", Static)
         if not self.views:
-            count.update(
-                content("No control to try. Press e to say which there are, or o to state that there are none.")
-            )
+            stated = "controls" in companion_of(self).shop.facts.instrument.without
+            none = "The facts state that there are no controls. Press e to edit them."
+            ask = "No control to try. Press e to say which there are, or o to state that there are none."
+            count.update(content(none if stated else ask))
         else:
             measured = f", {len(self.views) - len(asked)} measured" if len(asked) < len(self.views) else ""
             count.update(content((f"{done} of {plural(len(asked), 'trial')} answered{measured}", "bold")))
