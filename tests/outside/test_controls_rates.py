@@ -1,7 +1,8 @@
 """How true the verdicts on the controls are, on instruments that no limit was chosen by. Prints the table.
 
 Two made-up notes and two recordings of the bank, on both stand-in hosts, fifteen effects on panels of four; faults by
-chance. ``python -m pytest tests/outside/test_controls_rates.py -m slow -n 0 -s``; ``COMPANION_SEED=N`` draws others.
+chance. ``python -m pytest tests/outside/test_controls_rates.py -m campaign -n 0 -s``, with ``COMPANION_SEED=N`` of
+others.
 """
 
 from __future__ import annotations
@@ -74,9 +75,9 @@ def _broken(effects: tuple[str, ...], draw: random.Random) -> dict[str, Any]:
     return faults | ({"clicking": [FIRST_CC + clicking]} if clicking is not None else {})
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.timeout(7200)
-def test_rates_of_the_controls(recorded_bank: list[Any], panel_host: Any) -> None:
+def test_rates_of_the_controls(recorded_bank: list[Any], panel_host: Any, capsys: pytest.CaptureFixture[str]) -> None:
     host, draw = panel_host, random.Random(SEED)
     sources = _sources(host, recorded_bank)
     counts: Counter[tuple[str, str, str]] = Counter()
@@ -93,9 +94,10 @@ def test_rates_of_the_controls(recorded_bank: list[Any], panel_host: Any) -> Non
                         bounces[on] += 1
                         warned[on] += any(one.outcome == "fault" for one in told)
                     _count(counts, on, host, effects, faults, told)
-    for on, what, outcome in sorted(counts):
-        print(f"{on}  {what:<10} {outcome:<12} {counts[on, what, outcome]}")
-    print("clean bounces with a finding:", dict(warned), "of", dict(bounces))
+    with capsys.disabled():
+        for on, what, outcome in sorted(counts):
+            print(f"{on}  {what:<10} {outcome:<12} {counts[on, what, outcome]}")
+        print("clean bounces with a finding:", dict(warned), "of", dict(bounces))
     for on in "AB":
         assert counts[on, "live", "fault"] == 0
         assert counts[on, "said", "fault"] == 0

@@ -124,6 +124,8 @@ def render(
         let_go = int((off - note.on) * rate)
         if let_go < len(sound) and (instrument.held or getattr(instrument, "kind", "") != "kit"):
             sound[let_go:] *= np.exp(-np.arange(len(sound) - let_go) / (release * rate)).astype(np.float32)
+        fade = min(len(sound), rate // 100)
+        sound[len(sound) - fade :] *= np.linspace(1, 0, fade, dtype=np.float32)  # no engine cuts a tail off
         if faults.hiss is not None:
             sound += np.float32(10 ** (faults.hiss / 20)) * draw.standard_normal(len(sound)).astype(np.float32)
         if key in faults.click_on:

@@ -21,6 +21,8 @@ OCTAVES: Final = 8
 SILENCE_DB: Final = -160.0
 AUDIBLE: Final = 0.5
 """How large a click is at least, as a share of the note’s root mean square."""
+AGAIN: Final = 2.0
+"""And the next one that is more than 5 ms from it."""
 ALONE: Final = 5.0
 """By how many times a click exceeds all but half a percent of its surroundings."""
 
@@ -177,7 +179,10 @@ def residual_peak(data: Floats, rate: int) -> float:
         # A click is over at once. Strokes and plucks are not: of them there is more than two milliseconds.
         peak = float(rest.max())
         loud = float(np.sqrt(np.mean(piece**2)))
-        if peak > max(AUDIBLE * loud, ALONE * float(np.percentile(rest, 99.5))):
+        at, near = int(np.argmax(rest)), rate // 200
+        # What comes back with every period, as the jump of a saw does, is the sound itself.
+        others = max(float(rest[: max(0, at - near)].max(initial=0.0)), float(rest[at + near :].max(initial=0.0)))
+        if peak > max(AUDIBLE * loud, ALONE * float(np.percentile(rest, 99.5)), AGAIN * others):
             # A floor of one step of 16 bits: what is digitally clean foretells itself, and any dither would stand out.
             worst = max(worst, peak / (float(np.median(rest)) + 2**-15))
     return worst
