@@ -13,12 +13,14 @@ import soundfile
 
 from companion.core.errors import CompanionError
 from companion.trials.performance.bounce import Bounce
+from companion.trials.performance.controls_plan import Knob, Panel, plan_panel
 from companion.trials.performance.judging import judge
 from companion.trials.performance.keys import Playable, plan_keys
 from companion.trials.performance.midi import asked_in, midi_bytes
 from companion.trials.performance.music import played
 
 SCORE = plan_keys(Playable(keys=tuple(range(48, 60))))
+MOVED, PANEL = plan_panel(Panel(knobs=(Knob(name="Tone", cc=20, effect="from dark to bright"), Knob(name="Air", cc=1))))
 
 
 def wav() -> bytes:
@@ -50,7 +52,8 @@ def survive(path: Path, sound: bytes, piece: bytes) -> None:
     lines = []
     try:
         with Bounce(path) as bounce:
-            lines.append("found" if judge(bounce, [SCORE]).score else "not found")
+            told = judge(bounce, [SCORE, MOVED], panels={MOVED.mark: PANEL})
+            lines.append("found" if told.score else "not found")
     except CompanionError as error:
         lines.append(error.line)
     try:
@@ -65,6 +68,36 @@ def survive(path: Path, sound: bytes, piece: bytes) -> None:
 @pytest.mark.parametrize("seed", range(40))
 def test_damage_is_survived(tmp_path: Path, seed: int) -> None:
     survive(tmp_path / "x.wav", damaged(wav(), seed), damaged(midi_bytes(SCORE, "x"), seed))
+
+
+def whole() -> bytes:
+    """A bounce that is one: each note of the controls' performance a burst of noise."""
+    out, draw = io.BytesIO(), np.random.default_rng(6)
+    sound = np.zeros((MOVED.length * 8 + 8000, 2), np.float32)
+    for note in MOVED.notes:
+        sound[note.on * 8 : note.off * 8] += 0.1 * draw.standard_normal(((note.off - note.on) * 8, 1)).astype(
+            np.float32
+        )
+    soundfile.write(out, sound, 8_000, format="WAV", subtype="PCM_16")
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_bounce_of_the_controls_that_was_damaged_is_judged_or_refused_in_one_line(tmp_path: Path, seed: int) -> None:
+    path, draw = tmp_path / "x.wav", random.Random(seed)
+    spoilt = bytearray(whole())
+    first = draw.randrange(44, len(spoilt))
+    spoilt[first : first + 60_000] = draw.randbytes(60_000) if seed % 3 else b""
+    path.write_bytes(spoilt if seed % 2 else damaged(bytes(spoilt), seed))
+    line = ""
+    try:
+        with Bounce(path) as bounce:
+            told = judge(bounce, [SCORE, MOVED], panels={MOVED.mark: PANEL})
+        assert told.score in (None, MOVED)
+        assert (told.controls is None) == (told.score is None)
+    except CompanionError as error:
+        line = error.line
+    assert "\n" not in line
 
 
 @pytest.mark.campaign

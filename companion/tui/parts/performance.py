@@ -78,7 +78,7 @@ def view_content(view: PerformanceView, width: int) -> Content:
     if view.waiting:
         pieces.append((f"\nWaiting to be judged: {visible(view.waiting[0])}. Press b.\n", "bold"))
     elif not view.outcomes:
-        pieces.append("\nLoad the MIDI file into the host, bounce it from start to end, then press b.\n")
+        pieces.append("\nLoad each MIDI file into the host, bounce it from start to end, then press b.\n")
     if view.stale:
         pieces.append((f"\n~ Judge again: {view.stale}.\n", "$warning"))
     for bounce in view.outcomes:
