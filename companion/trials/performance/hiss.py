@@ -27,9 +27,9 @@ NOISE_DBFS: Final = -60.0
 _EDGES_HZ: Final = 4000 * 2 ** (np.arange(8) / 3)
 _QUARTER: Final = 0.2877
 """The lower quartile of the power of noise in one bin, as a share of its mean: −ln(1 − 1/4)."""
-_BANDS: Final = 4
+_FEWEST, _BANDS = 3, 4
 _FLAT_DB: Final = 2.0
-"""And so much do four bands on end differ at the most."""
+"""So much do three or four bands on end, as many as there are, differ at the most."""
 _GROWS_DB: Final = (2.0, 4.2)
 """Per doubling of the voices: what is incoherent adds by power, 3 dB."""
 _OVER: Final = 4.0
@@ -65,10 +65,11 @@ def judge_hiss(slots: Sequence[Slot], sound: Heard, placed: InBounce, limit: flo
         ]
     )
     counts = np.log2([len(slot.notes) for _, slot in chords])
-    for first in range(held.shape[1] - _BANDS, -1, -1):
-        part = held[:, first : first + _BANDS] - silence[first : first + _BANDS]
-        top = held[-1, first : first + _BANDS]
-        if (part <= 0).any() or (top < _OVER * silence[first : first + _BANDS]).any():
+    width = min(max(_FEWEST, held.shape[1]), _BANDS)
+    for first in range(held.shape[1] - width, -1, -1):
+        part = held[:, first : first + width] - silence[first : first + width]
+        top = held[-1, first : first + width]
+        if (part <= 0).any() or (top < _OVER * silence[first : first + width]).any():
             continue
         levels = 10 * np.log10(part)
         spread = float(levels[-1].max() - levels[-1].min())
