@@ -40,9 +40,9 @@ async def test_an_answer_and_a_refusal_reach_the_workshop(demo_folder: Path, ope
     async with opened(shop) as hand:
         await hand.press("5", "p")
         assert hand.shows("1 of 12 trials answered")
-        await hand.press("6", "n", "right", "tab", "tab", "tab", "tab")
+        await hand.press("6", "n", "right", "tab", "right", "tab", "tab")
         await hand.write("6.0")
-        await hand.press("enter")
+        await hand.press("tab", "tab", "tab", "right", "tab", "enter")
         assert hand.shows("✗ Example Engine 6.0 is older than")
     assert [view.answer.result for view in shop.trials() if view.answer] == ["pass"]
     assert not shop.away().here
