@@ -32,11 +32,11 @@ class PendingArchive(NamedTuple):
     def accept(self) -> None:
         """Put it in its place, and its checksum beside it.
 
-        Raises :class:`CompanionError`; then the old archive and its checksum stand, unless the disk failed after the
-        new one had taken their place: that one is whole, and lies there without a checksum.
+        Raises :class:`CompanionError`; then the old archive and its checksum stand. Where the disk knows no second
+        names for a file, or goes on refusing, the new one may have taken the place: it is whole, without a checksum.
         """
         target = self.target
-        fresh, aside = beside(target), beside(target)
+        fresh, aside, old = beside(target), beside(target), beside(target)
         try:
             # Whatever takes room is written before the old archive goes: what is left to do then is renaming.
             with explained("put the archive in its place", target):
@@ -44,28 +44,45 @@ class PendingArchive(NamedTuple):
                     stream.write(f"{self.sha256}  {target.name}\n".encode())
                     stream.flush()
                     os.fsync(stream.fileno())
-                self._take_the_place(target, fresh, aside)
+                self._take_the_place(target, fresh, aside, old)
         finally:
-            for path in (fresh, aside):
+            for path in (fresh, aside, old):
                 with contextlib.suppress(OSError):
                     path.unlink(missing_ok=True)
 
-    def _take_the_place(self, target: Path, fresh: Path, aside: Path) -> None:
+    def _take_the_place(self, target: Path, fresh: Path, aside: Path, old: Path) -> None:
         # The checksum of one archive must never lie beside the other, whenever the power fails.
         checksum = checksum_path(target)
-        had = checksum.is_file()
-        if had:
-            checksum.replace(aside)
+        kept = not target.exists()
+        with contextlib.suppress(OSError, NotImplementedError):
+            old.hardlink_to(target)
+            kept = True
         try:
+            if checksum.is_file():
+                checksum.replace(aside)
             sync_folder(target.parent)
             self.path.replace(target)
+            sync_folder(target.parent)
+            fresh.replace(checksum)
+            sync_folder(target.parent)
         except OSError:
-            if had:
-                aside.replace(checksum)
+            if kept or self.path.exists():
+                with contextlib.suppress(OSError):
+                    self._give_back(target, fresh, aside, old)
             raise
-        sync_folder(target.parent)
-        fresh.replace(checksum)
-        sync_folder(target.parent)
+
+    def _give_back(self, target: Path, fresh: Path, aside: Path, old: Path) -> None:
+        """Undo what was done of taking the place; what goes wrong first, in the order of its doing, stays as it is."""
+        checksum = checksum_path(target)
+        if not fresh.exists():
+            checksum.unlink()
+        if not self.path.exists():
+            if old.exists():
+                old.replace(target)
+            else:  # there was none
+                target.replace(self.path)
+        if aside.exists():
+            aside.replace(checksum)
 
 
 def checksum_path(archive: Path) -> Path:
