@@ -5,6 +5,7 @@ import shutil
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
 
@@ -17,17 +18,18 @@ _SLOWEST: Final = 2_000_000
 
 
 def ask(path: Path, watch: Watch) -> list[Opinion]:
-    """Return what ``unzip -t`` and ``7z t`` say of the archive; an empty list where neither is installed."""
+    """Return what ``unzip -t`` and ``7z t``, asked side by side, say of the archive; an empty list where neither is
+    installed.
+    """
     place = str(path.resolve())
-    opinions = []
-    for tool, arguments in (
-        ("unzip", ["-tqq", _as_pattern(place)]),
-        ("7z", ["t", "-spd", "-bd", "-y", "-p", "--", place]),
-    ):
-        if program := shutil.which(tool):
-            watch.stage(f"Asking {tool}")
-            opinions.append(_ask(tool, [program, *arguments], 60 + path.stat().st_size / _SLOWEST, watch))
-    return opinions
+    seconds = 60 + path.stat().st_size / _SLOWEST
+    tools = {"unzip": ["-tqq", _as_pattern(place)], "7z": ["t", "-spd", "-bd", "-y", "-p", "--", place]}
+    commands = [(tool, [found, *rest]) for tool, rest in tools.items() if (found := shutil.which(tool))]
+    if not commands:
+        return []
+    with ThreadPoolExecutor(len(commands), thread_name_prefix="ask") as pool:
+        asked = [pool.submit(_ask, tool, command, seconds, watch) for tool, command in commands]
+        return [one.result() for one in asked]
 
 
 def _as_pattern(place: str) -> str:
@@ -53,7 +55,7 @@ def _ask(tool: str, command: list[str], seconds: float, watch: Watch) -> Opinion
                     try:
                         output, _ = process.communicate(timeout=0.2)
                     except subprocess.TimeoutExpired:
-                        watch.step(0)
+                        watch.check()
                         if time.monotonic() > deadline:
                             return Opinion(tool=tool, complaint="it did not finish", doubtful=True)
             finally:

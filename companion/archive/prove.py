@@ -1,24 +1,29 @@
 """Proves an archive as a stranger would: looks at it, opens it in a fresh place, compares every byte."""
 
+import contextlib
 import hashlib
 import shutil
-from collections.abc import Mapping
+from collections.abc import Generator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import chain
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 
 from companion.archive import external
 from companion.archive.inspect import inspect
-from companion.archive.model import ArchiveModel, Inspection
+from companion.archive.model import ArchiveModel, Inspection, Opinion
 from companion.archive.rules import DANGERS, RULES, findings_of
 from companion.archive.unpacking import unpack
-from companion.archive.whole_rules import archive_differs
+from companion.archive.whole_rules import archive_differs, checksum_wrong
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK, explained
 from companion.core.findings import Finding, ordered
 from companion.core.progress import Watch
 from companion.core.units import decimal_bytes
+
+T = TypeVar("T")
 
 
 class Proof(msgspec.Struct, frozen=True, kw_only=True):
@@ -58,23 +63,26 @@ def prove(
     if into.exists() and (not into.is_dir() or any(into.iterdir())):
         raise CompanionError("The place to unpack into is not empty", str(into), "name a new folder")
     inspection = inspect(path)
-    archive = ArchiveModel(
-        inspection=inspection, sha256=checksum_of(path, watch), published=checksum, limit_bytes=limit_bytes
-    )
-    findings = {rule.id: findings_of(rule, archive) for rule in RULES}
+    archive = ArchiveModel(inspection=inspection, published=checksum, limit_bytes=limit_bytes)
+    findings = {rule.id: findings_of(rule, archive) for rule in RULES if rule is not checksum_wrong}
     extracted, checked_with = None, []
     archive = msgspec.structs.replace(archive, manifest=manifest)
-    if not any(findings[rule.id] for rule in DANGERS):
+    harmless = not any(findings[rule.id] for rule in DANGERS)
+    if harmless:
         _refuse_without_room(inspection, into)
-        watch.stage("Opening and comparing", inspection.unpacked, "bytes")
-        expected = {name: sha256 for name, (_, sha256) in (manifest or {}).items()}
-        opened = unpack(path, inspection.members, into, watch, threads, expected)
-        opinions = external.ask(path, watch)
-        archive = msgspec.structs.replace(archive, opened=tuple(opened), opinions=tuple(opinions))
-        if not any(one.problem for one in opened):
-            extracted, checked_with = into, ["the companion"]
-        checked_with += [opinion.tool for opinion in opinions if not opinion.complaint]
-    findings[archive_differs.id] = findings_of(archive_differs, archive)  # now with what came out of it
+    watch.stage("Opening and comparing", inspection.unpacked if harmless else 0, "bytes")
+    with _meanwhile(path, watch, ask=harmless) as (summed, asked):
+        if harmless:
+            expected = {name: sha256 for name, (_, sha256) in (manifest or {}).items()}
+            opened = unpack(path, inspection.members, into, watch, threads, expected)
+            opinions = _waited(asked, watch, "Waiting for what other unpackers say")
+            archive = msgspec.structs.replace(archive, opened=tuple(opened), opinions=tuple(opinions))
+            if not any(one.problem for one in opened):
+                extracted, checked_with = into, ["the companion"]
+            checked_with += [opinion.tool for opinion in opinions if not opinion.complaint]
+        archive = msgspec.structs.replace(archive, sha256=_waited(summed, watch, "Taking the checksum"))
+    for rule in (archive_differs, checksum_wrong):  # now with what came out of it
+        findings[rule.id] = findings_of(rule, archive)
     return Proof(
         findings=ordered(chain.from_iterable(findings.values())),
         members=len(inspection.files),
@@ -84,6 +92,39 @@ def prove(
         extracted=extracted,
         checked_with=tuple(checked_with),
     )
+
+
+@contextlib.contextmanager
+def _meanwhile(
+    path: Path, watch: Watch, *, ask: bool
+) -> Generator[tuple[Future[str], Future[list[Opinion]]], None, None]:
+    """Take the checksum of an archive, and ask others about it, while the block runs; nothing goes on behind it.
+
+    ask: whether others are asked: no program is shown an archive that is refused. The reading alone counts as progress.
+    """
+    quiet = Watch()
+    with ThreadPoolExecutor(2, thread_name_prefix="prove") as pool:
+        try:
+            yield pool.submit(checksum_of, path, quiet), pool.submit(external.ask if ask else _nobody, path, quiet)
+        finally:
+            quiet.cancel()
+
+
+def _nobody(path: Path, watch: Watch) -> list[Opinion]:
+    return []
+
+
+def _waited(future: Future[T], watch: Watch, what: str) -> T:
+    """Return what ``future`` gives. Raises :class:`Cancelled` from ``watch``."""
+    if not future.done():
+        watch.stage(what)
+    while True:
+        try:
+            return future.result(timeout=0.1)
+        except TimeoutError:
+            if future.done():
+                raise
+            watch.step(0)
 
 
 def checksum_of(path: Path, watch: Watch) -> str:

@@ -69,6 +69,18 @@ def test_what_a_tool_says_is_made_safe(
     assert len(finding.measured) < 250
 
 
+def test_both_are_asked_at_once(tmp_path: Path, raw_zip: Callable[..., Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each waits for the other to have begun: one after the other would end in a complaint."""
+    folder = tmp_path / "bin"
+    folder.mkdir()
+    for own, other in (("unzip", "7z"), ("7z", "unzip")):
+        waits = f"touch {tmp_path}/{own}; n=0; until [ -e {tmp_path}/{other} ]; do sleep 0.05; n=$((n+1)); "
+        (folder / own).write_text(f"#!/bin/sh\n{waits}[ $n -lt 400 ] || exit 3; done\n")
+        (folder / own).chmod(0o755)
+    monkeypatch.setattr(shutil, "which", lambda name: str(folder / name))
+    assert ask(raw_zip(), QUIET) == [Opinion(tool="unzip"), Opinion(tool="7z")]
+
+
 @pytest.mark.timeout(30)  # the tool itself would take a minute
 def test_a_tool_that_hangs_is_given_up(
     tmp_path: Path, raw_zip: Callable[..., Path], monkeypatch: pytest.MonkeyPatch

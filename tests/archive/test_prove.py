@@ -6,6 +6,7 @@ import random
 import shutil
 import sys
 import threading
+import time
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -17,7 +18,7 @@ import pytest
 from companion.archive import external, packing, unpacking
 from companion.archive.build import PendingArchive, pending_archive
 from companion.archive.inspect import inspect
-from companion.archive.model import Opened
+from companion.archive.model import Opened, Opinion
 from companion.archive.plan import ArchivePlan
 from companion.archive.prove import Proof, prove
 from companion.archive.unpacking import unpack
@@ -297,6 +298,68 @@ def test_it_can_be_stopped(tmp_path: Path, planned: Callable[..., ArchivePlan]) 
     with pytest.raises(Cancelled):
         prove(built.target, into=tmp_path / "into", watch=watch)
     assert not [thread for thread in threading.enumerate() if thread.name.startswith("unpack")]
+
+
+def test_others_are_asked_while_it_is_opened(
+    raw_zip: RawZip, proven: Callable[..., Proof], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked, opened = threading.Event(), threading.Event()
+    real = unpack
+
+    def ask(path: Path, watch: Watch) -> list[Opinion]:
+        asked.set()
+        return [Opinion(tool="unzip", complaint="" if opened.wait(20) else "asked before, not meanwhile")]
+
+    def unpacking_too(*given: Any) -> list[Opened]:
+        assert asked.wait(20), "asked afterwards, not meanwhile"
+        opened.set()
+        return real(*given)
+
+    monkeypatch.setattr(external, "ask", ask)
+    monkeypatch.setattr("companion.archive.prove.unpack", unpacking_too)
+    proof = proven(raw_zip())
+    assert proof.findings == ()
+    assert proof.checked_with == ("the companion", "unzip")
+
+
+def test_nobody_is_shown_an_archive_that_is_refused(
+    raw_zip: RawZip, proven: Callable[..., Proof], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(external, "ask", lambda path, watch: pytest.fail("it was asked"))
+    path = raw_zip({"name": "S/../a"})
+    proof = proven(path, checksum="0" * 64)
+    assert _rules(proof) == ["checksum-wrong", "member-escapes"]
+    assert proof.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_what_goes_on_meanwhile_ends_with_the_opening(
+    raw_zip: RawZip, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that refuses, or a person who stops it, must not wait for the others to come to their end."""
+    ended = []
+
+    def ask(path: Path, watch: Watch) -> list[Opinion]:
+        for _ in range(2000):
+            if watch.cancelled:
+                ended.append("stopped")
+                return []
+            time.sleep(0.01)
+        ended.append("at its own end")
+        return []
+
+    def refusing(*given: Any) -> list[Opened]:
+        raise CompanionError("No room", "", "")
+
+    monkeypatch.setattr(external, "ask", ask)
+    monkeypatch.setattr("companion.archive.prove.unpack", refusing)
+    with pytest.raises(CompanionError, match="No room"):
+        prove(raw_zip(), into=tmp_path / "into", watch=QUIET)
+    assert ended == ["stopped"]
+    monkeypatch.setattr("companion.archive.prove.unpack", unpack)
+    watch = Watch(lambda progress: watch.cancel() if progress.what.startswith("Waiting") else None)
+    with pytest.raises(Cancelled):
+        prove(raw_zip(), into=tmp_path / "other", watch=watch)
+    assert ended == ["stopped", "stopped"]
 
 
 def test_hostile_names_come_out_inert(raw_zip: RawZip, proven: Callable[..., Proof]) -> None:
