@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from companion.steps.checks.needs import Line
     from companion.steps.deeds.start import Proposal
     from companion.steps.deeds.update import Updated
+    from companion.steps.deeds.upload import CheckedUpload
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import AwayView, TrialView
     from companion.steps.looks.words import Draft, Format, What
@@ -318,9 +319,9 @@ class Workshop(Waiving, Snapshots, Performing, Hiding, Kits):
             with nullcontext() if self.history_problem() else self.history as history:
                 return release(desk, history, now())
 
-    def upload(self, file: Path, watch: Watch = QUIET) -> tuple[Finding, ...]:
-        """Hold a downloaded copy against the record; keep that it was verified, or return what is wrong with it."""
-        from companion.steps.deeds.release import verify_upload
+    def upload(self, file: Path, watch: Watch = QUIET) -> CheckedUpload:
+        """Hold a downloaded copy against the records; keep how it went, and return what is wrong with it."""
+        from companion.steps.deeds.upload import verify_upload
 
         with self._building("verifying the upload"):
             return verify_upload(self.desk(watch), file, now())

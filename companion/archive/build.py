@@ -12,7 +12,8 @@ from companion.archive.layout import DEFLATED, STORED, Header
 from companion.archive.packing import PackedPart, packing, stored_parts
 from companion.archive.plan import ArchivePlan
 from companion.archive.writer import Writer
-from companion.core.files import beside, clear_leftovers, explained, sync_folder
+from companion.core.errors import CompanionError
+from companion.core.files import beside, clear_leftovers, explained, read_capped, sync_folder
 from companion.core.progress import Watch
 
 _SYNC_SECONDS: Final = 0.25
@@ -88,6 +89,15 @@ class PendingArchive(NamedTuple):
 def checksum_path(archive: Path) -> Path:
     """Return where an archive's checksum lies, in the form that ``sha256sum -c`` reads."""
     return archive.with_name(f"{archive.name}.sha256")
+
+
+def noted_checksum(archive: Path) -> str:
+    """Return the SHA-256 that is noted beside an archive, as far as one can be read; else an empty string."""
+    path = checksum_path(archive)
+    with contextlib.suppress(OSError, CompanionError):
+        if path.is_file():  # a pipe would keep whoever asks waiting
+            return read_capped(path, 4096)[:64].decode("ascii", "replace")
+    return ""
 
 
 @contextlib.contextmanager

@@ -22,7 +22,7 @@ from companion.cli.base import (
     watching,
     workshop,
 )
-from companion.core.text import visible_lines
+from companion.core.text import visible, visible_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -125,9 +125,9 @@ def release(folder: Path, watch: Watch) -> Output:
 @click.argument("file", type=FOLDER)
 @json_command
 def upload(folder: Path, file: Path, watch: Watch) -> Output:
-    """Hold a downloaded copy of your upload against the release record."""
+    """Hold a downloaded copy of your upload against the record of the release, or of its update archive."""
     from companion.cli.render.checklist import finding_lines
 
-    findings = workshop(folder).upload(file, watch)
-    lines = finding_lines(findings) or ["The copy is the released archive, byte for byte."]
-    return Output({"findings": findings}, lines, 1 if findings else 0)
+    checked = workshop(folder).upload(file, watch)
+    lines = finding_lines(checked.findings) or [f"The copy is {visible(checked.archive)}, byte for byte."]
+    return Output({"archive": checked.archive, "findings": checked.findings}, lines, 1 if checked.findings else 0)

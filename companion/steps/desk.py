@@ -296,6 +296,18 @@ class Desk:
         mark = self.mark("out")
         return next((record for record in reversed(self.records) if record.fingerprint == mark), None)
 
+    @property
+    def updates_of_this(self) -> list[ReleaseRecord]:
+        """The records of update archives built to exactly what would ship now, and still the ones that lie there."""
+        if not self.places.releases.is_dir():
+            return []
+        from companion.archive.build import noted_checksum
+        from companion.archive.record import read_updates
+
+        mark, folder = self.mark("out"), self.places.releases
+        built = [one for one in read_updates(folder) if one.fingerprint == mark]
+        return [one for one in built if noted_checksum(folder / one.archive) == one.sha256]
+
     @cached_property
     def changelog(self) -> str:
         """The text of the standing changelog; empty when there is none."""

@@ -63,7 +63,8 @@ class Step(msgspec.Struct, Generic[D], frozen=True, kw_only=True):
     fingerprint of what it judges. look: judges it; None where there is nothing to look at yet. judges: ids of further
     steps or rules by which it judges, beside the rules of its own. rests_on: steps whose evidence it takes in.
     away_settles: whether a passed away test settles what it could not tell. gone: why evidence that is found no longer
-    counts, such as an archive that was taken away; empty when it does.
+    counts, such as an archive that was taken away; empty when it does. adds: what is to be said beside the evidence,
+    such as since when the archive was not read.
     """
 
     id: str
@@ -80,6 +81,7 @@ class Step(msgspec.Struct, Generic[D], frozen=True, kw_only=True):
     rests_on: tuple[str, ...] = ()
     away_settles: bool = False
     gone: Callable[[D, Evidence], str] | None = None
+    adds: Callable[[D, Evidence], str] | None = None
 
 
 class StepStatus(msgspec.Struct, frozen=True, kw_only=True):

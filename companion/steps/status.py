@@ -31,7 +31,10 @@ def _from_evidence(desk: Desk, step: Step[Desk]) -> StepStatus:
     if evidence := desk.found(step.id):
         if step.gone and (reason := step.gone(desk, evidence)):
             return stale(step, mark, reason, f"{step.again}.")
-        return _status(desk, step, Look(findings=evidence.findings, details=evidence.details))
+        details = evidence.details
+        if step.adds and "because" in details and (more := step.adds(desk, evidence)):
+            details = {**details, "because": f"{details['because']}; {more}"}
+        return _status(desk, step, Look(findings=evidence.findings, details=details))
     if others := desk.evidence.of_content(step.id, mark):
         rested_on = {rule: version for other in step.rests_on for rule, version in desk.own_judge(other).items()}
         return stale(step, mark, judged_otherwise(others[-1], desk.own_judge(step.id), rested_on))

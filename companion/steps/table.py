@@ -190,7 +190,8 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         mark=_archive_mark,
         look=lambda desk, _: _late("archive:look_archive")(desk),
         judges=("contents", "paths"),
-        gone=_late("archive:archive_gone"),
+        gone=_late("standing:archive_gone"),
+        adds=_late("standing:not_read_since"),
     ),
     Step(
         id="out",

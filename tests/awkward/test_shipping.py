@@ -387,7 +387,7 @@ def test_verifying_an_upload_tells_how_far_it_is_and_can_be_stopped(releasable: 
     assert companion("release", releasable).code == 0
     copy = Path(shutil.copy(releasable / "releases" / "Slate Choir 1.0.zip", releasable.parent / "fetched.zip"))
     seen: list[Progress] = []
-    assert Workshop.open(releasable).upload(copy, Watch(seen.append, every=0)) == ()
+    assert Workshop.open(releasable).upload(copy, Watch(seen.append, every=0)).findings == ()
     assert (seen[-1].unit, seen[-1].done, seen[-1].total) == ("bytes", copy.stat().st_size, copy.stat().st_size)
 
     def stop(progress: Progress) -> None:

@@ -33,9 +33,15 @@ def record(**more: Any) -> ReleaseRecord:
 
 
 def look(
-    record: ReleaseRecord | None, states: dict[str, State], reports: tuple[str, ...] = (), changelog: str = ""
+    record: ReleaseRecord | None,
+    states: dict[str, State],
+    reports: tuple[str, ...] = (),
+    changelog: str = "",
+    *updates: ReleaseRecord,
 ) -> Look:
-    desk: Any = SimpleNamespace(release_of_this=record, reports=reports, changelog=changelog)
+    desk: Any = SimpleNamespace(
+        release_of_this=record, updates_of_this=list(updates), reports=reports, changelog=changelog
+    )
     return look_out(desk, lambda: states)
 
 
@@ -49,7 +55,7 @@ def ids(findings: tuple[Finding, ...]) -> list[str]:
 
 def test_a_release_whose_upload_was_checked_is_silent() -> None:
     assert check(record(), READY, (), "") == ()
-    assert look(record(), READY).details["because"] == "1.2 released 2024-05-01; upload verified"
+    assert look(record(), READY).details["because"] == "1.2 released 2024-05-01; upload verified on 2024-05-02"
 
 
 def test_content_that_was_not_released_blocks_and_says_what_is_left() -> None:
@@ -67,6 +73,31 @@ def test_an_upload_nobody_has_checked() -> None:
     assert (finding.rule, finding.severity) == ("upload-unverified", Severity.WARNS)
     assert finding.path == "releases/Slate Choir 1.2.zip"
     assert look(record(uploads=()), READY).details["because"] == "1.2 released 2024-05-01"
+
+
+BAD = Upload(where="our own page", at="2024-06-03T10:00:00Z", sha256="b" * 64, size=8)
+
+
+def test_the_copy_checked_last_counts() -> None:
+    (finding,) = check(record(uploads=(UPLOAD, BAD)), READY)
+    assert (finding.rule, finding.severity) == ("upload-differs", Severity.BLOCKS)
+    assert (finding.path, finding.measured) == ("releases/Slate Choir 1.2.zip", "the copy checked on 2024-06-03")
+    assert look(record(uploads=(UPLOAD, BAD)), READY).details["because"] == "1.2 released 2024-05-01"
+    assert check(record(uploads=(BAD, UPLOAD)), READY) == ()
+
+
+def test_update_archives_are_held_to_the_same() -> None:
+    update = record(archive="Slate Choir 1.1 to 1.2.zip", since="1.1", sha256="c" * 64, uploads=())
+    (finding,) = check(record(), READY, (), "", update)
+    assert (finding.rule, finding.path) == ("upload-unverified", "releases/Slate Choir 1.1 to 1.2.zip")
+    assert look(record(), READY, (), "", update).details["because"] == "1.2 released 2024-05-01"
+    good = Upload(where="our own page", at="2024-07-01T10:00:00Z", sha256="c" * 64, size=8)
+    verified = record(archive=update.archive, since="1.1", sha256="c" * 64, uploads=(good,))
+    assert check(record(), READY, (), "", verified) == ()
+    said = look(record(), READY, (), "", verified).details["because"]
+    assert said == "1.2 released 2024-05-01; upload verified on 2024-07-01"
+    damaged = record(archive=update.archive, since="1.1", sha256="c" * 64, uploads=(good, BAD))
+    assert ids(check(record(), READY, (), "", damaged)) == ["upload-differs"]
 
 
 CHANGELOG = """# Changelog

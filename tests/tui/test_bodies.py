@@ -9,9 +9,9 @@ import pytest
 from textual.widgets import Input
 
 from companion.core.facts import Facts
-from companion.core.findings import Finding
 from companion.steps.account.due import Unkept
 from companion.steps.account.moved import Moved
+from companion.steps.deeds.upload import CheckedUpload
 from companion.steps.looks.controls import planned
 from companion.steps.model import State
 from companion.steps.table import BY_ID, STEPS
@@ -324,9 +324,9 @@ async def test_a_release_recorded_already_is_not_asked_for_again(bench: Bench, o
 async def test_a_downloaded_copy_that_differs_is_told_as_wrong(bench: Bench, opened: Opened) -> None:
     found = finding("checksum-wrong", "a.zip", measured="ab", mend="Upload it again.")
 
-    def upload(file: Path, watch: object = None) -> tuple[Finding, ...]:
+    def upload(file: Path, watch: object = None) -> CheckedUpload:
         bench.calls.append(("upload", file))
-        return (found,) if file.name == "cut.zip" else ()
+        return CheckedUpload(archive="a.zip", findings=(found,) if file.name == "cut.zip" else ())
 
     bench.upload = upload  # type: ignore[method-assign]
     async with opened(bench) as hand:
@@ -337,7 +337,7 @@ async def test_a_downloaded_copy_that_differs_is_told_as_wrong(bench: Bench, ope
         await hand.press("u")
         await hand.write("/x/whole.zip")
         await hand.press("enter")
-        assert hand.shows("› The downloaded copy is the release, byte for byte.")
+        assert hand.shows("› The downloaded copy is a.zip, byte for byte.")
         await hand.press("u")
         assert not hand.shows("Enter keeps"), "nothing is kept by it"
         await hand.write("~nobody-at-home/x.zip")

@@ -249,11 +249,13 @@ async def test_an_upload_is_held_against_the_release(tmp_path: Path, opened: Ope
         assert hand.shows("Write the path of the downloaded file.")
         await hand.write(str(cut))
         await hand.press("enter")
-        assert hand.shows("✗ The copy is not what was released.")
+        assert hand.shows("✗ The copy is not what was released.", "a copy checked just now is not this archive")
         await hand.press("u")
         await hand.write(f'"{copy}"')
         await hand.press("enter")
-        assert hand.shows("› The downloaded copy is the release, byte for byte.", "a downloaded copy was identical")
+        assert hand.shows(
+            "› The downloaded copy is Slate Choir 1.0.zip, byte for byte.", "a copy checked just now is identical"
+        )
     shop.close()
 
 

@@ -84,7 +84,7 @@ async def test_from_first_start_to_a_released_archive(
 
         archive = demo_folder / "releases" / "Slate Choir 1.0.0.zip"
         copy = shutil.copy(archive, tmp_path / "copy.zip")
-        assert shop.upload(Path(copy)) == ()
+        assert shop.upload(Path(copy)).findings == ()
         await hand.press("r")
         await hand.press("a")
         assert set(states(shop).values()) <= {State.PROVEN, State.WAIVED}, states(shop)

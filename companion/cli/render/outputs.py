@@ -202,7 +202,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "pack --since": {"update": Updated},
         "prove": {"proof": StrangerProof},
         "release": {"release": ReleaseRecord},
-        "upload": {"findings": tuple[Finding, ...]},
+        "upload": {"archive": str, "findings": tuple[Finding, ...]},
         "measure": {"files": _list_of(measured)},
         "explain": {"rules": tuple[RuleOutput, ...]},
         "explain STEP": {"step": Meaning, "rules": tuple[RuleOutput, ...]},

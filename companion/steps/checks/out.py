@@ -12,14 +12,24 @@ from companion.core.rules import Rule, rule
 from companion.core.text import visible
 
 
-class OutModel(msgspec.Struct, frozen=True, kw_only=True):
-    """A release, and what came back. archive: the name of the archive that exactly this content was released in; empty
-    while it was not. uploads: how many downloaded copies were held against it. left: steps before that are not settled.
-    reports: names of report files. answered: the texts an answer may stand in (the changelog).
+class Published(msgspec.Struct, frozen=True, kw_only=True):
+    """An archive that was released. checked: whether a downloaded copy of it ever was, verified: whether the one that
+    was checked last is the archive; at: the day of that check.
     """
 
-    archive: str = ""
-    uploads: int = 0
+    archive: str
+    checked: bool = False
+    verified: bool = False
+    at: str = ""
+
+
+class OutModel(msgspec.Struct, frozen=True, kw_only=True):
+    """A release, and what came back. archives: what exactly this content was released in, the whole and its updates;
+    empty while it was not. left: steps before that are not settled. reports: names of report files. answered: the texts
+    an answer may stand in (the changelog).
+    """
+
+    archives: tuple[Published, ...] = ()
     left: int = 0
     reports: Collection[str] = ()
     answered: str = ""
@@ -35,7 +45,7 @@ class OutModel(msgspec.Struct, frozen=True, kw_only=True):
 )
 def release_unrecorded(model: OutModel) -> Iterator[Finding]:
     """This content is recorded."""
-    if model.archive:
+    if model.archives:
         return
     if model.left:
         yield release_unrecorded.finding(value=model.left, unit="step", says="{value} before it not proven yet")
@@ -52,9 +62,28 @@ def release_unrecorded(model: OutModel) -> Iterator[Finding]:
     mend="Download your own upload and run: companion upload FOLDER DOWNLOADED_FILE",
 )
 def upload_unverified(model: OutModel) -> Iterator[Finding]:
-    """A copy that was downloaded is the archive."""
-    if model.archive and not model.uploads:
-        yield upload_unverified.finding(f"{RELEASES}/{model.archive}", says="no copy checked")
+    """A copy of each archive was downloaded and held against it."""
+    for one in model.archives:
+        if not one.checked:
+            yield upload_unverified.finding(f"{RELEASES}/{one.archive}", says="no copy checked")
+
+
+@rule(
+    "upload-differs",
+    BLOCKS,
+    step="out",
+    means="The copy that was downloaded last is not the archive that was released.",
+    why="Players get a damaged file, or one that nobody has tried.",
+    mend="Upload the archive again, download it from there, and check that copy. If you named the wrong file, check "
+    "the right one.",
+    limit="SHA-256 equal to the recorded one",
+    source="SHA-256, FIPS 180-4",
+)
+def upload_differs(model: OutModel) -> Iterator[Finding]:
+    """The copy checked last counts, whatever earlier ones were."""
+    for one in model.archives:
+        if one.checked and not one.verified:
+            yield upload_differs.finding(f"{RELEASES}/{one.archive}", value=one.at, says="the copy checked on {value}")
 
 
 @rule(
@@ -67,7 +96,7 @@ def upload_unverified(model: OutModel) -> Iterator[Finding]:
 )
 def report_open(model: OutModel) -> Iterator[Finding]:
     """Each report is named in the changelog; no answer is owed before the release."""
-    for name in model.reports if model.archive else ():
+    for name in model.reports if model.archives else ():
         if not name.startswith(".") and not _mentions(model.answered, name):
             yield report_open.finding(
                 f"{OURS}/reports/{name}", says="not mentioned in the changelog", limit=visible(name)
@@ -84,4 +113,4 @@ def _mentions(text: str, name: str) -> bool:
     return re.search(rf"(?<![\w.-]){word}(?![\w-]|\.\d)", text, re.IGNORECASE) is not None
 
 
-RULES: Final[tuple[Rule[OutModel], ...]] = (release_unrecorded, upload_unverified, report_open)
+RULES: Final[tuple[Rule[OutModel], ...]] = (release_unrecorded, upload_unverified, upload_differs, report_open)

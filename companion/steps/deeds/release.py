@@ -1,15 +1,13 @@
-"""Out: record a release, and hold a downloaded copy against the record."""
+"""Out: record a release."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.findings import Finding
 from companion.core.text import listed
 from companion.history.names import is_within
 from companion.steps.checks.needs import requirement
@@ -112,29 +110,3 @@ def _tag_recorded(records: Iterable[ReleaseRecord], history: History | None) -> 
     for record in missing:
         history.tag_release(kept[record.snapshot_id], record.version)
     return {record.version for record in missing}
-
-
-def verify_upload(desk: Desk, file: Path, at: str) -> tuple[Finding, ...]:
-    """Hold a downloaded copy against the record of this content, or of the last release; keep that it was verified."""
-    from companion.archive.prove import checksum_of
-    from companion.archive.record import Upload, write_record
-    from companion.archive.whole_rules import checksum_wrong
-
-    record = desk.release_of_this or desk.last_release
-    if record is None:
-        raise CompanionError("Nothing is released yet", str(desk.folder), "record the release first")
-    if not file.is_file():
-        raise CompanionError("There is no such file", str(file), "name the copy you fetched from where you uploaded it")
-    if file.resolve() == (desk.places.releases / record.archive).resolve():
-        raise CompanionError(
-            "This is the archive itself, which proves nothing about the upload",
-            str(file),
-            "fetch a copy from where players get it, and name that",
-        )
-    found = checksum_of(file, desk.watch)
-    if found != record.sha256:
-        limit = f"{record.sha256} ({record.archive})"
-        return (checksum_wrong.finding(str(file), value=found, says="SHA-256 {value}", limit=limit),)
-    upload = Upload(where=str(file), at=at, sha256=found, size=record.size)
-    write_record(desk.places.releases, msgspec.structs.replace(record, uploads=(*record.uploads, upload)))
-    return ()

@@ -17,6 +17,7 @@ from companion.steps.desk import Desk
 
 if TYPE_CHECKING:
     from companion.archive.build import PendingArchive
+    from companion.archive.plan import ArchivePlan
     from companion.archive.record import ReleaseRecord
     from companion.archive.update import UpdateInfo
 
@@ -79,7 +80,29 @@ def pack_update(desk: Desk, since: str, judge_first: Callable[[], tuple[Finding,
         findings = prove_update(before, new.path, whole.manifest, removed=info.removed, watch=desk.watch)
         if not any(finding.blocks for finding in findings):
             new.accept()
+            _record(desk, update, new, since)
     return _updated(target, info, since, findings, new)
+
+
+def _record(desk: Desk, update: ArchivePlan, new: PendingArchive, since: str) -> None:
+    """Record what the update is, so that a downloaded copy can be held against it; copies checked of it still count."""
+    from companion.archive.record import ReleaseRecord, read_updates, write_record
+
+    instrument, archive = desk.facts.instrument, new.target.name
+    before = [one for one in read_updates(desk.places.releases) if (one.archive, one.sha256) == (archive, new.sha256)]
+    record = ReleaseRecord(
+        title=instrument.title,
+        version=instrument.version,
+        archive=archive,
+        size=new.size,
+        sha256=new.sha256,
+        top=update.top,
+        files=tuple((one.name.partition("/")[2], one.size, one.sha256) for one in update.members),
+        fingerprint=desk.mark("out"),
+        since=since,
+        uploads=before[0].uploads if before else (),
+    )
+    write_record(desk.places.releases, record)
 
 
 def _updated(

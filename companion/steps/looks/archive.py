@@ -16,8 +16,7 @@ import msgspec
 
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
-from companion.core.evidence import Evidence
-from companion.core.files import process_alive, read_capped
+from companion.core.files import process_alive
 from companion.core.findings import Finding, ordered, tally
 from companion.core.folder import RELEASES, Places
 from companion.core.progress import Watch
@@ -25,6 +24,7 @@ from companion.core.text import plural
 from companion.core.units import both_bytes, decimal_bytes
 from companion.steps.desk import Desk
 from companion.steps.looks.savings import with_savings
+from companion.steps.looks.standing import remember_read
 from companion.steps.model import Look, Status
 
 if TYPE_CHECKING:
@@ -197,6 +197,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         kept = not any(finding.blocks for finding in findings)
         if kept:
             new.accept()
+            remember_read(desk, target, proof.sha256)
     packed = Packed(
         path=target,
         size=new.size,
@@ -276,25 +277,6 @@ def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
     return found
 
 
-def archive_gone(desk: Desk, evidence: Evidence) -> str:
-    """Return why a proof counts no longer, though it was found: the archive that was proven is not at its place.
-
-    Packed, changed, packed again and restored, the evidence of the first content is found again, but not its archive.
-    It is known by its size and the checksum beside it. One that blocks was not kept to begin with.
-    """
-    from companion.archive.build import checksum_path
-
-    if "archive" not in evidence.details or any(one.blocks for one in desk.applied("archive", evidence.findings)):
-        return ""
-    path = desk.places.releases / str(evidence.details["archive"])
-    with contextlib.suppress(OSError, ValueError, CompanionError):
-        if path.is_file() and checksum_path(path).is_file():  # a pipe would keep the status waiting
-            noted = read_capped(checksum_path(path), 4096)[:64].decode("ascii", "replace")
-            if (path.stat().st_size, noted) == (evidence.details.get("size"), evidence.details.get("sha256")):
-                return ""
-    return "the archive that was proven is not in its place"
-
-
 def look_archive(desk: Desk) -> Look | None:
     """Prove the archive that was built of this content again, whoever judged it then; None while there is none."""
     from companion.archive.plan import top_folder
@@ -313,7 +295,8 @@ def look_archive(desk: Desk) -> Look | None:
     top = top_folder(desk.facts.instrument.title)
     manifest = {f"{top}/{entry.path}": (entry.size, entry.sha256) for entry in desk.ships}
     with proof_place(desk.folder, sum(entry.size for entry in desk.ships)) as place:
-        _, findings = _proven(desk, path, manifest, place, details["sha256"])
+        proof, findings = _proven(desk, path, manifest, place, details["sha256"])
+    remember_read(desk, path, proof.sha256)
     return Look(findings=findings, details=details)
 
 

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.content import Content
 
-from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.core.units import decimal_bytes
 from companion.steps.model import StepStatus
@@ -19,6 +18,7 @@ from companion.tui.parts.page import Page
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.steps.account.due import Unkept
+    from companion.steps.deeds.upload import CheckedUpload
 
 
 OWN_SNAPSHOT = "A release takes its own snapshot, whatever is kept already, and gives it the version's name."
@@ -38,7 +38,10 @@ def releases_content(records: list[ReleaseRecord], width: int = 0) -> Content:
         return content("Nothing has been released from this folder yet.\n\n", (OWN_SNAPSHOT, "$foreground-muted"))
     pieces: list[Piece] = []
     for record in reversed(records):
-        checked = "a downloaded copy was identical" if record.uploads else "no downloaded copy checked yet"
+        last = record.last_upload
+        checked = f"a copy checked {age(last.at)} is identical" if last else "no downloaded copy checked yet"
+        if last and not record.verified:
+            checked = f"a copy checked {age(last.at)} is not this archive"
         pieces += [
             (visible(record.version), "bold"), f"  {age(record.at)}\n",
             labelled("Archive", visible(record.archive), width),
@@ -99,17 +102,21 @@ class OutBody(Body):
 
         def compare(path: str) -> None:
             if file := place_of(path):
-                companion.work("Checking the upload", partial(shop.upload, file), _upload_summary, wrong=bool)
+                companion.work("Checking the upload", partial(shop.upload, file), _upload_summary, wrong=_differs)
 
         text = "Download your own upload from where players get it. Where is that file?"
         hint, needed = "a path, such as ~/Downloads/….zip", "Write the path of the downloaded file."
         companion.push_screen(Ask("Check the upload", text, "Check it", compare, needed=needed, hint=hint))
 
 
-def _upload_summary(findings: tuple[Finding, ...]) -> str:
-    if not findings:
-        return "The downloaded copy is the release, byte for byte."
-    first = findings[0]
+def _differs(checked: CheckedUpload) -> bool:
+    return bool(checked.findings)
+
+
+def _upload_summary(checked: CheckedUpload) -> str:
+    if not checked.findings:
+        return f"The downloaded copy is {visible(checked.archive)}, byte for byte."
+    first = checked.findings[0]
     return f"The copy is not what was released. {first.rule}: {first.measured}. {first.mend}"
 
 
