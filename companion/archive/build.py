@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import BinaryIO, Final, NamedTuple
 
 from companion.archive import coders
-from companion.archive.layout import DEFLATED, STORED, Header
+from companion.archive.layout import DEFLATED, STORED, Header, stamp
 from companion.archive.packing import PackedPart, packing, stored_parts
 from companion.archive.plan import ArchivePlan
 from companion.archive.writer import Writer
@@ -128,16 +128,16 @@ def pending_archive(
 def _write(plan: ArchivePlan, stream: BinaryIO, watch: Watch, threads: int) -> tuple[int, str]:
     """Write the archive and return its size and SHA-256."""
     watch.stage("Packing", plan.size, "bytes")
-    writer = Writer(stream)
+    writer, when = Writer(stream), stamp(plan.day)
     with packing(plan.members, watch, threads) as results, _synced_meanwhile(stream):
         for part in results:
             if part.size == part.member.size:
                 packed = sum(map(len, part.parts))
-                header = Header(part.member.name.encode(), part.method, part.crc, packed, part.size)
+                header = Header(part.member.name.encode(), part.method, part.crc, packed, part.size, when)
                 writer.member(header, part.parts, executable=part.program)
                 watch.step(part.size)
             else:
-                _stream(writer, part, results, watch)
+                _stream(writer, part, results, watch, when)
     return writer.finish()
 
 
@@ -166,7 +166,7 @@ def _synced_meanwhile(stream: BinaryIO) -> Generator[None, None, None]:
         raise failed[0]
 
 
-def _stream(writer: Writer, first: PackedPart, rest: Iterator[PackedPart], watch: Watch) -> None:
+def _stream(writer: Writer, first: PackedPart, rest: Iterator[PackedPart], watch: Watch, when: tuple[int, int]) -> None:
     """Write the large member whose first piece is here; stored, where packing did not pay."""
     member = first.member
 
@@ -179,7 +179,7 @@ def _stream(writer: Writer, first: PackedPart, rest: Iterator[PackedPart], watch
                 return
             part = next(rest)
 
-    header = Header(member.name.encode(), first.method, 0, 0, member.size)
+    header = Header(member.name.encode(), first.method, 0, 0, member.size, when)
     packed = writer.streamed(header, pieces(), executable=first.program)
     if first.method == DEFLATED and packed > coders.NOT_WORTH_IT * member.size:
         writer.withdraw()

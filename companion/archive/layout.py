@@ -2,6 +2,7 @@
 
 import struct
 from collections.abc import Iterator
+from datetime import date
 from typing import Final, NamedTuple
 
 LOCAL: Final = struct.Struct("<4s5H3I2H")  # 4.3.7
@@ -67,9 +68,25 @@ NO_MODE: Final = 1 << 2
 """Of the internal attributes (4.4.10): what stands where permissions do is something else."""
 PLAIN_VERSION: Final = 20  # 4.4.3.2
 ZIP64_VERSION: Final = 45
-WHEN: Final = (0, 1 << 5 | 1)
-"""Time and date of every member we write: 1980-01-01, the earliest there is (4.4.6), so that equal content gives equal
-archives whenever they are made."""
+FIRST_YEAR: Final = 1980
+LAST_YEAR: Final = 2107
+"""The years that seven bits hold (4.4.6)."""
+NO_DAY: Final = (0, 1 << 5 | 1)
+"""Time and date of 1980-01-01, the earliest there is."""
+
+
+def stamp(day: str) -> tuple[int, int]:
+    """Return time and date (4.4.6) of midnight of ``day``, ISO 8601; of 1980-01-01 where there is none such.
+
+    Neither says in which time zone it is meant, so the same two numbers are the same day everywhere.
+    """
+    try:
+        then = date.fromisoformat(day)
+    except ValueError:
+        return NO_DAY
+    if not FIRST_YEAR <= then.year <= LAST_YEAR:
+        return NO_DAY
+    return 0, then.year - FIRST_YEAR << 9 | then.month << 5 | then.day
 
 
 def extras(data: bytes) -> dict[int, bytes]:
@@ -111,13 +128,17 @@ def _fields(data: bytes) -> Iterator[tuple[int, bytes | None]]:
 
 
 class Header(NamedTuple):
-    """What both headers of a member say. name: encoded. packed, size: bytes packed and unpacked."""
+    """What both headers of a member say.
+
+    name: encoded. packed, size: bytes packed and unpacked. when: of :func:`stamp`.
+    """
 
     name: bytes
     method: int
     crc: int
     packed: int
     size: int
+    when: tuple[int, int] = NO_DAY
 
     @property
     def flags(self) -> int:
@@ -127,19 +148,19 @@ class Header(NamedTuple):
 
 def local_header(header: Header) -> bytes:
     """Return a local header with its name; from 4 GiB on both sizes go into the extra, as 4.5.3 demands of it."""
-    name, method, crc, packed, size = header
+    name, method, crc, packed, size, when = header
     # Nothing is written larger than it is, so the content's size alone decides whether 32 bits hold both sizes.
     zip64 = size >= MOST32
     extra = struct.pack("<2H2Q", ZIP64_EXTRA, 16, size, packed) if zip64 else b""
     version = ZIP64_VERSION if zip64 else PLAIN_VERSION
     sizes = (MOST32, MOST32) if zip64 else (packed, size)
-    fixed = LOCAL.pack(LOCAL_MARK, version, header.flags, method, *WHEN, crc, *sizes, len(name), len(extra))
+    fixed = LOCAL.pack(LOCAL_MARK, version, header.flags, method, *when, crc, *sizes, len(name), len(extra))
     return fixed + name + extra
 
 
 def central_header(header: Header, *, offset: int, mode: int) -> bytes:
     """Return a central header with its name; only values that do not fit in 32 bits go into a Zip64 extra (4.5.3)."""
-    name, method, crc, packed, size = header
+    name, method, crc, packed, size, when = header
     large = [value for value in (size, packed, offset) if value >= MOST32]
     extra = struct.pack(f"<2H{len(large)}Q", ZIP64_EXTRA, 8 * len(large), *large) if large else b""
     # A member whose local header has Zip64 sizes needs 4.5 as well, and only its sizes can demand that.
@@ -147,7 +168,7 @@ def central_header(header: Header, *, offset: int, mode: int) -> bytes:
     made = (UNIX << 8 | version, version)
     sizes = (min(packed, MOST32), min(size, MOST32), len(name), len(extra), 0)
     place = (0, 0, mode << 16, min(offset, MOST32))
-    return CENTRAL.pack(CENTRAL_MARK, *made, header.flags, method, *WHEN, crc, *sizes, *place) + name + extra
+    return CENTRAL.pack(CENTRAL_MARK, *made, header.flags, method, *when, crc, *sizes, *place) + name + extra
 
 
 def end_records(count: int, size: int, offset: int) -> bytes:

@@ -26,10 +26,14 @@ class PlannedMember(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ArchivePlan(msgspec.Struct, frozen=True, kw_only=True):
-    """The members in the order of their names, all under the folder ``top``."""
+    """The members in the order of their names, all under the folder ``top``.
+
+    day: the date that every member bears, ISO 8601; empty where there is none to bear.
+    """
 
     top: str
     members: tuple[PlannedMember, ...]
+    day: str = ""
 
     @property
     def size(self) -> int:
@@ -61,7 +65,9 @@ def archive_name(title: str, version: str, since: str = "") -> str:
     return next((name for name in cut if name.endswith(f" {ending}")), ending) + ".zip"
 
 
-def plan(top: str, files: Iterable[tuple[str, Path, int, str]], made: Mapping[str, bytes] | None = None) -> ArchivePlan:
+def plan(
+    top: str, files: Iterable[tuple[str, Path, int, str]], made: Mapping[str, bytes] | None = None, day: str = ""
+) -> ArchivePlan:
     """Return the plan for ``files`` (path under ``top``, source, size, SHA-256) and texts made for it.
 
     ``made`` (content by path under ``top``) takes the place of a file of the same path. Raises
@@ -78,7 +84,7 @@ def plan(top: str, files: Iterable[tuple[str, Path, int, str]], made: Mapping[st
         for path, data in made.items()
     ]
     _refuse_bad_names(top, members)
-    return ArchivePlan(top=top, members=tuple(sorted(members, key=lambda member: member.name)))
+    return ArchivePlan(top=top, members=tuple(sorted(members, key=lambda member: member.name)), day=day)
 
 
 def _refuse_bad_names(top: str, members: list[PlannedMember]) -> None:

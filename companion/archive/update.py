@@ -57,7 +57,8 @@ def plan_update(plan: ArchivePlan, old: ReleaseRecord) -> tuple[ArchivePlan, Upd
         removed=tuple(sorted(before.keys() - now.keys())),
         full_bytes=plan.size,
     )
-    return ArchivePlan(top=plan.top, members=tuple(now[path] for path in sorted((*added, *changed)))), info
+    members = tuple(now[path] for path in sorted((*added, *changed)))
+    return ArchivePlan(top=plan.top, members=members, day=plan.day), info
 
 
 def prove_update(

@@ -30,6 +30,7 @@ class Instrument(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
     title: what players call it; e.g. "Slate Choir"
     version: the version to be released next; e.g. "1.0.0"
+    date: the day of its release; empty: the one beside the version in CHANGELOG.md; e.g. "2026-11-27"
     maker: who answers for it, as players know them; e.g. "Quay Room"
     summary: what it is, in one sentence; e.g. "Slabs of slate, struck and hummed over."
     description: what it is, in a paragraph or two; e.g. "Six slabs from an old roof, hung from cords."
@@ -47,6 +48,7 @@ class Instrument(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
     title: str = ""
     version: str = ""
+    date: str = ""
     maker: str = ""
     summary: str = ""
     description: str = ""

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from companion.trials.away_filing import Filed
 
 
+CHANGELOG: Final = "CHANGELOG.md"
 CHANGES: Final = "it changes while it is being read"
 
 
@@ -311,8 +312,20 @@ class Desk:
     @cached_property
     def changelog(self) -> str:
         """The text of the standing changelog; empty when there is none."""
-        path = self.folder / "CHANGELOG.md"
+        path = self.folder / CHANGELOG
         return read_capped(path, 4 << 20, "changelog").decode("utf-8", "replace") if path.is_file() else ""
+
+    @property
+    def day(self) -> str:
+        """The day of the release, which its archive bears: as stated, else as the changelog that ships has it."""
+        if stated := self.facts.instrument.date.strip():
+            return stated
+        if not any(entry.path == CHANGELOG for entry in self.ships):
+            return ""
+        from companion.words.changelog import parse_entry
+
+        entry = parse_entry(self.changelog, self.facts.instrument.version)
+        return entry.date if entry else ""
 
     @property
     def stem(self) -> str:

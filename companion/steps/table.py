@@ -73,12 +73,12 @@ def _as_before_built(desk: Desk, page: str) -> str:
 
 
 def _archive_mark(desk: Desk) -> str:
-    """Take in what ships, and what the archive and its folder are called."""
+    """Take in what ships, what the archive and its folder are called, and the day that is stated for it."""
     instrument = desk.facts.instrument
-    return desk.fingerprint(
-        [("ships", desk.marks.ships), ("title", instrument.title), ("version", instrument.version)],
-        {"upload": desk.facts.limits.upload_bytes},
-    )
+    parts = [("ships", desk.marks.ships), ("title", instrument.title), ("version", instrument.version)]
+    if instrument.date:  # else the changelog, which ships, may say it
+        parts.append(("date", instrument.date))
+    return desk.fingerprint(parts, {"upload": desk.facts.limits.upload_bytes})
 
 
 WORDS_REST_ON: Final = ("contents", "paths", "sound")

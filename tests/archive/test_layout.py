@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import struct
+import zipfile
 
 import pytest
 
-from companion.archive.layout import Header, central_header, end_records, extras, local_header
+from companion.archive.layout import NO_DAY, Header, central_header, end_records, extras, local_header, stamp
 
 LIMIT = 0xFFFFFFFF
 
@@ -83,3 +85,25 @@ def test_end_records_turn_to_zip64_at_the_limit_and_not_before(
     assert struct.unpack_from("<4s4H2IH", data, len(data) - 22) == (
         b"PK\x05\x06", 0, 0, min(count, 0xFFFF), min(count, 0xFFFF), min(size, LIMIT), min(offset, LIMIT), 0,
     )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("day", "read"),
+    [
+        ("2026-11-27", (2026, 11, 27, 0, 0, 0)),
+        ("2024-02-29", (2024, 2, 29, 0, 0, 0)),
+        ("1980-01-01", (1980, 1, 1, 0, 0, 0)),
+        ("2107-12-31", (2107, 12, 31, 0, 0, 0)),
+    ],
+)
+def test_a_day_is_the_one_that_pythons_zipfile_reads(day: str, read: tuple[int, ...]) -> None:  # 4.4.6
+    header = Header(b"n", 0, 0, 0, 0, stamp(day))
+    local, central = local_header(header), central_header(header, offset=0, mode=0o100644)
+    with zipfile.ZipFile(io.BytesIO(local + central + end_records(1, len(central), len(local)))) as archive:
+        assert archive.infolist()[0].date_time == read
+    assert local[10:14] == central[12:16], "both headers say the same"
+
+
+@pytest.mark.parametrize("day", ["", "1979-12-31", "2108-01-01", "2026-02-30", "27.11.2026", "today", "9999-12-31"])
+def test_what_is_no_day_an_archive_can_bear_is_the_earliest(day: str) -> None:
+    assert stamp(day) == NO_DAY == (0, 33)

@@ -3,6 +3,7 @@
 import math
 import re
 from collections.abc import Collection, Iterator
+from datetime import date
 from functools import partial
 from typing import Final
 
@@ -71,7 +72,7 @@ def fact_missing(model: FactsModel) -> Iterator[Finding]:
 def fact_invalid(model: FactsModel) -> Iterator[Finding]:
     """Versions compare, the licence is an SPDX expression, and ranges run from low to high within their bounds."""
     facts = model.facts
-    for key, value, form in (*_versions(facts), *_licence(facts, model.files), *_twice(facts)):
+    for key, value, form in (*_versions(facts), *_day(facts), *_licence(facts, model.files), *_twice(facts)):
         yield fact_invalid.finding(FACTS_FILE, at=At(fact=key), value=value, says="“{value}”", limit=form)
     for key, value, form in (*_controls(facts), *_layers(facts)):
         yield fact_invalid.finding(FACTS_FILE, at=At(fact=key), value=value, limit=form)
@@ -89,6 +90,16 @@ def _versions(facts: Facts) -> Iterator[_Wrong]:
         value = fact(facts, key)
         if value.strip() and engine_version(value) is None:
             yield key, value, "numbers and dots, and “build N” after them where there is one: 7.1.2, 7.1 build 401"
+
+
+def _day(facts: Facts) -> Iterator[_Wrong]:
+    day = facts.instrument.date
+    try:
+        known = not day or (len(day) == 10 and 1980 <= date.fromisoformat(day).year <= 2107)
+    except ValueError:
+        known = False
+    if not known:
+        yield "instrument.date", day, "year-month-day from 1980 to 2107, which is what archives can bear: 2026-11-27"
 
 
 def _licence(facts: Facts, files: Collection[str]) -> Iterator[_Wrong]:

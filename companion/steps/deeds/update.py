@@ -71,7 +71,7 @@ def pack_update(desk: Desk, since: str, judge_first: Callable[[], tuple[Finding,
     files = [(e.path, desk.folder / e.path, e.size, e.sha256) for e in desk.ships]
     _, info = plan_update(plan(top_folder(instrument.title), files), old)
     note = "\n".join(note_lines(info, instrument.version)) + "\n"
-    whole = plan(top_folder(instrument.title), files, {note_name(e.path for e in desk.ships): note.encode()})
+    whole = plan(top_folder(instrument.title), files, {note_name(e.path for e in desk.ships): note.encode()}, desk.day)
     update, _ = plan_update(whole, old)
     target = desk.places.releases / archive_name(instrument.title, instrument.version, since)
     if blocking := judge_first():

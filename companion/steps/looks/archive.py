@@ -187,7 +187,8 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
     from companion.archive.plan import plan, top_folder
 
     instrument = desk.facts.instrument
-    planned = plan(top_folder(instrument.title), [(e.path, desk.folder / e.path, e.size, e.sha256) for e in desk.ships])
+    files = [(e.path, desk.folder / e.path, e.size, e.sha256) for e in desk.ships]
+    planned = plan(top_folder(instrument.title), files, day=desk.day)
     target = _target(desk)
     with (
         proof_place(desk.folder, planned.size) as place,
@@ -196,6 +197,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         proof, findings = _proven(desk, new.path, planned.manifest, place)
         kept = not any(finding.blocks for finding in findings)
         if kept:
+            _keep_what_players_have(desk, target, new.sha256)
             new.accept()
             remember_read(desk, target, proof.sha256)
     packed = Packed(
@@ -235,6 +237,22 @@ def refuse_over_released(desk: Desk) -> None:
             f"{record.version} is released, and this would take the place of what players have",
             str(target),
             "raise instrument.version first",
+        )
+
+
+def _keep_what_players_have(desk: Desk, target: Path, sha256: str) -> None:
+    """Refuse to put other bytes in the place of a released archive of the same content.
+
+    One companion may pack otherwise than another, and what is in players' hands is what a report is about.
+    """
+    from companion.archive.build import noted_checksum
+
+    record = desk.release_of_this
+    if record and record.archive == target.name and sha256 != record.sha256 == noted_checksum(target):
+        raise CompanionError(
+            f"{record.version} is released, and built anew its bytes would not be those that players have",
+            str(target),
+            "the released archive stays; raise instrument.version to build another",
         )
 
 

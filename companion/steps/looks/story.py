@@ -70,7 +70,7 @@ def build_story(desk: Desk, *, download: bool, released_at: str = "") -> Story:
             for one in songs_break(removed=since.removed, renamed=since.renamed, before=since.facts, after=facts)
         ),
         known_problems=known_problems(desk),
-        released_at=released_at or day_in_changelog(desk) or today(),
+        released_at=released_at or instrument.date.strip() or day_in_changelog(desk) or today(),
         previous_version=before.version if before else "",
         previews=() if before else tuple(dict.fromkeys(record.version for record in desk.records)),
         licence_file=instrument.licence_file or licence_file_in(ships),

@@ -34,6 +34,7 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
     "Who": (
         Field("instrument.title", "Title"),
         Field("instrument.version", "Version of this release", "numbers and dots, such as 1.0"),
+        Field("instrument.date", "Day of the release", "such as 2026-11-27; empty: as the changelog says"),
         Field("instrument.maker", "Maker", "you, or your label"),
         Field("instrument.summary", "In one sentence"),
         Field("instrument.description", "In more words", shape="long", rows=4),
