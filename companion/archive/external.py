@@ -1,9 +1,9 @@
 """Other programs that open archives, asked for their opinion where they are installed."""
 
+import os
 import re
 import shutil
 import subprocess
-import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -37,7 +37,7 @@ def _as_pattern(place: str) -> str:
 
     The folders before the name it takes as they are written. 7z does so too, unless it is told not to (``-spd``).
     """
-    if sys.platform == "win32" or not re.search(r"[*?\[]", place):
+    if os.name == "nt" or not re.search(r"[*?\[]", place):
         return place
     folder, slash, name = place.rpartition("/")
     return folder + slash + re.sub(r"[*?\[]", lambda found: f"[{found[0]}]", name.replace("\\", "\\\\"))

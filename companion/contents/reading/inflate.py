@@ -25,9 +25,10 @@ def let_go(data: Buffer, start: int, end: int) -> None:
 
     What lies before goes too: a few bytes looked at in front of a block bring in as much as the system maps at once.
     """
-    if isinstance(data, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED") and start % mmap.PAGESIZE == 0:
+    advice, advise = getattr(mmap, "MADV_DONTNEED", None), getattr(data, "madvise", None)  # Windows has neither
+    if advice is not None and advise is not None and start % mmap.PAGESIZE == 0:
         first = max(0, start - _MAPPED_AT_ONCE)
-        data.madvise(mmap.MADV_DONTNEED, first, min(end, len(data)) - first)
+        advise(advice, first, min(end, len(data)) - first)
 
 
 class InflatedPart(NamedTuple):

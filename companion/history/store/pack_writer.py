@@ -22,7 +22,7 @@ from typing import Final
 
 from companion.core.census import NotStill, blob_hasher
 from companion.core.files import BLOCK, sync_folder
-from companion.history.store.durable import sync_file
+from companion.history.store.durable import sync_data, sync_file
 from companion.history.store.objects import BLOB
 from companion.history.store.streams import LEVEL, deflated, stored
 
@@ -142,7 +142,7 @@ class PackWriter:
         with _on_history_disk():
             write_all(self.handle, self._buffer)
         self._buffer.clear()
-        if self.offset - self._nudged >= _NUDGE and hasattr(os, "fdatasync"):
+        if self.offset - self._nudged >= _NUDGE:
             self._nudge()
 
     def _nudge(self) -> None:
@@ -152,7 +152,7 @@ class PackWriter:
         self._heard()
         self._helper = self._helper or ThreadPoolExecutor(1, "pack-sync")
         self._nudged = self.offset
-        self._syncing = self._helper.submit(os.fdatasync, self.handle)
+        self._syncing = self._helper.submit(sync_data, self.handle)
 
     def _heard(self) -> None:
         if self._syncing:
@@ -182,7 +182,7 @@ class PackWriter:
         self._flush()
         os.lseek(self.handle, 8, os.SEEK_SET)
         write_all(self.handle, struct.pack(">I", len(self.written)))
-        if hasattr(os, "fdatasync") and self.offset > _NUDGE // 8:
+        if self.offset > _NUDGE // 8:
             self._heard()
             self._nudge()
         # The count in front is known only now, so the sum over the whole is made by reading it again.
