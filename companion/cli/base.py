@@ -18,6 +18,8 @@ from companion.core.errors import CompanionError
 from companion.core.text import shorten, visible
 
 if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
+
     from companion.core.progress import Progress, Watch
     from companion.workshop import Workshop
 
@@ -32,11 +34,41 @@ class _Commands(click.Group):
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         first = args[0] if args else ""
-        if not args:
+        if ctx.resilient_parsing:  # a shell asks what may stand here
+            pass
+        elif not args:
             args = ["open"]
         elif first not in self.commands and not first.startswith("-"):
+            self._refuse_unknown(first, alone=len(args) == 1)
             args = ["open", *args]
         return super().parse_args(ctx, args)
+
+    def _refuse_unknown(self, first: str, *, alone: bool) -> None:
+        """Raise :class:`CompanionError` for what can only be a command that there is not."""
+        from companion.cli.render.verbs import meant
+
+        if "/" in first or os.sep in first or Path(first).exists():
+            return
+        other = meant(first, self.commands)
+        if other or not alone:
+            advice = f"you may have meant: companion {other}" if other else "see: companion --help"
+            raise CompanionError("There is no such command, and no folder of that name", first, advice)
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Return what may stand here; where a command may, so may a folder."""
+        from click.shell_completion import CompletionItem
+
+        found = super().shell_complete(ctx, incomplete)
+        return found if incomplete.startswith("-") else [*found, CompletionItem(incomplete, type="dir")]
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the commands by the work they belong to, each with its first sentence in full."""
+        from companion.cli.render.verbs import grouped
+
+        width = max(map(len, self.commands), default=0)
+        for title, names in grouped(name for name, one in self.commands.items() if not one.hidden):
+            with formatter.section(title):
+                formatter.write_dl([(name.ljust(width), self.commands[name].get_short_help_str(300)) for name in names])
 
 
 @click.group(

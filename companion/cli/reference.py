@@ -4,7 +4,8 @@ from pathlib import Path
 
 import click
 
-from companion.cli.base import FOLDER, command, json_option, print_result, print_text, watching
+from companion.cli.base import FOLDER, command, commands, json_option, print_result, print_text, watching
+from companion.core.errors import CompanionError
 
 
 @command()
@@ -52,6 +53,25 @@ def measure(paths: tuple[Path, ...], as_json: bool, as_csv: bool) -> None:
         print_text(measures_csv(measured), nl=False)
     else:
         print_result(as_json, {"files": [to_plain(one) for one in measured]}, measure_lines(measured))
+
+
+@command()
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish", "powershell"]))
+def completion(shell: str) -> None:
+    """Print what lets a shell complete commands, options and folders with Tab.
+
+    \b
+    bash        eval "$(companion completion bash)"      in ~/.bashrc
+    zsh         eval "$(companion completion zsh)"       in ~/.zshrc
+    fish        companion completion fish | source       in ~/.config/fish/config.fish
+    powershell  companion completion powershell | Out-String | Invoke-Expression       in $PROFILE
+    """
+    from click.shell_completion import get_completion_class
+
+    kind = get_completion_class(shell)
+    if kind is None:
+        raise CompanionError("The installed click knows no completion for this shell", shell, "update click to 8.5")
+    print_text(kind(commands, {}, "companion", "_COMPANION_COMPLETE").source())
 
 
 @command()
