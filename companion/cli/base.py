@@ -80,6 +80,8 @@ def commands() -> None:
 
 
 command: Final = commands.command
+_said: Final[list[str]] = []
+"""Remarks of this run that are not to be made twice."""
 
 
 def main() -> NoReturn:
@@ -87,6 +89,7 @@ def main() -> NoReturn:
 
     Errors for people are one line on standard error and exit code 2.
     """
+    _said.clear()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a name or a sign the terminal's encoding lacks must not end the run
             stream.reconfigure(errors="backslashreplace")
@@ -106,7 +109,9 @@ def main() -> NoReturn:
 
 
 def print_remark(line: str) -> None:
-    """Print a line beside the output, on standard error."""
+    """Print a line beside the output, on standard error; what was said of the whole run is not said again."""
+    if any(what in line for what in _said):
+        return
     with suppress(OSError):  # nobody may be there to read it; the exit code still says it
         click.echo(line, err=True)
 
@@ -126,6 +131,9 @@ def workshop(folder: Path) -> Workshop:
         print_remark(BACK_IN_PLACE)
     for line in shop.recovery:
         print_remark(line)
+    if shop.newer and shop.newer.what not in _said:
+        print_remark(shop.newer.line)
+        _said.append(shop.newer.what)
     return shop
 
 

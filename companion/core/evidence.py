@@ -207,7 +207,8 @@ class EvidenceStore:
             if path.is_file():
                 with contextlib.suppress(CompanionError, ValueError, RecursionError, msgspec.ValidationError):
                     plain = json.loads(read_capped(path, MOST_BYTES, "evidence"))
-                    self._seen[path] = msgspec.convert(plain, Evidence)
+                    read = msgspec.convert(plain, Evidence)
+                    self._seen[path] = read if read.schema <= SCHEMA else None  # else a newer companion's
         return self._seen[path]
 
 

@@ -250,7 +250,7 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 _CAME_LATER: Final[Mapping[str, tuple[str, ...]]] = {
-    "instrument": ("licence_link", "install", "lang", "without"),
+    "instrument": ("date", "licence_link", "install", "lang", "without"),
     "naming": ("unpitched",),
     "limits": ("cover_bytes", "preview_bytes"),
     "page": ("cover", "previews"),
@@ -362,6 +362,21 @@ def facts_from_plain(plain: dict[str, Any], where: str = FACTS_FILE) -> Facts:
         return msgspec.convert(plain, Facts)
     except msgspec.ValidationError as error:
         raise CompanionError(_plainly(error), where, "mend that key and try again") from error
+
+
+def known_only(plain: dict[str, Any]) -> dict[str, Any]:
+    """Return plain tables without the keys that this companion does not know: a newer one wrote them."""
+    known: dict[str, Any] = {}
+    for field in msgspec.structs.fields(Facts):
+        if field.name not in plain:
+            continue
+        several = not (isinstance(field.type, type) and issubclass(field.type, msgspec.Struct))
+        struct: Any = get_args(field.type)[0] if several else field.type
+        names = struct.__struct_fields__
+        tables = plain[field.name] if several and isinstance(plain[field.name], list) else [plain[field.name]]
+        kept = [{k: v for k, v in one.items() if k in names} if isinstance(one, dict) else one for one in tables]
+        known[field.name] = kept if several else kept[0]
+    return known
 
 
 def facts_to_plain(facts: Facts) -> dict[str, Any]:

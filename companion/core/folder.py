@@ -10,6 +10,11 @@ OURS = ".companion"
 RELEASES = "releases"
 TEMPLATES = "release-words"
 """Where a maker puts templates of their own; snapshotted, never shipped."""
+FORMAT = 1
+"""Of all that lies below ``.companion`` and ``releases``, and of the facts. A companion that changes it so that those
+before could misread it, or lose something by writing, raises this and writes ``.companion/format.json``:
+``{"format": 2, "companion": "2.0.0"}``. Where there is no such file, the format is 1.
+"""
 REPARSE_POINT = 0x400
 """FILE_ATTRIBUTE_REPARSE_POINT: a junction is a folder to Python, and a way out of this one to Windows."""
 
@@ -32,8 +37,31 @@ class Places:
         self.restoring = self.ours / "restore.json"
         self.hiding = self.ours / "hidden.json"
         self.hidden = self.ours / "hidden"
+        self.format = self.ours / "format.json"
         self.releases = folder / RELEASES
         self.templates = folder / TEMPLATES
+
+    def newer(self) -> CompanionError | None:
+        """Return the error for whoever would write here though a newer companion has, or None."""
+        try:
+            if not stat.S_ISREG(self.format.lstat().st_mode):
+                return None
+        except OSError:
+            return None
+        import json  # all of which nobody needs who opens a folder of this format
+
+        from companion.core.files import read_capped
+        from companion.core.text import visible
+
+        try:
+            told = json.loads(read_capped(self.format, 4096))
+            if not isinstance(told, dict) or not isinstance(told["format"], int) or told["format"] <= FORMAT:
+                return None
+        except (OSError, CompanionError, ValueError, RecursionError, KeyError):
+            return None
+        version = f" ({visible(str(told['companion'])[:40])})" if "companion" in told else ""
+        what = f"A newer companion{version} has written this folder, and this one opens it read-only"
+        return CompanionError(what, str(self.folder), "update the companion to change anything")
 
     def refusal(self) -> CompanionError | None:
         """Return why nothing may be written here, or None.
@@ -41,6 +69,8 @@ class Places:
         A folder may come from a stranger, and whatever is written below a folder that is a link of theirs lands where
         they say. A file that is a link is replaced, or refused, by whoever would write it.
         """
+        if newer := self.newer():
+            return newer
         inside = ("objects", "objects/pack", "objects/info", "refs", "refs/snapshots")
         written = (
             self.ours,

@@ -7,7 +7,16 @@ from typing import Any, Literal, get_origin
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.facts import MOST_BYTES, Facts, Waiver, facts_from_plain, facts_from_toml, facts_to_plain
+from companion.core.facts import (
+    MOST_BYTES,
+    Facts,
+    Waiver,
+    facts_from_plain,
+    facts_from_toml,
+    facts_to_plain,
+    known_only,
+    parse_toml,
+)
 from companion.core.files import read_capped, write_safely
 
 
@@ -21,9 +30,13 @@ def read_text(path: Path) -> str:
         ) from error
 
 
-def read_facts(path: Path) -> Facts:
-    """Return the facts of a folder. Raises :class:`CompanionError` that names the key."""
-    return facts_from_toml(read_text(path), path.name)
+def read_facts(path: Path, *, newer: bool = False) -> Facts:
+    """Return the facts of a folder; without what is not known here, where a ``newer`` companion wrote them.
+
+    Raises :class:`CompanionError` that names the key.
+    """
+    plain = parse_toml(read_text(path), path.name)
+    return facts_from_plain(known_only(plain) if newer else plain, path.name)
 
 
 def write_new(path: Path, facts: Facts) -> None:

@@ -30,7 +30,8 @@ if TYPE_CHECKING:
 class OpenFolder:
     """One working folder, open; every method may raise :class:`CompanionError`.
 
-    writable: whether anything may be written here. refusal: why not, where a stranger's link is why.
+    writable: whether anything may be written here. refusal: why not, where a stranger's link is why, or newer: that a
+    newer companion has written here.
     recovered: the restore that a killed run left half done and that was finished on opening. unfinished: why one could
     not be; it is tried again at the next opening. brought_back: originals that were hidden for an away test, and that
     opening the folder brought back.
@@ -40,6 +41,7 @@ class OpenFolder:
         self.places = Places(folder)
         self._memory: dict[tuple[str, str], Evidence] = {}
         self.facts = Facts()
+        self.newer = self.places.newer()
         self.refusal = self.places.refusal()
         self.writable = os.access(folder, os.W_OK) and not self.refusal
         self.brought_back = self._bring_back_hidden()
@@ -126,7 +128,9 @@ class OpenFolder:
 
     def reload(self) -> None:
         """Read the facts again."""
-        self.facts = facts_file.read_facts(self.places.facts) if self.has_facts else Facts()
+        self.facts = Facts()
+        if self.has_facts:
+            self.facts = facts_file.read_facts(self.places.facts, newer=self.newer is not None)
 
     def close(self) -> None:
         """Close the cache."""
