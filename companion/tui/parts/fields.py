@@ -34,7 +34,6 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
     "Who": (
         Field("instrument.title", "Title"),
         Field("instrument.version", "Version of this release", "numbers and dots, such as 1.0"),
-        Field("instrument.date", "Day of the release", "such as 2026-11-27; empty: as the changelog says"),
         Field("instrument.maker", "Maker", "you, or your label"),
         Field("instrument.summary", "In one sentence"),
         Field("instrument.description", "In more words", shape="long", rows=4),
@@ -45,6 +44,7 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("instrument.rights", "Where it all comes from", "and that you may pass it on", "long"),
         Field("instrument.credits", "Credits", "one a line", "lines"),
         Field("instrument.tags", "Tags", "with commas between", "words"),
+        Field("instrument.date", "Day of the release", "such as 2026-11-27; empty: as the changelog says"),
     ),
     "Engine": (
         Field("engine.name", "Engine", "the host it plays in"),
