@@ -109,7 +109,7 @@ def _copy(desk: Desk, place: Path) -> tuple[Path, str]:
     from companion.archive.build import pending_archive
     from companion.archive.plan import plan, top_folder
     from companion.archive.prove import prove
-    from companion.steps.looks.archive import archive_gone
+    from companion.steps.looks.standing import archive_gone
 
     top = top_folder(desk.facts.instrument.title)
     planned = plan(top, [(e.path, desk.folder / e.path, e.size, e.sha256) for e in desk.ships])
