@@ -161,7 +161,7 @@ def test_what_the_working_folder_lacks_is_told_there_and_not_of_its_archive_too(
 def test_an_archive_that_is_not_the_proven_one_is_not_released(
     releasable: Path, companion: Any, one_line: Callable[..., None]
 ) -> None:
-    """The checklist reads it anew where its times or its inode are others; a release asks every byte whatever they are."""
+    """The checklist reads it anew where its times or its inode are others; a release asks every byte in any case."""
     archive = releasable / "releases" / "Slate Choir 1.0.zip"
     whole = archive.read_bytes()
     middle = len(whole) // 2

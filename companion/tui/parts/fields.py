@@ -44,7 +44,6 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("instrument.rights", "Where it all comes from", "and that you may pass it on", "long"),
         Field("instrument.credits", "Credits", "one a line", "lines"),
         Field("instrument.tags", "Tags", "with commas between", "words"),
-        Field("instrument.date", "Day of the release", "such as 2026-11-27; empty: as the changelog says"),
     ),
     "Engine": (
         Field("engine.name", "Engine", "the host it plays in"),
@@ -99,6 +98,7 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("instrument.install", "Steps to install it", "one a line, beside unzipping", "lines"),
         Field("page.cover", "Cover picture", "path in the folder"),
         Field("page.previews", "Previews to hear", "one path a line", "lines"),
+        Field("instrument.date", "Day of the release", "such as 2026-11-27; empty: as the changelog says"),
         Field("instrument.lang", "Language", "of templates of your own, such as de; empty: English"),
     ),
 }
