@@ -70,11 +70,12 @@ def bound_memory(most: int) -> None:
         with contextlib.suppress(OSError, AttributeError, ValueError):
             _bound_memory_on_windows(most)
         return
-    import resource
+    if sys.platform != "win32":  # said once more, for the type checker
+        import resource
 
-    for name, value in (("RLIMIT_DATA", most), ("RLIMIT_CORE", 0)):
-        with contextlib.suppress(OSError, ValueError, AttributeError):
-            resource.setrlimit(getattr(resource, name), (value, value))
+        for name, value in (("RLIMIT_DATA", most), ("RLIMIT_CORE", 0)):
+            with contextlib.suppress(OSError, ValueError, AttributeError):
+                resource.setrlimit(getattr(resource, name), (value, value))
 
 
 def _bound_memory_on_windows(most: int) -> None:
@@ -100,14 +101,15 @@ def watch_memory(most: int) -> None:
     """End this process once it holds more than ``most`` bytes, on systems that take the bound and do not keep it."""
     if platform.system() != "Darwin":
         return
-    import resource
+    if sys.platform != "win32":
+        import resource
 
-    def look() -> None:
-        while resource.getrusage(resource.RUSAGE_SELF).ru_maxrss <= most:  # bytes on this system
-            time.sleep(_LOOK_SECONDS)
-        os._exit(1)
+        def look() -> None:
+            while resource.getrusage(resource.RUSAGE_SELF).ru_maxrss <= most:  # bytes on this system
+                time.sleep(_LOOK_SECONDS)
+            os._exit(1)
 
-    threading.Thread(target=look, name="memory watch", daemon=True).start()
+        threading.Thread(target=look, name="memory watch", daemon=True).start()
 
 
 class Child:

@@ -274,6 +274,9 @@ def _ended(now: dict[str, bytes], old: dict[str, bytes], new: dict[str, bytes], 
     record = MADE[verb].replace(".zip", ".update.json")
     if verb == UPDATE and now[record] == old[record]:  # of an archive that is not there: it counts for nothing
         now[record] = new[record]
+    page = "Slate Choir 1.0 page.md"  # drafted once more behind the archive, whose size and checksum it tells
+    if page in now and now[page] == old[page]:
+        now[page] = new[page]
     checksum = f"{MADE[verb]}.sha256"
     if checksum not in now:
         assert new.pop(checksum)

@@ -17,12 +17,12 @@ from typing import Any
 import pytest
 
 from companion.contents.reading.inflate import let_go
-from companion.core import files
+from companion.core import children, files
 from companion.history.store import durable
 from companion.history.store.objects import BLOB, object_id
 from companion.history.store.pack_writer import PackWriter
 from companion.history.store.packs import Packs
-from companion.sound.measures import pool, worker
+from companion.sound.measures import pool
 
 HERE = "as it is here"
 POSIX = pytest.mark.skipif(os.name == "nt", reason="plays another system on this one")
@@ -209,7 +209,7 @@ def test_memory_is_bounded_by_a_job_on_windows(monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(ctypes, "WinDLL", lambda *given, **more: Bounding(), raising=False)
     with monkeypatch.context() as patch:
         patch.setattr(os, "name", "nt")
-        worker.bound_memory(123 << 20)
+        children.bound_memory(123 << 20)
     assert told == [(9, 0x100, 123 << 20)], "the extended limits, the process's memory"
 
 

@@ -75,16 +75,14 @@ class Pack:
         with self.lock:
             if self.handle < 0:
                 self.handle = os.open(self.path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
-            at_once: Any = getattr(os, "pread", None)
-            if at_once is None:  # Windows: in two calls, which nothing may come between
+            if (at_once := getattr(os, "pread", None)) is None:  # Windows: two calls, which nothing may come between
                 os.lseek(self.handle, start, os.SEEK_SET)
                 return os.read(self.handle, count)
         return bytes(at_once(self.handle, count, start))
 
     def read_into(self, start: int, buffer: memoryview) -> int:
         """Fill ``buffer`` and return how many bytes there were: memory that is used again need not be cleared again."""
-        at_once: Any = getattr(os, "preadv", None)
-        if at_once is None:
+        if (at_once := getattr(os, "preadv", None)) is None:
             data = self.read(start, len(buffer))
             buffer[: len(data)] = data
             return len(data)
