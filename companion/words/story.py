@@ -179,7 +179,7 @@ def story_from_facts(facts: Facts, samples_of: Mapping[str, int] | None = None, 
         name: getattr(instrument, name) for name in instrument.__struct_fields__ if name in Story.__struct_fields__
     }
     plain |= {
-        "released_at": plain.pop("date"),
+        "released_at": instrument.date,
         "engine": engine.name,
         "edition": engine.edition,
         "saved_with": engine.saved_with,
