@@ -28,6 +28,7 @@ NEVER_WAIVED: Final = frozenset(
         "member-encrypted",
         "checksum-wrong",
         "release-unrecorded",
+        "upload-differs",
     }
 )
 """A waiver lets a flaw pass, never an untruth: no reason makes a false sentence or a broken archive fit to publish."""

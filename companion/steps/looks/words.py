@@ -66,7 +66,8 @@ def draft(desk: Desk, what: What, fmt: Format) -> Draft:
     from companion.words.story import missing_names
 
     # A changelog drafted anew is of today; readme and page are of the day that it names.
-    story = build_story(desk, download=what == "page", released_at=today() if what == "changelog" else "")
+    stated = desk.facts.instrument.date.strip()
+    story = build_story(desk, download=what == "page", released_at=stated or (today() if what == "changelog" else ""))
     templates = desk.places.templates
     base = fresh(what, fmt, story, templates if templates.is_dir() else None)
     page, shipped = desk.places.releases / f"{desk.stem} page.{fmt}", desk.folder / f"{what.upper()}.{fmt}"
