@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from companion.core.evidence import SCHEMA
 from companion.core.folder import FORMAT, Places
 from companion.workshop import Workshop
 
@@ -161,7 +162,7 @@ def test_what_a_newer_companion_calls_itself_is_shown_inert(instrument: Path) ->
 def test_evidence_of_a_newer_form_counts_as_none(releasable: Path, companion: Any) -> None:
     for path in (releasable / ".companion" / "evidence" / "contents").glob("*.json"):
         told = json.loads(path.read_text("utf-8"))
-        path.write_text(json.dumps({**told, "schema": 2}), "utf-8")
+        path.write_text(json.dumps({**told, "schema": SCHEMA + 1}), "utf-8")
     steps = {one["id"]: one["state"] for one in companion("status", releasable, "--json").json["steps"]}
     assert steps["contents"] != "proven"
     assert companion("check", releasable, "contents").code == 0
