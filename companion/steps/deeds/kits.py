@@ -27,7 +27,7 @@ from companion.core.progress import Watch
 from companion.core.text import listed, plural, visible
 from companion.steps.desk import Desk
 from companion.steps.grounds import away_marks
-from companion.steps.looks.archive import archive_gone
+from companion.steps.looks.standing import archive_gone
 from companion.trials.away import refuse, refuse_name, refuse_too_old, unsaid
 from companion.trials.kits import MOST_FORM, away_test_of, form_text, guide_text, read_form, version_in
 
