@@ -27,6 +27,7 @@ from companion.steps.deeds import facts_file
 from companion.steps.deeds.hiding import Hiding
 from companion.steps.deeds.kit_shop import Kits
 from companion.steps.deeds.performing import Performing
+from companion.steps.deeds.shipping import Shipping
 from companion.steps.deeds.snapshots import Snapshots
 from companion.steps.deeds.waiving import Waiving
 from companion.steps.desk import Desk
@@ -53,7 +54,7 @@ _ROUNDS: Final = 4
 """Times a check begins anew because files changed under it; after that something is plainly writing there."""
 
 
-class Workshop(Waiving, Snapshots, Performing, Hiding, Kits):
+class Workshop(Waiving, Shipping, Snapshots, Performing, Hiding, Kits):
     """One working folder, open.
 
     not_kept: why evidence of the last check is in memory alone, if so; what was found is shown all the same.
@@ -155,9 +156,12 @@ class Workshop(Waiving, Snapshots, Performing, Hiding, Kits):
 
     def start(self, answers: Mapping[str, object], watch: Watch = QUIET) -> None:
         """Write ``release.toml`` from what can be seen and from ``answers`` (by dotted key). Never overwrites."""
-        from companion.steps.deeds.start import with_answers
+        from companion.steps.deeds.start import refuse_unknown, with_answers
 
-        facts = with_answers(self.propose(watch).facts, answers)
+        seen = self.propose(watch)
+        facts = with_answers(seen.facts, answers)
+        if answers.get("contents.patches"):
+            refuse_unknown(facts.contents.patches, seen.files)
         with self._writing("writing the facts"):  # of two starts at once the first one's facts stand
             facts_file.write_new(self.places.facts, facts)
         self.cache.close()

@@ -186,6 +186,7 @@ FAULTS: Final = (
     Fault("stray-system-file", "Samples/Brushed/._brushed_E2_v80_rr1.wav", "remove"),
     Fault("stray-working-file", "Slate Choir - Copy.eeng", "remove"),
     Fault("nested-archive", "Extras.zip", "remove"),
+    Fault("stray-unasked", "Extras.zip", "remove"),
     Fault("file-empty", "Reading/How to play.txt"),
     Fault("metadata-private", f"{BRUSHED}_A2_v80_rr1.wav"),
     Fault("file-truncated", f"{STRUCK}_G3_v110_rr2.wav"),

@@ -95,19 +95,21 @@ def needs(folder: Path, watch: Watch) -> Output:
 @click.option("--summary")
 @click.option("--contact")
 @click.option("--licence", help="An SPDX expression such as CC-BY-4.0.")
+@click.option("--patch", "patches", multiple=True, metavar="PATH", help="A patch players open; may be repeated.")
 @click.option("--engine", help="The host the patch was built in.")
 @click.option("--edition", help="The edition of it a player needs.")
 @click.option("--saved-with", help="The engine version that last saved the patch.")
 @click.option("--minimum", help="The lowest engine version promised.")
 @click.option("--middle-c", type=click.Choice(["C3", "C4"]), help="The name MIDI note 60 carries in file names.")
 @json_option
-def start(folder: Path, as_json: bool, **given: str | None) -> None:
+def start(folder: Path, as_json: bool, patches: tuple[str, ...], **given: str | None) -> None:
     """Look at FOLDER, propose its facts, ask for the rest, and write release.toml. Never overwrites."""
     from companion.cli.render.checklist import typed
 
     keys = {"engine": "engine.name", "edition": "engine.edition", "saved_with": "engine.saved_with"}
     keys |= {"minimum": "engine.minimum", "middle_c": "naming.middle_c"}
     answers: dict[str, object] = {keys.get(k, f"instrument.{k}"): v for k, v in given.items() if v is not None}
+    answers |= {"contents.patches": list(patches)} if patches else {}
     with watching(quiet=as_json) as watch:
         shop = workshop(folder)
         proposal = shop.propose(watch)

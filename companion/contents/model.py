@@ -6,6 +6,7 @@ from typing import Final, Literal
 
 import msgspec
 
+from companion.contents.account import Account
 from companion.contents.reading.pictures import Picture
 from companion.contents.reading.scan import Scan
 from companion.contents.reading.scripts import ScriptText
@@ -67,6 +68,7 @@ class ContentsModel(msgspec.Struct, frozen=True, kw_only=True):
     selection: Selection
     facts: Facts = Facts()
     references: References = References()
+    account: Account = Account()
     scans: Mapping[str, Scan] = {}
     pictures: Mapping[str, Picture] = {}
     audio_problems: Mapping[str, AudioProblem] = {}

@@ -8,6 +8,7 @@ another computer is matched by the longest end that fits, so that the file it me
 
 import html
 import re
+from collections import deque
 from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from typing import Final
@@ -57,10 +58,43 @@ class Reference(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class References(msgspec.Struct, frozen=True, kw_only=True):
-    """All mentions of all files, and every path that one of them means or may mean."""
+    """All mentions of all files, and every path that one of them means or may mean.
+
+    by: what each file that was read means or may mean, by its path: paths, and keys of ``fitting`` (they begin with
+    ``\\0``), which holds the files that fit one mention equally well.
+    """
 
     items: tuple[Reference, ...] = ()
     used: frozenset[str] = frozenset()
+    by: Mapping[str, frozenset[str]] = {}
+    fitting: Mapping[str, tuple[str, ...]] = {}
+
+    def named_by(self, source: str) -> frozenset[str]:
+        """Return what one file that was read means or may mean."""
+        names = self.by.get(source, frozenset())
+        return frozenset(path for name in names for path in self.fitting.get(name, (name,)))
+
+    def reached(self, roots: Iterable[str]) -> dict[str, str]:
+        """Return what ``roots`` name, and what is named by that in turn, each with the first file that names it.
+
+        ``roots`` themselves are in it where one of them names another.
+        """
+        found: dict[str, str] = {}
+        seen: set[str] = set()
+        waiting = deque(roots)
+        known = set(waiting)
+        while waiting:
+            source = waiting.popleft()
+            for name in sorted(self.by.get(source, ())):
+                several = (name,) if not name.startswith("\0") else () if name in seen else self.fitting[name]
+                seen.add(name)
+                for path in several:
+                    if path != source:
+                        found.setdefault(path, source)
+                    if path not in known:
+                        known.add(path)
+                        waiting.append(path)
+        return found
 
 
 _MISSED: Final = AUDIO | PICTURES | SCRIPTS | {"mid", "midi"}
@@ -105,18 +139,24 @@ class _Resolver:
         self._ships = ships
         self._index = PathIndex(entry.path for entry in entries if entry.link is None)
         self.used: set[str] = set()
-        self._wide_used: set[str] = set()
+        self.by: dict[str, set[str]] = {}
+        self.fitting: dict[str, tuple[str, ...]] = {}
 
     def _pick(self, paths: list[str]) -> str:
         """Return the one that ships, if any does."""
         return next((path for path in paths[:64] if path in self._ships), paths[0])
 
-    def _made(self, source: str, mention: Mention, fate: Fate, paths: list[str], key: str = "") -> Reference:
+    def _made(self, source: str, mention: Mention, fate: Fate, paths: list[str]) -> Reference:
         target = self._pick(paths) if paths else ""
-        if len(paths) > 1 and key not in self._wide_used:
-            self._wide_used.add(key)
-            self.used.update(paths)
-        elif target:
+        if len(paths) > 1:
+            # All that end as the first one does, to some depth: no two such lists are as long and begin alike.
+            group = f"\0{len(paths)}\0{paths[0]}"
+            self.by.setdefault(source, set()).add(group)
+            if group not in self.fitting:
+                self.fitting[group] = tuple(paths)
+                self.used.update(paths)
+        if target:
+            self.by.setdefault(source, set()).add(target)
             self.used.add(target)
         return Reference(
             source=source,
@@ -148,15 +188,15 @@ class _Resolver:
             return Fate.ELSEWHERE
         return Fate.NORMALISATION if self._index.spells_composed(tail) else Fate.CASE
 
-    def _longest_end(self, texts: list[str]) -> tuple[list[str], str]:
-        """Return the files that share the longest end with any of ``texts``, and that end."""
+    def _longest_end(self, texts: list[str]) -> list[str]:
+        """Return the files that share the longest end with any of ``texts``."""
         for text in texts:
             parts = [part for part in text.split("/") if part not in ("", ".", "..")][-24:]
             for first in range(len(parts)):
                 tail = "/".join(parts[first:])
                 if found := self._index.ending(tail):
-                    return found, tail
-        return [], ""
+                    return found
+        return []
 
     def resolve(self, source: str, base: tuple[str, ...], mention: Mention) -> Reference:
         texts = _readings(mention.text)
@@ -164,32 +204,32 @@ class _Resolver:
             return self._local(source, mention, texts)
         found = self._there(base, texts)
         if found:
-            return self._made(source, mention, *found, key=texts[0])
+            return self._made(source, mention, *found)
         outside = all(_joined(base, text.split("/")) is None for text in texts)
         if mention.style is Style.CLIMBING and outside:
-            paths, tail = self._longest_end(texts)
-            return self._made(source, mention, Fate.OUTSIDE if mention.sure else Fate.UNSURE, paths, tail)
+            paths = self._longest_end(texts)
+            return self._made(source, mention, Fate.OUTSIDE if mention.sure else Fate.UNSURE, paths)
         for text in texts:
             whole = text.removeprefix("./")
             if several := self._index.ending(whole):
-                return self._made(source, mention, self._spelling(whole, mention), several, whole)
+                return self._made(source, mention, self._spelling(whole, mention), several)
         for text in texts:
             for tail in _tails(text, mention.sure):
                 found = self._there(base, [tail])
                 if found:
-                    return self._made(source, mention, *found, key=tail)
+                    return self._made(source, mention, *found)
                 if several := self._index.ending(tail):
-                    return self._made(source, mention, self._spelling(tail, mention), several, tail)
+                    return self._made(source, mention, self._spelling(tail, mention), several)
         if not self._would_be_missed(mention):
             return Reference(source=source, mention=mention, fate=Fate.UNSURE)
-        paths, tail = self._longest_end(texts)
-        return self._made(source, mention, Fate.MISSING, paths, tail)
+        paths = self._longest_end(texts)
+        return self._made(source, mention, Fate.MISSING, paths)
 
     def _local(self, source: str, mention: Mention, texts: list[str]) -> Reference:
         """Resolve a path of one computer: what it meant is the file below with the longest end in common."""
-        paths, tail = self._longest_end([_LOCAL.sub("", text, count=1) for text in texts])
+        paths = self._longest_end([_LOCAL.sub("", text, count=1) for text in texts])
         if paths:
-            return self._made(source, mention, Fate.ELSEWHERE, paths, tail)
+            return self._made(source, mention, Fate.ELSEWHERE, paths)
         missing = self._would_be_missed(mention)
         return Reference(source=source, mention=mention, fate=Fate.MISSING if missing else Fate.UNSURE)
 
@@ -218,4 +258,9 @@ def resolve(scans: Mapping[str, Scan], entries: Iterable[Entry], ships: Iterable
     for source in sorted(scans, key=lambda path: (path not in patches, path)):
         base = tuple(source.split("/")[:-1])
         items.extend(resolver.resolve(source, base, mention) for mention in scans[source].mentions)
-    return References(items=tuple(items), used=frozenset(resolver.used))
+    return References(
+        items=tuple(items),
+        used=frozenset(resolver.used),
+        by={source: frozenset(names) for source, names in resolver.by.items()},
+        fitting=resolver.fitting,
+    )

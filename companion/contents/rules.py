@@ -19,6 +19,7 @@ CONTENTS: Final[tuple[Rule[ContentsModel], ...]] = (
     references.reference_excluded,
     references.references_unread,
     references.sample_unused,
+    strays.stray_unasked,
     strays.stray_system_file,
     strays.stray_working_file,
     strays.symlink_outside,

@@ -1,5 +1,7 @@
 """What ships and what stays at home."""
 
+import re
+from collections.abc import Callable, Iterable
 from typing import Final
 
 import msgspec
@@ -40,7 +42,7 @@ def select(inventory: Inventory, facts: Contents, *, referenced: frozenset[str] 
     and unreadable files ship, so that they are found.
     """
     include, exclude, documents = globs(facts.include), globs(facts.exclude), globs(facts.documents)
-    named = {folded(pattern.replace("\\", "/")) for pattern in facts.include if is_plain(pattern)}
+    named = _full_names(facts.include)
     ships: list[Entry] = []
     left: list[LeftOut] = []
     plain = not (include or exclude)  # then no path need be prepared for comparing, which is most of the work
@@ -57,7 +59,7 @@ def select(inventory: Inventory, facts: Contents, *, referenced: frozenset[str] 
             reason = SYSTEM
         elif include and not (include.matches_key(key) or documents.matches_key(key)):
             reason = NOT_INCLUDED
-        elif entry.kind is Kind.WORKING and key not in named and entry.path not in referenced:
+        elif entry.kind is Kind.WORKING and not named(key) and entry.path not in referenced:
             reason = WORKING
         if reason:
             left.append(LeftOut(entry=entry, reason=reason))
@@ -66,3 +68,11 @@ def select(inventory: Inventory, facts: Contents, *, referenced: frozenset[str] 
         else:
             ships.append(entry)
     return Selection(ships=tuple(ships), left_out=tuple(left))
+
+
+def _full_names(patterns: Iterable[str]) -> Callable[[str], bool]:
+    """Return what tells whether a folded path is the very file that one of ``patterns`` names; ``?`` is any sign."""
+    keys = [folded(pattern.replace("\\", "/")) for pattern in patterns if "*" not in pattern]
+    exact = {key for key in keys if is_plain(key)}
+    wide = [re.compile(re.escape(key).replace(r"\?", "[^/]")) for key in keys if not is_plain(key)]
+    return lambda path: path in exact or any(one.fullmatch(path) for one in wide)

@@ -14,5 +14,8 @@ REFERENCES: Final = Measure("references", 2)
 SCRIPT_TEXT: Final = Measure("script-text", 1)
 PICTURES_READ: Final = Measure("pictures", 1)
 
-SHIPS_BY: Final = (KINDS, PATH_SCAN, REFERENCES)
-"""What decides, beside the facts, which files ship and as what."""
+ACCOUNTS: Final = Measure("accounts", 1)
+"""What counts as a reason why a file ships."""
+
+SHIPS_BY: Final = (KINDS, PATH_SCAN, REFERENCES, ACCOUNTS)
+"""What decides, beside the facts, which files ship, as what, and which of them are asked about."""

@@ -88,7 +88,7 @@ class Contents(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     samples: the samples, where their names alone do not say so; e.g. ["Samples/**/*.wav"]
     impulses: impulse responses: they are held to rules of their own; e.g. ["Impulses/*.wav"]
     scripts: scripts, which are searched for paths; e.g. ["Scripts/*.txt"]
-    include: all that ships; empty: everything but the strays; e.g. ["Samples/**", "Slate Choir.eeng"]
+    include: all that ships; empty, or “**” first: all but the strays, and what you let ship; e.g. ["**", "Extras/**"]
     exclude: what stays at home although it would ship; e.g. ["Sketches/**"]
     documents: texts that ship beside readme, changelog and licence; e.g. ["Reading/*.txt"]
     """

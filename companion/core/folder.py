@@ -102,6 +102,10 @@ def linked_folder(folder: Path) -> CompanionError | None:
 
 
 def never_ships(path: str) -> bool:
-    """Tell whether a relative path belongs to the companion or to version control, and so never ships."""
-    first = path.partition("/")[0]
-    return first in (OURS, RELEASES, TEMPLATES) or path == FACTS_FILE or ".git" in path.split("/")
+    """Tell whether a relative path belongs to the companion or to version control, and so never ships.
+
+    What the companion keeps of a folder inside this one, which once was worked in by itself, is that folder's.
+    """
+    first, *others = path.split("/")
+    inside = OURS in others[:-1] or ".git" in (first, *others)
+    return first in (OURS, RELEASES, TEMPLATES) or path == FACTS_FILE or inside

@@ -49,6 +49,7 @@ NOTHING_STRAY: Final = LineClaim(
         {
             "references-unread",
             "sample-unused",
+            "stray-unasked",
             "stray-system-file",
             "stray-working-file",
             "nested-archive",

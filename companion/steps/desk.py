@@ -26,6 +26,7 @@ from companion.steps.waivers import Grounds, waive
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
+    from companion.contents.account import Account
     from companion.contents.folder_scan import FolderScan
     from companion.contents.inventory import Inventory
     from companion.sound.files.chunks import Chunks
@@ -38,12 +39,14 @@ CHANGES: Final = "it changes while it is being read"
 
 class _Known(msgspec.Struct, frozen=True):
     """What is remembered of one content under one set of facts: its marks, the indexes of the files that stay, and
-    the kinds of those that ship as something else than their place in the folder says.
+    the kinds of those that ship as something else than their place in the folder says; asked: the mark of what is asked
+    about, empty where nothing is.
     """
 
     marks: Marks
     stays: list[int]
     kinds: dict[str, Kind]
+    asked: str = ""
 
 
 class Desk:
@@ -117,11 +120,24 @@ class Desk:
         return scan_folder(self.folder, self.inventory, self.facts.contents, self.cache, self.watch)
 
     @cached_property
+    def account(self) -> Account:
+        """Why each file ships, and what nobody accounts for."""
+        from companion.steps.accounted import account_of
+
+        return account_of(self.folder, self.look, self.facts)
+
+    @property
+    def asked(self) -> str:
+        """The mark of what is asked about; empty where everything is accounted for or answered."""
+        return self._known.asked
+
+    @cached_property
     def _known(self) -> _Known:
         """What ships of this content under these facts; remembered, since working it out reads patches."""
         from companion.contents.versions import SHIPS_BY
+        from companion.steps.accounted import mark_of_asked, stated_of
 
-        stated = msgspec.json.encode((self.facts.contents, SHIPS_BY))
+        stated = repr((stated_of(self.facts, self.by_path), SHIPS_BY)).encode("utf-8", "surrogatepass")
         everything = mark_of(self.inventory.entries)
         key = hashlib.sha256(everything.encode() + stated).digest()
         table = Table(self.cache, "ships", 2, _Known)
@@ -138,6 +154,7 @@ class Desk:
                 for entry in self.look.selection.ships
                 if entry.kind is not self.by_path[entry.path].kind
             },
+            asked=mark_of_asked(self.account),
         )
         table.put([(key, known)])
         return known

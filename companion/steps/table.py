@@ -103,9 +103,10 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         question="Does everything the patch needs ship, and nothing else?",
         proven_by="the inventory, the references, the strays, and names that every system accepts",
         next="Look through the folder.",
-        body="run",
+        body="contents",
         mark=lambda desk: desk.fingerprint(
-            [("everything", desk.marks.everything)],
+            # What is asked about depends on more than the facts on contents: on layers, names, whatever names a file.
+            [("everything", desk.marks.everything), *([("asked", desk.asked)] if desk.asked else [])],
             {"contents": desk.stated("contents"), "title": desk.facts.instrument.title},
         ),
         look=lambda desk, _: _late("contents:look_contents")(desk),

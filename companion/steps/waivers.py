@@ -29,6 +29,7 @@ NEVER_WAIVED: Final = frozenset(
         "checksum-wrong",
         "release-unrecorded",
         "upload-differs",
+        "stray-unasked",
     }
 )
 """A waiver lets a flaw pass, never an untruth: no reason makes a false sentence or a broken archive fit to publish."""

@@ -35,6 +35,7 @@ minimum = "7.1"
 
 [contents]
 patches = ["Slate.eeng"]
+include = ["**", "Samples/**", "*.txt"]
 """
 
 

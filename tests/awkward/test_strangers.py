@@ -43,6 +43,7 @@ def test_10_nested_repository(instrument: Path, companion: Any, makers: Any, fsc
     submodule.mkdir()
     (submodule / ".git").write_text("gitdir: ../elsewhere\n", encoding="utf-8")
     (submodule / "inside.txt").write_text("inside\n", encoding="utf-8")
+    assert companion("contents", instrument, "--ship", "Scripts", "--ship", "Module/").code == 0
     before = makers(instrument)
     assert companion("check", instrument, "contents").code == 0
     taken = companion("snapshot", instrument, "-m", "nested")
@@ -548,6 +549,7 @@ def test_24_a_damaged_picture_and_patch(instrument: Path, companion: Any) -> Non
         b"\x89PNG\r\n\x1a\n" + struct.pack(">I", 13) + b"IHDR" + b"\x7f" * 8 + b"\x08\6\0\0\0"
     )
     (instrument / "Slate.eeng").write_bytes((b"Samples/slate_C4.wav\0" + b"../" * 400 + b"\xff\xfe") * 200)
+    assert companion("contents", instrument, "--ship", "Panel.png").code == 0
     checked = companion("check", instrument, "contents", "paths", "--json")
     assert checked.code == 0
     found = {(f["rule"], f["path"], f["severity"]) for f in checked.json["findings"]}

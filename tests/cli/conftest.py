@@ -31,6 +31,7 @@ minimum = "7.1"
 
 [contents]
 patches = ["Slate.eeng"]
+documents = ["*.txt"]
 """
 
 

@@ -107,6 +107,7 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
     conforms(companion("status", folder, "--json"), "status")
     conforms(companion("check", folder, "--json"), "check")
     conforms(companion("needs", folder, "--json"), "needs")
+    conforms(companion("contents", folder, "--json"), "contents")
     trials = companion("trials", folder, "--json")
     companion("answer", folder, trials.json["trials"][0]["trial"]["id"], "pass")
     conforms(companion("trials", folder, "--json"), "trials")

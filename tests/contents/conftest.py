@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from companion.contents.account import account_for
 from companion.contents.folder_scan import FolderScan, scan_folder
 from companion.contents.inventory import take_inventory
 from companion.contents.model import ContentsModel, PathsModel
@@ -48,13 +49,14 @@ class Desk:
             return scan_folder(self.folder, inventory, self.facts, cache, QUIET)
 
     def contents(self, **more: Any) -> list[Finding]:
-        found = self.scan()
+        found, facts = self.scan(), Facts(contents=self.facts)
         return check_contents(
             ContentsModel(
                 entries=found.inventory.entries,
                 selection=found.selection,
-                facts=Facts(contents=self.facts),
+                facts=facts,
                 references=found.references,
+                account=account_for(found.selection, found.references, facts),
                 scans=found.scans,
                 pictures=found.pictures,
                 **more,

@@ -290,6 +290,7 @@ LOOKS: dict[str, Callable[[Path, str], bool]] = {
     "sample-unused": lambda f, p: (f / p).is_file() and p not in references(f),
     "stray-system-file": lambda f, p: (f / p).is_file(),
     "stray-working-file": lambda f, p: (f / p).is_file(),
+    "stray-unasked": lambda f, p: (f / p).is_file() and p not in references(f) and p not in _text(f, "release.toml"),
     "nested-archive": lambda f, p: zipfile.is_zipfile(f / p),
     "file-empty": lambda f, p: (f / p).stat().st_size == 0,
     "metadata-private": _tell_names,

@@ -41,7 +41,7 @@ def found(entries: tuple[Entry, ...]) -> Marks:
 def desk_of(folder: Path, marks_now: Marks, facts: Facts) -> Desk:
     """A desk over an empty folder, with these fingerprints of its files."""
     desk = Desk(Places(folder), facts, Cache(None), steps=BY_ID)
-    desk.__dict__["_known"] = SimpleNamespace(marks=marks_now)
+    desk.__dict__["_known"] = SimpleNamespace(marks=marks_now, asked="")
     return desk
 
 

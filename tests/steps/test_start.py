@@ -12,7 +12,7 @@ from companion.core.entries import Entry, Kind
 from companion.core.errors import CompanionError
 from companion.core.facts import Engine, Facts, facts_from_toml
 from companion.steps.deeds.facts_file import read_text, write_new
-from companion.steps.deeds.start import ASKS, proposal, propose, sample_folders, with_answers
+from companion.steps.deeds.start import ASKS, proposal, propose, refuse_unknown, sample_folders, with_answers
 
 Entries = Callable[..., tuple[Entry, ...]]
 
@@ -72,6 +72,61 @@ def test_an_empty_folder_is_no_trouble() -> None:
 def test_what_is_ours_or_lies_deeper_is_no_patch(entries: Entries) -> None:
     found = proposal("x", entries({"Samples/a.dat": "", ".hidden": "", "noextension": "", "a.dat": ""}))
     assert found.facts.contents.patches == ("a.dat",)
+
+
+def patches(entries: Entries, *paths: str, names: dict[str, int] | None = None) -> tuple[str, ...]:
+    return proposal("x", opaque(entries(dict.fromkeys(paths, ""))), names).facts.contents.patches
+
+
+def test_patches_in_a_folder_are_proposed(entries: Entries) -> None:
+    assert patches(entries, "Patches/b.eng", "Patches/a.eng", "Docs/c.dat") == ("Patches/a.eng", "Patches/b.eng")
+    assert patches(entries, "Slate/a.eng", "Slate/Deep/b.eng") == ("Slate/Deep/b.eng", "Slate/a.eng")
+    assert patches(entries, "Slate/a.eng", "Slate/Deep/b.dat") == ("Slate/a.eng",), "the nearest to the top"
+    assert patches(entries, "top.eng", "More/b.eng", "More/c.dat") == ("More/b.eng", "top.eng"), "what ends alike"
+
+
+def test_what_names_sounds_is_the_patch_wherever_it_lies(entries: Entries) -> None:
+    paths = ("Look.dat", "In/a.eng", "In/b.eng", "Samples/c.eng")
+    assert patches(entries, *paths, names={"In/a.eng": 3, "Look.dat": 0}) == ("In/a.eng", "In/b.eng")
+    assert patches(entries, *paths, names={"Samples/c.eng": 1}) == ("In/a.eng", "In/b.eng", "Samples/c.eng")
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["crash.log", "host.err", "Song.project", "My.xproj", "Day.session", "Logs/a.eng", "Host Projects/a.eng", "a.json",
+     "settings.cfg", "Sessions/x/b.eng", "noending"],
+)  # fmt: skip
+def test_logs_projects_and_data_are_no_patches_whatever_they_name(entries: Entries, path: str) -> None:
+    assert patches(entries, path, names={path: 9}) == ()
+    found = proposal("x", opaque(entries({path: "", "a.eng": ""})), {path: 9})
+    assert found.facts.contents.patches == ("a.eng",)
+    assert f"Not taken for patches: {path}." in found.lines
+
+
+def test_many_patches_of_a_folder_are_named_by_their_ending(entries: Entries) -> None:
+    many = [f"Patches/{number}.eng" for number in range(9)]
+    assert patches(entries, *many, "a.eng") == ("Patches/*.eng", "a.eng")
+    assert patches(entries, *many[:8]) == tuple(many[:8])
+    assert patches(entries, *[path.partition("/")[2] for path in many]) == ("*.eng",)
+
+
+def test_a_folder_of_its_own_is_told_by_what_its_patches_hold(tmp_path: Path) -> None:
+    (tmp_path / "Samples").mkdir()
+    (tmp_path / "In").mkdir()
+    (tmp_path / "Samples" / "Struck_C3.wav").write_bytes(b"RIFF")
+    (tmp_path / "In" / "Choir.eng").write_bytes(b"\x02ENG\x15\0Samples/Struck_C3.wav\0" + bytes(range(256)))
+    (tmp_path / "Other.dat").write_bytes(bytes(range(256)))
+    found = propose(tmp_path)
+    assert found.facts.contents.patches == ("In/Choir.eng",)
+    assert "Not taken for patches: Other.dat." in found.lines
+
+
+def test_a_patch_that_is_not_there_is_refused_by_its_name() -> None:
+    files = ["Patches/a.eng", "b.eng"]
+    refuse_unknown(["Patches/*.eng", "B.eng", "Patches\\a.eng"], files)
+    with pytest.raises(CompanionError, match="There is no such patch") as refused:
+        refuse_unknown(["b.eng", "c.eng"], files)
+    assert refused.value.where == "c.eng"
 
 
 def test_hostile_names_are_shown_inert_and_the_facts_can_be_written(entries: Entries, tmp_path: Path) -> None:

@@ -230,9 +230,13 @@ async def test_a_folder_without_facts_is_asked_and_written(tmp_path: Path, opene
         assert isinstance(hand.app.focused, Input)
         await hand.write("Slate Choir")
         await hand.press("down")
+        await hand.write("Slate.eng, Soft.eng")
+        await hand.press("down")
         await hand.write("Quay Room")
         await hand.press("enter")
-        assert bench.calls == [("start", {"instrument.title": "Slate Choir", "instrument.maker": "Quay Room"})]
+        patches = ["Slate.eng", "Soft.eng"]
+        told = {"instrument.title": "Slate Choir", "contents.patches": patches, "instrument.maker": "Quay Room"}
+        assert bench.calls == [("start", told)]
         assert hand.shows("release.toml is written.", "Slate Choir")
         assert not hand.app.query(".intro")
         assert hand.app.query(Form)

@@ -120,10 +120,10 @@ async def test_the_cursor_stays_where_a_finding_was_waived(bench: Bench, opened:
 async def test_the_first_questions_are_gone_through_one_by_one(tmp_path: Path, opened: Opened) -> None:
     bench = Bench(tmp_path)
     async with opened(bench) as hand:
-        assert hand.shows("1 of 2 What is the instrument called?", "2 of 2 Whose is it?", "Enter Next")
+        assert hand.shows("1 of 3 What is the instrument called?", "2 of 3 Which files do players open", "Enter Next")
         await hand.write("Basalt")
-        await hand.press("enter")
+        await hand.press("enter", "enter")
         assert bench.calls == []
         assert hand.app.focused is hand.app.query(Input).last()
         await hand.press("enter")
-        assert bench.calls == [("start", {"instrument.title": "Basalt"})]
+        assert bench.calls == [("start", {"instrument.title": "Basalt", "contents.patches": []})]

@@ -148,10 +148,13 @@ async def test_a_folder_without_facts_is_started(demo_folder: Path, opened: Open
         await hand.press("enter")
         assert not (demo_folder / "release.toml").exists()  # Enter goes on to the next question
         assert hand.app.focused is hand.app.query(FieldBox)[1].box
-        assert hand.shows("2 of")
+        assert hand.shows("2 of", "Which files do players open", "Slate Choir.eeng")
+        await hand.press("enter")
+        assert hand.app.focused is hand.app.query(FieldBox)[2].box
         await hand.write("1.0")
         hand.app.query(FieldBox).last().box.focus()
         await hand.press("enter", "enter")  # a choice: on to the button, and that writes
         assert hand.shows("release.toml is written.")
     assert shop.facts.instrument.version == "1.0"
+    assert shop.facts.contents.patches == ("Slate Choir.eeng",)
     shop.close()

@@ -143,7 +143,7 @@ def needs_lines(lines: Sequence[Line]) -> list[str]:
     ]
 
 
-def typed(path: Path) -> str:
+def typed(path: Path | str) -> str:
     """Return a path as one word of a command line, so that what is offered can be copied and run."""
     import shlex
     import subprocess

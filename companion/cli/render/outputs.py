@@ -145,6 +145,7 @@ class RuleOutput(msgspec.Struct, frozen=True, kw_only=True):
 def outputs() -> dict[str, dict[str, Any]]:
     """Return the keys of what each command prints, with their types, beside ``schema``, which is 1."""
     from companion.archive.record import ReleaseRecord
+    from companion.contents.ships import ShipList
     from companion.core.evidence import AwayTest
     from companion.history.model import Adopted, Forgotten, Mirrored, Restored, Size, Verified
     from companion.history.snapshot import Snapshot
@@ -177,6 +178,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "check": {"steps": tuple[CheckedStep, ...], "findings": tuple[StepFinding, ...]},
         "needs": {"needs": tuple[Line, ...]},
         "fact": {"fact": str, "value": Any},
+        "contents": {"contents": ShipList},
         "start": {"facts": str, "seen": tuple[str, ...], "open": tuple[str, ...]},
         "trials": {"trials": tuple[TrialView, ...]},
         "perform": {"performance": Performed},

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion.cli.render.checklist import finding_lines
+from companion.contents.ships import kinds_text
 from companion.core.text import plural, visible
 from companion.core.units import both_bytes
 
@@ -28,7 +29,8 @@ def packed_lines(packed: Packed) -> list[str]:
         return [f"Not built: {visible(packed.path.name)}", *finding_lines(packed.findings), packed.because]
     lines = [
         _built(packed.path, kept=packed.kept),
-        f"  {both_bytes(packed.size)}, {plural(packed.members, 'file')}",
+        f"  {both_bytes(packed.size)}, {plural(packed.members, 'file')}: {kinds_text(packed.holds)}",
+        "  why each of them ships: companion contents --all",
         f"  SHA-256 {packed.sha256}",
         f"  opened again with: {', '.join(packed.checked_with)}",
     ]

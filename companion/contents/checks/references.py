@@ -6,7 +6,7 @@ from typing import Final
 
 from companion.contents.model import ContentsModel, contents_rule
 from companion.contents.references import Fate, Reference
-from companion.contents.versions import PATH_SCAN, REFERENCES
+from companion.contents.versions import ACCOUNTS, PATH_SCAN, REFERENCES
 from companion.core.entries import Kind
 from companion.core.findings import BLOCKS, WARNS, Finding, Severity
 from companion.core.rules import Rule
@@ -167,21 +167,22 @@ def references_unread(model: ContentsModel) -> Iterator[Finding]:
     "sample-unused",
     WARNS,
     version=2,
-    rests_on=(PATH_SCAN, REFERENCES),
+    rests_on=(PATH_SCAN, REFERENCES, ACCOUNTS),
     means="A sample ships that nothing else in the release refers to.",
     why="Players download it for nothing, or a zone of the instrument was forgotten.",
     mend="Remove it from the folder, or use it in the patch; exclude it if you keep it for later.",
     unit="bytes",
 )
 def sample_unused(model: ContentsModel) -> Iterator[Finding]:
-    """Only where every patch that ships was read. Of one that names nothing but what is not there enough is said.
+    """Only where every patch that ships was read; not what is asked about, nor what names nothing that is there.
 
     Where most samples seem unused the patch is likelier to find them by folder or pattern: one finding says so.
     """
     if not model.patches_readable or not all(scan.complete for scan in model.patch_scans):
         return
     sounds = [entry for entry in model.selection.ships if entry.kind.audible]
-    unused = [entry for entry in sounds if entry.path not in model.references.used]
+    asked = model.account.asked_paths
+    unused = [entry for entry in sounds if entry.path not in model.references.used and entry.path not in asked]
     every = len(unused) == len(sounds) > 0
     if every and any(item.fate is Fate.MISSING for item in model.references.items):
         return

@@ -5,16 +5,19 @@ import re
 from collections.abc import Iterator
 from typing import Final
 
-from companion.contents.kinds import AUDIO, PLAIN_DATA, SCRIPTS, working_folder
+from companion.contents.groups import AskedGroup
+from companion.contents.kinds import working_folder
 from companion.contents.model import ContentsModel, contents_rule
 from companion.contents.selection import LINK, SYSTEM, WORKING
-from companion.contents.versions import KINDS, PATH_SCAN, REFERENCES
+from companion.contents.versions import ACCOUNTS, KINDS, PATH_SCAN, REFERENCES
 from companion.core.entries import Entry, Kind
 from companion.core.findings import BLOCKS, NOTES, WARNS, At, Finding
 from companion.core.globs import folded, is_plain
-from companion.core.text import visible
+from companion.core.text import listed, visible
 from companion.core.units import decimal_bytes
 
+MOST_NAMED: Final = 64
+"""Files of a group that its finding names; the list of what ships has them all."""
 _DOUBLE: Final = re.compile(
     r"(?P<stem>.+?)(?: - copy(?: \(\d+\))?|[ _-]copy(?: ?\d+)?| \(\d+\)"
     r"|[ ._-]\(?(?:old|backup|bak|orig|final(?:[ _-]?\d+)?)\)?)",
@@ -57,34 +60,57 @@ def _system_group(path: str) -> str:
 
 
 @contents_rule(
+    "stray-unasked",
+    BLOCKS,
+    rests_on=(KINDS, PATH_SCAN, REFERENCES, ACCOUNTS),
+    means="A file would ship that neither the patch nor a fact accounts for, and nobody has said that it should.",
+    why="Notes to yourself, invoices and pictures of you would reach every player, and cannot be called back.",
+    mend="Say once whether it ships or stays: y or n in the app, or companion contents FOLDER --ship (or --stay).",
+)
+def stray_unasked(model: ContentsModel) -> Iterator[Finding]:
+    """One finding for each group that one answer settles. What accounts for a file stands in ``contents.account``."""
+    why = "" if model.patches_readable else "; what the patch uses cannot be read"
+    for group in model.account.asked:
+        count = len(group.paths)
+        yield stray_unasked.finding(
+            group.id,
+            at=At(others=group.paths[:MOST_NAMED] if count > 1 else ()),
+            value=count,
+            unit="file",
+            says=f"{_asked(group)}{why}",
+        )
+
+
+def _asked(group: AskedGroup) -> str:
+    """Return what a group holds, in words."""
+    size = decimal_bytes(group.bytes)
+    if len(group.paths) == 1 and not group.whole:
+        return f"nothing accounts for it ({size})"
+    names = listed([visible(path.removeprefix(group.id) if group.whole else path) for path in group.paths], 2)
+    return f"nothing accounts for {{value}} ({size}): {names}"
+
+
+@contents_rule(
     "stray-working-file",
     WARNS,
-    rests_on=(KINDS, PATH_SCAN, REFERENCES),
+    version=2,
+    rests_on=(KINDS, PATH_SCAN, REFERENCES, ACCOUNTS),
     means="A file looks like work in progress: an older version, a backup, a host project or a bounce.",
     why="Players download what they cannot use, or open the old patch instead of the new one.",
     mend="Move it out of the folder or “exclude” it; if players need it, “include” it by its full name.",
 )
 def stray_working_file(model: ContentsModel) -> Iterator[Finding]:
-    """Three signs: a name that says so (left out), a double beside its original, a kind nobody knows or refers to.
+    """Two signs: a name that says so (left out), and a double beside its original, which ships, since it may be meant.
 
-    The last two ship, since they may be meant. Common practice, no source.
+    What is asked about anyway is not told twice. Common practice, no source.
     """
     yield from _left_out(model)
     contents = model.facts.contents
     lists = (contents.patches, contents.samples, contents.impulses, contents.scripts, contents.include)
     meant = {folded(p) for patterns in (*lists, contents.documents) for p in patterns if is_plain(p)}
-    loose = [
-        entry
-        for entry in model.selection.ships
-        if entry.path not in model.references.used and folded(entry.path) not in meant
-    ]
+    known = model.references.used | model.account.asked_paths
+    loose = [e for e in model.selection.ships if e.path not in known and folded(e.path) not in meant]
     yield from _doubles(model, loose)
-    if model.patches_readable and not contents.include:  # else nobody knows what is in use, or the maker chose
-        for entry in loose:
-            if entry.kind is Kind.OTHER and entry.suffix[1:] not in AUDIO | PLAIN_DATA - SCRIPTS:
-                yield stray_working_file.finding(
-                    entry.path, says="would ship, though its kind is unknown and nothing refers to it"
-                )
 
 
 def _left_out(model: ContentsModel) -> Iterator[Finding]:

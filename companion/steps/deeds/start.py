@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,8 +10,10 @@ import msgspec
 
 from companion.core.cache import Cache
 from companion.core.entries import Entry, Kind
+from companion.core.errors import CompanionError
 from companion.core.facts import Contents, Facts
 from companion.core.folder import never_ships
+from companion.core.globs import globs
 from companion.core.progress import QUIET, Watch
 from companion.core.text import listed, plural, visible
 from companion.core.versions import read_engine_version
@@ -37,61 +39,132 @@ _NO_TEXT: Final = re.compile(r"[\ud800-\udfff]")
 """What stands in a name for bytes that are not UTF-8."""
 
 
+PATCHES: Final = "Which files do players open: the patches, with commas between?"
+
+
 class Proposal(msgspec.Struct, frozen=True, kw_only=True):
-    """Facts as far as they can be seen; lines: that in sentences; asks: (key, question) for what cannot be seen."""
+    """Facts as far as they can be seen; lines: that in sentences; asks: (key, question) for what cannot be seen.
+
+    files: what may be named as a patch.
+    """
 
     facts: Facts
     lines: tuple[str, ...]
     asks: tuple[tuple[str, str], ...]
+    files: tuple[str, ...] = ()
 
 
 def propose(folder: Path, watch: Watch = QUIET) -> Proposal:
-    """Look at ``folder`` and return what can be proposed. Writes nothing, hashes nothing twice."""
+    """Look at ``folder`` and return what can be proposed. Writes nothing."""
+    from companion.contents.folder_scan import scan_folder
     from companion.contents.inventory import take_inventory
 
-    return proposal(folder.name, take_inventory(folder, Contents(), Cache(None), watch).entries)
+    nothing, cache = Contents(), Cache(None)
+    inventory = take_inventory(folder, nothing, cache, watch)
+    named_by = scan_folder(folder, inventory, nothing, cache, watch).references.named_by
+    sounds = {entry.path for entry in inventory.entries if entry.kind.audible}
+    names = {e.path: len(sounds & named_by(e.path)) for e in inventory.entries if e.kind is Kind.OTHER}
+    return proposal(folder.name, inventory.entries, names)
 
 
-def proposal(name: str, entries: tuple[Entry, ...]) -> Proposal:
-    """Return the proposal for a folder called ``name`` with these files in it. Pure.
+_NO_PATCH: Final = re.compile(
+    r"log|out|err|dmp|trace|crash|pid|cfg|conf|sqlite3?|.*(?:proj|prj|session|song|workspace|timeline).*"
+)
+"""Extensions of what no player opens: logs, settings, and projects of a host, by what such things are called."""
+_NO_PATCH_FOLDER: Final = re.compile(r"logs?|crash(?:es|[ _-]reports?)?|(?:host[ _-])?(?:projects?|sessions?|songs?)")
+_PATCH_FOLDER: Final = re.compile(r"patch(?:es)?|presets?|instruments?|programs?")
+MOST_NAMED: Final = 8
+"""Patches of a folder that are named one by one; more are named by their ending."""
 
-    A patch is what lies at the top and is of no kind that names tell; when nothing does, it is asked for.
+
+def patches_among(paths: Iterable[str], names: Mapping[str, int]) -> tuple[list[str], list[str]]:
+    """Return which files of unknown kind look like patches, and which do not. names: how many sounds each names.
+
+    Those that name sounds of the folder are; where none does, those at the top or, failing that, in the folder that is
+    called so or lies nearest to it. What ends like one of these is one as well.
     """
     from companion.contents.kinds import PLAIN_DATA, SCRIPTS
+
+    seen = list(paths)
+    may = [path for path in seen if (end := _ending(path)) and end not in PLAIN_DATA | SCRIPTS and not _is_work(path)]
+    chosen = [path for path in may if names.get(path)] or [path for path in may if "/" not in path]
+    if not chosen and may:
+        called = [path for path in may if any(_PATCH_FOLDER.fullmatch(part.lower()) for part in path.split("/")[:-1])]
+        nearest = min(path.count("/") for path in called or may)
+        chosen = [path for path in called or may if path.count("/") == nearest]
+    endings = {_ending(path) for path in chosen}
+    patches = [path for path in may if _ending(path) in endings and (names.get(path) or not _is_among_samples(path))]
+    return patches, [path for path in seen if path not in set(patches)]
+
+
+def _ending(path: str) -> str:
+    stem, dot, ending = path.rpartition("/")[2].rpartition(".")
+    return ending.lower() if dot and stem else ""
+
+
+def _is_among_samples(path: str) -> bool:
+    return any(part in ("sample", "samples", "audio", "sounds") for part in path.lower().split("/")[:-1])
+
+
+def _is_work(path: str) -> bool:
+    folders = path.lower().split("/")[:-1]
+    return bool(_NO_PATCH.fullmatch(_ending(path))) or any(map(_NO_PATCH_FOLDER.fullmatch, folders))
+
+
+def _as_facts(patches: Sequence[str], others: Iterable[str]) -> tuple[str, ...]:
+    """Return patches as the facts name them: by name, or those of a folder by their ending where they are many."""
+    from companion.contents.answers import literal
+
+    groups: dict[tuple[str, str], list[str]] = {}
+    for path in patches:
+        groups.setdefault((path.rpartition("/")[0], _ending(path)), []).append(path)
+    found: list[str] = []
+    for (folder, ending), several in groups.items():
+        wide = f"{f'{literal(folder)}/' if folder else ''}*.{literal(ending)}"
+        many = len(several) > MOST_NAMED and not any(map(globs((wide,)).matches, others))
+        found += [wide] if many else [literal(path) for path in several]
+    return tuple(found)
+
+
+def proposal(name: str, entries: tuple[Entry, ...], names: Mapping[str, int] | None = None) -> Proposal:
+    """Return the proposal for a folder called ``name`` with these files in it. Pure.
+
+    names: how many sounds of the folder each file of unknown kind names. Where nothing looks like a patch it is asked.
+    """
     from companion.sound.zones.naming import propose_pattern
 
     kinds = {kind: [e.path for e in entries if e.kind is kind and not never_ships(e.path)] for kind in Kind}
-    known = PLAIN_DATA | SCRIPTS
-    patches = [
-        path
-        for path in kinds[Kind.OTHER]
-        if "/" not in path and "." in path.lstrip(".") and path.rpartition(".")[2].lower() not in known
-    ]
+    patches, others = patches_among(kinds[Kind.OTHER], names or {})
     pattern = propose_pattern([path for path in kinds[Kind.SAMPLE] if not _NO_TEXT.search(path)])
     lines = [_found(len(kinds[Kind.SAMPLE]), "sample", sample_folders(kinds[Kind.SAMPLE]))]
-    lines.append(f"Patch: {listed([visible(path) for path in patches])}." if patches else "No file looks like a patch.")
+    word = "Patch" if len(patches) == 1 else "Patches"
+    lines.append(f"{word}: {_named(patches)}." if patches else "No file looks like a patch.")
+    lines += [f"Not taken for patches: {_named(others)}."] if others else []
     for kind, word in ((Kind.IMPULSE, "impulse response"), (Kind.PICTURE, "picture"), (Kind.DOCUMENT, "text")):
         if kinds[kind]:
             lines.append(_found(len(kinds[kind]), word, []))
     stay = len(kinds[Kind.SYSTEM]) + len(kinds[Kind.WORKING])
     lines += [f"{plural(stay, 'system or working file')} would stay at home."] if stay else []
     lines.append(f"File names read as {pattern}." if pattern else "No pattern fits most of the file names.")
-    # Facts are UTF-8: a patch whose name is not is named by the wildcard for one character.
-    named = tuple(_NO_TEXT.sub("?", path) for path in patches)
     facts = Facts(
         instrument=msgspec.structs.replace(
             Facts().instrument,
             title=visible(name),
             licence_file=licence_file_in([entry.path for entry in entries if not _NO_TEXT.search(entry.path)]),
         ),
-        contents=Contents(patches=named),
+        contents=Contents(patches=_as_facts(patches, others)),
         naming=msgspec.structs.replace(Facts().naming, pattern=pattern),
     )
     asks = ASKS if patches else (("contents.patches", "Which file is the patch (its path in the folder)?"), *ASKS)
     wanted = tuple(
         ask for ask in asks if ask[0] != "instrument.title" and not (ask[0] == "naming.middle_c" and not pattern)
     )
-    return Proposal(facts=facts, lines=tuple(lines), asks=wanted)
+    files = tuple(entry.path for entry in entries if not never_ships(entry.path))
+    return Proposal(facts=facts, lines=tuple(lines), asks=wanted, files=files)
+
+
+def _named(paths: Iterable[str]) -> str:
+    return listed([visible(path) for path in paths])
 
 
 def _found(count: int, word: str, places: list[str]) -> str:
@@ -104,6 +177,14 @@ def sample_folders(paths: list[str]) -> list[str]:
     """Return the top folders that samples lie in, the fullest first; ``.`` is the working folder itself."""
     counts = Counter(path.partition("/")[0] if "/" in path else "." for path in paths)
     return [top for top, _ in counts.most_common()]
+
+
+def refuse_unknown(patches: Iterable[str], files: Iterable[str]) -> None:
+    """Raise :class:`CompanionError` for a patch that is not in the folder: a typing slip must not pass for a fact."""
+    there = list(files)
+    for pattern in patches:
+        if not any(map(globs((pattern,)).matches, there)):
+            raise CompanionError("There is no such patch in the folder", pattern, "name it by its path in the folder")
 
 
 def with_answers(facts: Facts, answers: Mapping[str, Any]) -> Facts:

@@ -100,7 +100,9 @@ def _step_of(rule: str, reason: str, path: str = "") -> str:
     if known is None:
         raise CompanionError(f"There is no rule “{rule}”", "", "see: companion explain")
     if rule in NEVER_WAIVED:
-        raise CompanionError(f"“{rule}” cannot be waived", path, "no reason makes it fit to publish: mend it")
+        asked = rule == "stray-unasked"
+        advice = "answer it instead: ship or stay" if asked else "no reason makes it fit to publish: mend it"
+        raise CompanionError(f"“{rule}” cannot be waived", path, advice)
     if not reason.strip():
         raise CompanionError("A waiver needs a reason", rule, "say why a player is no worse off for it")
     return known.step

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import msgspec
 
+from companion.contents.ships import KindTotal, ListedFile
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
 from companion.core.files import process_alive
@@ -41,7 +42,8 @@ class Packed(msgspec.Struct, frozen=True, kw_only=True):
     """An archive that was built and opened again.
 
     built: nothing that is judged before the building blocks; else there is no archive, and size and sha256 are empty.
-    kept: nothing blocks, so it took the place of the one before. candidate: some step is not settled yet.
+    kept: nothing blocks, so it took the place of the one before. candidate: some step is not settled yet. holds: what
+    is in it by kind; files: each file with the reason why it ships.
     """
 
     path: Path
@@ -54,6 +56,8 @@ class Packed(msgspec.Struct, frozen=True, kw_only=True):
     kept: bool = True
     candidate: bool = True
     because: str = ""
+    holds: tuple[KindTotal, ...] = ()
+    files: tuple[ListedFile, ...] = ()
 
     def with_status(self, status: Status) -> Packed:
         """Return this with what the checklist says about publishing it."""
@@ -185,6 +189,8 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
     """
     from companion.archive.build import pending_archive
     from companion.archive.plan import plan, top_folder
+    from companion.contents.ships import kinds_text, totals
+    from companion.steps.looks.contents import ships_of
 
     instrument = desk.facts.instrument
     files = [(e.path, desk.folder / e.path, e.size, e.sha256) for e in desk.ships]
@@ -200,6 +206,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
             _keep_what_players_have(desk, target, new.sha256)
             new.accept()
             remember_read(desk, target, proof.sha256)
+    listed = ships_of(desk).of("ships", "asked")
     packed = Packed(
         path=target,
         size=new.size,
@@ -208,6 +215,8 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         checked_with=proof.checked_with,
         findings=findings,
         kept=kept,
+        holds=totals(listed),
+        files=listed,
     )
     details = {
         "because": f"{plural(packed.members, 'file')}, {both_bytes(new.size)}, opened again byte for byte",
@@ -216,6 +225,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
         "sha256": new.sha256,
         "members": packed.members,
         "checked_with": list(proof.checked_with),
+        "holds": kinds_text(packed.holds),
     }
     return packed, Look(findings=packed.findings, details=details)
 

@@ -1,9 +1,11 @@
 """Contents and Paths: what the two steps look at, put together from the folder and from what the audio headers tell."""
 
+from __future__ import annotations
+
 import getpass
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -14,6 +16,9 @@ from companion.core.units import both_bytes
 from companion.steps.claims import ALL_RELATIVE, NOTHING_MISSING, NOTHING_STRAY, said
 from companion.steps.desk import Desk
 from companion.steps.model import Look
+
+if TYPE_CHECKING:
+    from companion.contents.ships import ShipList
 
 
 def look_contents(desk: Desk) -> Look:
@@ -30,6 +35,7 @@ def look_contents(desk: Desk) -> Look:
         selection=look.selection,
         facts=desk.facts,
         references=look.references,
+        account=desk.account,
         scans=look.scans,
         pictures=look.pictures,
         audio_problems=msgspec.convert(problems, dict[str, AudioProblem]),
@@ -48,6 +54,13 @@ def look_contents(desk: Desk) -> Look:
             "left_out": [[stray.entry.path, stray.reason] for stray in look.selection.left_out],
         },
     )
+
+
+def ships_of(desk: Desk) -> ShipList:
+    """Return the list of what ships, what stays and what is asked about."""
+    from companion.contents.ships import ship_list
+
+    return ship_list(desk.inventory, desk.look.selection, desk.account, desk.facts.contents)
 
 
 def look_paths(desk: Desk) -> Look:

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.content import Content
 
+from companion.contents.ships import kinds_text
 from companion.core.text import listed, visible
 from companion.core.units import both_bytes
 from companion.steps.model import State, StepStatus
 from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import content, labelled
 from companion.tui.parts.page import Page
+from companion.tui.parts.ships import ShipsView, show_ships
 
 if TYPE_CHECKING:
     from companion.steps.looks.archive import Packed
@@ -38,6 +40,7 @@ def archive_content(step: StepStatus | None, packed: Packed | None = None, width
         labelled("Archive", visible(name), width),
         labelled("Size", both_bytes(size) if isinstance(size, int) else "", width),
         labelled("Files", f"{members:,}" if isinstance(members, int) else "", width),
+        labelled("Holds", kinds_text(packed.holds) if packed else visible(str(details.get("holds", ""))), width),
         labelled("SHA-256", digest, width),
         labelled("Opened", f"with {listed([visible(str(tool)) for tool in others])}" if others else "", width),
         labelled("Folder", str(packed.path.parent) if packed else "releases", width) if kept else "",
@@ -48,7 +51,7 @@ def archive_content(step: StepStatus | None, packed: Packed | None = None, width
 class ArchiveBody(Body):
     """The archive, and the findings."""
 
-    PARTS: ClassVar = (BodyPart("archive", "Archive", Page), FOUND)
+    PARTS: ClassVar = (BodyPart("archive", "Archive", Page), BodyPart("ships", "What ships", ShipsView), FOUND)
     KEYS: ClassVar = (StepKey("b", "build", "Build", "build the archive and prove it"),)
     NEXT: ClassVar = "b"
     AGAIN: ClassVar = "Then b builds it again."
@@ -67,6 +70,11 @@ class ArchiveBody(Body):
         if self.step and self.step.fingerprint != self._of:
             self._packed = None
         self.show_page("archive", partial(archive_content, self.step, self._packed))
+        show_ships(self)
+
+    def part_opened(self) -> None:
+        """Fill the list when it is opened."""
+        show_ships(self)
 
     def offers(self, action: str) -> bool:
         """Offer building while nothing else runs."""

@@ -9,13 +9,19 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widgets import Static
 
+from companion.steps.deeds.start import PATCHES
 from companion.tui.parts.companion import companion_of
 from companion.tui.parts.content import content
-from companion.tui.parts.fields import BY_KEY, Field, text_of, value_of
+from companion.tui.parts.fields import BY_KEY, Field, Shape, text_of, value_of
 from companion.tui.parts.form import FieldBox, Form
 
 if TYPE_CHECKING:
     from companion.steps.deeds.start import Proposal
+
+
+def _shape(proposal: Proposal) -> Shape:
+    """Return how the patches are written: on one line like all that is asked here, unless a name holds a comma."""
+    return "lines" if any("," in patch for patch in proposal.facts.contents.patches) else "words"
 
 
 class StartForm(Vertical):
@@ -32,9 +38,12 @@ class StartForm(Vertical):
 
     async def _show_questions(self, proposal: Proposal) -> None:
         fields = []
-        for key, question in (("instrument.title", "What is the instrument called?"), *proposal.asks):
+        asked = [one for one in proposal.asks if one[0] != "contents.patches"]
+        first = (("instrument.title", "What is the instrument called?"), ("contents.patches", PATCHES))
+        for key, question in (*first, *asked):
             known = BY_KEY.get(key) or Field(key, key)
-            fields.append(Field(key, question, "", known.shape, known.choices, rows=2))
+            shape = _shape(proposal) if key == "contents.patches" else known.shape
+            fields.append(Field(key, question, "", shape, known.choices, rows=2))
         intro = content(
             "There is no release.toml here yet. This is what was found:\n",
             *(f"  {line}\n" for line in proposal.lines),
@@ -53,7 +62,11 @@ class StartForm(Vertical):
     def _kept(self, event: Form.Kept) -> None:
         event.stop()
         companion = companion_of(self)
-        answers = {key: value for key, value in event.values.items() if value not in ("", [], None)}
+        answers = {
+            key: value
+            for key, value in event.values.items()
+            if value not in ("", [], None) or key == "contents.patches"  # no patch is what was said, not left blank
+        }
         companion.write(
             "Writing release.toml",
             lambda watch: companion.shop.start(answers, watch),

@@ -58,7 +58,7 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("contents.impulses", "Impulse responses", "one pattern a line", "lines"),
         Field("contents.scripts", "Scripts", "one pattern a line", "lines"),
         Field("contents.documents", "Documents", "readme, changelog and licence go in by themselves", "lines"),
-        Field("contents.include", "Ships", "empty: all but strays", "lines"),
+        Field("contents.include", "Ships", "empty, or ** first: all but strays", "lines"),
         Field("contents.exclude", "Stays at home", "wins over what ships", "lines"),
     ),
     "Names": (
