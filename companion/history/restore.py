@@ -291,4 +291,8 @@ def recover(store: Store, cache: Cache, watch: Watch) -> Restored | None:
         if journal is None or target is None:
             _end_journal(store)
             return None
+        if not journal.before and (newest := store.snapshots()[:1]):
+            # An older companion did not name it: it kept what was there last of all, and finished before it kept more.
+            journal = journal._replace(before=newest[0].id)
+            _write_journal(store, journal)
         return _restore_held(store, cache, target, journal.only, watch, journal)

@@ -108,10 +108,8 @@ def test_a_second_kill_forgets_no_edit(folder: Path, history: History, old: dict
     assert (folder / edited).read_bytes() == b"a new take"
 
 
-@pytest.mark.parametrize("before", ["", "0" * 40, None])
-def test_where_what_was_there_is_not_known_nothing_is_replaced(
-    folder: Path, history: History, old: dict[str, bytes], before: str | None
-) -> None:
+def rewrite_journal(folder: Path, before: str | None) -> None:
+    """Name another snapshot of what was there in the journal; None: name none, as an older companion did."""
     journal = folder / ".companion/restore.json"
     text = json.loads(journal.read_text("utf-8"))
     assert len(text["before"]) == 40
@@ -120,6 +118,25 @@ def test_where_what_was_there_is_not_known_nothing_is_replaced(
     else:
         text["before"] = before
     journal.write_text(json.dumps(text), "utf-8")
+
+
+@pytest.mark.parametrize("before", ["", None])
+def test_a_journal_of_an_older_companion_is_finished_over_no_edit(
+    folder: Path, history: History, old: dict[str, bytes], before: str | None
+) -> None:
+    rewrite_journal(folder, before)
+    edited = next(path for path in NAMES if (folder / path).read_bytes() != old[path])
+    (folder / edited).write_bytes(b"a new take")
+    done = history.recover()
+    assert done is not None
+    assert done.edited == (edited,)
+    assert there(folder, old) == {**old, edited: b"a new take"}
+
+
+def test_where_what_was_there_is_not_known_nothing_is_replaced(
+    folder: Path, history: History, old: dict[str, bytes]
+) -> None:
+    rewrite_journal(folder, "0" * 40)
     now = there(folder, old)
     done = history.recover()
     assert done is not None
