@@ -7,9 +7,18 @@ SYSTEM_NAMES: Final = {"windows": "Windows", "macos": "macOS", "linux": "Linux"}
 
 _WORDS: Final = {
     "windows": re.compile(r"\bwin(?:dows|\d|\b)", re.IGNORECASE),
-    "macos": re.compile(r"\bi?mac(?:os|book|\d|\b)|\bos ?x\b|\bdarwin", re.IGNORECASE),
-    "linux": re.compile(r"linux", re.IGNORECASE),
+    "macos": re.compile(
+        r"\bi?mac(?:os|book|\d|\b)|\bos ?x\b|\bdarwin|\b(?:tahoe|sequoia|sonoma|ventura|monterey|big ?sur|catalina"
+        r"|mojave|(?:high )?sierra|el capitan|yosemite|mavericks)\b",
+        re.IGNORECASE,
+    ),
+    "linux": re.compile(
+        r"linux|\b(?:[kx]?ubuntu|debian|fedora|arch|mint|(?:open)?suse|red ?hat|rhel|centos|rocky|alpine|gentoo|nixos"
+        r"|manjaro|slackware|raspbian|raspberry pi os)\b",
+        re.IGNORECASE,
+    ),
 }
+"""What each is known by: its own name, and those that its versions and distributions go by."""
 
 
 def system_of(text: str) -> str:

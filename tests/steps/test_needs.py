@@ -136,8 +136,17 @@ def test_no_edition(spoil: Spoil, both: tuple[AwayTest, ...], edition: str) -> N
         ("Linux with kwin", "linux"),
         ("Linux, written in emacs", "linux"),
         ("Linux, one machine of two", "linux"),
+        ("Ubuntu 24.04", "linux"),
+        ("Debian 12", "linux"),
+        ("openSUSE Leap", "linux"),
+        ("Arch", "linux"),
+        ("Sonoma", "macos"),
+        ("high sierra", "macos"),
+        ("Big Sur 11.7", "macos"),
         ("", ""),
         ("my old laptop", ""),
+        ("a machine in the archive", ""),
+        ("the peppermint computer", ""),
     ],
 )
 def test_which_system_a_person_means(text: str, system: str) -> None:
