@@ -203,7 +203,7 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
         live=True,
         body="out",
         mark=_archive_mark,
-        look=_late("stated:look_out"),
+        look=_late("out:look_out"),
     ),
 )
 

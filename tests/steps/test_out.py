@@ -8,8 +8,10 @@ from typing import Any
 import pytest
 
 from companion.archive.record import ReleaseRecord, Upload
+from companion.core.entries import Kind
+from companion.core.facts import Contents, Facts
 from companion.core.findings import Finding, Severity
-from companion.steps.looks.stated import look_out
+from companion.steps.looks.out import look_out
 from companion.steps.model import Look, State
 from companion.steps.table import STEP_IDS
 
@@ -38,10 +40,13 @@ def look(
     reports: tuple[str, ...] = (),
     changelog: str = "",
     *updates: ReleaseRecord,
+    before: ReleaseRecord | None = None,
 ) -> Look:
+    ships = [SimpleNamespace(path="Slate.eeng", sha256="b" * 64, kind=Kind.PATCH)]
     desk: Any = SimpleNamespace(
-        release_of_this=record, updates_of_this=list(updates), reports=reports, changelog=changelog
-    )
+        release_of_this=record, updates_of_this=list(updates), reports=reports, changelog=changelog,
+        release_before=before, ships=ships, facts=Facts(contents=Contents(patches=("*.eeng",))),
+    )  # fmt: skip
     return look_out(desk, lambda: states)
 
 
@@ -140,3 +145,24 @@ def test_a_report_is_answered_where_the_changelog_names_it(name: str, answered: 
 
 def test_a_hostile_version_is_shown_inert() -> None:
     assert "\x1b" not in look(record(version="1\x1b[2J"), READY).details["because"]
+
+
+TWO = (("Slate.eeng", 9, "b" * 64), ("Other.eeng", 9, "c" * 64))
+
+
+def test_songs_that_would_miss_something_are_told_of_before_the_release() -> None:
+    found = look(None, READY, before=record(files=TWO)).findings
+    assert [(one.rule, one.severity, one.path) for one in found] == [
+        ("release-unrecorded", Severity.BLOCKS, ""),
+        ("songs-break", Severity.WARNS, "Other.eeng"),
+    ]
+    assert "The patch Other.eeng is gone" in found[1].measured
+
+
+@pytest.mark.parametrize("before", [None, record(files=TWO[:1])])
+def test_songs_miss_nothing_where_all_is_there_or_nothing_came_before(before: ReleaseRecord | None) -> None:
+    assert ids(look(None, READY, before=before).findings) == ["release-unrecorded"]
+
+
+def test_once_it_is_released_songs_are_the_changelogs_affair() -> None:
+    assert look(record(), READY, before=record(files=TWO)).findings == ()

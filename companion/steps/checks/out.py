@@ -10,6 +10,7 @@ from companion.core.findings import BLOCKS, NOTES, WARNS, Finding
 from companion.core.folder import OURS, RELEASES
 from companion.core.rules import Rule, rule
 from companion.core.text import visible
+from companion.words.songs import Break
 
 
 class Published(msgspec.Struct, frozen=True, kw_only=True):
@@ -26,13 +27,14 @@ class Published(msgspec.Struct, frozen=True, kw_only=True):
 class OutModel(msgspec.Struct, frozen=True, kw_only=True):
     """A release, and what came back. archives: what exactly this content was released in, the whole and its updates;
     empty while it was not. left: steps before that are not settled. reports: names of report files. answered: the texts
-    an answer may stand in (the changelog).
+    an answer may stand in (the changelog). breaks: what songs made with the release before would miss.
     """
 
     archives: tuple[Published, ...] = ()
     left: int = 0
     reports: Collection[str] = ()
     answered: str = ""
+    breaks: Collection[Break] = ()
 
 
 @rule(
@@ -103,6 +105,21 @@ def report_open(model: OutModel) -> Iterator[Finding]:
             )
 
 
+@rule(
+    "songs-break",
+    WARNS,
+    step="out",
+    means="Songs made with the last release miss something in this one, or play other notes and controls.",
+    why="A song is opened again years later, and then asks for the patch, the samples and the controllers it knew.",
+    mend="Give the old name, controller or key range back. Where it is meant, players have to know: changelog and page "
+    "say so by themselves once they are drafted.",
+)
+def songs_break(model: OutModel) -> Iterator[Finding]:
+    """Nothing that a song relies on is gone; told before the release, when it can still be mended."""
+    for one in model.breaks if not model.archives else ():
+        yield songs_break.finding(one.paths[0] if len(one.paths) == 1 else "", value=one.text)
+
+
 def _mentions(text: str, name: str) -> bool:
     """Tell whether a report is named in ``text`` as a word of its own, with its extension or without.
 
@@ -113,4 +130,10 @@ def _mentions(text: str, name: str) -> bool:
     return re.search(rf"(?<![\w.-]){word}(?![\w-]|\.\d)", text, re.IGNORECASE) is not None
 
 
-RULES: Final[tuple[Rule[OutModel], ...]] = (release_unrecorded, upload_unverified, upload_differs, report_open)
+RULES: Final[tuple[Rule[OutModel], ...]] = (
+    release_unrecorded,
+    upload_unverified,
+    upload_differs,
+    report_open,
+    songs_break,
+)

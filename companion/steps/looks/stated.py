@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from companion.core.entries import Kind
 from companion.core.rules import findings_of
-from companion.core.text import listed, visible
+from companion.core.text import listed
 from companion.core.versions import above_which
-from companion.steps.checks import facts, needs, out
+from companion.steps.checks import facts, needs
 from companion.steps.checks.needs import Weight, engine_line
 from companion.steps.claims import COMPLETE, CONSISTENT, said
 from companion.steps.desk import Desk
-from companion.steps.model import Before, Look
-
-if TYPE_CHECKING:
-    from companion.archive.record import ReleaseRecord
+from companion.steps.model import Look
 
 
 def look_facts(desk: Desk) -> Look | None:
@@ -50,25 +47,6 @@ def look_needs(desk: Desk) -> Look | None:
     return Look(findings=findings, details={"because": "; ".join(parts)})
 
 
-def look_out(desk: Desk, before: Before) -> Look:
-    """Judge whether this content is released, and what came back."""
-    record = desk.release_of_this
-    if record is None:
-        left = sum(not state.settled for state in before().values())
-        return Look(findings=findings_of(out.RULES, out.OutModel(left=left)), details={"because": "not released"})
-    released = (record, *desk.updates_of_this)
-    model = out.OutModel(
-        archives=tuple(_published(one) for one in released),
-        reports=desk.reports,
-        answered=desk.changelog if desk.reports else "",
-    )
-    checked = [last.at[:10] for one in released if (last := one.last_upload) and one.verified]
-    # What became of an upload since, nobody can tell without fetching it again.
-    verified = f"; upload verified on {max(checked)}" if len(checked) == len(released) else ""
-    because = f"{visible(record.version)} released {record.at[:10]}{verified}"
-    return Look(findings=findings_of(out.RULES, model), details={"because": because, "version": record.version})
-
-
 def built(desk: Desk) -> dict[str, Any] | None:
     """Return what is known of the archive of exactly this content, which lies at its place and was proven; else None.
 
@@ -83,16 +61,6 @@ def built(desk: Desk) -> dict[str, Any] | None:
         return None
     gone = desk.steps["archive"].gone
     return None if gone and gone(desk, archive) else archive.details
-
-
-def _published(record: ReleaseRecord) -> out.Published:
-    last = record.last_upload
-    return out.Published(
-        archive=record.archive,
-        checked=last is not None,
-        verified=record.verified,
-        at=visible(last.at[:10]) if last else "",
-    )
 
 
 def weight_of(desk: Desk) -> Weight:

@@ -1,0 +1,45 @@
+"""Out: whether this content is released, what came back, and what songs made with the release before would miss."""
+
+from companion.archive.record import ReleaseRecord
+from companion.core.rules import findings_of
+from companion.core.text import visible
+from companion.steps.checks import out
+from companion.steps.desk import Desk
+from companion.steps.looks.story import Since
+from companion.steps.model import Before, Look
+from companion.words.songs import Break, songs_break
+
+
+def look_out(desk: Desk, before: Before) -> Look:
+    """Judge whether this content is released, and what came back."""
+    record = desk.release_of_this
+    if record is None:
+        left = sum(not state.settled for state in before().values())
+        model = out.OutModel(left=left, breaks=_breaks(desk))
+        return Look(findings=findings_of(out.RULES, model), details={"because": "not released"})
+    released = (record, *desk.updates_of_this)
+    model = out.OutModel(
+        archives=tuple(_published(one) for one in released),
+        reports=desk.reports,
+        answered=desk.changelog if desk.reports else "",
+    )
+    checked = [last.at[:10] for one in released if (last := one.last_upload) and one.verified]
+    # What became of an upload since, nobody can tell without fetching it again.
+    verified = f"; upload verified on {max(checked)}" if len(checked) == len(released) else ""
+    because = f"{visible(record.version)} released {record.at[:10]}{verified}"
+    return Look(findings=findings_of(out.RULES, model), details={"because": because, "version": record.version})
+
+
+def _breaks(desk: Desk) -> tuple[Break, ...]:
+    since = Since.of(desk, desk.release_before)
+    return songs_break(removed=since.removed, renamed=since.renamed, before=since.facts, after=desk.facts)
+
+
+def _published(record: ReleaseRecord) -> out.Published:
+    last = record.last_upload
+    return out.Published(
+        archive=record.archive,
+        checked=last is not None,
+        verified=record.verified,
+        at=visible(last.at[:10]) if last else "",
+    )
