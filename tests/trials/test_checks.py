@@ -17,7 +17,7 @@ from companion.trials import away_rules, control_rules
 from companion.trials.away_filing import Aside, Why
 from companion.trials.away_rules import AwayModel
 from companion.trials.control_rules import ControlsModel
-from companion.trials.plan import trials
+from companion.trials.plan import Trial, trials
 
 RULES: tuple[Rule[Any], ...] = (*control_rules.RULES, *away_rules.RULES)
 
@@ -311,3 +311,26 @@ def test_without_a_block_something_opened_it_and_the_words_are_safe(tests: list[
         for test in again
     ]
     assert not any(finding.blocks for finding in away(*tests, *again, hidden(), computer(), player(), music()))
+
+
+BY_EAR = Trial(
+    id="ear", kind="by ear", title="Does F3 hang?", steps=(), instruction="Play F3 and let go.", expect="It ends."
+)
+
+
+@pytest.mark.parametrize(
+    ("answer", "unheard"),
+    [(None, True), ("note", True), ("pass", False), ("fail", False)],
+)
+def test_what_a_bounce_could_not_tell_blocks_until_an_ear_has_judged_it(
+    answer: Literal["pass", "fail", "note"] | None, unheard: bool
+) -> None:
+    given = (Answer(subject="ear", result=answer, note="it rings"),) if answer else ()
+    model = ControlsModel(facts=FACTS, trials=(*PLAN, BY_EAR), answers=(*answered(*EVERY), *given))
+    found = ordered(findings_of(control_rules.RULES, model))
+    assert ("bounce-unheard" in ids(found)) is unheard
+    if unheard:
+        finding = one(found, "bounce-unheard")
+        assert (finding.severity, finding.value) == (Severity.BLOCKS, 1)
+        assert "1 of 1 trial not judged: Does F3 hang?" in finding.measured
+    assert "control-untried" not in ids(found), "a trial by ear is none of the controls'"
