@@ -78,10 +78,16 @@ def rule_words(rule: str) -> str:
 
 
 def headline(finding: Finding) -> str:
-    """Return a finding in a few words: ``clipped: samples/a.wav``; of a fact what it lacks, ``contact: not stated``."""
+    """Return a finding in a few words: ``clipped: samples/a.wav``.
+
+    Of a fact what it lacks, ``contact: not stated``, or how its value is wrong, ``fact invalid: licence “MIT 2”``.
+    """
     words, fact = rule_words(finding.rule), finding.at.fact
     if fact:
         table, _, rest = fact.partition(".")
         named = rest if table == "instrument" and rest else fact
-        return f"{visible(named).replace('.', ' ').replace('_', ' ')}: {finding.measured or words}"
+        named = visible(named).replace(".", " ").replace("_", " ")
+        if finding.value is None:
+            return f"{named}: {finding.measured or words}"
+        return f"{words}: {named} {finding.measured}"
     return f"{words}: {visible(finding.path)}" if finding.path else words

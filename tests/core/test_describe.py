@@ -24,6 +24,14 @@ def test_a_fact_is_named_in_words_with_what_it_lacks(fact: str, measured: str, w
     assert headline(finding) == words
 
 
+def test_a_fact_with_a_wrong_value_is_named_with_what_is_wrong() -> None:
+    finding = Finding(
+        rule="minimum-below-saved", severity=BLOCKS, path="release.toml", at=At(fact="engine.minimum"),
+        value="7.0", measured="7.0",
+    )  # fmt: skip
+    assert headline(finding) == "minimum below saved: engine minimum 7.0"
+
+
 def test_other_findings_are_named_by_rule_and_file() -> None:
     assert headline(Finding(rule="off-pitch", severity=BLOCKS, path="a/b.wav")) == "off pitch: a/b.wav"
     assert headline(Finding(rule="patch-missing", severity=BLOCKS)) == "patch missing"

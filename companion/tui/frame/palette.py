@@ -110,7 +110,7 @@ class Everything(Provider):
     def _findings(self) -> Iterator[Goal]:
         for step in self._app.status.steps if self._app.status else ():
             for finding in step.findings:
-                place = visible(finding.path or finding.where) or "the whole"
+                place = visible(finding.at.fact or finding.path or finding.where) or "the whole"
                 words = f"{place}  {rule_words(finding.rule)}"
                 yield Goal(words, f"found in {step.title}", partial(self._show, step.id, finding))
 
