@@ -128,7 +128,8 @@ def _form(text: str) -> str:
     rests_on=(PATH_SCAN, REFERENCES),
     means="A patch or script names a file that is in the folder but does not ship.",
     why="It works for you and is missing for every player.",
-    mend="Let the file ship (see “include” and “exclude” in release.toml), or take it out of the patch.",
+    mend="Let the file ship (y in the list of what ships, or companion contents FOLDER --ship PATH), or take it out of "
+    "the patch.",
 )
 def reference_excluded(model: ContentsModel) -> Iterator[Finding]:
     """In the folder, named, and not among what ships; a mention in running text is let pass."""

@@ -97,7 +97,8 @@ def _asked(group: AskedGroup) -> str:
     rests_on=(KINDS, PATH_SCAN, REFERENCES, ACCOUNTS),
     means="A file looks like work in progress: an older version, a backup, a host project or a bounce.",
     why="Players download what they cannot use, or open the old patch instead of the new one.",
-    mend="Move it out of the folder or “exclude” it; if players need it, “include” it by its full name.",
+    mend="Move it out of the folder, or say that it stays: n in the list of what ships, or companion contents FOLDER "
+    "--stay PATH. If players need it, y and --ship let it ship.",
 )
 def stray_working_file(model: ContentsModel) -> Iterator[Finding]:
     """Two signs: a name that says so (left out), and a double beside its original, which ships, since it may be meant.

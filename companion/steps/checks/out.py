@@ -1,8 +1,10 @@
 """Out: is this content recorded as a release, is the upload whole, and are players' reports answered?"""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Collection, Iterator
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import msgspec
 
@@ -10,7 +12,9 @@ from companion.core.findings import BLOCKS, NOTES, WARNS, Finding
 from companion.core.folder import OURS, RELEASES
 from companion.core.rules import Rule, rule
 from companion.core.text import visible
-from companion.words.songs import Break
+
+if TYPE_CHECKING:
+    from companion.words.songs import Break
 
 
 class Published(msgspec.Struct, frozen=True, kw_only=True):

@@ -1,13 +1,18 @@
 """Out: whether this content is released, what came back, and what songs made with the release before would miss."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 from companion.archive.record import ReleaseRecord
 from companion.core.rules import findings_of
 from companion.core.text import visible
 from companion.steps.checks import out
 from companion.steps.desk import Desk
-from companion.steps.looks.story import Since
 from companion.steps.model import Before, Look
-from companion.words.songs import Break, songs_break
+
+if TYPE_CHECKING:
+    from companion.words.songs import Break
 
 
 def look_out(desk: Desk, before: Before) -> Look:
@@ -31,7 +36,13 @@ def look_out(desk: Desk, before: Before) -> Look:
 
 
 def _breaks(desk: Desk) -> tuple[Break, ...]:
-    since = Since.of(desk, desk.release_before)
+    before = desk.release_before
+    if before is None:  # every status asks
+        return ()
+    from companion.steps.looks.story import Since
+    from companion.words.songs import songs_break
+
+    since = Since.of(desk, before)
     return songs_break(removed=since.removed, renamed=since.renamed, before=since.facts, after=desk.facts)
 
 

@@ -7,7 +7,7 @@ hand.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import msgspec
@@ -179,14 +179,19 @@ def _related(direction: str, does: Sequence[tuple[str, int, float]]) -> bool:
     return any({direction, does[0][0]} <= kin for kin in _KIN)
 
 
+def _others(panel: PanelView, sweep: Sweep, own: str) -> Iterator[tuple[Sweep, tuple[str, int]]]:
+    """Yield every other control heard whole that is said to do something else, and what it is said to do."""
+    for other in panel.sweeps:
+        theirs = said(other.knob.effect)
+        if other is not sweep and theirs and theirs[0] != own and other.complete:
+            yield other, theirs
+
+
 def _twin(panel: PanelView, sweep: Sweep) -> int | None:
     """Return the control whose effect this one has, and which has this one's, or None."""
     own = said(sweep.knob.effect)
     assert own is not None
-    for other in panel.sweeps:
-        theirs = said(other.knob.effect)
-        if other is sweep or not theirs or theirs[0] == own[0] or not other.complete:
-            continue
+    for other, theirs in _others(panel, sweep, own[0]):
         # Each does the other's work, and not its own.
         swapped = panel.sure(sweep, theirs[0]) == theirs[1] and panel.sure(other, own[0]) == own[1]
         if swapped and panel.sure(sweep, own[0]) != own[1] and panel.sure(other, theirs[0]) != theirs[1]:
@@ -198,10 +203,7 @@ def _stronger_twin(panel: PanelView, sweep: Sweep) -> int | None:
     """Return the control whose effect this one has above all, while that one has this one's and nothing of its own."""
     own = said(sweep.knob.effect)
     assert own is not None
-    for other in panel.sweeps:
-        theirs = said(other.knob.effect)
-        if other is sweep or not theirs or theirs[0] == own[0] or not other.complete:
-            continue
+    for other, theirs in _others(panel, sweep, own[0]):
         mine, foreign = panel.change(sweep, own[0])[0], panel.change(sweep, theirs[0])[0]
         lent, kept = panel.change(other, own[0])[0], panel.change(other, theirs[0])[0]
         swapped = panel.sure(sweep, theirs[0]) == theirs[1] and panel.sure(other, own[0]) == own[1]

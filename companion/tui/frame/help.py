@@ -2,19 +2,17 @@
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import ClassVar, Final
+from typing import Final
 
-from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
-from textual.screen import ModalScreen
-from textual.widgets import Static
+from textual.binding import Binding
+from textual.content import Content
 
 from companion.steps.meaning import meaning_of
 from companion.steps.table import BY_ID, STEPS
 from companion.tui.bodies import body_of
 from companion.tui.parts.content import Piece, content
 from companion.tui.parts.foot import SHOWN_KEYS
+from companion.tui.parts.reading import ReadingScreen
 
 AREAS: Final = {
     "In the checklist": (
@@ -55,18 +53,8 @@ def _meaning(step_id: str) -> list[Piece]:
     ]
 
 
-class Help(ModalScreen[None]):
+class Help(ReadingScreen):
     """The keys, the marks, and where the folder is."""
-
-    DEFAULT_CSS = """
-    Help VerticalScroll {
-        width: 84; max-width: 96%; height: auto; max-height: 96%;
-        padding: 1 2; background: $surface; border: round $border;
-    }
-    Help Static { height: auto; }
-    """
-    AUTO_FOCUS = "VerticalScroll"  # the arrows scroll it
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,question_mark,q,enter", "app.pop_screen", "Back")]
 
     def __init__(self, folder: Path, keys: Iterable[Binding], step_id: str) -> None:
         """``step_id``: the step that is open; its keys come first."""
@@ -74,8 +62,8 @@ class Help(ModalScreen[None]):
         self._folder, self._step_id = folder, step_id
         self._keys = tuple((SHOWN_KEYS.get(key.key, key.key), key.tooltip) for key in keys if key.tooltip)
 
-    def compose(self) -> ComposeResult:
-        """Lay it out."""
+    def text(self) -> Content:
+        """Return the text."""
         of_steps = {
             step.id: (step.title, tuple((key.key, key.help) for key in keys))
             for step in STEPS
@@ -91,5 +79,4 @@ class Help(ModalScreen[None]):
                 pieces += [(f"  {key:<9} ", "bold"), f"{words}\n"]
         pieces += ["Every key can be clicked at the foot. Every action has a plain command: companion --help\n"]
         pieces += [("Folder  ", "$foreground-muted"), str(self._folder), "\n", ("Esc goes back", "$foreground-muted")]
-        with VerticalScroll():
-            yield Static(content(*pieces))
+        return content(*pieces)
