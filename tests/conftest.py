@@ -157,7 +157,11 @@ class Witnesses:
 
     def __init__(self, config: pytest.Config) -> None:
         self.config = config
-        chosen = config.getoption("keyword") or config.getoption("lf") or "not slow" not in config.getoption("markexpr")
+        chosen = (
+            config.getoption("keyword")
+            or config.getoption("lf", default=False)
+            or "not slow" not in config.getoption("markexpr")
+        )
         # Elsewhere some tests are skipped: not every system holds a link or a name that is not UTF-8.
         self.whole = config.args_source is pytest.Config.ArgsSource.TESTPATHS and not chosen and sys.platform == "linux"
         self.seen: dict[str, dict[str, list[int]]] = {}  # by rule and test module: times it found some, and none

@@ -5,6 +5,8 @@ from __future__ import annotations
 import ast
 import importlib
 import statistics
+import subprocess
+import sys
 from collections import defaultdict
 from pathlib import Path
 from typing import Any, Final
@@ -90,3 +92,9 @@ def test_every_rule_explains_itself() -> None:
         assert rule.mend, rule.id
         assert rule.source, rule.id
         assert rule.id == rule.id.lower().replace(" ", "-").replace("_", "-")
+
+
+def test_the_tests_run_without_a_cache_as_mutation_runs_do(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "pytest", "-q", "-n", "0", "-p", "no:cacheprovider", "--collect-only"]
+    done = subprocess.run([*command, "tests/core/test_describe.py"], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout + done.stderr

@@ -12,9 +12,10 @@ from typing import Any
 
 import pytest
 
-from companion.core.errors import CompanionError
+from companion.core.errors import Cancelled, CompanionError
 from companion.core.folder import Places
-from companion.steps.deeds import hidden
+from companion.core.progress import Watch
+from companion.steps.deeds import hidden, hiding, open_files
 from companion.workshop import Workshop, now
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="permissions and kills of this kind are POSIX")
@@ -201,11 +202,78 @@ def test_what_lies_in_the_place_of_an_original_is_never_touched(
     assert back.code == 1
     assert "“Slate.eeng” stays in .companion/hidden" in back.out
     assert (instrument / "Slate.eeng").read_bytes() == b"saved meanwhile"
+    told = [instrument / ".companion" / name for name in ("hidden.json", hidden._NOTE)]
+    assert all(path.is_file() for path in told), "as long as one is hidden, the journal and the note stand"
     one_line(companion("status", instrument), "something else lies in its place", "Both are kept")
     (instrument / "Slate.eeng").rename(tmp_path / "Slate saved meanwhile.eeng")
     assert companion("away", "back", instrument).code == 0
+    assert not any(path.exists() for path in told)
     (instrument / "Samples" / ".DS_Store").unlink()
     assert stand(instrument) == before
+
+
+def test_of_two_files_that_a_system_makes_the_one_that_was_hidden_goes(places: Places) -> None:
+    marks, notes = places.folder / "Samples" / ".DS_Store", places.folder / "Samples" / "notes.txt"
+    marks.write_bytes(b"old")
+    notes.write_bytes(b"old")
+    places.ours.mkdir(exist_ok=True)
+    hidden.hide(places, NAMES, Path("copy"), now())
+    marks.parent.mkdir()
+    marks.write_bytes(b"new")
+    notes.write_bytes(b"new")
+    back = hidden.bring_back(places)
+    assert back.kept == (str(Path("Samples") / "notes.txt"),), "what is no system's own is kept, both of it"
+    assert marks.read_bytes() == notes.read_bytes() == b"new"
+    assert (places.hidden / "Samples" / "notes.txt").read_bytes() == b"old"
+    assert not (places.hidden / "Samples" / ".DS_Store").exists()
+
+
+def test_nothing_is_moved_onto_what_is_hidden_already(places: Places) -> None:
+    places.hidden.mkdir(parents=True)
+    (places.hidden / "Slate.eeng").write_bytes(b"hidden before")
+    with pytest.raises(CompanionError, match="something of that name is hidden already"):
+        hidden._move_away(places, "Slate.eeng")
+    assert (places.hidden / "Slate.eeng").read_bytes() == b"hidden before"
+    assert (places.folder / "Slate.eeng").is_file()
+
+
+@pytest.mark.parametrize("named", [False, True], ids=["a place of ours", "a place of the maker's"])
+@pytest.mark.parametrize("what", ["stopped", "opened by a program", "changed"])
+def test_what_comes_up_while_the_copy_is_made_leaves_every_original_in_place(
+    instrument: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str, named: bool
+) -> None:
+    before, shop, watch = stand(instrument), Workshop.open(instrument), Watch()
+    ours, theirs = tmp_path / "temporary", tmp_path / "copy"
+    ours.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(ours))
+    copy, refuse, sample = hiding._copy, open_files.refuse_open, instrument / "Samples" / "slate_C4.wav"
+    old = sample.read_bytes()
+
+    def copying(*given: Any) -> Any:
+        made = copy(*given)
+        if what == "stopped":
+            watch.cancel()
+        elif what == "changed":
+            sample.write_bytes(b"recorded meanwhile")
+        else:
+            monkeypatch.setattr(open_files, "refuse_open", refusing)
+        return made
+
+    def refusing(*_given: Any) -> None:
+        raise CompanionError("It is open", "Slate.eeng", "close it")
+
+    monkeypatch.setattr(hiding, "_copy", copying)
+    says = {"stopped": Cancelled, "opened by a program": CompanionError, "changed": CompanionError}[what]
+    with pytest.raises(says):
+        shop.hide(now(), theirs if named else None, watch)
+    assert open_files.refuse_open is (refusing if what == "opened by a program" else refuse)
+    if what == "changed":
+        assert sample.read_bytes() == b"recorded meanwhile"
+        sample.write_bytes(old)
+    assert stand(instrument) == before
+    assert not hidden.is_hidden(shop.places)
+    assert list(ours.iterdir()) == [], "a copy of ours that nobody can use is taken away"
+    assert theirs.exists() is named
 
 
 @POSIX

@@ -18,6 +18,7 @@ from companion.steps.waivers import (
     OTHER,
     UNMARKED,
     Grounds,
+    means,
     place_of,
     waive,
     waiver_of,
@@ -264,3 +265,21 @@ def test_what_an_away_test_settles_is_no_waiver(shop: Workshop) -> None:
         )
     )  # fmt: skip
     assert shop.status().step("paths").state is State.PROVEN
+
+
+def test_a_waiver_says_in_words_what_it_covered_and_how_much_more() -> None:
+    one, two, three = (finding(value=f"{name}.wav", measured=f"“{name}.wav”") for name in ("wind", "rain", "hail"))
+    assert given(one).said == "“wind.wav”"
+    assert given(one, two).said == "“wind.wav”, and 1 more"
+    assert given(one, two, three).said == "“wind.wav”, and 2 more"
+
+
+@pytest.mark.parametrize(
+    ("path", "meant"), [("a.wav", True), ("b.wav", True), ("c.txt", False), ("", False), (FACTS_FILE, False)]
+)
+def test_a_group_is_meant_for_the_files_its_pattern_covers_and_for_nothing_else(path: str, meant: bool) -> None:
+    group = Waiver(rule="clipped", path="*.wav", reason="meant", contents=(Waiver.mark("a" * 64),))
+    everything = msgspec.structs.replace(group, path="**")
+    one = finding("clipped", path)
+    assert means(group, one) is meant
+    assert means(everything, one) is (path not in ("", FACTS_FILE))
