@@ -45,6 +45,12 @@ _QUOTE: Final = re.compile(r"^[>|\s]+")
 _VERSION: Final = re.compile(
     r"(?<![\w.])v?[0-9]+(?:\.[0-9]+)+[a-z]?(?:[ ,(]{0,2}build [0-9]+)?(?![\w.]*\w)", re.IGNORECASE
 )
+_EARLY: Final = re.compile(
+    r"\b(?:alpha|beta|preview|candidate|nightly|snapshot|early|unstable|pre|rc|dev)(?![a-z])", re.IGNORECASE
+)
+_EARLY_VERSION: Final = re.compile(
+    r"(?<![\w.])v?([0-9]+(?:\.[0-9]+)+)[\s(.,_-]*(alpha|beta|preview|pre|rc|dev)[\s._-]*([0-9]*)(?!\w)", re.IGNORECASE
+)
 _YES: Final = frozenset({"yes", "y", "yep", "yeah", "ok", "okay", "sure"})
 _NO: Final = frozenset({"no", "n", "nope", "none", "nothing", "never", "not"})
 _BOMS: Final = ((b"\xef\xbb\xbf", "utf-8"), (b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be"))
@@ -198,8 +204,16 @@ def _yes(form: FilledForm, key: Key) -> bool:
 
 
 def version_in(answer: str) -> str:
-    """Return the one version an answer names, such as ``7.2.1`` in “Example Engine 7.2.1 (full)”; else all of it."""
+    """Return the one version an answer names, such as ``7.2.1`` in “Example Engine 7.2.1 (full)”; else all of it.
+
+    A beta is older than the version it leads to, and never taken for that: ``7.2-beta1`` in “7.2 beta 1”.
+    """
     if engine_version(answer):
         return answer
     found = list(dict.fromkeys(match[0] for match in _VERSION.finditer(answer)))
-    return found[0] if len(found) == 1 else answer
+    if len(found) != 1:
+        return answer
+    if not _EARLY.search(answer):
+        return found[0]
+    early = [f"{number}-{word}{count}" for number, word, count in _EARLY_VERSION.findall(answer)]
+    return early[0] if len(early) == 1 and engine_version(early[0]) else answer

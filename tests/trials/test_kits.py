@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from companion.core.errors import CompanionError
 from companion.core.facts import Engine, Facts, Instrument
+from companion.core.versions import engine_version
 from companion.trials.kits import (
     ANSWER,
     MOST_ANSWER,
@@ -139,11 +140,27 @@ def test_neither_yes_nor_no_is_asked_for_and_never_guessed(key: str, answer: str
         ("either 7.1 or 7.2", "either 7.1 or 7.2"),
         ("the newest", "the newest"),
         ("７.1", "７.1"),
+        ("7.2 beta 1", "7.2-beta1"),
+        ("Example Engine 1.2.0-beta.1 (full)", "1.2.0-beta1"),
+        ("Example Engine 7.2 (RC2)", "7.2-RC2"),
+        ("Example Engine 7.2 nightly", "Example Engine 7.2 nightly"),
+        ("7.2 release candidate", "7.2 release candidate"),
+        ("Alphabet Engine 7.2", "7.2"),
+        ("Example Engine 7.2 (predefined)", "7.2"),
         ("", ""),
     ],
 )
 def test_the_version_is_found_in_a_sentence_where_there_is_one_alone(answer: str, version: str) -> None:
     assert version_in(answer) == version
+
+
+@pytest.mark.parametrize(
+    "answer", ["7.2 beta 1", "Example Engine 7.2-rc.1", "Engine 7.2 (alpha)", "Engine 7.2 nightly"]
+)
+def test_a_beta_is_never_taken_for_the_version_it_leads_to(answer: str) -> None:
+    read_as, final = engine_version(version_in(answer)), engine_version("7.2")
+    assert final
+    assert read_as is None or read_as < final
 
 
 def test_more_than_a_first_name_is_left_out() -> None:
