@@ -14,6 +14,8 @@ from typing import Any, Final
 import grimp
 import pytest
 
+from companion.cli.base import commands
+from companion.cli.modules import NAMES
 from companion.core.rules import Rule
 from companion.steps.catalogue import RULES
 from companion.steps.table import STEP_IDS
@@ -82,6 +84,14 @@ def test_every_rule_is_registered_once() -> None:
     registered = [rule.id for rule in RULES]
     assert sorted(registered) == sorted(set(registered))
     assert set(made) - set(registered) == set(), "a rule stands in no room's RULES"
+
+
+def test_every_command_is_found_in_the_module_it_stands_in() -> None:
+    for path in MODULES:
+        if path.parent.name == "cli":
+            importlib.import_module(dotted(path))
+    assert {name: one.callback.__module__ for name, one in commands.commands.items() if one.callback} == NAMES
+    assert list(commands.everything()) == sorted(NAMES)
 
 
 def test_every_rule_explains_itself() -> None:

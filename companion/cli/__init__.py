@@ -1,14 +1,5 @@
 """The commands. They show and ask, and decide nothing; everything heavy is imported where it is used."""
 
-from companion.cli import (  # noqa: F401  (importing registers their commands)
-    away,
-    checklist,
-    contents,
-    history,
-    performance,
-    reference,
-    release,
-)
 from companion.cli.base import main
 
 __all__ = ["main"]

@@ -8,12 +8,14 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import wraps
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, NoReturn
 
 import click
 
 from companion import __version__
+from companion.cli.modules import MODULES, NAMES
 from companion.core.errors import CompanionError
 from companion.core.text import shorten, visible
 
@@ -30,7 +32,26 @@ json_option: Final = click.option("--json", "as_json", is_flag=True, help="Print
 
 
 class _Commands(click.Group):
-    """A group in which anything that is no command is a folder to open: ``companion FOLDER``."""
+    """A group in which anything that is no command is a folder to open: ``companion FOLDER``.
+
+    A command's module is imported when the command is asked for.
+    """
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names of all commands."""
+        return sorted(NAMES)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return a command by its name, or None."""
+        if cmd_name in NAMES:
+            import_module(NAMES[cmd_name])  # which registers it
+        return self.commands.get(cmd_name)
+
+    def everything(self) -> dict[str, click.Command]:
+        """Return all commands by their names, in that order."""
+        for module in MODULES:
+            import_module(f"companion.cli.{module}")
+        return dict(sorted(self.commands.items()))
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         first = args[0] if args else ""
@@ -38,7 +59,7 @@ class _Commands(click.Group):
             pass
         elif not args:
             args = ["open"]
-        elif first not in self.commands and not first.startswith("-"):
+        elif first not in NAMES and not first.startswith("-"):
             self._refuse_unknown(first, alone=len(args) == 1)
             args = ["open", *args]
         return super().parse_args(ctx, args)
@@ -49,7 +70,7 @@ class _Commands(click.Group):
 
         if "/" in first or os.sep in first or Path(first).exists():
             return
-        other = meant(first, self.commands)
+        other = meant(first, NAMES)
         if other or not alone:
             advice = f"you may have meant: companion {other}" if other else "see: companion --help"
             raise CompanionError("There is no such command, and no folder of that name", first, advice)
@@ -65,10 +86,11 @@ class _Commands(click.Group):
         """Write the commands by the work they belong to, each with its first sentence in full."""
         from companion.cli.render.verbs import grouped
 
-        width = max(map(len, self.commands), default=0)
-        for title, names in grouped(name for name, one in self.commands.items() if not one.hidden):
+        commands = self.everything()
+        width = max(map(len, commands), default=0)
+        for title, names in grouped(name for name, one in commands.items() if not one.hidden):
             with formatter.section(title):
-                formatter.write_dl([(name.ljust(width), self.commands[name].get_short_help_str(300)) for name in names])
+                formatter.write_dl([(name.ljust(width), commands[name].get_short_help_str(300)) for name in names])
 
 
 @click.group(

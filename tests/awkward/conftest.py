@@ -65,10 +65,7 @@ class Result(NamedTuple):
 @pytest.fixture
 def companion(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Result]:
     """Run ``companion ARG ...`` in this process and return what a shell would see."""
-    import companion.cli
     from companion.cli.base import main
-
-    assert companion.cli
 
     def run(*args: object) -> Result:
         capsys.readouterr()

@@ -22,7 +22,6 @@ import tomli_w
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-import companion.cli  # noqa: F401  (registers the commands)
 from companion.archive.record import damaged_records, read_records
 from companion.cli.base import main
 from companion.core.errors import CompanionError

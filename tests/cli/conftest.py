@@ -51,7 +51,6 @@ Companion = Callable[..., Result]
 @pytest.fixture
 def companion(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Companion:
     """Run ``companion ARG ...`` and return what a shell would see."""
-    import companion.cli  # noqa: F401  (registers the commands)
 
     def run(*args: object) -> Result:
         capsys.readouterr()

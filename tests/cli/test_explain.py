@@ -74,13 +74,13 @@ def test_own_templates_are_explained_and_work(companion: Companion, instrument: 
 def test_every_command_with_json_is_documented() -> None:
     grouped = {
         f"{name} {below}".removesuffix(" record"): command
-        for name, group in commands.commands.items()
+        for name, group in commands.everything().items()
         if isinstance(group, click.Group)
         for below, command in group.commands.items()
     }
     with_json = {
         name.partition(" ")[0]
-        for name, command in {**commands.commands, **grouped}.items()
+        for name, command in {**commands.everything(), **grouped}.items()
         if any(isinstance(p, click.Option) and "--json" in p.opts for p in command.params)
     }
     assert {name.partition(" ")[0] for name in outputs()} == with_json

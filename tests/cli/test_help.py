@@ -20,7 +20,7 @@ Companion = Callable[..., Any]
 
 def test_each_command_stands_once_in_the_help_with_its_whole_first_sentence(companion: Companion) -> None:
     told = companion("--help").out
-    for name, one in commands.commands.items():
+    for name, one in commands.everything().items():
         assert len(re.findall(rf"^  {name} ", told, re.MULTILINE)) == 1, name
         sentence = one.get_short_help_str(1000)
         assert not sentence.endswith("...")
@@ -59,14 +59,14 @@ def test_a_command_of_no_group_is_shown_all_the_same() -> None:
     ],
 )
 def test_a_wrong_command_proposes_the_right_one(written: str, wanted: str) -> None:
-    assert meant(written, commands.commands) == wanted
+    assert meant(written, commands.everything()) == wanted
 
 
 def test_what_is_proposed_is_there_to_be_had() -> None:
     from companion.cli.render import verbs
 
-    assert set(verbs._MEANT.values()) <= set(commands.commands)
-    assert not set(verbs._MEANT) & set(commands.commands)
+    assert set(verbs._MEANT.values()) <= set(commands.everything())
+    assert not set(verbs._MEANT) & set(commands.everything())
 
 
 def test_a_wrong_command_is_one_line(companion: Companion, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
