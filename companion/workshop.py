@@ -27,6 +27,7 @@ from companion.steps.deeds import facts_file
 from companion.steps.deeds.hiding import Hiding
 from companion.steps.deeds.kit_shop import Kits
 from companion.steps.deeds.performing import Performing
+from companion.steps.deeds.picturing import Picturing
 from companion.steps.deeds.shipping import Shipping
 from companion.steps.deeds.snapshots import Snapshots
 from companion.steps.deeds.waiving import Waiving
@@ -54,7 +55,7 @@ _ROUNDS: Final = 4
 """Times a check begins anew because files changed under it; after that something is plainly writing there."""
 
 
-class Workshop(Waiving, Shipping, Snapshots, Performing, Hiding, Kits):
+class Workshop(Waiving, Shipping, Snapshots, Performing, Picturing, Hiding, Kits):
     """One working folder, open.
 
     not_kept: why evidence of the last check is in memory alone, if so; what was found is shown all the same.

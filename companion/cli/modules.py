@@ -10,5 +10,6 @@ MODULES: Final = {
     "performance": ("coverage", "judge", "perform"),
     "reference": ("completion", "demo", "explain", "measure"),
     "release": ("draft", "pack", "prove", "release", "upload"),
+    "show": ("show",),
 }
 NAMES: Final = {name: f"companion.cli.{module}" for module, names in MODULES.items() for name in names}

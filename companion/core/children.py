@@ -20,7 +20,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Final
 
+from companion.core.progress import QUIET, Watch
+
 _LOOK_SECONDS: Final = 0.05
+_TICK: Final = 0.05
 
 
 def start_of(module: str) -> str:
@@ -121,10 +124,11 @@ class Child:
         self._answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._lock = threading.Lock()
 
-    def ask(self, body: bytes, seconds: float) -> bytes | None:
+    def ask(self, body: bytes, seconds: float, watch: Watch = QUIET) -> bytes | None:
         """Return the answer to ``body``; None where the child ended over it. TimeoutError after ``seconds``.
 
-        After either the next request has a new child.
+        Raises ``Cancelled`` within a tenth of a second of being asked to stop. After any of these the next request has
+        a new child.
         """
         with self._lock:
             process = self._process or self._begin()
@@ -134,13 +138,18 @@ class Child:
                 with contextlib.suppress(OSError, ValueError):
                     process.stdin.write(framed(body))
                     process.stdin.flush()
-                answer = self._answers.get(timeout=seconds)
-            except queue.Empty:
-                raise TimeoutError from None
+                answer = self._await(time.monotonic() + seconds, watch)
             finally:
                 if answer is None:
                     self._end()
             return answer
+
+    def _await(self, due: float, watch: Watch) -> bytes | None:
+        while (left := due - time.monotonic()) > 0:
+            watch.check()
+            with contextlib.suppress(queue.Empty):
+                return self._answers.get(timeout=min(left, _TICK))
+        raise TimeoutError
 
     def close(self) -> None:
         """End the child, if one runs."""

@@ -48,7 +48,7 @@ def polished(table: Table) -> tuple[dict[int, float], dict[int, float]]:
     return notes, dynamics
 
 
-def _levels(model: SoundModel, zones: Iterable[Zone]) -> dict[tuple[int, int], list[tuple[float, Zone]]]:
+def place_levels(model: SoundModel, zones: Iterable[Zone]) -> dict[tuple[int, int], list[tuple[float, Zone]]]:
     """Return momentary loudness and zone of every take by (note, velocity), velocity −1 where there is none."""
     levels: dict[tuple[int, int], list[tuple[float, Zone]]] = defaultdict(list)
     for zone in zones:
@@ -58,7 +58,8 @@ def _levels(model: SoundModel, zones: Iterable[Zone]) -> dict[tuple[int, int], l
     return levels
 
 
-def _medians(levels: Mapping[tuple[int, int], list[tuple[float, Zone]]]) -> dict[tuple[int, int], float]:
+def median_levels(levels: Mapping[tuple[int, int], list[tuple[float, Zone]]]) -> dict[tuple[int, int], float]:
+    """Return the median loudness of the takes of each (note, velocity)."""
     return {place: statistics.median(value for value, _ in takes) for place, takes in levels.items()}
 
 
@@ -86,8 +87,8 @@ def level_step(model: SoundModel) -> Iterator[Finding]:
     """
     limit = model.facts.limits.level_step_db or LEVEL_STEP_DB
     for zones in model.layers.values():
-        levels = _levels(model, zones)
-        usual = _expected(_medians(levels))
+        levels = place_levels(model, zones)
+        usual = expected_levels(median_levels(levels))
         apart = [(value - usual[place], value, zone) for place in usual for value, zone in levels[place]]
         most = max(limit, SCATTERS * statistics.median(abs(step) for step, _, _ in apart)) if apart else limit
         for step, value, zone in apart:
@@ -97,7 +98,7 @@ def level_step(model: SoundModel) -> Iterator[Finding]:
                 yield level_step.finding(zone.path, at=_at(zone), value=round(step, 2), bound=most, says=says)
 
 
-def _expected(table: Table) -> dict[tuple[int, int], float]:
+def expected_levels(table: Table) -> dict[tuple[int, int], float]:
     """Return what is expected of each sample that has at least three neighbours within an octave."""
     levels, dynamics = polished(table)
     notes = sorted(levels)
@@ -129,8 +130,8 @@ def dynamics_inverted(model: SoundModel) -> Iterator[Finding]:
     Where most notes are not in order the samples were normalised, and the patch sets their levels.
     """
     for zones in model.layers.values():
-        levels = _levels(model, zones)
-        usual = _medians(levels)
+        levels = place_levels(model, zones)
+        usual = median_levels(levels)
         notes = sorted({note for note, _ in levels})
         velocities = sorted({velocity for _, velocity in levels if velocity >= 0})
         for softer, louder in pairwise(velocities):

@@ -89,12 +89,12 @@ def note_gap(model: SoundModel) -> Iterator[Finding]:
     for layer, zones in model.layers.items():
         ranges = [(one.low_key, one.high_key) for one in zones if one.low_key is not None and one.high_key is not None]
         if len(ranges) == len(zones):
-            holes = _uncovered(ranges)
+            holes = uncovered(ranges)
             text = [f"{_named(model, zones, low)} to {_named(model, zones, high)}" for low, high in holes]
             count, what = sum(high - low + 1 for low, high in holes), "no sample for"
             first = holes[0][0] if holes else None
         else:
-            missing = _off_grid(sorted({zone.key for zone in zones if zone.key is not None}))
+            missing = off_grid(sorted({zone.key for zone in zones if zone.key is not None}))
             text = [_named(model, zones, note) for note in missing]
             count, what = len(missing), "missing from an even grid:"
             first = missing[0] if missing else None
@@ -104,13 +104,15 @@ def note_gap(model: SoundModel) -> Iterator[Finding]:
         yield from _missing_dynamics(model, layer, zones)
 
 
-def _uncovered(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+def uncovered(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Return the (lowest, highest) of each stretch that lies between spans and in none of them."""
     ordered = sorted(spans)
     reached = accumulate((high for _, high in ordered), max)
     return [(high + 1, low - 1) for high, (low, _) in zip(reached, ordered[1:], strict=False) if low > high + 1]
 
 
-def _off_grid(notes: list[int]) -> list[int]:
+def off_grid(notes: list[int]) -> list[int]:
+    """Return the notes that an even grid of ``notes``, in order, leaves out; none where there is no such grid."""
     steps = [after - before for before, after in pairwise(notes)]
     if len(notes) < FEWEST_NOTES:
         return []
@@ -126,19 +128,27 @@ def _off_grid(notes: list[int]) -> list[int]:
 
 
 def _missing_dynamics(model: SoundModel, layer: str, zones: Sequence[Zone]) -> Iterator[Finding]:
+    for velocity, lacking in lacking_dynamics(zones).items():
+        names = listed([_named(model, zones, note) for note in lacking], most=6)
+        says = f"“{visible(layer)}”: no dynamic {velocity} for {names}"
+        yield note_gap.finding(at=_at(zones, lacking[0], velocity=velocity), value=len(lacking), says=says)
+
+
+def lacking_dynamics(zones: Iterable[Zone]) -> dict[int, list[int]]:
+    """Return by velocity the notes of a layer that lack a dynamic which 80 % of its notes have."""
     held: dict[int, set[int]] = defaultdict(set)
     for zone in zones:
         if zone.key is not None and zone.velocity is not None:
             held[zone.key].add(zone.velocity)
     if len(held) < FEWEST_NOTES:
-        return
+        return {}
     usual = Counter(velocity for velocities in held.values() for velocity in velocities)
+    found = {}
     for velocity, count in sorted(usual.items()):
         lacking = sorted(note for note, velocities in held.items() if velocity not in velocities)
         if lacking and count >= GRID * len(held):
-            names = listed([_named(model, zones, note) for note in lacking], most=6)
-            says = f"“{visible(layer)}”: no dynamic {velocity} for {names}"
-            yield note_gap.finding(at=_at(zones, lacking[0], velocity=velocity), value=len(lacking), says=says)
+            found[velocity] = lacking
+    return found
 
 
 @sound_rule(

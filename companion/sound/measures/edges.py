@@ -139,10 +139,15 @@ def decay_of(cells: NDArray[np.float64], seconds: float) -> Decay:
     loudest = float(body[0:5].mean()) or 1e-30
     end = float(body[-min(10, len(body)) :].mean())
     end_db = 10 * math.log10(max(end, 1e-16) / loudest)
-    energy = np.cumsum(body[::-1])[::-1] + _missing(body)
-    curve = np.asarray(10 * np.log10(np.maximum(energy, 1e-30) / energy[0]))
+    curve = integrated(body)
     values = {name: _line(curve, seconds, top, bottom) for name, (top, bottom) in _RANGES.items()}
     return Decay(**values, end_db=round(end_db, 1))
+
+
+def integrated(body: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the integrated decay in dB of cells that begin at the loudest, with what is missing behind their end."""
+    energy = np.cumsum(body[::-1])[::-1] + _missing(body)
+    return np.asarray(10 * np.log10(np.maximum(energy, 1e-30) / energy[0]))
 
 
 def _missing(body: NDArray[np.float64]) -> float:

@@ -106,8 +106,7 @@ def _period(body: Mono, rate: int, window_s: float) -> tuple[float, float, float
     count = 1 if len(body) < size * 5 // 4 else WINDOWS
     starts = np.linspace(0, len(body) - size, count).astype(int)
     frames = np.stack([body[start : start + size] for start in starts])
-    frames = frames - frames.mean(axis=1, keepdims=True)
-    hertz, clarity = np.array([_first_peak(curve, rate) for curve in square_difference(frames)]).T
+    hertz, clarity = np.array(periods(frames, rate)).T
     valid = hertz > 0
     if not valid.any():
         return None
@@ -119,6 +118,11 @@ def _period(body: Mono, rate: int, window_s: float) -> tuple[float, float, float
             best, weight = near, float(clarity[near].sum())
     trust = float(clarity[best].mean() * (best.sum() / count))
     return float(np.median(hertz[best])), trust, float(np.ptp(cents[best]))
+
+
+def periods(frames: NDArray[np.float32], rate: int) -> list[tuple[float, float]]:
+    """Return (frequency in Hz, clarity 0–1) of each row by its first high peak; (0, 0) where no period shows."""
+    return [_first_peak(curve, rate) for curve in square_difference(frames - frames.mean(axis=1, keepdims=True))]
 
 
 def square_difference(frames: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -28,21 +28,16 @@ def look_sound(desk: Desk) -> Look:
     """Measure every sample and impulse response that ships and judge them."""
     from companion.contents.checks.broken import file_unreadable
     from companion.sound.checks.levels import layer_levels
-    from companion.sound.checks.model import sound_model
-    from companion.sound.measures.batch import measure_files
     from companion.sound.measures.weight import savings_of
     from companion.sound.rules import RULES
 
-    audio = desk.of_kind(Kind.SAMPLE, Kind.IMPULSE)
-    files = [(e.path, desk.folder / e.path, e.sha256) for e in audio]
-    measured = measure_files(files, desk.cache, desk.watch, still=desk.still)
-    kinds = {entry.path: entry.kind for entry in audio}
+    model = model_of(desk)
+    measured, kinds = model.measured, model.kinds
     # What could not be measured is not fit to ship for all anyone knows, whatever Contents says of the file.
     unread = [
         file_unreadable.finding(path, value=one.problem_text) for path, one in measured.items() if not one.readable
     ]
     unread += [file_unreadable.finding(e.path, value=e.problem) for e in desk.ships if e.kind.audible and e.problem]
-    model = sound_model(measured, kinds, desk.facts, _zones_table(desk))
     findings = (*unread, *findings_of(RULES, model))
     samples = [one for path, one in measured.items() if kinds[path] is Kind.SAMPLE and one.readable]
     seconds = sum(one.seconds for one in samples)
@@ -63,6 +58,17 @@ def look_sound(desk: Desk) -> Look:
         "impulses": [_impulse(path, one) for path, one in measured.items() if kinds[path] is Kind.IMPULSE],
     }
     return Look(findings=findings, details=details)
+
+
+def model_of(desk: Desk) -> SoundModel:
+    """Return the measures of every sample and impulse response that ships, taken as far as they are not known."""
+    from companion.sound.checks.model import sound_model
+    from companion.sound.measures.batch import measure_files
+
+    audio = desk.of_kind(Kind.SAMPLE, Kind.IMPULSE)
+    files = [(e.path, desk.folder / e.path, e.sha256) for e in audio]
+    measured = measure_files(files, desk.cache, desk.watch, still=desk.still)
+    return sound_model(measured, {entry.path: entry.kind for entry in audio}, desk.facts, _zones_table(desk))
 
 
 def unjudged(model: SoundModel) -> list[str]:

@@ -1,0 +1,77 @@
+"""What somebody asks for in words becomes a sight: a path, a rule, a place in a file."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+from companion.core.errors import CompanionError
+from companion.core.findings import Finding
+from companion.drawing.shapes import Kind
+from companion.sound.drawing.values import Wave, WaveAsked
+from companion.steps.drawn.which import KIND_OF, Sight, has_picture
+
+if TYPE_CHECKING:
+    from companion.steps.drawn.sights import Sights
+
+_PLACE: Final = re.compile(r"(?P<number>\d{1,15}(?:\.\d{1,9})?)\s*(?P<unit>s|ms|)")
+_NEAR_S: Final = 0.02
+_NEAR_BYTES: Final = 160
+_WHERE: Final = "write it as 0.3s, 300ms, 6615 (a frame or a byte), or 0.3s..0.4s"
+
+
+def asked_sight(
+    sights: Sights, path: str, kind: Kind | str | None, rule: str = "", place: str = "", columns: int = 400
+) -> Sight:
+    """Return what is to be drawn. Raises :class:`CompanionError` for what there is none of.
+
+    path: as somebody writes it, empty for the whole. kind, rule: empty for what suits. place: from near, in words.
+    """
+    named = sights.path_named(path) if path else ""
+    if named and kind != "bounce":
+        sights.entry(named)
+    found = [one for one in sights.findings(named) if has_picture(one)] if named or rule else []
+    finding = _chosen(found, named, kind, rule)
+    chosen: Kind | None = kind or (KIND_OF[finding.rule] if finding else None)  # type: ignore[assignment]
+    if chosen is None and not named:
+        chosen = "map"
+    start, end = _range(sights, named, chosen, place) if place else (0, 0)
+    return Sight(finding=finding, path=named, kind=chosen, start=start, end=end, columns=columns)
+
+
+def _chosen(found: list[Finding], path: str, kind: str | None, rule: str) -> Finding | None:
+    """Return the finding to show: of the rule, else the first whose picture is of that kind."""
+    if rule:
+        named = [one for one in found if one.rule == rule]
+        if not named:
+            where = path or "the whole instrument"
+            raise CompanionError(f"No finding of “{rule}” with a picture", where, "look first: companion check FOLDER")
+        return named[0]
+    return next((one for one in found if kind in (None, KIND_OF[one.rule])), None) if path else None
+
+
+def _range(sights: Sights, path: str, kind: Kind | None, place: str) -> tuple[int, int]:
+    """Return the frames or bytes that a place in words stands for: those around it, where it is a single one."""
+    if not path or kind not in (None, "waveform", "bytes", "bounce"):
+        raise CompanionError("A place is for the picture of a wave or of bytes", place, "leave out --at")
+    first, dots, last = place.partition("..")
+    rate = 0
+    if kind != "bytes" and sights.entry(path).kind.audible:
+        asked = WaveAsked(path=sights.file(path), start=0, end=1, columns=1)
+        rate = sights.viewer.look(asked, Wave).rate
+    start = _read(first, rate)
+    if dots:
+        end = _read(last, rate)
+        if end <= start:
+            raise CompanionError("The place ends before it begins", place, _WHERE)
+        return start, end
+    near = round(_NEAR_S * rate) if rate else _NEAR_BYTES
+    return max(0, start - near // 2), max(0, start - near // 2) + near
+
+
+def _read(text: str, rate: int) -> int:
+    match = _PLACE.fullmatch(text.strip())
+    if match is None or (match["unit"] and not rate) or (not match["unit"] and "." in match["number"]):
+        raise CompanionError("That is no place in the file", text, _WHERE)
+    number = float(match["number"])
+    return round(number * {"s": rate, "ms": rate / 1000, "": 1}[match["unit"]])

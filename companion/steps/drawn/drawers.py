@@ -1,0 +1,127 @@
+"""How each kind of picture comes by its data."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Final
+
+from companion.core.errors import CompanionError
+from companion.core.findings import Finding
+from companion.core.progress import Watch
+from companion.drawing.shapes import Drawing, Kind, Window
+from companion.sound.drawing.values import PitchAsked, PitchTrack, SeamAsked, SeamSides, Wave, WaveAsked
+from companion.steps.drawn.which import Sight
+
+if TYPE_CHECKING:
+    from companion.steps.drawn.sights import Sights
+
+_HELP: Final = "companion show --help lists the pictures"
+
+
+def _sound(sights: Sights, path: str) -> str:
+    """Return the path of a sound file. Raises where it is none."""
+    if not path:
+        raise CompanionError("This picture is of one sound file", "", "name its path")
+    if not sights.entry(path).kind.audible:
+        raise CompanionError("That is no sound file", path, _HELP)
+    return path
+
+
+def _waveform(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
+    from companion.steps.drawn.wave import APART, BESIDE, near_window, waveform
+
+    path, finding = _sound(sights, sight.place), sight.finding
+    apart = bool(finding and finding.rule in APART)
+    channel = finding.at.channel if finding and not apart else None
+
+    def wave(start: int = 0, end: int = 0, of: str = path) -> Wave:
+        asked = WaveAsked(
+            path=sights.file(of), start=start, end=end, columns=sight.columns, apart=apart, channel=channel
+        )
+        return sights.viewer.look(asked, Wave, watch)
+
+    whole = wave()
+    window = near_window(finding, whole.whole, whole.rate)
+    if sight.end > sight.start:
+        window = Window(start=max(0, sight.start), end=min(sight.end, whole.whole), whole=max(1, whole.whole))
+    is_part = window.end - window.start < whole.whole and window.end > window.start
+    waves = (whole, wave(window.start, window.end)) if is_part else (whole,)
+    other = None
+    if finding and finding.rule in BESIDE and finding.at.others and sight.end <= sight.start:
+        beside = finding.at.others[0]
+        other = (beside, wave(of=beside))
+        waves = (whole,)
+    return waveform(path, waves, finding=finding, known=sights.known(path), other=other)
+
+
+def _seam(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
+    from companion.steps.drawn.seam import loop_of, seam, seam_window
+
+    path = _sound(sights, sight.place)
+    known = sights.known(path) or sights.model.measured.get(path)
+    loop = loop_of(known.loops if known else (), sight.finding)
+    if known is None or loop is None:
+        raise CompanionError("It has no loop", path, "show its waveform instead")
+    window = seam_window(loop, known.rate)
+    if sight.end > sight.start:
+        half = max(window.least // 2, min(window.whole // 2, (sight.end - sight.start) // 2))
+        window = Window(start=window.whole // 2 - half, end=window.whole // 2 + half, whole=window.whole, least=16)
+    reach = (window.end - window.start) // 2
+    asked = SeamAsked(path=sights.file(path), start=loop.start, end=loop.end, reach=reach)
+    return seam(path, sights.viewer.look(asked, SeamSides, watch), loop, window, sight.finding)
+
+
+def _pitch(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
+    from companion.sound.checks.pitch import PITCH_CENTS, limit_of
+    from companion.steps.drawn.pitch import pitch
+
+    path, model = sight.place, sights.model
+    if not path:
+        return pitches(sights, sight.finding)
+    _sound(sights, path)
+    track = sights.viewer.look(PitchAsked(path=sights.file(path)), PitchTrack, watch)
+    zone = model.zones.get(path)
+    tuning, tuned = next(
+        ((tuning, one) for tuning in model.tunings for one in tuning.members if one.path == path), (None, None)
+    )
+    usual = model.facts.limits.pitch_cents or PITCH_CENTS
+    return pitch(
+        path,
+        track,
+        100.0 * zone.key + zone.cents if zone and zone.key is not None else None,
+        model.facts.naming.middle_c or "C4",
+        tuning=tuning,
+        tuned=tuned,
+        limit=limit_of(tuning, usual) if tuning else usual,
+        finding=sight.finding,
+    )
+
+
+def pitches(sights: Sights, finding: Finding | None) -> Drawing:
+    """Return the picture of how far each sample of an instrument is off: of a finding about all of it."""
+    from companion.sound.checks.pitch import PITCH_CENTS
+    from companion.steps.drawn.tunings import tuned_together
+
+    model = sights.model
+    return tuned_together(model, model.facts.limits.pitch_cents or PITCH_CENTS, finding)
+
+
+def _map(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
+    from companion.steps.drawn.keymap import key_map
+
+    return key_map(sights.model, sights.findings(step="sound"), sight.finding)
+
+
+def _levels(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
+    from companion.steps.drawn.levels import levels
+
+    return levels(sights.model, sight.finding)
+
+
+DRAWERS: Final[Mapping[Kind, Callable[[Sights, Sight, Watch], Drawing]]] = {
+    "waveform": _waveform,
+    "seam": _seam,
+    "pitch": _pitch,
+    "map": _map,
+    "levels": _levels,
+}
