@@ -108,6 +108,8 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
     conforms(companion("check", folder, "--json"), "check")
     conforms(companion("needs", folder, "--json"), "needs")
     conforms(companion("contents", folder, "--json"), "contents")
+    for path, kind in (("Samples/Struck/struck_C3_v110_rr1.wav", "waveform"), ("", "map"), ("", "levels")):
+        conforms(companion("show", folder, path, "--as", kind, "--json"), "show")
     trials = companion("trials", folder, "--json")
     companion("answer", folder, trials.json["trials"][0]["trial"]["id"], "pass")
     conforms(companion("trials", folder, "--json"), "trials")

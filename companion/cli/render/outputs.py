@@ -147,6 +147,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.archive.record import ReleaseRecord
     from companion.contents.ships import ShipList
     from companion.core.evidence import AwayTest
+    from companion.drawing.shapes import Drawing
     from companion.history.model import Adopted, Forgotten, Mirrored, Restored, Size, Verified
     from companion.history.snapshot import Snapshot
     from companion.sound.measures.measured import FIELDS, Measured
@@ -179,6 +180,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "needs": {"needs": tuple[Line, ...]},
         "fact": {"fact": str, "value": Any},
         "contents": {"contents": ShipList},
+        "show": {"drawing": Drawing},
         "start": {"facts": str, "seen": tuple[str, ...], "open": tuple[str, ...]},
         "trials": {"trials": tuple[TrialView, ...]},
         "perform": {"performance": Performed},

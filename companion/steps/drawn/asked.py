@@ -12,7 +12,7 @@ from companion.sound.drawing.values import Wave, WaveAsked
 from companion.steps.drawn.which import KIND_OF, Sight, has_picture
 
 if TYPE_CHECKING:
-    from companion.steps.drawn.sights import Sights
+    from companion.steps.drawn.source import Source
 
 _PLACE: Final = re.compile(r"(?P<number>\d{1,15}(?:\.\d{1,9})?)\s*(?P<unit>s|ms|)")
 _NEAR_S: Final = 0.02
@@ -21,21 +21,21 @@ _WHERE: Final = "write it as 0.3s, 300ms, 6615 (a frame or a byte), or 0.3s..0.4
 
 
 def asked_sight(
-    sights: Sights, path: str, kind: Kind | str | None, rule: str = "", place: str = "", columns: int = 400
+    source: Source, path: str, kind: Kind | str | None, rule: str = "", place: str = "", columns: int = 400
 ) -> Sight:
     """Return what is to be drawn. Raises :class:`CompanionError` for what there is none of.
 
     path: as somebody writes it, empty for the whole. kind, rule: empty for what suits. place: from near, in words.
     """
-    named = sights.path_named(path) if path else ""
+    named = source.path_named(path) if path else ""
     if named and kind != "bounce":
-        sights.entry(named)
-    found = [one for one in sights.findings(named) if has_picture(one)] if named or rule else []
+        source.entry(named)
+    found = [one for one in source.findings(named) if has_picture(one)] if named or rule else []
     finding = _chosen(found, named, kind, rule)
     chosen: Kind | None = kind or (KIND_OF[finding.rule] if finding else None)  # type: ignore[assignment]
     if chosen is None and not named:
         chosen = "map"
-    start, end = _range(sights, named, chosen, place) if place else (0, 0)
+    start, end = _range(source, named, chosen, place) if place else (0, 0)
     return Sight(finding=finding, path=named, kind=chosen, start=start, end=end, columns=columns)
 
 
@@ -50,15 +50,15 @@ def _chosen(found: list[Finding], path: str, kind: str | None, rule: str) -> Fin
     return next((one for one in found if kind in (None, KIND_OF[one.rule])), None) if path else None
 
 
-def _range(sights: Sights, path: str, kind: Kind | None, place: str) -> tuple[int, int]:
+def _range(source: Source, path: str, kind: Kind | None, place: str) -> tuple[int, int]:
     """Return the frames or bytes that a place in words stands for: those around it, where it is a single one."""
     if not path or kind not in (None, "waveform", "bytes", "bounce"):
         raise CompanionError("A place is for the picture of a wave or of bytes", place, "leave out --at")
     first, dots, last = place.partition("..")
     rate = 0
-    if kind != "bytes" and sights.entry(path).kind.audible:
-        asked = WaveAsked(path=sights.file(path), start=0, end=1, columns=1)
-        rate = sights.viewer.look(asked, Wave).rate
+    if kind != "bytes" and source.entry(path).kind.audible:
+        asked = WaveAsked(path=source.file(path), start=0, end=1, columns=1)
+        rate = source.viewer.look(asked, Wave).rate
     start = _read(first, rate)
     if dots:
         end = _read(last, rate)

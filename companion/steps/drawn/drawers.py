@@ -13,32 +13,32 @@ from companion.sound.drawing.values import PitchAsked, PitchTrack, SeamAsked, Se
 from companion.steps.drawn.which import Sight
 
 if TYPE_CHECKING:
-    from companion.steps.drawn.sights import Sights
+    from companion.steps.drawn.source import Source
 
-_HELP: Final = "companion show --help lists the pictures"
+HELP: Final = "companion show --help lists the pictures"
 
 
-def _sound(sights: Sights, path: str) -> str:
+def _sound(source: Source, path: str) -> str:
     """Return the path of a sound file. Raises where it is none."""
     if not path:
         raise CompanionError("This picture is of one sound file", "", "name its path")
-    if not sights.entry(path).kind.audible:
-        raise CompanionError("That is no sound file", path, _HELP)
+    if not source.entry(path).kind.audible:
+        raise CompanionError("That is no sound file", path, HELP)
     return path
 
 
-def _waveform(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
+def _waveform(source: Source, sight: Sight, watch: Watch) -> Drawing:
     from companion.steps.drawn.wave import APART, BESIDE, near_window, waveform
 
-    path, finding = _sound(sights, sight.place), sight.finding
+    path, finding = _sound(source, sight.place), sight.finding
     apart = bool(finding and finding.rule in APART)
     channel = finding.at.channel if finding and not apart else None
 
     def wave(start: int = 0, end: int = 0, of: str = path) -> Wave:
         asked = WaveAsked(
-            path=sights.file(of), start=start, end=end, columns=sight.columns, apart=apart, channel=channel
+            path=source.file(of), start=start, end=end, columns=sight.columns, apart=apart, channel=channel
         )
-        return sights.viewer.look(asked, Wave, watch)
+        return source.viewer.look(asked, Wave, watch)
 
     whole = wave()
     window = near_window(finding, whole.whole, whole.rate)
@@ -51,14 +51,14 @@ def _waveform(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
         beside = finding.at.others[0]
         other = (beside, wave(of=beside))
         waves = (whole,)
-    return waveform(path, waves, finding=finding, known=sights.known(path), other=other)
+    return waveform(path, waves, finding=finding, known=source.known(path), other=other)
 
 
-def _seam(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
+def _seam(source: Source, sight: Sight, watch: Watch) -> Drawing:
     from companion.steps.drawn.seam import loop_of, seam, seam_window
 
-    path = _sound(sights, sight.place)
-    known = sights.known(path) or sights.model.measured.get(path)
+    path = _sound(source, sight.place)
+    known = source.known(path) or source.model.measured.get(path)
     loop = loop_of(known.loops if known else (), sight.finding)
     if known is None or loop is None:
         raise CompanionError("It has no loop", path, "show its waveform instead")
@@ -67,19 +67,19 @@ def _seam(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
         half = max(window.least // 2, min(window.whole // 2, (sight.end - sight.start) // 2))
         window = Window(start=window.whole // 2 - half, end=window.whole // 2 + half, whole=window.whole, least=16)
     reach = (window.end - window.start) // 2
-    asked = SeamAsked(path=sights.file(path), start=loop.start, end=loop.end, reach=reach)
-    return seam(path, sights.viewer.look(asked, SeamSides, watch), loop, window, sight.finding)
+    asked = SeamAsked(path=source.file(path), start=loop.start, end=loop.end, reach=reach)
+    return seam(path, source.viewer.look(asked, SeamSides, watch), loop, window, sight.finding)
 
 
-def _pitch(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
+def _pitch(source: Source, sight: Sight, watch: Watch) -> Drawing:
     from companion.sound.checks.pitch import PITCH_CENTS, limit_of
     from companion.steps.drawn.pitch import pitch
 
-    path, model = sight.place, sights.model
+    path, model = sight.place, source.model
     if not path:
-        return pitches(sights, sight.finding)
-    _sound(sights, path)
-    track = sights.viewer.look(PitchAsked(path=sights.file(path)), PitchTrack, watch)
+        return pitches(source, sight.finding)
+    _sound(source, path)
+    track = source.viewer.look(PitchAsked(path=source.file(path)), PitchTrack, watch)
     zone = model.zones.get(path)
     tuning, tuned = next(
         ((tuning, one) for tuning in model.tunings for one in tuning.members if one.path == path), (None, None)
@@ -97,28 +97,28 @@ def _pitch(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
     )
 
 
-def pitches(sights: Sights, finding: Finding | None) -> Drawing:
+def pitches(source: Source, finding: Finding | None) -> Drawing:
     """Return the picture of how far each sample of an instrument is off: of a finding about all of it."""
     from companion.sound.checks.pitch import PITCH_CENTS
     from companion.steps.drawn.tunings import tuned_together
 
-    model = sights.model
+    model = source.model
     return tuned_together(model, model.facts.limits.pitch_cents or PITCH_CENTS, finding)
 
 
-def _map(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
+def _map(source: Source, sight: Sight, watch: Watch) -> Drawing:
     from companion.steps.drawn.keymap import key_map
 
-    return key_map(sights.model, sights.findings(step="sound"), sight.finding)
+    return key_map(source.model, source.findings(step="sound"), sight.finding)
 
 
-def _levels(sights: Sights, sight: Sight, watch: Watch) -> Drawing:
+def _levels(source: Source, sight: Sight, watch: Watch) -> Drawing:
     from companion.steps.drawn.levels import levels
 
-    return levels(sights.model, sight.finding)
+    return levels(source.model, sight.finding)
 
 
-DRAWERS: Final[Mapping[Kind, Callable[[Sights, Sight, Watch], Drawing]]] = {
+DRAWERS: Final[Mapping[Kind, Callable[[Source, Sight, Watch], Drawing]]] = {
     "waveform": _waveform,
     "seam": _seam,
     "pitch": _pitch,

@@ -37,6 +37,8 @@ def key_map(model: SoundModel, findings: Sequence[Finding], finding: Finding | N
     cells = _Cells(mapped, findings, finding)
     for layer, zones in model.layers.items():
         cells.add_holes(layer, zones)
+    if finding:
+        cells.point_at(finding)
     keys = cells.keys()
     convention = model.facts.naming.middle_c or "C4"
     rows = [CellRow(layer=layer, dynamic=said, cells=found) for layer, said, found in cells.rows(keys)]
@@ -74,32 +76,35 @@ class _Cells:
                 for key in range(max(0, low), min(127, high) + 1):
                     self.covered[(place[0], place[1], key)].append(zone.path)
         for one in findings:
-            self._add(one, shown=one == finding)
+            self._add(one)
         if finding and finding not in findings:
-            self._add(finding, shown=True)
+            self._add(finding)
 
-    def _add(self, finding: Finding, *, shown: bool) -> None:
-        """Note what a finding says of its cells, waived or not."""
+    def point_at(self, finding: Finding) -> None:
+        """Note the cells a finding is about: those of its samples, else those on its key."""
+        self.shown.update(self._places(finding))
+        if not self.shown and finding.at.key is not None:
+            self.shown.update(
+                place
+                for place in (*self.takes, *self.covered, *self.wrong)
+                if place[2] == finding.at.key and finding.at.velocity in (None, place[1])
+            )
+
+    def _places(self, finding: Finding) -> list[Place]:
         zone = self.zones.get(finding.path)
-        places = [_place(zone)] if zone else []
+        if finding.rule == "range-overlap" and zone and finding.at.others:
+            return self._shared(zone, self.zones.get(finding.at.others[0]))
+        return [_place(zone)] if zone else []
+
+    def _add(self, finding: Finding) -> None:
+        """Note what a finding says of its cells, waived or not."""
         state = _STATES.get(finding.rule)
         if finding.rule == "level-step" and isinstance(finding.value, int | float):
             state = "louder" if finding.value > 0 else "softer"
         elif finding.rule == "dynamics-inverted":
             state = "louder"
-        elif finding.rule == "range-overlap" and zone and finding.at.others:
-            places = self._shared(zone, self.zones.get(finding.at.others[0]))
-        if state:
-            for place in places:
-                self._put(place, state, finding.measured)
-        if shown:
-            self.shown.update(places)
-            if not places and finding.at.key is not None:
-                self.shown.update(
-                    place
-                    for place in (*self.takes, *self.covered, *self.wrong)
-                    if place[2] == finding.at.key and finding.at.velocity in (None, place[1])
-                )
+        for place in self._places(finding) if state else ():
+            self._put(place, state or "none", finding.measured)
 
     def _shared(self, zone: Zone, other: Zone | None) -> list[Place]:
         """Return the cells that two ranges share, in the rows of both."""

@@ -1,132 +1,22 @@
-"""One look for pictures: the folder as it is, what was measured of it, and a process that reads sound."""
+"""One look for pictures of a folder."""
 
 from __future__ import annotations
 
-import os
-from functools import cached_property
-from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Self
-
-from companion.core.entries import Entry
-from companion.core.entries import Kind as FileKind
 from companion.core.errors import CompanionError
-from companion.core.findings import Finding
 from companion.core.progress import QUIET, Watch
-from companion.core.text import same_name_key
-from companion.drawing.shapes import Drawing, Kind
-from companion.sound.drawing.viewer import Viewer
-from companion.steps.desk import Desk
-from companion.steps.drawn.which import Sight, kinds_of
-
-if TYPE_CHECKING:
-    from companion.sound.checks.model import SoundModel
-    from companion.sound.measures.measured import Measured
-
-_HELP = "companion show --help lists the pictures"
+from companion.drawing.shapes import Drawing
+from companion.steps.drawn.drawers import DRAWERS, HELP
+from companion.steps.drawn.source import Source
+from companion.steps.drawn.which import Sight
 
 
-class Sights:
-    """Draws pictures of one folder. Open as a context, or close it: a process may run until then.
-
-    Methods raise :class:`CompanionError` in one line where there is nothing to draw, and may be called from any thread.
-    """
-
-    def __init__(self, desk: Desk) -> None:
-        self.desk = desk
-        self.viewer = Viewer()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """End the process that reads sound."""
-        self.viewer.close()
-
-    # -- what there is --------------------------------------------------------------------------------------------
-
-    def entry(self, path: str) -> Entry:
-        """Return the file of the folder at a relative path. Raises where there is none that may be looked into."""
-        entry = self.desk.by_path.get(path)
-        if entry is None:
-            raise CompanionError("There is no such file in the folder", path, "companion contents lists all that ships")
-        if entry.link is not None:
-            raise CompanionError("That is a link, and no link is followed", path, "show the file itself")
-        if entry.problem:
-            raise CompanionError(f"It cannot be read: {entry.problem}", path, "look at the file")
-        return entry
-
-    def path_named(self, named: str) -> str:
-        """Return the relative path of a file that somebody names: as listed, absolute, or in another normal form."""
-        tidy = named.replace("\\", "/") if os.name == "nt" else named
-        tidy = tidy.removeprefix("./")
-        if tidy in self.desk.by_path:
-            return tidy
-        folder = self.desk.folder
-        for start in (folder, Path.cwd()):
-            try:
-                inside = (start / named).resolve().relative_to(folder).as_posix()
-            except (OSError, ValueError, RuntimeError):
-                continue
-            if inside in self.desk.by_path:
-                return inside
-        key = same_name_key(tidy)
-        alike = [path for path in self.desk.by_path if same_name_key(path) == key]
-        return alike[0] if len(alike) == 1 else tidy
-
-    def findings(self, path: str = "", step: str = "") -> tuple[Finding, ...]:
-        """Return what stands in the evidence for the content as it is: of a file, or of a step, in order."""
-        from companion.steps.status import status_of
-
-        steps = status_of(self.desk).steps
-        return tuple(
-            finding for one in steps if step in ("", one.id) for finding in one.findings if path in ("", finding.path)
-        )
-
-    def kinds(self, sight: Sight) -> tuple[Kind, ...]:
-        """Return the pictures there are of what a sight is of, the first of them to begin with."""
-        entry = self.desk.by_path.get(sight.place)
-        kinds = kinds_of(self._kind(entry) if entry else None, sight.finding)
-        if entry and "seam" in kinds and (known := self.known(entry.path)) and not known.loops:
-            return tuple(kind for kind in kinds if kind != "seam")
-        return kinds
-
-    def _kind(self, entry: Entry) -> FileKind:
-        return next((one.kind for one in self.desk.ships if one.path == entry.path), entry.kind)
-
-    @cached_property
-    def model(self) -> SoundModel:
-        """What was measured of all samples; what is not known yet is measured now."""
-        from companion.steps.looks.sound import model_of
-
-        return model_of(self.desk)
-
-    def known(self, path: str) -> Measured | None:
-        """Return what is remembered of a sound file, without measuring anything."""
-        from companion.sound.measures.batch import known_measures
-        from companion.sound.measures.versions import CLICKS, LEVELS, LOOPS
-
-        sha = bytes.fromhex(self.entry(path).sha256)
-        return known_measures(self.desk.cache, [sha], [LEVELS, CLICKS, LOOPS]).get(sha) if sha else None
-
-    def file(self, path: str) -> bytes:
-        """Return where a file of the folder lies, as a process is told it."""
-        self.entry(path)
-        return os.fsencode(self.desk.folder / path)
-
-    # -- drawing --------------------------------------------------------------------------------------------------
+class Sights(Source):
+    """Draws pictures of one folder. Open as a context, or close it: a process may run until then."""
 
     def draw(self, sight: Sight, watch: Watch = QUIET) -> Drawing:
         """Return the picture that was asked for."""
         self.desk.watch = watch
         kind = sight.kind or next(iter(self.kinds(sight)), None)
         if kind is None:
-            raise CompanionError("There is no picture of that", sight.place, _HELP)
-        from companion.steps.drawn import drawers
-
-        return drawers.DRAWERS[kind](self, sight, watch)
+            raise CompanionError("There is no picture of that", sight.place, HELP)
+        return DRAWERS[kind](self, sight, watch)
