@@ -77,7 +77,7 @@ class Walk:
         self._watch.step(count)
 
     def _no_file(self, item: os.DirEntry[str], path: str) -> None:
-        if _leads_elsewhere(item):
+        if leads_elsewhere(item):
             self.links.append((path, item.stat(follow_symlinks=False)))
         elif item.is_dir(follow_symlinks=False):
             self._waiting.append(path + "/")
@@ -87,7 +87,7 @@ class Walk:
             self.problems.append((path, special))
 
 
-def _leads_elsewhere(item: os.DirEntry[str]) -> bool:
+def leads_elsewhere(item: os.DirEntry[str]) -> bool:
     """Tell whether this is a link, or a junction: a folder to Python, and a way out of this one to Windows."""
     if item.is_symlink():
         return True

@@ -17,16 +17,14 @@ from companion.core.progress import Watch
 from companion.steps.deeds.hidden import BACK_IN_PLACE
 from companion.steps.model import Status
 from companion.steps.table import BY_ID, STEP_IDS, STEPS
-from companion.tui.frame.checklist import Rail
+from companion.tui.frame.looking import EVERY_MINUTE, Looking
 from companion.tui.frame.theme import BASE, SLATE
-from companion.tui.frame.workspace import Workspace
-from companion.tui.parts.companion import Companion, await_call
-from companion.tui.parts.foot import DueLine, Foot, is_typed_into, step_digit
+from companion.tui.parts.companion import await_call
+from companion.tui.parts.foot import Foot, is_typed_into, step_digit
 
 if TYPE_CHECKING:
     from textual.command import Provider
 
-    from companion.steps.account.due import Standing
     from companion.tui.parts.body import Body
     from companion.workshop import Workshop
 
@@ -45,7 +43,7 @@ def open_workshop(folder: Path) -> Workshop:
     return Workshop.open(folder)
 
 
-class CompanionApp(Companion):
+class CompanionApp(Looking):
     """One working folder in a terminal."""
 
     TITLE = "Release Companion"
@@ -73,16 +71,16 @@ class CompanionApp(Companion):
         Binding("ctrl+c", "quit", "Quit", show=False),
     ]
 
-    def __init__(self, folder: Path, opener: Callable[[Path], Workshop] = open_workshop) -> None:
+    def __init__(
+        self, folder: Path, opener: Callable[[Path], Workshop] = open_workshop, *, follow: bool = False
+    ) -> None:
         # An empty NO_COLOR means unset (no-color.org); the toolkit would take it for set.
         if os.environ.get("NO_COLOR") == "":
             del os.environ["NO_COLOR"]
-        super().__init__()
-        self.folder = folder
+        super().__init__(folder)
         self._bound: set[tuple[str, str]] = set()
         self._opener = opener
-        self.rail = Rail(folder)
-        self.workspace = Workspace()
+        self._follow = follow
         self.register_theme(SLATE)
         self.theme = SLATE.name
 
@@ -97,6 +95,7 @@ class CompanionApp(Companion):
         """Paint first, then open the folder."""
         self.rail.steps.focus()
         self.call_after_refresh(self.open_folder)
+        self.set_interval(EVERY_MINUTE, self.due_by_now)
 
     # -- the folder and its status --------------------------------------------------------------------------------
 
@@ -123,22 +122,9 @@ class CompanionApp(Companion):
 
             ask_of_edited(self, shop, shop.recovered)
         self.look_again()
-
-    def look_again(self) -> None:
-        """Ask for the status of all steps."""
-        if shop := self.workshop:
-            self.begin("status", "Looking at the folder", shop.status, self._status_came)
-
-    async def _status_came(self, status: Standing) -> None:
-        first, shop = self.status is None, self.shop
-        self.status = status
-        self.rail.show(status, "" if shop.writable else "read-only")
-        self.workspace.status_came(status)
-        self.show_due()
-        self.looked.publish(status)
-        if first:
-            await self.open_step((status.next_step or status.steps[-1]).id, enter=not shop.has_facts)
-        self.refresh_bindings()
+        if self._follow:
+            self._follow = False
+            self.follow()
 
     # -- steps ----------------------------------------------------------------------------------------------------
 
@@ -228,7 +214,7 @@ class CompanionApp(Companion):
         if shop is None:
             self.open_folder()
         elif body is None or not body.RUNS:
-            self.begin("status", "Reading the folder again", lambda watch: _reread(shop, watch), self._status_came)
+            self.look("Reading the folder again")
         else:
             self._check(f"Checking {BY_ID[body.step_id].title}", body.step_id)
 
@@ -265,17 +251,6 @@ class CompanionApp(Companion):
         from companion.tui.snapshots.keep import keep
 
         keep(self)
-
-    def show_due(self) -> None:
-        """Show on the first screen whether a snapshot is due; not while work runs, for none can be taken then."""
-        due = self.status.due if self.status and not self.working else None
-        for line in self.screen_stack[0].query(DueLine):
-            line.show(due.because if due else "", due.since if due else "")
-
-    def show_work(self) -> None:
-        """Show what runs, or that nothing does."""
-        super().show_work()
-        self.show_due()
 
     def action_help(self) -> None:
         """Show the keys."""
@@ -321,11 +296,6 @@ class CompanionApp(Companion):
             self.leave()
 
 
-def _reread(shop: Workshop, watch: Watch) -> Standing:
-    shop.reload()
-    return shop.status(watch)
-
-
 def _outcome(status: Status, step_id: str = "") -> str:
     if step_id:
         step = status.step(step_id)
@@ -336,7 +306,7 @@ def _outcome(status: Status, step_id: str = "") -> str:
 
 def run_app(folder: Path) -> int:
     """Open the app on a folder and return the exit code: 0, or 2 when the app itself broke."""
-    app = CompanionApp(folder)
+    app = CompanionApp(folder, follow=True)
     result = app.run()
     if app.workshop:
         app.workshop.close()

@@ -127,10 +127,9 @@ class OpenFolder:
         return self.places.facts.is_file()
 
     def reload(self) -> None:
-        """Read the facts again."""
-        self.facts = Facts()
-        if self.has_facts:
-            self.facts = facts_file.read_facts(self.places.facts, newer=self.newer is not None)
+        """Read the facts again. Where they cannot be read, those read before stand, and the error says why."""
+        read = facts_file.read_facts(self.places.facts, newer=self.newer is not None) if self.has_facts else Facts()
+        self.facts = read
 
     def close(self) -> None:
         """Close the cache."""

@@ -53,6 +53,7 @@ class Rail(Vertical):
         super().__init__()
         self._folder = folder
         self.steps = Steps()
+        self._tally = Content("")
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
@@ -71,6 +72,10 @@ class Rail(Vertical):
         left = len(status.steps) - status.proven - status.waived
         done = ("■" * status.proven, "$success"), (State.WAIVED.mark * status.waived, "$warning")
         bar = content(*done, ("·" * left, "$foreground-muted"), "\n")
-        self.query_one(".tally", Static).update(
-            content(f"{status.count}\n", bar, (remark, "$warning") if remark else "")
-        )
+        self._tally = content(f"{status.count}\n", bar, (remark, "$warning") if remark else "")
+        self.query_one(".tally", Static).update(self._tally)
+
+    def show_changed(self, changed: bool) -> None:
+        """Show that the folder has changed since it was looked at, in place of how many are proven; or the tally."""
+        told = content(("The folder has changed.\nLooking …", "$warning"))
+        self.query_one(".tally", Static).update(told if changed else self._tally)

@@ -31,6 +31,7 @@ class Workspace(Vertical):
         self.step_id = STEP_IDS[0]
         self._bodies: dict[str, Body] = {}
         self._status: Status | None = None
+        self._changed = False
 
     def compose(self) -> ComposeResult:
         """Lay out the head; bodies come when they are needed."""
@@ -75,6 +76,12 @@ class Workspace(Vertical):
         for step_id, body in self._bodies.items():
             body.status_came(status.step(step_id))
 
+    def show_changed(self, changed: bool) -> None:
+        """Show that the folder has changed since it was looked at, or that what is shown is of now."""
+        if changed != self._changed:
+            self._changed = changed
+            self._show_head()
+
     async def forget(self) -> None:
         """Take all bodies away so that they are made anew."""
         while self._bodies:
@@ -96,10 +103,12 @@ class Workspace(Vertical):
         key, words = body.next_thing(step, before if before and before.id != step.id else None)
         if len(key) == 1 and is_typed_into(self.screen.focused):
             key = f"Esc, then {key}"  # alone it would be typed
+        state = ((f"{step.state.mark} {step.state.value}", STATE_STYLE[step.state]), f"  {visible(step.because)}\n")
+        if self._changed:
+            state = (("looking again …", "$warning"), "  The folder has changed.\n")
         head.update(
             content(
-                (plan.title, "bold"), f"  {plan.question}\n",
-                (f"{step.state.mark} {step.state.value}", STATE_STYLE[step.state]), f"  {visible(step.because)}\n",
+                (plan.title, "bold"), f"  {plan.question}\n", *state,
                 ("Next  ", "$foreground-muted"), (f"{key}  " if key else "", "bold $primary"), words,
             )
         )  # fmt: skip
