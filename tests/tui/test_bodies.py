@@ -8,7 +8,6 @@ import msgspec
 import pytest
 from textual.widgets import Input
 
-from companion.core.facts import Facts
 from companion.steps.account.due import Unkept
 from companion.steps.account.moved import Moved
 from companion.steps.deeds.upload import CheckedUpload
@@ -81,7 +80,9 @@ def test_the_next_unanswered_is_found_round_the_end(results: list[str], start: i
 
 
 async def test_without_controls_the_way_to_declare_them_is_shown(bench: Bench, opened: Opened) -> None:
-    bench.facts = Facts()
+    facts = bench.folder / "release.toml"
+    facts.write_text(facts.read_text(encoding="utf-8").partition("[[controls]]")[0], encoding="utf-8")
+    bench.reload()
     async with opened(bench) as hand:
         await hand.press("5")
         assert hand.shows("No control to try. Press e to say which there are, or o to state that there are none.")
