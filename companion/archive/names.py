@@ -16,11 +16,17 @@ MOST_BYTES: Final = 180
 """Bytes of it in UTF-8: with what is put behind it, it stays under the 255 that most file systems allow a name."""
 
 
+def portable_start(text: str) -> str:
+    """Return ``text``, however long, without what no system's name may hold or begin with; letters of any script stay.
+
+    A leading dot hides the folder, a leading hyphen reads as an option.
+    """
+    return " ".join(unicodedata.normalize("NFC", _FORBIDDEN.sub(" ", text)).split()).lstrip("-~ .")
+
+
 def portable_name(text: str, otherwise: str = "Instrument") -> str:
-    """Return ``text`` as one part of a path that Windows, macOS and Linux all take; letters of any script stay."""
-    name = unicodedata.normalize("NFC", _FORBIDDEN.sub(" ", text))
-    # A leading dot hides the folder, a leading hyphen reads as an option, a trailing dot is lost on Windows.
-    name = " ".join(name.split()).strip(" .").lstrip("-~ .")[:LONGEST]
+    """Return ``text`` as one part of a path that Windows, macOS and Linux all take, or ``otherwise``."""
+    name = portable_start(text).rstrip(" .")[:LONGEST]  # a trailing dot is lost on Windows
     name = name.encode()[:MOST_BYTES].decode(errors="ignore").rstrip(" .")
     if not name:
         return otherwise

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import msgspec
 
-from companion.archive.names import name_problem, portable_name
+from companion.archive.names import LONGEST, name_problem, portable_name, portable_start
 from companion.core.errors import CompanionError
 from companion.core.text import same_name_key
 
@@ -61,6 +61,7 @@ def archive_name(title: str, version: str, since: str = "") -> str:
     """
     version = f"{since} to {version}" if since else version
     ending = portable_name(version, "")
+    title = portable_start(title)[:LONGEST]  # what is behind that never fits
     cut = (portable_name(f"{title[:length]} {version}") for length in range(len(title), -1, -1))
     return next((name for name in cut if name.endswith(f" {ending}")), ending) + ".zip"
 

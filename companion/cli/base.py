@@ -16,7 +16,7 @@ import click
 
 from companion import __version__
 from companion.cli.modules import MODULES, NAMES
-from companion.core.errors import CompanionError
+from companion.core.errors import MOST, CompanionError
 from companion.core.text import shorten, visible
 
 if TYPE_CHECKING:
@@ -121,9 +121,9 @@ def main() -> NoReturn:
         _fail(error.line, error.exit_code)
     except click.UsageError as error:
         hint = f" See: {error.ctx.command_path} --help." if error.ctx else ""
-        _fail(f"{error.format_message().rstrip('.')}.{hint}", 2)
+        _fail(f"{shorten(error.format_message(), MOST).rstrip('.')}.{hint}", 2)
     except click.ClickException as error:
-        _fail(error.format_message(), 2)
+        _fail(shorten(error.format_message(), MOST), 2)
     except (KeyboardInterrupt, click.Abort):
         _fail("Stopped.", 130)
     except OSError as error:

@@ -1,6 +1,9 @@
 """Errors meant for people: one line that says what happened, where, and what to do next."""
 
-from companion.core.text import visible
+from companion.core.text import shorten, visible
+
+MOST = 600
+"""Characters of each part: whoever writes a book into a fact or a name is shown its two ends."""
 
 
 class CompanionError(Exception):
@@ -14,9 +17,9 @@ class CompanionError(Exception):
     exit_code = 2
 
     def __init__(self, what: str, where: str = "", do: str = "") -> None:
-        self.what = visible(what)
-        self.where = visible(where)
-        self.do = visible(do)
+        self.what = shorten(visible(what), MOST)
+        self.where = shorten(visible(where), MOST)
+        self.do = shorten(visible(do), MOST)
         super().__init__(self.line)
 
     @property

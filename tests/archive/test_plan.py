@@ -98,3 +98,12 @@ def test_any_title_gives_a_name_every_system_takes(title: str) -> None:
     name.encode("utf-8")
     assert portable_name(name) == name
     assert not name_problem(f"{name}/file.wav")
+
+
+def test_a_title_of_any_length_costs_little() -> None:
+    """A book of a title, pasted by mistake: each cut of it was once tried from its end, which took hours."""
+    for char in ("x", "7.", "\\", "é", "- .", "\u0301"):
+        name = archive_name(char * 1_000_000, "1.0")
+        assert name.endswith("1.0.zip")
+        assert len(name) <= 84
+    assert archive_name(" " * 500 + "Slate Choir" + "." * 500, "1.0") == "Slate Choir" + "." * 65 + " 1.0.zip"
