@@ -1,7 +1,7 @@
 """Everything that Contents and Paths judge of a working folder, read in one go."""
 
 import hashlib
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from pathlib import Path
 from typing import Final
 
@@ -82,8 +82,18 @@ def _scan_paths(
     return scans
 
 
-def scan_folder(folder: Path, inventory: Inventory, facts: Contents, cache: Cache, watch: Watch) -> FolderScan:
-    """Return all that Contents and Paths judge of a folder, but what the audio files hold."""
+def scan_folder(
+    folder: Path,
+    inventory: Inventory,
+    facts: Contents,
+    cache: Cache,
+    watch: Watch,
+    is_preview: Callable[[str], bool] = lambda path: False,
+) -> FolderScan:
+    """Return all that Contents and Paths judge of a folder, but what the audio files hold.
+
+    is_preview: tells of a path whether the facts show it beside the page; it is no sample unless a patch refers to it.
+    """
     selection = select(inventory, facts)
     scans = _scan_paths(folder, inventory.entries, selection.ships, cache, watch)
     references = resolve(scans, inventory.entries, selection.paths)
@@ -91,6 +101,15 @@ def scan_folder(folder: Path, inventory: Inventory, facts: Contents, cache: Cach
     if final.paths != selection.paths:  # what is referred to ships after all, and may itself refer to more
         scans = _scan_paths(folder, inventory.entries, final.ships, cache, watch)
         references = resolve(scans, inventory.entries, final.paths)
+    final = msgspec.structs.replace(
+        final,
+        ships=tuple(
+            msgspec.structs.replace(entry, kind=Kind.OTHER)
+            if entry.kind.audible and is_preview(entry.path) and entry.path not in references.used
+            else entry
+            for entry in final.ships
+        ),
+    )
     return FolderScan(
         inventory=inventory,
         selection=final,

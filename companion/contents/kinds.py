@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import Final
 
 from companion.core.entries import Kind
-from companion.core.facts import Contents
+from companion.core.facts import Contents, Facts
 from companion.core.globs import Globs, folded, globs
 
 AUDIO: Final = frozenset(
@@ -168,3 +168,14 @@ def kinds_by(contents: Contents) -> Callable[[str], Kind]:
         return Kind.WORKING if _is_working(key, suffix_of(key)) else natural
 
     return kind
+
+
+def previews_by(facts: Facts) -> Callable[[str], bool]:
+    """Return what tells whether a path is a preview and no sample: ``page.previews`` names it, and no list of samples
+    or layer does. A file that a patch plays stays a sample, whatever it is shown as: see ``scan_folder``.
+    """
+    named = frozenset(folded(path.replace("\\", "/").removeprefix("./")) for path in facts.page.previews)
+    lists = (facts.contents.samples, facts.contents.impulses, *(layer.files for layer in facts.layers))
+    # A wide pattern such as “Samples/**” is no word on the one file; its name is.
+    played = frozenset(folded(pattern.replace("\\", "/")) for patterns in lists for pattern in patterns)
+    return lambda path: (key := folded(path)) in named and key not in played

@@ -175,7 +175,9 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     upload_bytes [bytes]: the largest archive the host of the downloads takes (rule: size-over-limit); e.g. 2000000000
     page_characters [characters]: the longest text the host of the page takes (rule: page-too-long); e.g. 5000
     cover_bytes [bytes]: the largest cover picture the host of the page takes (rule: media-too-large); e.g. 1000000
+    cover_pixels [pixels]: the longest side of a cover the host of the page takes (rule: media-too-large); e.g. 3000
     preview_bytes [bytes]: the largest preview the host of the page takes (rule: media-too-large); e.g. 10000000
+    preview_seconds [seconds]: the longest preview the host of the page takes (rule: media-too-large); e.g. 120.0
     """
 
     true_peak_dbtp: float | None = None
@@ -191,7 +193,9 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     upload_bytes: int | None = None
     page_characters: int | None = None
     cover_bytes: int | None = None
+    cover_pixels: int | None = None
     preview_bytes: int | None = None
+    preview_seconds: float | None = None
 
 
 class Showcase(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -252,7 +256,7 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 _CAME_LATER: Final[Mapping[str, tuple[str, ...]]] = {
     "instrument": ("date", "licence_link", "install", "lang", "without"),
     "naming": ("unpitched",),
-    "limits": ("cover_bytes", "preview_bytes"),
+    "limits": ("cover_bytes", "cover_pixels", "preview_bytes", "preview_seconds"),
     "page": ("cover", "previews"),
 }
 """Keys by table that facts did not have at first. While they are empty no fingerprint knows of them, so that what was

@@ -116,8 +116,10 @@ class Desk:
     def look(self) -> FolderScan:
         """What Contents and Paths judge: inventory, selection, scans, references, pictures, scripts."""
         from companion.contents.folder_scan import scan_folder
+        from companion.contents.kinds import previews_by
 
-        return scan_folder(self.folder, self.inventory, self.facts.contents, self.cache, self.watch)
+        shown = previews_by(self.facts)
+        return scan_folder(self.folder, self.inventory, self.facts.contents, self.cache, self.watch, shown)
 
     @cached_property
     def account(self) -> Account:
@@ -140,7 +142,7 @@ class Desk:
         stated = repr((stated_of(self.facts, self.by_path), SHIPS_BY)).encode("utf-8", "surrogatepass")
         everything = mark_of(self.inventory.entries)
         key = hashlib.sha256(everything.encode() + stated).digest()
-        table = Table(self.cache, "ships", 2, _Known)
+        table = Table(self.cache, "ships", 3, _Known)
         if kept := table.get(key):
             return kept
         from companion.steps.grounds import reach_of

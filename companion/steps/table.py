@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
+from html import unescape
 from pkgutil import resolve_name
 from typing import TYPE_CHECKING, Any, Final
 
@@ -56,7 +57,9 @@ def _words_mark(desk: Desk) -> str:
     page = desk.facts.page
     media = [(path, desk.contents.get(path)) for path in (page.cover, *page.previews) if path]
     judged = (tuple(_Told(one) for one in given) for given in (desk.answers, desk.away_here))
-    rests_on = repr((looked, *judged, released, *pages, *media))
+    text = "".join(unescape(page) for _, page in pages)
+    updates = [(u.archive, u.size, u.sha256) for u in desk.updates_of_this if u.archive in text] if desk.pages else []
+    rests_on = repr((looked, *judged, released, *pages, *media, *updates))
     digest = hashlib.sha256(rests_on.encode("utf-8", "surrogatepass")).hexdigest()
     parts = [("documents", desk.marks.documents), ("playable", desk.marks.playable), ("told", digest)]
     return desk.fingerprint(parts, desk.stated())

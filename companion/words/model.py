@@ -44,13 +44,18 @@ class Statement(msgspec.Struct, frozen=True, kw_only=True):
 class Media(msgspec.Struct, frozen=True, kw_only=True):
     """A file that goes up beside the page. fact: its key. size: bytes; None where it is not in the folder.
 
-    limit: the most bytes the host takes, as the maker set it; None: any.
+    limit: the most bytes the host takes, as the maker set it; None: any. extent: the longest side of a cover in pixels,
+    or the length of a preview in seconds; None where it was not measured. longest: the most of it the host takes.
+    unread: why it could not be measured, though it is to be held to a limit; empty where it could.
     """
 
     fact: str
     path: str
     size: int | None = None
     limit: int | None = None
+    extent: float | None = None
+    longest: float | None = None
+    unread: str = ""
 
 
 class WordsModel(msgspec.Struct, frozen=True, kw_only=True, dict=True):

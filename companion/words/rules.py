@@ -273,15 +273,35 @@ def media_missing(model: WordsModel) -> Iterator[Finding]:
     WARNS,
     means="A cover or a preview is larger than the host of the page takes.",
     why="The upload is refused on the evening of the release, or the host makes it smaller in its own way.",
-    mend="Save it smaller, or raise limits.cover_bytes or limits.preview_bytes where the host allows more.",
-    limit="limits.cover_bytes, limits.preview_bytes; none by default",
+    mend="Save it smaller or shorter, or raise the limit that the facts set where the host allows more.",
+    limit="limits.cover_bytes, cover_pixels, preview_bytes, preview_seconds; none by default",
     unit="bytes",
+    version=2,
 )
 def media_too_large(model: WordsModel) -> Iterator[Finding]:
-    """A cover or preview has more bytes than the maker set."""
+    """A cover or preview has more bytes, pixels on its longest side or seconds than the maker set."""
     for one in model.media:
         if one.size is not None and one.limit is not None and one.size > one.limit:
             yield media_too_large.finding(one.path, value=one.size, bound=one.limit, limit="{bound}")
+        if one.extent is not None and one.longest is not None and one.extent > one.longest:
+            unit, says = ("pixel", "longest side {value}") if one.fact == "page.cover" else ("s", "{value} long")
+            yield media_too_large.finding(
+                one.path, value=one.extent, unit=unit, bound=one.longest, limit="{bound}", says=says
+            )
+
+
+@_words_rule(
+    "media-unmeasured",
+    WARNS,
+    means="A cover or a preview could not be held to the limit you set: it does not read as a picture or a recording.",
+    why="The host of the page will not read it either, or refuse it for what nobody has measured.",
+    mend="Open it in another program and save it anew, or take limits.cover_pixels or limits.preview_seconds out.",
+)
+def media_unmeasured(model: WordsModel) -> Iterator[Finding]:
+    """What is to be held to a limit in pixels or seconds can be measured."""
+    for one in model.media:
+        if one.size is not None and one.unread:
+            yield media_unmeasured.finding(one.path, value=one.unread, says="not measured: {value}")
 
 
 # A rule's version rises whenever it may say something else of the same texts.
@@ -295,4 +315,5 @@ RULES: Final[tuple[Rule[WordsModel], ...]] = (
     page_too_long,
     media_missing,
     media_too_large,
+    media_unmeasured,
 )

@@ -58,6 +58,15 @@ class Tested(msgspec.Struct, frozen=True, kw_only=True):
     by: str = ""
 
 
+class UpdateArchive(msgspec.Struct, frozen=True, kw_only=True):
+    """An update archive that was built to exactly this content. since: the release it is unzipped over."""
+
+    since: str
+    archive: str
+    size_bytes: int
+    sha256: str
+
+
 class LayerLine(msgspec.Struct, frozen=True, kw_only=True):
     """A layer as a player reads it; ``keys``: such as ``C2 to C5``; ``samples``: None where not counted."""
 
@@ -130,6 +139,7 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     archive: str = ""
     archive_sha256: str = ""
     download_bytes: int | None = None
+    updates: tuple[UpdateArchive, ...] = ()
     # The release it builds on, what differs from it, the labels of snapshots since, and pre-releases before the first.
     previous_version: str = ""
     previews: tuple[str, ...] = ()

@@ -199,20 +199,25 @@ def _sizes(reading: TextRead) -> Iterator[Stated]:
     story = reading.story
     for passage in reading.found:
         for start, clause in _clauses(passage.text):
-            if _OTHER_SIZE.search(clause):
-                continue
-            named = bool(story.archive) and story.archive.casefold() in clause.casefold()
-            if _ON_DISK.search(clause):
-                form, size = "size on disk", story.unpacked_bytes
-            elif named or _FETCHED.search(clause):
-                form, size = "download size", story.download_bytes
-            else:
-                continue
+            form, size = _meant(clause, story)
             # One size may stand there in two units.
             if size and (found := list(_SIZE.finditer(clause))):
                 right = any(_is_size(match, size) for match in found)
                 line = passage.line_at(start + found[0].start())
                 yield Stated(form, right, line, found[0].group(), f"{both_bytes(size)}, {form}", "sizes")
+
+
+def _meant(clause: str, story: Story) -> tuple[str, int | None]:
+    """Return which size a clause states, and what is known of it; None where it is none of ours."""
+    update = _update_named(clause, story)
+    if of := next((one for one in story.updates if one.archive.casefold() == update), None):
+        return f"size of {of.archive}", of.size_bytes
+    if _OTHER_SIZE.search(clause):
+        return "", None
+    if _ON_DISK.search(clause):
+        return "size on disk", story.unpacked_bytes
+    named = bool(story.archive) and story.archive.casefold() in clause.casefold()
+    return "download size", story.download_bytes if named or _FETCHED.search(clause) else None
 
 
 def _clauses(text: str) -> Iterator[tuple[int, str]]:
@@ -339,15 +344,37 @@ _BESIDE: Final = 300
 
 
 def _checksums(reading: TextRead) -> Iterator[Stated]:
-    """A checksum on the page is the archive's, unless it stands beside the name of another."""
+    """A checksum on the page is the archive's, or the update archive's that is named before it; of any other archive
+    that is named there it is no business of ours.
+    """
     story = reading.story
     before = ""
     for passage in reading.found:
         for match in _CHECKSUM.finditer(passage.text):
-            near = f"{before} {passage.text[max(0, match.start() - _BESIDE) : match.end() + _BESIDE]}"
-            if _ARCHIVE.search(near) and story.archive and story.archive.casefold() not in near.casefold():
-                continue
-            right = match.group().lower() in reading.checksums
-            facts = " or ".join(sorted(reading.checksums)) or "no archive of this content is built"
-            yield Stated("checksum", right, passage.line_at(match.start()), match.group(), facts, "checksum")
+            ahead = f"{before} {passage.text[max(0, match.start() - _BESIDE) : match.start()]}"
+            near = f"{ahead}{passage.text[match.start() : match.end() + _BESIDE]}"
+            line, text = passage.line_at(match.start()), match.group()
+            if (archive := _update_named(ahead, story)) is not None:
+                of = {one.archive.casefold(): one for one in story.updates}.get(archive)
+                facts = f"{of.sha256}, of {of.archive}" if of else "no such update of this content is built"
+                right = of is not None and text.lower() == of.sha256
+                yield Stated(f"checksum of {archive}", right, line, text, facts, "checksum")
+            elif not (_ARCHIVE.search(near) and story.archive and story.archive.casefold() not in near.casefold()):
+                facts = " or ".join(sorted(reading.checksums)) or "no archive of this content is built"
+                yield Stated("checksum", text.lower() in reading.checksums, line, text, facts, "checksum")
         before = passage.text[-_BESIDE:]
+
+
+def _update_named(text: str, story: Story) -> str | None:
+    """Return the name, case-folded, of the update to this version that ``text`` names last of all archives.
+
+    None where it names none, or another archive behind it.
+    """
+    named = text.casefold()[: max((match.end() for match in _ARCHIVE.finditer(text.casefold())), default=0)]
+    ours = (one.archive.casefold() for one in story.updates)
+    if known := next((name for name in ours if named.endswith(name)), None):
+        return known
+    ending = f" to {story.version.casefold()}.zip"
+    if not (story.version and named.endswith(ending)):
+        return None
+    return named[named.rfind(story.title.casefold()) if story.title.casefold() in named else -len(ending) :]

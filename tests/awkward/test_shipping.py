@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import shutil
@@ -19,6 +20,7 @@ from companion.archive.record import read_records
 from companion.archive.whole_rules import archive_differs, zip64_needed
 from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
+from companion.core.units import both_bytes
 from companion.history.history import History
 from companion.history.store import refs
 from companion.workshop import Workshop
@@ -453,3 +455,34 @@ def test_an_upload_limit_counts_to_the_byte(instrument: Path, companion: Any) ->
     assert f"there twice would save {twin / 1000:.1f} kB" in over["mend"]
     assert "before packing" in over["mend"]
     assert "shrinks by less" in over["mend"]
+
+
+def test_the_page_names_the_update_and_is_held_to_it(update_due: Path, companion: Any) -> None:
+    """Name, size and checksum of an update stand on the page once it is built, and are judged like the archive's."""
+
+    def words() -> list[str]:
+        found = companion("check", update_due, "words", "--json").json["findings"]
+        return [f"{one['rule']}: {one['measured']}" for one in found if "page" in one["path"]]
+
+    assert companion("draft", update_due, "changelog", "--write").code == 0
+    assert companion("draft", update_due, "readme", "--write").code == 0
+    assert companion("draft", update_due, "page", "--write").code == 0
+    said = companion("pack", update_due, "--since", "1.0").out
+    assert "draft FOLDER page --write" in said
+    (page,) = (update_due / "releases").glob("*1.1 page.md")
+    update = update_due / "releases" / "Slate Choir 1.0 to 1.1.zip"
+    assert update.name not in page.read_text("utf-8")
+    assert companion("draft", update_due, "page", "--write").code == 0
+    sha256 = hashlib.sha256(update.read_bytes()).hexdigest()
+    line = next(one for one in page.read_text("utf-8").splitlines() if update.name in one)
+    assert line == f"- To update 1.0: {update.name}, {both_bytes(update.stat().st_size)}. SHA-256: {sha256}"
+    assert words() == []
+    text = page.read_text("utf-8")
+    page.write_text(text.replace(sha256, "0" * 64), "utf-8")
+    assert [one.partition(":")[0] for one in words()] == ["words-disagree"]
+    page.write_text(text, "utf-8")
+    assert words() == []
+    update.unlink()
+    update.with_name(f"{update.name}.sha256").unlink()  # and what is not there any more is no business of the page's
+    assert _state(companion, update_due, "words") == "stale"
+    assert [one.partition(":")[0] for one in words()] == ["words-disagree"]

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from companion.core.entries import Kind
 from companion.core.evidence import AwayTest
 from companion.words.built import once_built
 from companion.workshop import Workshop
@@ -126,6 +127,53 @@ def test_a_cover_and_previews_are_held_to_what_the_host_takes(folder: Path) -> N
     assert not [one for one in shop.check(["words"]).step("words").findings if one.rule.startswith("media")]
     (folder / "cover.png").write_bytes(b"x" * 2001)
     assert Workshop.open(folder).status().step("words").state.value == "stale"
+
+
+def test_pixels_and_seconds_are_held_to_what_the_host_takes(folder: Path) -> None:
+    from PIL import Image
+
+    Image.new("RGB", (300, 400)).save(folder / "cover.png")
+    sample(folder / "slow.wav", 9)
+    given = (
+        '[page]\ncover = "cover.png"\npreviews = ["slow.wav"]\n[limits]\ncover_pixels = 399\npreview_seconds = 0.05\n'
+    )
+    shop = raised(folder, "[naming]", f"{given}[naming]")
+
+    def media() -> dict[str, str]:
+        found = shop.check(["words"]).step("words").findings
+        return {one.path: f"{one.rule}: {one.measured}" for one in found if one.rule.startswith("media")}
+
+    found = media()
+    assert found["cover.png"] == "media-too-large: longest side 400 pixels"
+    assert found["slow.wav"].startswith("media-too-large: 0.")
+    shop = raised(folder, "preview_seconds = 0.05", "preview_seconds = 60")
+    assert list(media()) == ["cover.png"]
+    shop = raised(folder, "cover_pixels = 399", "cover_pixels = 400")
+    assert media() == {}
+    (folder / "cover.png").write_bytes(b"no picture")
+    (folder / "slow.wav").write_bytes(b"no sound")
+    shop = Workshop.open(folder)
+    assert set(media()) == {"cover.png", "slow.wav"}
+    assert all(told.startswith("media-unmeasured: not measured: ") for told in media().values())
+    shop = raised(raised(folder, "cover_pixels = 400", "").places.folder, "preview_seconds = 60", "")
+    assert media() == {}, "nothing is opened that is held to nothing"
+
+
+def test_a_preview_is_no_sample_wherever_it_lies(folder: Path) -> None:
+    shop = raised(folder, "[naming]", '[page]\npreviews = ["Heard/slow_C4_v100.wav"]\n[naming]')
+    before = len(shop.status().step("contents").findings), shop.check(["sound"]).step("sound").details["samples"]
+    (folder / "Heard").mkdir()
+    sample(folder / "Heard" / "slow_C4_v100.wav", 9)
+    shop = Workshop.open(folder)
+    shown = {one.path: one for one in shop.contents().files}["Heard/slow_C4_v100.wav"]
+    assert (shown.fate, shown.kind) == ("ships", Kind.OTHER)
+    assert "page.previews" in shown.why
+    found = shop.check(["contents", "sound"])
+    assert found.step("sound").details["samples"] == before[1]
+    assert not [one for one in found.step("contents").findings if one.path.startswith("Heard")]
+    # One that a layer names by its name, or that the patch plays, is a sample whatever it is shown as besides.
+    played = raised(folder, "[naming]", '[[layers]]\nname = "heard"\nfiles = ["Heard/slow_C4_v100.wav"]\n[naming]')
+    assert played.check(["sound"]).step("sound").details["samples"] == before[1] + 1
 
 
 def test_problems_are_told_by_the_note_that_a_player_hears(folder: Path) -> None:

@@ -12,7 +12,7 @@ from companion.words.changelog import merge_entry
 from companion.words.drafts import draft
 from companion.words.model import WordsModel
 from companion.words.rules import RULES
-from companion.words.story import Change, LayerLine, Story, Tested
+from companion.words.story import Change, LayerLine, Story, Tested, UpdateArchive
 
 WHOLE = Story(
     title="Slate Choir",
@@ -44,6 +44,9 @@ WHOLE = Story(
     archive="Slate Choir 1.2.zip",
     archive_sha256="5e" * 32,
     download_bytes=800_000_000,
+    updates=(
+        UpdateArchive(since="1.1", archive="Slate Choir 1.1 to 1.2.zip", size_bytes=30_000_000, sha256="7d" * 32),
+    ),
     unpacked_bytes=1_250_000_000,
     memory_bytes=1_100_000_000,
     layers=(LayerLine(name="Slate low", keys="C2 to C4", samples=96, round_robins=2), LayerLine(name="Slate high")),

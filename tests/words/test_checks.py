@@ -41,6 +41,7 @@ def test_the_rules_are_those_of_the_catalogue() -> None:
         "page-too-long": "warns",
         "media-missing": "blocks",
         "media-too-large": "warns",
+        "media-unmeasured": "warns",
     }
     assert {rule.step for rule in RULES} == {"words"}
 
@@ -457,6 +458,13 @@ def test_escape_sequences_in_the_words_are_inert_in_findings(story: Story, found
         (Media(fact="page.previews", path="slow.ogg", size=100, limit=100), []),
         (Media(fact="page.previews", path="slow.ogg", size=101), []),
         (Media(fact="page.previews", path="slow.ogg", size=0, limit=100), []),
+        (Media(fact="page.cover", path="cover.png", size=9, extent=101, longest=100), ["media-too-large"]),
+        (Media(fact="page.cover", path="cover.png", size=9, extent=100, longest=100), []),
+        (Media(fact="page.previews", path="slow.ogg", size=9, extent=60.5, longest=60.0), ["media-too-large"]),
+        (Media(fact="page.previews", path="slow.ogg", size=9, extent=60.0, longest=60.0), []),
+        (Media(fact="page.previews", path="slow.ogg", size=9, extent=60.5), []),
+        (Media(fact="page.previews", path="slow.ogg", size=9, longest=60.0, unread="no sound"), ["media-unmeasured"]),
+        (Media(fact="page.cover", path="cover.png", longest=60, unread="no picture"), ["media-missing"]),
     ],
 )
 def test_what_goes_up_beside_the_page_is_there_and_no_larger_than_its_host_takes(
@@ -472,4 +480,8 @@ def test_what_goes_up_beside_the_page_is_there_and_no_larger_than_its_host_takes
             "not there: cover.png",
         )
     elif rules:
-        assert (about[0].path, about[0].measured, about[0].limit) == ("cover.png", "101 B", "100 B")
+        told = {
+            "cover.png": [("101 B", "100 B"), ("longest side 101 pixels", "100 pixels")],
+            "slow.ogg": [("60.5 s long", "60 s"), ("not measured: no sound", "")],
+        }
+        assert (about[0].measured, about[0].limit) in told[about[0].path]

@@ -64,6 +64,8 @@ GROUNDS: Final = (
     Ground("archive_line", "not built yet", "none built of this", "size.once.built", {"download_bytes": None}, {}),
     Ground("checksum_line", "its checksum", "the archive built", "SHA-256: 5e5e", {}, {"archive_sha256": ""}),
     Ground("checksum_line", "not built", "none built", "SHA-256: ⟨checksum", {"archive_sha256": ""}, {}),
+    Ground("update_archive", "an update", "one built of this", "1.1 to 1.2.zip, 30.0 MB", {}, {"updates": ()}),
+    Ground("update_archive", "its checksum", "its record", "SHA-256: 7d7d", {}, {"updates": ()}),
     Ground("checksum_use", "there is a checksum", "an archive to name", "The checksum tells", {}, {"archive": ""}),
     Ground("unzip_line", "its name", "title and version", "whole of Slate Choir 1.2.zip", {}, {"archive": ""}),
     Ground("licence_where", "where to read it", "SPDX's list", "also be read at", {}, {"licence_links": ()}),

@@ -165,6 +165,19 @@ def test_a_checksum_on_the_page_is_the_archives(story: Story, found: Look) -> No
     assert disagreeing(found(story, readme=changed(story, f"SHA-256 of the manual: {'2' * 64}"))) == []
 
 
+def test_what_the_page_says_of_an_update_archive_is_that_archives(story: Story, found: Look) -> None:
+    page = draft("page", "md", story)
+    (update,) = story.updates
+    assert disagreeing(found(story, page=page)) == []
+    assert disagreeing(found(story, page=page.replace(update.sha256, "0" * 64))) == ["0" * 64]
+    assert disagreeing(found(story, page=page.replace(update.sha256, story.archive_sha256))) == [story.archive_sha256]
+    assert disagreeing(found(story, page=page.replace(story.archive_sha256, update.sha256))) == [update.sha256]
+    assert disagreeing(found(story, page=page.replace("30.0 MB (28.6 MiB)", "90 MB"))) == ["90 MB"]
+    assert disagreeing(found(story, page=page.replace("30.0 MB (28.6 MiB)", "about 30 MB"))) == []
+    gone = msgspec.structs.replace(story, updates=())
+    assert disagreeing(found(gone, page=page)) == [update.sha256], "it was built for other content than this"
+
+
 def test_a_patch_with_an_ending_of_other_files_is_not_asked_of_them(story: Story, found: Look) -> None:
     plain = msgspec.structs.replace(story, patches=("Slate Choir.txt",))
     readme = draft("readme", "md", plain) + "\nOpen Slate Chorus.txt.\n"

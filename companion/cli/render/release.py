@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from companion.cli.render.checklist import finding_lines
 from companion.contents.ships import kinds_text
@@ -38,6 +38,9 @@ def packed_lines(packed: Packed) -> list[str]:
     return [*lines, packed.because]
 
 
+PAGE_NAMES_IT: Final = "Draft the page again, and it names this archive too: companion draft FOLDER page --write"
+
+
 def updated_lines(updated: Updated) -> list[str]:
     """Return what an update holds, against the whole."""
     from companion.steps.looks.archive import NOT_BUILT
@@ -52,7 +55,7 @@ def updated_lines(updated: Updated) -> list[str]:
         f"  SHA-256 {updated.sha256}",
         f"  {replaced} replaced, {len(updated.added):,} new, {len(updated.removed):,} to delete",
         *finding_lines(updated.findings),
-        *([] if kept else ["Not fit to publish, and not kept: mend what blocks and build it again."]),
+        PAGE_NAMES_IT if kept else "Not fit to publish, and not kept: mend what blocks and build it again.",
     ]
 
 

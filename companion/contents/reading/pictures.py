@@ -68,9 +68,27 @@ def read_picture(path: Path) -> Picture:
     except Image.DecompressionBombError:
         return Picture(problem="it claims more pixels than any picture has")
     except Exception as error:  # whatever a damaged file makes the decoder do costs that file only
-        return Picture(
-            problem=f"it does not open: {str(error)[:200] or error.__class__.__name__}".replace(str(path), path.name)
-        )
+        return Picture(problem=_why_closed(error, path))
+
+
+def picture_size(path: Path) -> tuple[int, int] | str:
+    """Return (width, height) in pixels as a picture's header says, or why it says none. Nothing is unpacked."""
+    from PIL import Image
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(path) as image:
+                return image.size
+    except Image.DecompressionBombError:
+        return "it claims more pixels than any picture has"
+    except Exception as error:  # whatever a damaged file makes the reader do costs that file only
+        return _why_closed(error, path)
+
+
+def _why_closed(error: Exception, path: Path) -> str:
+    reason = str(error)[:200] or error.__class__.__name__
+    return f"it does not open: {reason}".replace(str(path), path.name)
 
 
 def read_pictures(folder: Path, entries: Iterable[Entry], cache: Cache, watch: Watch) -> dict[str, Picture]:

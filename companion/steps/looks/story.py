@@ -17,7 +17,7 @@ from companion.steps.looks.stated import built, weight_of
 
 if TYPE_CHECKING:
     from companion.core.evidence import AwayTest
-    from companion.words.story import Change, Story, Tested
+    from companion.words.story import Change, Story, Tested, UpdateArchive
 
 _FOR_PLAYERS: Final = ("contents", "paths", "sound")
 """Steps of whose findings a player may hear; the others are the maker's own affair, or answered by hand."""
@@ -59,6 +59,7 @@ def build_story(desk: Desk, *, download: bool, released_at: str = "") -> Story:
         archive=f"{desk.stem}.zip" if instrument.title.strip() and instrument.version.strip() else "",
         archive_sha256=archive["sha256"] if archive else "",
         download_bytes=archive["size"] if archive else None,
+        updates=_updates(desk) if download else (),
         voices=facts.limits.voices,
         patches=patches,
         start_with=first,
@@ -75,6 +76,17 @@ def build_story(desk: Desk, *, download: bool, released_at: str = "") -> Story:
         previews=() if before else tuple(dict.fromkeys(record.version for record in desk.records)),
         licence_file=instrument.licence_file or licence_file_in(ships),
         **_tried(desk),
+    )
+
+
+def _updates(desk: Desk) -> tuple[UpdateArchive, ...]:
+    """Return the update archives of exactly this content, the one over the newest release first."""
+    from companion.words.story import UpdateArchive
+
+    places = {record.version: place for place, record in enumerate(desk.records)}
+    built = sorted(desk.updates_of_this, key=lambda one: places.get(one.since, -1), reverse=True)
+    return tuple(
+        UpdateArchive(since=one.since, archive=one.archive, size_bytes=one.size, sha256=one.sha256) for one in built
     )
 
 
@@ -222,7 +234,7 @@ class Since(msgspec.Struct, frozen=True, kw_only=True):
     @classmethod
     def of(cls, desk: Desk, record: ReleaseRecord | None) -> Since:
         """Compare what would ship with what shipped."""
-        from companion.contents.kinds import kinds_by
+        from companion.contents.kinds import kinds_by, previews_by
 
         if record is None:
             return cls()
@@ -230,14 +242,15 @@ class Since(msgspec.Struct, frozen=True, kw_only=True):
         now = {entry.path: entry for entry in desk.ships if _is_makers(entry.path)}
         added, gone = [now[p] for p in now if p not in before], [p for p in before if p not in now]
         pairs = renamed(gone, added, before)
-        kind_of = kinds_by(desk.facts.contents)
+        facts = facts_from_toml(record.facts) if record.facts else Facts()
+        kind_of, shown = kinds_by(desk.facts.contents), previews_by(facts)
         return cls(
             record=record,
             added=tuple((entry.path, entry.kind) for entry in added if entry.path not in pairs.values()),
-            removed=tuple((path, kind_of(path)) for path in gone if path not in pairs),
+            removed=tuple((path, Kind.OTHER if shown(path) else kind_of(path)) for path in gone if path not in pairs),
             changed=tuple((p, now[p].kind) for p in now if p in before and before[p] != now[p].sha256),
             renamed=tuple((old, new, now[new].kind) for old, new in pairs.items()),
-            facts=facts_from_toml(record.facts) if record.facts else Facts(),
+            facts=facts,
         )
 
     def changes(self, desk: Desk) -> tuple[Change, ...]:

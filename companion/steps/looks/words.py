@@ -208,17 +208,33 @@ def _checksums(desk: Desk) -> frozenset[str]:
 
 
 def _media(desk: Desk) -> tuple[Media, ...]:
+    """Return what goes up beside the page; opened only where there is a limit that asks for it."""
+    from companion.steps.looks.media import cover_side, preview_lengths
     from companion.words.model import Media
 
     page, limits = desk.facts.page, desk.facts.limits
-    named = [("page.cover", page.cover, limits.cover_bytes)] if page.cover else []
-    named += [("page.previews", path, limits.preview_bytes) for path in page.previews]
+    there = {path: one for path in (page.cover, *page.previews) if (one := desk.by_path.get(path)) and not one.problem}
+    extents: dict[str, float | str] = {}
+    if limits.preview_seconds is not None:
+        extents |= preview_lengths(desk, [there[path] for path in page.previews if path in there])
+    if limits.cover_pixels is not None and page.cover in there:
+        extents[page.cover] = cover_side(desk.folder / page.cover)
 
-    def size(path: str) -> int | None:
-        entry = desk.by_path.get(path)
-        return entry.size if entry and not entry.problem else None
+    def media(fact: str, path: str, limit: int | None, longest: float | None) -> Media:
+        extent = extents.get(path) if longest is not None else None
+        return Media(
+            fact=fact,
+            path=path,
+            size=there[path].size if path in there else None,
+            limit=limit,
+            extent=None if isinstance(extent, str) else extent,
+            longest=longest,
+            unread=extent if isinstance(extent, str) else "",
+        )
 
-    return tuple(Media(fact=fact, path=path, size=size(path), limit=limit) for fact, path, limit in named)
+    covers = [media("page.cover", page.cover, limits.cover_bytes, limits.cover_pixels)] if page.cover else []
+    previews = [media("page.previews", path, limits.preview_bytes, limits.preview_seconds) for path in page.previews]
+    return (*covers, *previews)
 
 
 def look_words(desk: Desk) -> Look:

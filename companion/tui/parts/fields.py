@@ -92,7 +92,9 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("limits.upload_bytes", "Largest upload, bytes", shape="whole"),
         Field("limits.page_characters", "Longest page, characters", shape="whole"),
         Field("limits.cover_bytes", "Largest cover, bytes", shape="whole"),
+        Field("limits.cover_pixels", "Longest side of a cover, pixels", shape="whole"),
         Field("limits.preview_bytes", "Largest preview, bytes", shape="whole"),
+        Field("limits.preview_seconds", "Longest preview, seconds", shape="number"),
     ),
     "Page": (
         Field("instrument.install", "Steps to install it", "one a line, beside unzipping", "lines"),
