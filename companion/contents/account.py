@@ -6,7 +6,7 @@ is not accounted for either: a host project that names a picture explains neithe
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any, Final
+from typing import Final
 
 import msgspec
 
@@ -165,25 +165,3 @@ def account_for(
             why[path] = f"“{visible(source)}” names it"  # what plays it says more than a list it stands in
     left = [entry for entry in selection.ships if entry.path not in why]
     return Account(why=why, asked=grouped(left, why))
-
-
-def named_by_facts(facts: Facts, paths: Iterable[str]) -> dict[str, str]:
-    """Return which of ``paths`` any other fact names to the letter, each with the key of that fact."""
-    there = frozenset(paths)
-    found: dict[str, str] = {}
-
-    def look(value: Any, key: str) -> None:
-        if isinstance(value, Mapping):
-            for name, inner in value.items():
-                look(inner, f"{key}.{name}" if key else name)
-        elif isinstance(value, (list, tuple)):
-            for inner in value:
-                look(inner, key)
-        elif isinstance(value, str) and (path := value.replace("\\", "/").removeprefix("./")) in there:
-            found.setdefault(path, f"{key} of the facts names it")
-
-    plain = msgspec.to_builtins(facts)
-    for own in ("contents", "layers", "waivers"):
-        plain.pop(own)
-    look(plain, "")
-    return found

@@ -11,7 +11,8 @@ from companion.contents.inventory import Inventory
 from companion.contents.kinds import AUDIO, PICTURES
 from companion.contents.reading.names import FolderNames
 from companion.contents.reading.pictures import Picture, read_pictures
-from companion.contents.reading.scan import Scan, scan_file
+from companion.contents.reading.scan import scan_file
+from companion.contents.reading.scanned import Scan
 from companion.contents.reading.scripts import ScriptText, read_scripts
 from companion.contents.reading.shapes import SUFFIXES, WEAK
 from companion.contents.references import References, resolve

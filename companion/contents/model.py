@@ -8,7 +8,7 @@ import msgspec
 
 from companion.contents.account import Account
 from companion.contents.reading.pictures import Picture
-from companion.contents.reading.scan import Scan
+from companion.contents.reading.scanned import Scan
 from companion.contents.reading.scripts import ScriptText
 from companion.contents.references import References
 from companion.contents.selection import Selection

@@ -6,7 +6,6 @@ many engines keep the sample folder apart from the names in it, and nobody can t
 another computer is matched by the longest end that fits, so that the file it meant is known to be in use.
 """
 
-import html
 import re
 from collections import deque
 from collections.abc import Iterable, Mapping
@@ -20,7 +19,7 @@ from companion.contents.index import PathIndex
 from companion.contents.kinds import AUDIO, PICTURES, SCRIPTS
 from companion.contents.reading.homes import FILE_ADDRESS
 from companion.contents.reading.mentions import Mention, Style, unescaped
-from companion.contents.reading.scan import Scan
+from companion.contents.reading.scanned import Scan
 from companion.core.entries import Entry, Kind
 from companion.core.findings import At
 
@@ -108,7 +107,9 @@ def _readings(text: str) -> list[str]:
     found = [text]
     found.extend(unescaped(text))
     if "&" in text:
-        found.extend([html.unescape(item) for item in found])
+        from html import unescape  # whose table of names nobody else needs
+
+        found.extend([unescape(item) for item in found])
     if "%" in text:
         found.extend([unquote(item) for item in found])
     return list(dict.fromkeys(re.sub(r"/{2,}", "/", item.replace("\\", "/")) for item in found))

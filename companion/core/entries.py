@@ -30,7 +30,7 @@ class Kind(StrEnum):
         return self in (Kind.PATCH, Kind.SAMPLE, Kind.IMPULSE, Kind.SCRIPT, Kind.PICTURE, Kind.OTHER)
 
 
-class Entry(msgspec.Struct, frozen=True, kw_only=True):
+class Entry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One file of the folder.
 
     path: relative, forward slashes; bytes that are not UTF-8 stand as lone surrogates (``os.fsdecode``).

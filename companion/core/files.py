@@ -5,7 +5,6 @@ import errno
 import hashlib
 import os
 import re
-import secrets
 import stat
 from collections.abc import Iterator
 from io import BytesIO, FileIO
@@ -62,7 +61,7 @@ def explained(doing: str, path: Path) -> Iterator[None]:
 def beside(target: Path) -> Path:
     """Return a new name beside ``target`` for what is to take its place; it tells whose it is."""
     # 40 characters are at most 160 bytes: the whole name stays under the 255 that file systems allow.
-    return target.with_name(part_name(target.name[:40], os.getpid(), secrets.token_hex(4)))
+    return target.with_name(part_name(target.name[:40], os.getpid(), os.urandom(4).hex()))
 
 
 def part_name(name: str, pid: int, chance: str) -> str:

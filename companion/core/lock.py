@@ -3,7 +3,6 @@
 import contextlib
 import json
 import os
-import socket
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -27,6 +26,8 @@ def held(path: Path, doing: str, patience: float = 0.0) -> Iterator[None]:
     doing: what for, as in "taking a snapshot". patience: seconds to wait for another holder; for locks that are held
     for moments. Raises :class:`Busy` naming the process that holds it. What a killed one left stands in nobody's way.
     """
+    import socket
+
     from filelock import FileLock, Timeout
 
     note = path.with_name(f"{path.name}.holder")  # beside it, since Windows lets nobody read a file that is locked

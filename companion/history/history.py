@@ -1,27 +1,32 @@
-"""The door to a folder's history: take, list, compare, restore, keep in order."""
+"""The door to a folder's history: take, list, compare, restore, keep in order.
+
+Each verb is imported when it is asked for: a list of snapshots need not know how to restore one.
+"""
+
+from __future__ import annotations
 
 import contextlib
-import dataclasses
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from functools import cached_property
 from pathlib import Path
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
 from companion.core.files import explained, sha256_of
 from companion.core.folder import FACTS_FILE
 from companion.core.progress import QUIET, Watch
-from companion.history import compare, forget, mirror, restore, take, verify
-from companion.history.folder_state import FolderState, read_folder
-from companion.history.model import Adopted, Comparison, Forgotten, KeptFile, Mirrored, Restored, Size, Verified
-from companion.history.reader import Sink
+from companion.history.model import KeptFile
 from companion.history.snapshot import Snapshot
 from companion.history.store import refs
 from companion.history.store.objects import LINK
 from companion.history.store.packs import Damaged
 from companion.history.store.store import Store
+
+if TYPE_CHECKING:
+    from companion.history.folder_state import FolderState
+    from companion.history.model import Adopted, Comparison, Forgotten, Mirrored, Restored, Size, Verified
 
 
 class History:
@@ -58,6 +63,8 @@ class History:
         When nothing changed since the newest one, that one is returned with ``new=False``; a label asked for is never
         dropped in favour of a snapshot taken unasked. ``thorough`` (always on for a release) hashes every byte again.
         """
+        from companion.history import take
+
         if self.folder.is_dir() and not self._store.is_mirror:
             with explained("make a place for the history", self.folder):
                 self._store.places.ours.mkdir(exist_ok=True)
@@ -80,6 +87,9 @@ class History:
         return self._looked(watch).files
 
     def _looked(self, watch: Watch) -> FolderState:
+        from companion.history.folder_state import read_folder
+        from companion.history.reader import Sink
+
         nothing = Sink(lambda _blob: False, None)
         return read_folder(self._store, self.cache, nothing, watch, thorough=False, writes=False)
 
@@ -87,6 +97,8 @@ class History:
         """Return the content of one file as snapshot ``number`` holds it."""
         kept = self.files(number).get(path)
         if kept is None:
+            from companion.history import restore
+
             reason = restore.why_left_out(self.snapshot(number), path)
             what = f"Snapshot {number} holds no such file{f': {reason}' if reason else ''}"
             raise CompanionError(what, path, "compare with it to see what it holds")
@@ -110,6 +122,10 @@ class History:
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Comparison:
         """Return what differs between snapshot ``a`` and snapshot ``b``, or the folder as it is now."""
+        import dataclasses
+
+        from companion.history import compare
+
         before, left_before = self.files(a), self.snapshot(a).left_out
         if b is None:
             now = self._looked(watch)
@@ -144,32 +160,46 @@ class History:
 
         What is there now is kept as a snapshot first (``Restored.safety``). Evidence and reports are only ever added.
         """
+        from companion.history import restore
+
         if into is not None:
             return restore.restore_into(self._store, number, only, into, watch)
         return restore.restore(self._store, self.cache, number, only, watch)
 
     def recover(self, watch: Watch = QUIET) -> Restored | None:
         """Finish a restore that a killed run began, if there is one. Call it when the folder is opened."""
+        from companion.history import restore
+
         return restore.recover(self._store, self.cache, watch)
 
     def verify(self, watch: Watch = QUIET) -> Verified:
         """Read everything in the history back and hold it against its ids."""
+        from companion.history import verify
+
         return verify.verify(self._store, watch)
 
     def size(self, watch: Watch = QUIET) -> Size:
         """Return the bytes on disk, and those that each snapshot alone holds."""
+        from companion.history import verify
+
         return verify.size(self._store, watch)
 
     def forget(self, numbers: Iterable[int], *, released: bool = False, watch: Watch = QUIET) -> Forgotten:
         """Forget snapshots and win back what only they held; a released one only when ``released`` says so."""
+        from companion.history import forget
+
         return forget.forget(self._store, numbers, released, watch)
 
     def mirror(self, target: str | Path, watch: Watch = QUIET) -> Mirrored:
         """Bring a second copy up to date: a folder (on another disk), or the address of any git repository."""
+        from companion.history import mirror
+
         return mirror.mirror(self._store, str(target), watch)
 
     def adopt(self, source: Path, watch: Watch = QUIET) -> Adopted:
         """Bring the snapshots of a mirror on disk into a folder that has none yet; return what came back."""
+        from companion.history import mirror
+
         return mirror.adopt(self._store, source, watch)
 
     def tag_release(self, number: int, version: str) -> Snapshot:

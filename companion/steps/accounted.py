@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 def stated_of(facts: Facts, paths: Iterable[str]) -> Any:
     """Return, as plain values, all that the facts say and that may account for a file among ``paths``."""
-    from companion.contents.account import named_by_facts
+    from companion.contents.named import named_by_facts
 
     layers = [(layer.name, layer.files) for layer in facts.layers]
     return (
@@ -34,7 +34,8 @@ def stated_of(facts: Facts, paths: Iterable[str]) -> Any:
 
 def account_of(folder: Path, look: FolderScan, facts: Facts) -> Account:
     """Return why each file of a folder ships, and what is asked about."""
-    from companion.contents.account import account_for, named_by_facts
+    from companion.contents.account import account_for
+    from companion.contents.named import named_by_facts
 
     named = named_by_facts(facts, (entry.path for entry in look.selection.ships))
     for path, why in _placed(folder, look.selection.ships, facts).items():

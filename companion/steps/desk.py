@@ -19,6 +19,7 @@ from companion.core.findings import Finding, ordered
 from companion.core.folder import RELEASES, Places
 from companion.core.progress import QUIET, Watch
 from companion.core.versions import base_of, between
+from companion.steps.judges import Judges, judges_of
 from companion.steps.marks import Marks, mark_of, marks
 from companion.steps.model import Step
 from companion.steps.states import settle_opaque
@@ -199,11 +200,13 @@ class Desk:
             self._marks[step] = self.steps[step].mark(self)
         return self._marks[step]
 
+    @cached_property
+    def _own_judges(self) -> Judges:
+        return judges_of(self.steps, self.cache)
+
     def own_judge(self, step: str) -> dict[str, int]:
         """Return by what a step judges: versions of its rules, and of the measures they rest on, by id."""
-        from companion.steps.catalogue import judge_of
-
-        return judge_of(step, *self.steps[step].judges)
+        return dict(self._own_judges[step])
 
     def judge(self, step: str) -> dict[str, int]:
         """Return who judges a step: its own judge, and those of the evidence it rests on."""

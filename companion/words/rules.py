@@ -1,23 +1,22 @@
 """What changelog, readme and page say, against the facts and the evidence."""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterator, Mapping
 from functools import partial
-from html import unescape
 from itertools import islice
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from companion.core.facts import FACTS_FILE
 from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.rules import Rule, rule
 from companion.core.text import shorten, visible
-from companion.words.agree import disagreements
-from companion.words.built import marks_left
-from companion.words.changes import has_verb
-from companion.words.claims import claims
-from companion.words.model import Text, WordsModel
-from companion.words.plain import Passage, passages
-from companion.words.story import Change, Story
+
+if TYPE_CHECKING:  # what reads texts is imported where one is read: the rules are listed far more often
+    from companion.words.model import Text, WordsModel
+    from companion.words.plain import Passage
+    from companion.words.story import Change, Story
 
 _words_rule: Final = partial(rule, step="words")
 _KEEP_A_CHANGELOG: Final = "Keep a Changelog 1.1.0, https://keepachangelog.com/en/1.1.0/"
@@ -81,6 +80,8 @@ def changelog_misses_change(model: WordsModel) -> Iterator[Finding]:
 
 
 def _mentioned(change: Change, found: list[Passage]) -> bool:
+    from companion.words.changes import has_verb
+
     if not change.about and not change.noun:
         return True
     group = ""
@@ -127,6 +128,8 @@ _FEW_WORDS: Final = 5
 )
 def readme_missing_part(model: WordsModel) -> Iterator[Finding]:
     """A part is there when a word that nobody can leave out of it is; in another language, when its value is."""
+    from companion.words.plain import passages
+
     path = model.readme
     if not path:
         yield readme_missing_part.finding(value="no readme")
@@ -176,6 +179,8 @@ def words_disagree(model: WordsModel) -> Iterator[Finding]:
     and impulse responses, sizes, key ranges, middle C, names of patches, the day of this version, and on a page the
     checksum. A text in another language is held to names, versions, licences and dates.
     """
+    from companion.words.agree import disagreements
+
     for one in model.statements:
         for found in islice(disagreements(model.reading(one), history=one.history), _MOST):
             limit = f"the facts say {visible(found.facts)}"
@@ -192,6 +197,8 @@ def words_disagree(model: WordsModel) -> Iterator[Finding]:
 )
 def claim_unproven(model: WordsModel) -> Iterator[Finding]:
     """Something is claimed to be tested or to work without a passed away test; see :mod:`companion.words.claims`."""
+    from companion.words.claims import claims
+
     for one in model.statements:
         unproven = (claim for claim in claims(one.passages, model.story) if not claim.proven)
         for claim in islice(unproven, _MOST):
@@ -222,6 +229,8 @@ def placeholder_left(model: WordsModel) -> Iterator[Finding]:
 
     Footnotes ``[1]``, links and check boxes are none of these, nor is the title.
     """
+    from companion.words.built import marks_left
+
     for one in model.own:
         for line, text in islice(_placeholders(one.text, model.story.title.strip()), _MOST):
             yield _at_line(placeholder_left, one, line, text)
@@ -231,6 +240,8 @@ def placeholder_left(model: WordsModel) -> Iterator[Finding]:
 
 
 def _placeholders(text: str, title: str) -> Iterator[tuple[int, str]]:
+    from html import unescape
+
     for number, raw in enumerate(text.split("\n"), 1):
         line = re.sub(r"\\([^\w\s])", r"\1", unescape(raw)).replace(title, "")
         for match in _PLACEHOLDER.finditer(line):

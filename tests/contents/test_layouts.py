@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 
 from companion.contents.reading.names import FolderNames
-from companion.contents.reading.scan import Scan, scan_bytes
+from companion.contents.reading.scan import scan_bytes
+from companion.contents.reading.scanned import Scan
 from tests.contents import made_patches, other_patches, third_patches
 from tests.contents.made_patches import Patch
 

@@ -7,7 +7,8 @@ import zlib
 import pytest
 
 from companion.contents.reading.names import FolderNames
-from companion.contents.reading.scan import Scan, scan_bytes
+from companion.contents.reading.scan import scan_bytes
+from companion.contents.reading.scanned import Scan
 
 FILES = [f"kick {number}.wav" for number in range(100, 130)] + [f"{number}.wav" for number in range(9)]
 NAMES = FolderNames(FILES)

@@ -9,7 +9,8 @@ import pytest
 from companion.contents import references
 from companion.contents.index import PathIndex
 from companion.contents.reading.names import FolderNames
-from companion.contents.reading.scan import Scan, scan_bytes
+from companion.contents.reading.scan import scan_bytes
+from companion.contents.reading.scanned import Scan
 from companion.contents.references import Fate, Reference, References, resolve
 from companion.core.entries import Entry, Kind
 

@@ -19,7 +19,8 @@ from companion.contents.reading import learned, mentions, scan
 from companion.contents.reading.inflate import Budget, let_go, part_at
 from companion.contents.reading.mentions import Mention, Style, style_of
 from companion.contents.reading.names import FolderNames
-from companion.contents.reading.scan import Scan, entropy_of, scan_bytes, scan_file
+from companion.contents.reading.scan import entropy_of, scan_bytes, scan_file
+from companion.contents.reading.scanned import Scan
 from companion.contents.reading.spots import spot_at
 from companion.core.errors import Cancelled
 from companion.core.progress import Watch

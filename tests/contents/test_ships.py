@@ -9,8 +9,9 @@ from typing import Any
 import msgspec
 import pytest
 
-from companion.contents.account import GROUNDS, Account, account_for, is_catch_all, named_by_facts
+from companion.contents.account import GROUNDS, Account, account_for, is_catch_all
 from companion.contents.groups import grouped
+from companion.contents.named import named_by_facts
 from companion.contents.ships import ShipList, kinds_text, ship_list
 from companion.core.entries import Entry, Kind
 from companion.core.facts import Contents, Facts, Instrument, Layer, Naming

@@ -8,23 +8,26 @@ isal's level 1 deflates four times as fast as zlib's and releases the interprete
 of its own: nothing has to be passed between them, and a file of any size streams through.
 """
 
+from __future__ import annotations
+
 import contextlib
 import hashlib
 import os
-import secrets
 import struct
 from collections import Counter
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import accumulate
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from companion.core.census import NotStill, blob_hasher
 from companion.core.files import BLOCK, sync_folder
 from companion.history.store.durable import sync_data, sync_file
 from companion.history.store.objects import BLOB
 from companion.history.store.streams import LEVEL, deflated, stored
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future, ThreadPoolExecutor
 
 _HARDLY: Final = 0.94
 _ALLOWED: Final = 0.012
@@ -69,7 +72,7 @@ class PackWriter:
     def __init__(self, folder: Path) -> None:
         """``folder``: the ``objects/pack`` of the history."""
         self.folder = folder
-        self.temporary = folder / f"tmp_pack_{secrets.token_hex(8)}"
+        self.temporary = folder / f"tmp_pack_{os.urandom(8).hex()}"
         self.handle = os.open(self.temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o644)
         self.written: dict[bytes, tuple[int, int]] = {}
         self._buffer = bytearray(b"PACK" + struct.pack(">II", 2, 0))
@@ -150,7 +153,10 @@ class PackWriter:
         if self._syncing and not self._syncing.done():
             return
         self._heard()
-        self._helper = self._helper or ThreadPoolExecutor(1, "pack-sync")
+        if self._helper is None:
+            from concurrent.futures import ThreadPoolExecutor  # which a small pack does not need
+
+            self._helper = ThreadPoolExecutor(1, "pack-sync")
         self._nudged = self.offset
         self._syncing = self._helper.submit(sync_data, self.handle)
 

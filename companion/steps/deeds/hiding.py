@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -72,6 +70,8 @@ class Hiding(OpenFolder):
                     hidden.hide(self.places, names, copy, at)
             except BaseException:
                 if to is None:  # made here, and of no use without the rest
+                    import shutil
+
                     shutil.rmtree(place, ignore_errors=True)
                 raise
         patches = tuple(copy / entry.path for entry in desk.ships if entry.kind is Kind.PATCH)
@@ -86,6 +86,8 @@ class Hiding(OpenFolder):
 
     def _place(self, to: Path | None) -> Path:
         if to is None:
+            import tempfile
+
             with explained("make a place for the copy", Path(tempfile.gettempdir())):
                 return Path(tempfile.mkdtemp(prefix=_PREFIX))
         to = to.absolute()
@@ -106,6 +108,8 @@ def _refuse_links(desk: Desk, names: tuple[str, ...]) -> None:
 
 def _copy(desk: Desk, place: Path) -> tuple[Path, str]:
     """Open what ships under ``place``, an empty folder or one to be made; return its folder and the archive's name."""
+    import tempfile
+
     from companion.archive.build import pending_archive
     from companion.archive.plan import plan, top_folder
     from companion.archive.prove import prove

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -82,6 +81,8 @@ class Performing(OpenFolder):
             raise CompanionError("The folder has no facts yet", str(self.places.facts), "run: companion start FOLDER")
 
     def _keep_bounce(self, bounce: Path) -> None:
+        import shutil
+
         target = self.places.bounces / bounce.name
         if target.exists() and target.samefile(bounce):
             return
