@@ -39,6 +39,8 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     the file could not be read.
     link: where a symbolic link points, as written in it; None for a file.
     problem: why the file could not be read; empty when it could.
+
+    It holds nothing that could hold it, and there are tens of thousands: the collector of cycles passes them over.
     """
 
     path: str

@@ -206,10 +206,18 @@ class EvidenceStore:
             self._seen[path] = None
             if path.is_file():
                 with contextlib.suppress(CompanionError, ValueError, RecursionError, msgspec.ValidationError):
-                    plain = json.loads(read_capped(path, MOST_BYTES, "evidence"))
-                    read = msgspec.convert(plain, Evidence)
+                    read = _decoded(read_capped(path, MOST_BYTES, "evidence"))
                     self._seen[path] = read if read.schema <= SCHEMA else None  # else a newer companion's
         return self._seen[path]
+
+
+def _decoded(data: bytes) -> Evidence:
+    """Return what evidence says. Raises ValueError, RecursionError or a validation error where it cannot be read."""
+    try:
+        return msgspec.json.decode(data, type=Evidence)
+    except (msgspec.MsgspecError, ValueError, RecursionError):
+        # The quick reader takes no escaped lone surrogate, which stands for a name that is not UTF-8.
+        return msgspec.convert(json.loads(data), Evidence)
 
 
 def _name(mark: str, judge: Mapping[str, int]) -> str:

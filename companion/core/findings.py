@@ -18,15 +18,16 @@ class Severity(StrEnum):
     @property
     def weight(self) -> int:
         """0 for blocks, 1 for warns, 2 for notes: the order findings are shown in."""
-        return ("blocks", "warns", "notes").index(self.value)
+        return _WEIGHTS[self]
 
 
 BLOCKS: Final = Severity.BLOCKS
 WARNS: Final = Severity.WARNS
 NOTES: Final = Severity.NOTES
+_WEIGHTS: Final = {BLOCKS: 0, WARNS: 1, NOTES: 2}
 
 
-class At(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class At(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, gc=False):
     """The place of a finding: any of these, as far as they are known.
 
     frames: [start, end) in the file's own frames; rate: frames per second, to turn them into seconds. channel: counted
@@ -52,7 +53,7 @@ NOWHERE = At()
 """A finding about the whole."""
 
 
-class Finding(msgspec.Struct, frozen=True, kw_only=True):
+class Finding(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One thing that is wrong, or that could not be told, with what a person needs to act on it.
 
     path: relative to the working folder with forward slashes; empty when the finding is about the whole.
@@ -63,6 +64,8 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     waived: the reason given, when a waiver covers this finding; or what settles it.
     lapsed: what a waiver of this rule and place covered, and why it does not cover this; empty where there is none.
     settled: an away test has answered what the check could not tell: it is no waiver, and ``waived`` names the test.
+
+    Neither this nor its place can hold itself, and there may be tens of thousands: the collector passes them over.
     """
 
     rule: str
@@ -95,5 +98,5 @@ def ordered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 def tally(findings: Iterable[Finding]) -> dict[str, int]:
     """Return how many findings there are of each severity, with the waived ones counted apart."""
-    counts: Counter[str] = Counter("waived" if f.waived else f.severity.value for f in findings)
+    counts: Counter[str] = Counter("waived" if f.waived else f.severity for f in findings)
     return {name: counts[name] for name in ("blocks", "warns", "notes", "waived")}
