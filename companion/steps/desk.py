@@ -201,17 +201,14 @@ class Desk:
         return self._marks[step]
 
     @cached_property
-    def _own_judges(self) -> Judges:
+    def own_judges(self) -> Judges:
+        """By what each step judges: versions of its rules, and of the measures they rest on, by id."""
         return judges_of(self.steps, self.cache)
-
-    def own_judge(self, step: str) -> dict[str, int]:
-        """Return by what a step judges: versions of its rules, and of the measures they rest on, by id."""
-        return dict(self._own_judges[step])
 
     def judge(self, step: str) -> dict[str, int]:
         """Return who judges a step: its own judge, and those of the evidence it rests on."""
         if step not in self._judges:
-            judge = self.own_judge(step)
+            judge = dict(self.own_judges[step])
             for other in self.steps[step].rests_on:
                 judge |= self.judge(other) if self.found(other) else {}
             self._judges[step] = judge

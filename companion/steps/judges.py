@@ -13,13 +13,12 @@ import sys
 from collections.abc import Iterator, Mapping
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import companion
 from companion.core.cache import Cache, Table
 
 if TYPE_CHECKING:
-    from companion.steps.desk import Desk
     from companion.steps.model import Step
 
 CATALOGUE: Final = "companion.steps.catalogue"
@@ -28,7 +27,7 @@ Judges = dict[str, dict[str, int]]
 """By the id of a step: the versions of rules and measures, by theirs."""
 
 
-def judges_of(steps: Mapping[str, Step[Desk]], cache: Cache) -> Judges:
+def judges_of(steps: Mapping[str, Step[Any]], cache: Cache) -> Judges:
     """Return who judges each step: by rules of its own, and by those of others that it names.
 
     Where the catalogue is there already, it is asked; else what it said of exactly this code.
@@ -47,7 +46,7 @@ def judges_of(steps: Mapping[str, Step[Desk]], cache: Cache) -> Judges:
     return judges
 
 
-def _asked(steps: Mapping[str, Step[Desk]]) -> Judges:
+def _asked(steps: Mapping[str, Step[Any]]) -> Judges:
     catalogue = import_module(CATALOGUE)
     return {name: catalogue.judge_of(name, *step.judges) for name, step in steps.items()}
 

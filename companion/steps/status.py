@@ -36,8 +36,8 @@ def _from_evidence(desk: Desk, step: Step[Desk]) -> StepStatus:
             details = {**details, "because": f"{details['because']}; {more}"}
         return _status(desk, step, Look(findings=evidence.findings, details=details))
     if others := desk.evidence.of_content(step.id, mark):
-        rested_on = {rule: version for other in step.rests_on for rule, version in desk.own_judge(other).items()}
-        return stale(step, mark, judged_otherwise(others[-1], desk.own_judge(step.id), rested_on))
+        rested_on = {rule: version for other in step.rests_on for rule, version in desk.own_judges[other].items()}
+        return stale(step, mark, judged_otherwise(others[-1], desk.own_judges[step.id], rested_on))
     if desk.evidence.has_any(step.id):
         return stale(step, mark, CHANGED, f"{step.again}: the content is not what was judged.")
     return _status(desk, step, None)
