@@ -10,8 +10,11 @@ from typing import Final, Literal, TypeAlias
 
 import msgspec
 
-Ink = Literal["plain", "muted", "wave", "second", "mark", "limit", "good", "head"]
-"""What a piece is for; no piece is told by its colour alone. mark: the faulty place. limit: what it is held against."""
+Ink = Literal["plain", "muted", "wave", "second", "mark", "limit", "good", "head", "cursor"]
+"""What a piece is for; no piece is told by its colour alone. mark: the faulty place. limit: what it is held against.
+
+cursor: what somebody stands on, in an app.
+"""
 
 Sign = Literal["dot", "ring", "cross", "up", "down", "square", "diamond"]
 """What single values are drawn as."""

@@ -19,11 +19,11 @@ PAPER: Final = {"light": "#fbfaf7", "dark": "#191d20"}
 INKS: Final[dict[str, dict[Ink, str]]] = {
     "light": {
         "plain": "#263231", "muted": "#586665", "wave": "#2c6a5d", "second": "#62579a",
-        "mark": "#a5371f", "limit": "#7d5700", "good": "#336b36", "head": "#111817",
+        "mark": "#a5371f", "limit": "#7d5700", "good": "#336b36", "head": "#111817", "cursor": "#111817",
     },
     "dark": {
         "plain": "#d9dcd8", "muted": "#9aa5a5", "wave": "#86b3a6", "second": "#a9a3c9",
-        "mark": "#ee8f7d", "limit": "#dfb45f", "good": "#8fc08a", "head": "#f4f6f2",
+        "mark": "#ee8f7d", "limit": "#dfb45f", "good": "#8fc08a", "head": "#f4f6f2", "cursor": "#f4f6f2",
     },
 }  # fmt: skip
 """Each is at least 4.5 : 1 against its paper (WCAG 2.2)."""

@@ -18,15 +18,21 @@ _MOST_HEIGHT: Final = 24
 _LABEL: Final = 9
 
 
-def pane_rows(pane: Pane, width: int, height: int = USUAL_HEIGHT, *, ascii_only: bool = False) -> list[Row]:
+At = tuple[int, int]
+"""Row and column of a cell, or the place of a bar and 0: what is under a cursor."""
+
+
+def pane_rows(
+    pane: Pane, width: int, height: int = USUAL_HEIGHT, *, ascii_only: bool = False, at: At | None = None
+) -> list[Row]:
     """Return one pane in ``width`` cells; ``height``: rows of the canvas of a plot, other panes take what they need."""
     match pane:
         case Plot():
             rows = plot_rows(pane, width, height, ascii_only=ascii_only)
         case KeyMap():
-            rows = map_rows(pane, width)
+            rows = map_rows(pane, width, at)
         case Bars():
-            rows = bar_rows(pane, width)
+            rows = bar_rows(pane, width, at[0] if at else None)
         case Dump():
             rows = dump_rows(pane, width)
         case Course():
@@ -34,10 +40,13 @@ def pane_rows(pane: Pane, width: int, height: int = USUAL_HEIGHT, *, ascii_only:
     return _plain(rows) if ascii_only else rows
 
 
-def drawing_rows(drawing: Drawing, width: int, height: int = 0, *, ascii_only: bool = False) -> list[Row]:
+def drawing_rows(
+    drawing: Drawing, width: int, height: int = 0, *, ascii_only: bool = False, at: At | None = None
+) -> list[Row]:
     """Return the panes of a drawing, and its note; none of its lines takes over ``width`` cells.
 
     height: rows there are, or 0. The canvases of plots are made to fill them, as far as that makes sense.
+    at: what is under a cursor, in the last pane that leads anywhere.
     """
     width = max(LEAST_WIDTH, min(MOST_WIDTH, width))
     note: list[Row] = [[Span(line, "muted")] for line in wrapped(drawing.note, width)] if drawing.note else []
@@ -47,8 +56,19 @@ def drawing_rows(drawing: Drawing, width: int, height: int = 0, *, ascii_only: b
         least = [pane_rows(pane, width, LEAST_HEIGHT, ascii_only=ascii_only) for pane in drawing.panes]
         taken = sum(map(len, least)) - LEAST_HEIGHT * plots + len(note)
         canvas = max(LEAST_HEIGHT, min(_MOST_HEIGHT, (height - taken) // plots))
-    rows = [row for pane in drawing.panes for row in pane_rows(pane, width, canvas, ascii_only=ascii_only)]
+    leads = [n for n, pane in enumerate(drawing.panes) if _leads(pane)]
+    rows = [
+        row
+        for number, pane in enumerate(drawing.panes)
+        for row in pane_rows(
+            pane, width, canvas, ascii_only=ascii_only, at=at if leads and number == leads[-1] else None
+        )
+    ]
     return [*rows, *(_plain(note) if ascii_only else note)]
+
+
+def _leads(pane: Pane) -> bool:
+    return isinstance(pane, KeyMap) or (isinstance(pane, Bars) and any(bar.path for bar in pane.bars))
 
 
 def _plain(rows: list[Row]) -> list[Row]:

@@ -43,7 +43,7 @@ def map_blocks(pane: KeyMap, width: int) -> list[range]:
 
 
 def map_rows(pane: KeyMap, width: int, at: tuple[int, int] | None = None) -> list[Row]:
-    """Return a map of keys; ``at``: the row and column of the cell under a cursor, drawn in the ink ``head``."""
+    """Return a map of keys; ``at``: the row and column of the cell under a cursor."""
     rows: list[Row] = [[Span(fitted(pane.title, width), "head")]] if pane.title else []
     label = map_label(pane, width)
     for block in map_blocks(pane, width):
@@ -52,7 +52,7 @@ def map_rows(pane: KeyMap, width: int, at: tuple[int, int] | None = None) -> lis
             line: Row = [Span(padded(f"{row.layer} {row.dynamic}".strip(), label) + " ", "muted")]
             for column in block:
                 text, ink = cell_sign(row.cells[column])
-                line.append(Span(text, "head" if at == (number, column) else ink))
+                line.append(Span(text, "cursor" if at == (number, column) else ink))
             rows.append(line)
         rows += _under(pane, block, label)
     legend = map_legend(pane)
@@ -91,14 +91,18 @@ def map_legend(pane: KeyMap) -> str:
     return "   ".join(words)
 
 
-def bar_rows(pane: Bars, width: int) -> list[Row]:
-    """Return bars, each on a line: name, bar, text. The limit is a stroke through all of them."""
+def bar_rows(pane: Bars, width: int, at: int | None = None) -> list[Row]:
+    """Return bars, each on a line: name, bar, text. The limit is a stroke through all of them.
+
+    at: the one under a cursor.
+    """
     rows: list[Row] = [[Span(fitted(pane.title, width), "head")]] if pane.title else []
     text = min(max((cells(bar.text) for bar in pane.bars), default=0), max(1, width // 2))
     name = min(max((cells(bar.name) for bar in pane.bars), default=0), max(1, (width - text - 2) // 2))
     room = width - name - text - 2
     most = max([bar.value for bar in pane.bars] + [pane.limit or 0.0], default=0.0) or 1.0
-    rows += [_bar_row(bar, pane, (name, room, text), most) for bar in pane.bars]
+    drawn = [_bar_row(bar, pane, (name, room, text), most) for bar in pane.bars]
+    rows += [[Span(row[0].text, "cursor"), *row[1:]] if number == at else row for number, row in enumerate(drawn)]
     if pane.limit is not None and pane.limit_text:
         rows.append([Span(fitted(f"┊ {pane.limit_text}", width), "limit")])
     return rows

@@ -60,6 +60,7 @@ class CompanionApp(Looking):
         *(Binding(step_digit(step.id), f"open('{step.id}')", step.title, show=False) for step in STEPS[:10]),
         Binding("r", "look", "Look again", tooltip="look again at the open step, after a change in the folder"),
         Binding("a", "check_all", "All steps", tooltip="look at every step"),
+        Binding("d", "draw", "Draw", tooltip="draw what is under the cursor, else the whole instrument"),
         Binding("s", "snapshots", "Snapshots", tooltip="snapshots: take, compare, restore"),
         Binding("k", "keep", "Keep a snapshot", show=False, tooltip="keep a snapshot at once"),
         Binding("c", "stop", "Stop", tooltip="stop what runs"),
@@ -183,6 +184,8 @@ class CompanionApp(Looking):
                 return self.jobs.work is not None and not self.jobs.work.watch.cancelled
             case "snapshots":
                 return self.workshop is not None
+            case "draw":
+                return body is not None and self.workshop is not None and self.workshop.has_facts
             case "keep":
                 return self.workshop is not None and self.workshop.writable and not self.working
             case _:
@@ -235,6 +238,11 @@ class CompanionApp(Looking):
             return f"{outcome} Not kept: {shop.not_kept.line}" if shop.not_kept else outcome
 
         self.work(what, check, summary, wrong=lambda _: bool(shop.not_kept))
+
+    def action_draw(self) -> None:
+        """Draw what is under the cursor, else the whole instrument."""
+        if body := self.workspace.body:
+            body.draw()
 
     def action_snapshots(self) -> None:
         """Open the drawer."""

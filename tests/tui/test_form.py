@@ -95,8 +95,8 @@ async def test_enter_on_a_finding_leads_to_the_field_it_is_about(bench: Bench, o
             assert hand.app.focused is box(hand, key).box
 
 
-async def test_enter_on_a_finding_of_another_step_leads_to_its_details(bench: Bench, opened: Opened) -> None:
-    bench.found["sound"] = (finding("clipped", "a.wav"),)
+async def test_enter_on_a_finding_without_a_picture_leads_to_its_details(bench: Bench, opened: Opened) -> None:
+    bench.found["sound"] = (finding("sample-none"),)
     async with opened(bench) as hand:
         await hand.press("4", "enter")
         assert hand.app.focused is not hand.app.query_one(FindingList)

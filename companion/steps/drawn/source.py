@@ -32,6 +32,7 @@ class Source:
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
         self.viewer = Viewer()
+        self.closed = False
 
     def __enter__(self) -> Self:
         return self
@@ -43,6 +44,7 @@ class Source:
 
     def close(self) -> None:
         """End the process that reads sound."""
+        self.closed = True
         self.viewer.close()
 
     # -- what there is --------------------------------------------------------------------------------------------

@@ -21,8 +21,16 @@ AREAS: Final = {
         ("Enter", "go to work in the step; Tab moves on from there"),
     ),
     "In a step": (
-        ("Enter", "on a rule: show or hide its findings"),
+        ("Enter", "on a rule: show or hide its findings; on a finding: its picture, where it has one"),
         ("Tab", "from the list to the details below it, to scroll them"),
+    ),
+    "In a picture": (
+        ("+ −", "see it from nearer, down to single samples, or farther; 0 shows all of it"),
+        ("← →", "move in it; on a map of keys ↑ and ↓ as well, and Enter leads to the sample"),
+        ("n p", "the next finding, the one before; ] and [ go through files"),
+        ("t", "another picture of the same"),
+        ("x", "where files are weighed: leave the one under the cursor out"),
+        ("Tab", "to the figures, to scroll them; Page Up and Down scroll the picture"),
     ),
     "In a form": (
         ("Enter", "keep what was written; in a field of several lines use the button"),

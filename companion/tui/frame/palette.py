@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Iterator
 from functools import partial
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from textual.binding import Binding
 from textual.command import DiscoveryHit, Hit, Hits, Provider
@@ -20,11 +20,24 @@ from companion.tui.parts.body import FINDINGS, Body
 from companion.tui.parts.companion import Companion, companion_of
 from companion.tui.parts.content import content
 from companion.tui.parts.findings import FindingsView
+from companion.tui.parts.foot import SHOWN_KEYS
 
 if TYPE_CHECKING:
     from companion.core.findings import Finding
     from companion.core.rules import Rule
+    from companion.drawing.shapes import Kind
     from companion.history.snapshot import Snapshot
+
+
+WHOLE: Final[dict[Kind, str]] = {
+    "map": "The keys: layers, dynamics and takes, holes and overlaps",
+    "pitch": "The tuning of all samples",
+    "levels": "The levels of layers and dynamics",
+    "noise": "Noise against voices",
+    "weight": "What weighs how much, and what ships",
+    "history": "The history, and what changed",
+}
+"""The pictures of the whole instrument, as they are found."""
 
 
 class Goal(NamedTuple):
@@ -78,6 +91,7 @@ class Everything(Provider):
         yield from self._steps()
         yield from self._actions()
         yield from self._findings()
+        yield from self._pictures()
         yield from (
             Goal(rule_words(rule.id), f"rule of {BY_ID[rule.step].title}", partial(self._explain, rule))
             for rule in self._rules
@@ -99,6 +113,24 @@ class Everything(Provider):
         for step in STEPS:
             for key in body_of(step.body).KEYS:
                 yield Goal(f"{step.title}: {key.help}", f"key {key.key}", partial(self._do, step.id, key.action))
+
+    def _pictures(self) -> Iterator[Goal]:
+        """Offer the pictures of the whole instrument, and what can be done in the one that is open."""
+        for kind, line in WHOLE.items():
+            yield Goal(line, "picture", partial(self._picture, kind))
+        if type(self.screen).__name__ == "PictureScreen":
+            for binding in self.screen.BINDINGS:
+                if isinstance(binding, Binding) and binding.tooltip:
+                    key = SHOWN_KEYS.get(binding.key.partition(",")[0], binding.key)
+                    go = partial(self.screen.run_action, binding.action)
+                    yield Goal(binding.tooltip, f"key {key}", go)
+
+    def _picture(self, kind: Kind) -> None:
+        from companion.steps.drawn.which import Sight
+        from companion.tui.parts.picture import PictureScreen
+        from companion.tui.parts.tour import Tour
+
+        self._app.push_screen(PictureScreen(Tour(Sight(kind=kind))))
 
     def _run(self, binding: Binding) -> Callable[[], Any]:
         return partial(self._app.run_action, binding.action)

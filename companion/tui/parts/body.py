@@ -152,8 +152,43 @@ class Body(Vertical):
         await self.finding_entered(event.finding)
 
     async def finding_entered(self, finding: Finding) -> None:
-        """Go to the details of a finding, to scroll them; subclasses lead to where it is mended."""
-        self.made[FINDINGS].query_one(Detail).focus()
+        """Open the picture of a finding; where it has none, go to its details, to scroll them.
+
+        Subclasses lead to where it is mended.
+        """
+        from companion.steps.drawn.which import has_picture
+
+        if has_picture(finding):
+            self.open_picture(finding)
+        else:
+            self.made[FINDINGS].query_one(Detail).focus()
+
+    def open_picture(self, finding: Finding | None = None, path: str = "") -> None:
+        """Open the picture of a finding, of a file, or of the whole instrument."""
+        from companion.steps.drawn.which import KIND_OF, Sight
+        from companion.tui.parts.picture import PictureScreen
+        from companion.tui.parts.tour import Tour
+
+        found = self.step.findings if self.step else ()
+        kind = KIND_OF.get(finding.rule) if finding else None
+        sight = Sight(finding=finding, path=finding.path if finding else path, kind=kind)
+        tour = Tour(sight, found)
+
+        def left(_: object) -> None:
+            """Leave the cursor on the finding that was seen last."""
+            view = self.made.get(FINDINGS)
+            if isinstance(view, FindingsView) and view.is_mounted and tour.sight.finding and self.part == FINDINGS:
+                view.go_to(tour.sight.finding)
+
+        self.app.push_screen(PictureScreen(tour), left)
+
+    def draw(self) -> None:
+        """Open the picture of what is under the cursor, else that of the whole instrument."""
+        from companion.steps.drawn.which import has_picture
+
+        view = self.made.get(FINDINGS)
+        finding = view.current if self.part == FINDINGS and isinstance(view, FindingsView) and view.is_mounted else None
+        self.open_picture(finding if finding and has_picture(finding) else None)
 
     async def go(self, part: str) -> Widget:
         """Show a part, making it if need be, and return its widget."""

@@ -18,7 +18,10 @@ from companion.steps.table import STEP_IDS
 from companion.tui.parts.content import age, content
 from companion.tui.parts.segments import Segments, Word
 
-SHOWN_KEYS: Final = {"escape": "Esc", "question_mark": "?", "enter": "Enter", "tab": "Tab", "space": "Space"}
+SHOWN_KEYS: Final = {
+    "escape": "Esc", "question_mark": "?", "enter": "Enter", "tab": "Tab", "space": "Space", "plus": "+", "minus": "−",
+    "left": "←", "right": "→", "right_square_bracket": "]", "left_square_bracket": "[",
+}  # fmt: skip
 _BAR: Final = 16
 
 
