@@ -1,5 +1,17 @@
 """The commands. They show and ask, and decide nothing; everything heavy is imported where it is used."""
 
-from companion.cli.base import main
+import sys
 
 __all__ = ["main"]
+
+
+def main() -> None:
+    """Run the command line, and leave with its exit code."""
+    if sys.argv[1:2] == ["snapshots"]:
+        from companion.cli.quick import answered
+
+        if answered(sys.argv[2:]):
+            return
+    from companion.cli.base import main as run
+
+    run()

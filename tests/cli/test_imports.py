@@ -35,7 +35,7 @@ SMALL = [
     (["completion", "bash"], 12),
     (["status", FOLDER], 108),
     (["status", FOLDER, "--json"], 108),
-    (["snapshots", FOLDER], 60),
+    (["snapshots", FOLDER, "--json"], 60),
     (["snapshots", FOLDER, "--size"], 80),
     (["fact", FOLDER, "engine.name"], 58),
     (["needs", FOLDER], 80),
