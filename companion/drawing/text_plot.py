@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Final
 
 from companion.drawing.canvas import Canvas
-from companion.drawing.cells import Row, Span, cells, fitted, padded
+from companion.drawing.cells import Row, Span, cells, fitted, padded, wrapped
 from companion.drawing.marks import joined, mark_groups
 from companion.drawing.shapes import Band, Bound, Dots, Plot, Sign, Trace
 from companion.drawing.ticks import place_of, ticks_of
@@ -33,7 +33,7 @@ def plot_rows(plot: Plot, width: int, height: int, *, ascii_only: bool = False) 
     gutter = max((cells(text) for text in labels.values()), default=0) + 2
     across = max(1, width - gutter)
     if plot.empty:
-        return [*rows, [Span(fitted(f"  {plot.empty}", width), "muted")]]
+        return [*rows, *([Span(f"  {line}", "muted")] for line in wrapped(plot.empty, width - 2))]
     canvas = Canvas(across, height, ascii_only=ascii_only)
     _draw(plot, canvas)
     for number, drawn in enumerate(canvas.rows()):

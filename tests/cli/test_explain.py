@@ -108,7 +108,12 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
     conforms(companion("check", folder, "--json"), "check")
     conforms(companion("needs", folder, "--json"), "needs")
     conforms(companion("contents", folder, "--json"), "contents")
-    for path, kind in (("Samples/Struck/struck_C3_v110_rr1.wav", "waveform"), ("", "map"), ("", "levels")):
+    for path, kind in (
+        ("Samples/Struck/struck_C3_v110_rr1.wav", "waveform"),
+        ("", "map"),
+        ("", "weight"),
+        ("Slate Choir.eeng", "bytes"),
+    ):
         conforms(companion("show", folder, path, "--as", kind, "--json"), "show")
     trials = companion("trials", folder, "--json")
     companion("answer", folder, trials.json["trials"][0]["trial"]["id"], "pass")
@@ -121,6 +126,7 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
     (folder / "Licence.txt").write_text("Another.\n", encoding="utf-8")
     companion("snapshot", folder, "-m", "two")
     conforms(companion("snapshots", folder, "--json"), "snapshots")
+    conforms(companion("show", folder, "--as", "history", "--json"), "show")
     for option in ("--changes", "--verify", "--size"):
         conforms(companion("snapshots", folder, option, "--json"), f"snapshots {option}")
     conforms(companion("status", folder, "--json"), "status")

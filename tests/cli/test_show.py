@@ -196,3 +196,45 @@ def test_nothing_is_written_into_the_folder(companion: Companion, looked: Path) 
     companion("show", looked, CLIPPED)
     companion("show", looked)
     assert files() == before
+
+
+def test_a_path_in_a_patch_is_shown_in_its_bytes(companion: Companion, looked: Path) -> None:
+    companion("check", looked, "paths")
+    patch = companion("show", looked, "Slate Choir.eeng", "--rule", "path-home", "--width", 80).out
+    assert "/User" in patch
+    assert "Read as    /Users/slatehand/Slate Choir/Samples/Struck/struck_C3_v40_rr1.wav" in patch
+    near = companion("show", looked, "Slate Choir.eeng", "--as", "bytes", "--at", "3179", "--json").json["drawing"]
+    assert near["window"]["start"] <= 3179 < near["window"]["end"]
+
+
+def test_the_history_is_shown_with_what_is_not_kept(companion: Companion, looked: Path) -> None:
+    assert "There is no snapshot yet." in companion("show", looked, "--as", "history").out
+    companion("snapshot", looked, "-m", "first")
+    assert "not kept yet" not in companion("show", looked, "--as", "history", "--width", 80).out
+    (looked / "note.txt").write_text("x", encoding="utf-8")
+    shown = companion("show", looked, "--as", "history", "--width", 80).out
+    assert "1  first" in shown
+    assert "not kept yet" in shown
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("Impulses/Höhle.wav",), "EDT 0.39 s for 60 dB"),
+        (("Samples/Brushed/brushed_G3_v80_rr2.wav", "--rule", "band-empty"), "nothing is in here"),
+        (("", "--as", "noise"), "no sample has a noise floor that stays steady"),
+        (("", "--as", "pitch"), "Tuning"),
+        (("", "--as", "weight"), "43 samples"),
+    ],
+)
+def test_other_pictures(companion: Companion, looked: Path, arguments: tuple[str, ...], words: str) -> None:
+    shown = companion("show", looked, *arguments, "--width", 80)
+    assert shown.code == 0
+    assert words in " ".join(shown.out.split())
+
+
+def test_a_bounce_that_was_not_judged_is_one_line(companion: Companion, looked: Path) -> None:
+    for path in ("", "keys.wav"):
+        shown = companion("show", looked, path, "--as", "bounce")
+        assert shown.code == 2
+        assert len(shown.err.splitlines()) == 1

@@ -19,6 +19,7 @@ from companion.sound.drawing.values import PitchTrack, SeamSides, Wave
 from companion.sound.measures.measured import Click, Measured, MeasuredLoop, Run
 from companion.sound.rules import RULES
 from companion.steps.catalogue import RULES as ALL_RULES
+from companion.steps.drawn.drawers import DRAWERS
 from companion.steps.drawn.keymap import key_map
 from companion.steps.drawn.levels import levels
 from companion.steps.drawn.pitch import pitch
@@ -91,7 +92,7 @@ def model_of(measured: dict[str, Measured], facts: Facts = PATTERN) -> tuple[Sou
 
 def test_every_rule_with_a_picture_is_a_rule_and_every_picture_is_known() -> None:
     assert set(KIND_OF) <= {rule.id for rule in ALL_RULES}
-    assert set(KIND_OF.values()) <= set(KINDS)
+    assert set(KIND_OF.values()) <= set(KINDS) == set(DRAWERS)
 
 
 @pytest.mark.parametrize(

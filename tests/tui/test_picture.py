@@ -13,7 +13,7 @@ from companion.core.findings import At
 from companion.core.progress import QUIET, Watch
 from companion.core.text import visible
 from companion.drawing.shapes import Axis, Bar, Bars, Drawing, Figure, Kind, Mark, Plot, Trace, Window
-from companion.steps.drawn.which import Sight
+from companion.steps.drawn.which import Sight, kinds_of
 from companion.tui.frame.palette import WHOLE
 from companion.tui.parts.findings import FindingsView
 from companion.tui.parts.picture import PictureScreen
@@ -241,4 +241,4 @@ async def test_the_real_demo_is_seen_from_near_and_on_the_map(demo_folder: Path,
 
 
 def test_every_picture_of_the_whole_can_be_found() -> None:
-    assert set(WHOLE) >= {"map", "levels"}
+    assert set(WHOLE) == set(kinds_of(None))

@@ -2,15 +2,44 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from companion.core.errors import CompanionError
 from companion.core.progress import QUIET, Watch
 from companion.steps.deeds.folder import OpenFolder
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from companion.history.model import Size
+    from companion.history.snapshot import Snapshot
+    from companion.steps.account.moved import Moved
     from companion.steps.drawn.sights import Sights
+
+
+class _Past:
+    """What is kept of a folder, as pictures ask for it."""
+
+    def __init__(self, shop: Picturing) -> None:
+        self._shop = shop
+
+    def shots(self) -> list[Snapshot]:
+        if problem := self._shop.history_problem(looking=True):
+            raise CompanionError("The history cannot be looked at", problem, "see: companion snapshots FOLDER")
+        return self._shop.snapshots()
+
+    def moves(self, pairs: Sequence[tuple[str, str]], watch: Watch) -> Mapping[tuple[str, str], Moved | None]:
+        return self._shop.moves(pairs, watch) if pairs else {}
+
+    def alone(self, watch: Watch) -> Mapping[int, int]:
+        return self._shop.history_size(watch).alone if self.shots() else {}
+
+    def unkept(self, watch: Watch) -> str:
+        from companion.steps.account.unkept import unkept_of
+
+        unkept = unkept_of(self._shop.desk(watch)) if self.shots() else None
+        return unkept.text if unkept else ""
 
 
 class Picturing(OpenFolder):
@@ -25,8 +54,20 @@ class Picturing(OpenFolder):
         from companion.steps.drawn.sights import Sights
 
         self._sights = [one for one in self._sights if not one.closed]
-        self._sights.append(Sights(self.desk(watch)))
+        self._sights.append(Sights(self.desk(watch), _Past(self)))
         return self._sights[-1]
+
+    def snapshots(self) -> list[Snapshot]:
+        """Return the snapshots, newest first."""
+        raise NotImplementedError
+
+    def moves(self, pairs: Sequence[tuple[str, str]], watch: Watch = QUIET) -> dict[tuple[str, str], Moved | None]:
+        """Return how far each tree moved from another."""
+        raise NotImplementedError
+
+    def history_size(self, watch: Watch = QUIET) -> Size:
+        """Return what the snapshots weigh."""
+        raise NotImplementedError
 
     def close(self) -> None:
         """Close the cache, and every look for pictures: no process is left behind."""

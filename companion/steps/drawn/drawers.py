@@ -9,7 +9,18 @@ from companion.core.errors import CompanionError
 from companion.core.findings import Finding
 from companion.core.progress import Watch
 from companion.drawing.shapes import Drawing, Kind, Window
-from companion.sound.drawing.values import PitchAsked, PitchTrack, SeamAsked, SeamSides, Wave, WaveAsked
+from companion.sound.drawing.values import (
+    DecayAsked,
+    DecayCurve,
+    PitchAsked,
+    PitchTrack,
+    SeamAsked,
+    SeamSides,
+    SpectrumAsked,
+    SpectrumLine,
+    Wave,
+    WaveAsked,
+)
 from companion.steps.drawn.which import Sight
 
 if TYPE_CHECKING:
@@ -118,10 +129,87 @@ def _levels(source: Source, sight: Sight, watch: Watch) -> Drawing:
     return levels(source.model, sight.finding)
 
 
+def _noise(source: Source, sight: Sight, watch: Watch) -> Drawing:
+    from companion.steps.drawn.noise import noise
+
+    return noise(source.model, sight.finding)
+
+
+def _decay(source: Source, sight: Sight, watch: Watch) -> Drawing:
+    from companion.steps.drawn.decay import decay
+
+    path = _sound(source, sight.place)
+    asked = DecayAsked(path=source.file(path), columns=sight.columns)
+    return decay(path, source.viewer.look(asked, DecayCurve, watch), source.known(path), sight.finding)
+
+
+def _spectrum(source: Source, sight: Sight, watch: Watch) -> Drawing:
+    from companion.steps.drawn.spectrum import HUM_TOP_HZ, spectrum
+
+    path, finding = _sound(source, sight.place), sight.finding
+    hum = bool(finding and finding.rule == "hum")
+    asked = SpectrumAsked(path=source.file(path), columns=sight.columns, top_hz=HUM_TOP_HZ if hum else 0.0, quiet=hum)
+    return spectrum(path, source.viewer.look(asked, SpectrumLine, watch), source.known(path), finding)
+
+
+def _weight(source: Source, sight: Sight, watch: Watch) -> Drawing:
+    from companion.steps.drawn.weight import weight
+    from companion.steps.looks.contents import ships_of
+
+    return weight(ships_of(source.desk), source.desk.facts.limits.upload_bytes, sight.finding)
+
+
+def _bytes(source: Source, sight: Sight, watch: Watch) -> Drawing:
+    from companion.steps.drawn.dump import LEAST, MOST, bytes_window, dump
+
+    if not sight.place:
+        raise CompanionError("This picture is of one file", "", "name its path")
+    entry = source.entry(sight.place)
+    window = bytes_window(sight.finding, entry.size)
+    if sight.end > sight.start:
+        start = min(sight.start, max(0, entry.size - 1))
+        end = max(start + 1, min(sight.end, start + MOST, entry.size))
+        window = Window(start=start, end=end, whole=max(1, entry.size), least=LEAST)
+    place = sight.finding.at.byte if sight.finding else None
+    behind = source.read(sight.place, place, MOST) if place is not None else b""
+    data = source.read(sight.place, window.start, window.end - window.start)
+    return dump(sight.place, data, window, sight.finding, behind)
+
+
+def _history(source: Source, sight: Sight, watch: Watch) -> Drawing:
+    from companion.steps.drawn.course import course, pairs_of
+
+    shots = source.past.shots()
+    moves = source.past.moves(pairs_of(shots), watch)
+    return course(shots, moves, source.past.alone(watch), source.past.unkept(watch))
+
+
+def _bounce(source: Source, sight: Sight, watch: Watch) -> Drawing:
+    from companion.steps.drawn.bounce import LEAST, bounce_window, bounced
+
+    bounce, file = source.bounce(sight.place, sight.finding)
+    window = bounce_window(bounce, sight.finding)
+    if sight.end > sight.start:
+        start = min(sight.start, window.whole - 1)
+        window = Window(start=start, end=max(start + 1, min(sight.end, window.whole)), whole=window.whole, least=LEAST)
+    wave = None
+    if file is not None:
+        asked = WaveAsked(path=file, start=window.start, end=window.end, columns=sight.columns)
+        wave = source.viewer.look(asked, Wave, watch)
+    return bounced(bounce, window, wave, sight.finding)
+
+
 DRAWERS: Final[Mapping[Kind, Callable[[Source, Sight, Watch], Drawing]]] = {
     "waveform": _waveform,
     "seam": _seam,
     "pitch": _pitch,
     "map": _map,
     "levels": _levels,
+    "noise": _noise,
+    "decay": _decay,
+    "spectrum": _spectrum,
+    "weight": _weight,
+    "bounce": _bounce,
+    "history": _history,
+    "bytes": _bytes,
 }

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Protocol, Self
 
 from companion.core.entries import Entry
 from companion.core.entries import Kind as FileKind
 from companion.core.errors import CompanionError
+from companion.core.files import explained
 from companion.core.findings import Finding
+from companion.core.progress import Watch
 from companion.core.text import same_name_key
 from companion.drawing.shapes import Kind
 from companion.sound.drawing.viewer import Viewer
@@ -19,8 +22,27 @@ from companion.steps.desk import Desk
 from companion.steps.drawn.which import Sight, kinds_of
 
 if TYPE_CHECKING:
+    from companion.history.snapshot import Snapshot
     from companion.sound.checks.model import SoundModel
     from companion.sound.measures.measured import Measured
+    from companion.steps.account.moved import Moved
+    from companion.steps.looks.judging import JudgedBounce
+
+
+class Past(Protocol):
+    """What is kept of a folder."""
+
+    def shots(self) -> list[Snapshot]:
+        """Return the snapshots, newest first. Raises where the history cannot be read."""
+
+    def moves(self, pairs: Sequence[tuple[str, str]], watch: Watch) -> Mapping[tuple[str, str], Moved | None]:
+        """Return how far each tree moved from another."""
+
+    def alone(self, watch: Watch) -> Mapping[int, int]:
+        """Return the bytes that each snapshot weighs by itself, by number."""
+
+    def unkept(self, watch: Watch) -> str:
+        """Return in words what of the folder no snapshot holds."""
 
 
 class Source:
@@ -29,8 +51,9 @@ class Source:
     Methods raise :class:`CompanionError` in one line where there is nothing to draw, and may be called from any thread.
     """
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, desk: Desk, past: Past) -> None:
         self.desk = desk
+        self.past = past
         self.viewer = Viewer()
         self.closed = False
 
@@ -112,6 +135,30 @@ class Source:
 
         sha = bytes.fromhex(self.entry(path).sha256)
         return known_measures(self.desk.cache, [sha], [LEVELS, CLICKS, LOOPS]).get(sha) if sha else None
+
+    def read(self, path: str, start: int, count: int) -> bytes:
+        """Return up to ``count`` bytes of a file of the folder from ``start`` on."""
+        self.entry(path)
+        with explained("read the file", self.desk.folder / path), (self.desk.folder / path).open("rb") as stream:
+            stream.seek(start)
+            return stream.read(count)
+
+    def bounce(self, path: str, finding: Finding | None) -> tuple[JudgedBounce, bytes | None]:
+        """Return the bounce a finding was made in, the one of that name, or the latest; and its file, if it is here."""
+        from companion.steps.looks.bounces import bounces, details_of
+
+        judged = bounces(self.desk)
+        name = path.replace("\\", "/").rpartition("/")[2]
+        chosen = [one for one in judged if finding and finding in one.findings]
+        chosen = chosen or [one for one in judged if name and details_of(one).bounce.file == name]
+        chosen = chosen or ([] if name else list(judged))
+        if not chosen:
+            what = "No bounce of that name counts" if name else "No bounce of this content was judged yet"
+            raise CompanionError(what, name, "bounce the performance, then: companion judge FOLDER BOUNCE")
+        bounce = details_of(chosen[-1]).bounce
+        file = self.desk.places.bounces / bounce.file
+        there = not file.is_symlink() and file.is_file() and "/" not in bounce.file
+        return bounce, os.fsencode(file) if there else None
 
     def file(self, path: str) -> bytes:
         """Return where a file of the folder lies, as a process is told it."""

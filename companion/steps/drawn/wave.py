@@ -115,6 +115,15 @@ def _panes(
     return panes
 
 
+def band_of(wave: Wave) -> tuple[tuple[Band, ...], tuple[Trace, ...]]:
+    """Return all channels of a wave as one band, or as a line where each value is one frame."""
+    if not wave.lows or not wave.lows[0]:
+        return (), ()
+    if wave.single:
+        return (), (_samples(wave, wave.lows[0]),)
+    return (Band(start=wave.start, end=wave.end, lows=wave.lows[0], highs=wave.highs[0]),), ()
+
+
 def _samples(wave: Wave, values: Sequence[float]) -> Trace:
     return Trace(xs=tuple(wave.start + n + 0.5 for n in range(len(values))), ys=tuple(values))
 

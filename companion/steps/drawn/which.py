@@ -41,7 +41,7 @@ _RULES: Final[dict[Kind, tuple[str, ...]]] = {
 KIND_OF: Final[dict[str, Kind]] = {rule: kind for kind, rules in _RULES.items() for rule in rules}
 """The picture of each rule that has one."""
 
-_WHOLE: Final[tuple[Kind, ...]] = ("map", "levels", "noise", "weight", "history")
+_WHOLE: Final[tuple[Kind, ...]] = ("map", "pitch", "levels", "noise", "weight", "history")
 _OF_FILE: Final[dict[FileKind, tuple[Kind, ...]]] = {
     FileKind.SAMPLE: ("waveform", "seam", "pitch", "spectrum"),
     FileKind.IMPULSE: ("waveform", "decay", "spectrum"),
