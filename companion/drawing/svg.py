@@ -11,6 +11,7 @@ from companion.drawing.text_panes import cell_sign, map_legend
 
 _ACROSS: Final = WIDTH - 2 * MARGIN
 _MOST_BYTES: Final = 16
+_LEGEND: Final = 88
 
 
 def svg_text(drawing: Drawing) -> str:
@@ -68,7 +69,8 @@ def _key_map(pane: KeyMap, sheet: Sheet) -> None:
                 sheet.text(left + wide / 2, sheet.y, sign, ink, "middle", size=12)
             if cell.at:
                 sheet.box(left, sheet.y + 3, wide - 1, 2, "mark")
-    sheet.lines(map_legend(pane), "muted")
+    for line in map_legend(pane, _LEGEND):
+        sheet.lines(line, "muted")
 
 
 def _bars(pane: Bars, sheet: Sheet) -> None:

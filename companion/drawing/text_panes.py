@@ -55,8 +55,7 @@ def map_rows(pane: KeyMap, width: int, at: tuple[int, int] | None = None) -> lis
                 line.append(Span(text, "cursor" if at == (number, column) else ink))
             rows.append(line)
         rows += _under(pane, block, label)
-    legend = map_legend(pane)
-    return [*rows, *([Span(line, "muted")] for line in (wrapped(legend, width) if legend else ()))]
+    return [*rows, *([Span(line, "muted")] for line in map_legend(pane, width))]
 
 
 def _names(pane: KeyMap, block: range) -> str:
@@ -83,12 +82,18 @@ def _under(pane: KeyMap, block: range, label: int) -> list[Row]:
     return [[Span(" " * (label + 1)), Span(arrows, "mark")]] if arrows else []
 
 
-def map_legend(pane: KeyMap) -> str:
-    """Return what the signs on a map stand for, those that are on it."""
+def map_legend(pane: KeyMap, width: int) -> list[str]:
+    """Return what the signs on a map stand for, those that are on it, in lines of at most ``width`` cells."""
     there = {cell.state for row in pane.rows for cell in row.cells}
-    words = ["1 … 9 samples on that key"] if "here" in there else []
+    words = ["1–9 samples on that key"] if "here" in there else []
     words += [f"{sign} {said}" for state, (sign, _, said) in _STATES.items() if said and state in there]
-    return "   ".join(words)
+    lines: list[str] = []
+    for word in words:
+        if lines and cells(lines[-1]) + 3 + cells(word) <= width:
+            lines[-1] += f"   {word}"
+        else:
+            lines += wrapped(word, width)
+    return lines
 
 
 def bar_rows(pane: Bars, width: int, at: int | None = None) -> list[Row]:

@@ -149,7 +149,7 @@ class Source:
 
         judged = bounces(self.desk)
         name = path.replace("\\", "/").rpartition("/")[2]
-        chosen = [one for one in judged if finding and finding in one.findings]
+        chosen = [one for one in judged if finding and any(_same(finding, other) for other in one.findings)]
         chosen = chosen or [one for one in judged if name and details_of(one).bounce.file == name]
         chosen = chosen or ([] if name else list(judged))
         if not chosen:
@@ -164,3 +164,8 @@ class Source:
         """Return where a file of the folder lies, as a process is told it."""
         self.entry(path)
         return os.fsencode(self.desk.folder / path)
+
+
+def _same(one: Finding, other: Finding) -> bool:
+    """Tell whether two findings are one, waived or not."""
+    return (one.rule, one.at, one.measured) == (other.rule, other.at, other.measured)
