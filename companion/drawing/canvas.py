@@ -12,6 +12,12 @@ DOWN: Final = 4
 _BITS: Final = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 """Of each dot by row and column, in the block of Unicode that begins at U+2800."""
 
+_COLUMN: Final = tuple(
+    tuple(tuple(sum(_BITS[y][side] for y in range(top, bottom + 1)) for bottom in range(DOWN)) for top in range(DOWN))
+    for side in range(ACROSS)
+)
+"""The bits of one side of a cell from a first to a last row."""
+
 _UPPER, _LOWER = 0x01 | 0x08 | 0x02 | 0x10, 0x04 | 0x20 | 0x40 | 0x80
 
 
@@ -42,13 +48,24 @@ class Canvas:
             self._inks.setdefault(cell, ink)
 
     def upright(self, x: int, top: int, bottom: int, ink: Ink = "wave") -> None:
-        """Set the dots of a column from ``top`` to ``bottom``, both drawn."""
-        for y in range(max(0, top), min(self.down - 1, bottom) + 1):
-            self.dot(x, y, ink)
+        """Set the dots of a column from ``top`` to ``bottom``, both drawn: a cell at a time."""
+        top, bottom = max(0, top), min(self.down - 1, bottom)
+        if not 0 <= x < self.across or bottom < top:
+            return
+        column, side = x // ACROSS, x % ACROSS
+        for row in range(top // DOWN, bottom // DOWN + 1):
+            bits = _COLUMN[side][max(0, top - DOWN * row)][min(DOWN - 1, bottom - DOWN * row)]
+            self._dots[row][column] |= bits
+            self._inks.setdefault((column, row), ink)
 
     def line(self, start: tuple[int, int], end: tuple[int, int], ink: Ink = "wave", *, dashed: bool = False) -> None:
         """Set the dots between two, both drawn; of a dashed line two of each four."""
         (x0, y0), (x1, y1) = start, end
+        if not dashed and abs(x1 - x0) <= 1:  # steep: by columns, the first half in one and the second in the other
+            middle = (y0 + y1) // 2
+            self.upright(x0, min(y0, middle), max(y0, middle), ink)
+            self.upright(x1, min(y1, middle), max(y1, middle), ink)
+            return
         steps = max(abs(x1 - x0), abs(y1 - y0), 1)
         for step in range(steps + 1):
             x = x0 + round((x1 - x0) * step / steps)
@@ -78,22 +95,23 @@ class Canvas:
         return [self._row(row) for row in range(self.height)]
 
     def _row(self, row: int) -> Row:
+        """Return one line; cells of one ink are joined."""
         spans: Row = []
-        for column in range(self.width):
-            text, ink = self._cell(column, row)
-            if spans and spans[-1].ink == ink:
-                spans[-1] = Span(spans[-1].text + text, ink)
+        texts: list[str] = []
+        now: Ink = "plain"
+        for column, bits in enumerate(self._dots[row]):
+            if sign := self._signs.get((column, row)):
+                text, ink = plain(sign.text) if self._ascii else sign.text, sign.ink
+            elif bits:
+                text, ink = _ascii(bits) if self._ascii else chr(0x2800 + bits), self._inks[column, row]
             else:
-                spans.append(Span(text, ink))
-        return spans
-
-    def _cell(self, column: int, row: int) -> Span:
-        if sign := self._signs.get((column, row)):
-            return Span(plain(sign.text), sign.ink) if self._ascii else sign
-        bits = self._dots[row][column]
-        if not bits:
-            return Span(" ")
-        return Span(_ascii(bits) if self._ascii else chr(0x2800 + bits), self._inks[column, row])
+                text, ink = " ", "plain"
+            if ink != now and texts:
+                spans.append(Span("".join(texts), now))
+                texts = []
+            texts.append(text)
+            now = ink
+        return [*spans, Span("".join(texts), now)] if texts else spans
 
 
 def _ascii(bits: int) -> str:

@@ -9,7 +9,7 @@ import msgspec
 from companion.drawing.cells import Row, Span, cells, fitted, plain, row_text, spelled, wrapped
 from companion.drawing.shapes import Bars, Course, Drawing, Dump, KeyMap, Pane, Plot
 from companion.drawing.text_panes import bar_rows, course_rows, dump_rows, map_rows
-from companion.drawing.text_plot import LEAST_HEIGHT, plot_rows
+from companion.drawing.text_plot import LEAST_HEIGHT, plot_rows, rows_besides
 
 LEAST_WIDTH: Final = 20
 MOST_WIDTH: Final = 400
@@ -53,8 +53,9 @@ def drawing_rows(
     plots = sum(isinstance(pane, Plot) and not pane.empty for pane in drawing.panes)
     canvas = USUAL_HEIGHT
     if height and plots:
-        least = [pane_rows(pane, width, LEAST_HEIGHT, ascii_only=ascii_only) for pane in drawing.panes]
-        taken = sum(map(len, least)) - LEAST_HEIGHT * plots + len(note)
+        taken = len(note)
+        for pane in drawing.panes:
+            taken += rows_besides(pane, width) if isinstance(pane, Plot) else len(pane_rows(pane, width))
         canvas = max(LEAST_HEIGHT, min(_MOST_HEIGHT, (height - taken) // plots))
     leads = [n for n, pane in enumerate(drawing.panes) if _leads(pane)]
     rows = [

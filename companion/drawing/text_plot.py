@@ -29,8 +29,7 @@ def plot_rows(plot: Plot, width: int, height: int, *, ascii_only: bool = False) 
     """Return a plot in ``width`` cells; ``height`` rows are the canvas's, axis and marks come below it."""
     height = max(LEAST_HEIGHT, height)
     rows: list[Row] = [[Span(fitted(plot.title, width), "head")]] if plot.title else []
-    labels = _labels(plot, height, width // 3)
-    gutter = max((cells(text) for text in labels.values()), default=0) + 2
+    labels, gutter = _gutter(plot, width, height)
     across = max(1, width - gutter)
     if plot.empty:
         return [*rows, *([Span(f"  {line}", "muted")] for line in wrapped(plot.empty, width - 2))]
@@ -39,10 +38,25 @@ def plot_rows(plot: Plot, width: int, height: int, *, ascii_only: bool = False) 
     for number, drawn in enumerate(canvas.rows()):
         label, line = labels.get(number, ""), "┤" if number in labels else "│"
         rows.append([Span(f"{padded(label, gutter - 2, right=True)} {line}", "muted"), *drawn])
-    rows.append(_axis(plot, gutter, across))
-    rows += _mark_rows(plot, gutter, across)
-    rows += _legend(plot, width)
-    return rows
+    return [*rows, *_below(plot, width, gutter)]
+
+
+def rows_besides(plot: Plot, width: int) -> int:
+    """Return how many rows a plot takes besides its canvas."""
+    if plot.empty:
+        return len(plot_rows(plot, width, LEAST_HEIGHT))
+    return bool(plot.title) + len(_below(plot, width, _gutter(plot, width, LEAST_HEIGHT)[1]))
+
+
+def _gutter(plot: Plot, width: int, height: int) -> tuple[dict[int, str], int]:
+    """Return the labels of the y axis by row, and how many cells they and the axis take."""
+    labels = _labels(plot, height, width // 3)
+    return labels, max((cells(text) for text in labels.values()), default=0) + 2
+
+
+def _below(plot: Plot, width: int, gutter: int) -> list[Row]:
+    across = max(1, width - gutter)
+    return [_axis(plot, gutter, across), *_mark_rows(plot, gutter, across), *_legend(plot, width)]
 
 
 def _labels(plot: Plot, height: int, most_width: int) -> dict[int, str]:
