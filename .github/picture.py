@@ -14,7 +14,7 @@ from pathlib import Path
 from companion.tui.app import CompanionApp
 from companion.workshop import Workshop, copy_demo
 
-PICTURES = {"checklist.svg": ("2",)}
+PICTURES = {"checklist.svg": ("2",), "finding.svg": ("4", "enter"), "keys.svg": ("4", "enter", "t", "t", "t")}
 """By file name, the keys to press before the picture is taken."""
 SIZE = (96, 26)
 
@@ -22,12 +22,22 @@ SIZE = (96, 26)
 async def picture(folder: Path, keys: tuple[str, ...]) -> str:
     """Return the app's screen as SVG, with no font fetched from anywhere."""
     app = CompanionApp(folder)
+    try:
+        return await _drawn(app, keys)
+    finally:
+        if app.workshop:
+            app.workshop.close()
+
+
+async def _drawn(app: CompanionApp, keys: tuple[str, ...]) -> str:
     async with app.run_test(size=SIZE) as pilot:
         for key in ("", *keys, ""):
             if key:
                 await pilot.press(key)
-            while not app.jobs.idle:
-                await asyncio.sleep(0.05)
+            for _ in range(2):  # what came may ask for more
+                await pilot.pause()
+                while not app.jobs.idle or app.status is None:
+                    await asyncio.sleep(0.05)
             await pilot.pause()
         drawn = app.export_screenshot(title="companion")
     drawn = re.sub(r"@font-face \{.*?\}\s*", "", drawn, flags=re.DOTALL)

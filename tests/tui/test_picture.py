@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import importlib.util
 import threading
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import pytest
 
@@ -15,10 +16,13 @@ from companion.core.text import visible
 from companion.drawing.shapes import Axis, Bar, Bars, Drawing, Figure, Kind, Mark, Plot, Trace, Window
 from companion.steps.drawn.which import Sight, kinds_of
 from companion.tui.frame.palette import WHOLE
+from companion.tui.frame.workspace import Workspace
 from companion.tui.parts.findings import FindingsView
 from companion.tui.parts.picture import PictureScreen
 from companion.workshop import Workshop
 from tests.tui.conftest import HOSTILE, Bench, Hand, Opened, finding
+
+ROOT: Final = Path(__file__).resolve().parents[2]
 
 
 class Easel:
@@ -218,6 +222,44 @@ async def test_d_draws_what_is_under_the_cursor_else_the_whole(bench: Bench, ope
         assert easel.asked[-1].finding
         await hand.press("escape", "2", "d")
         assert easel.asked[-1] == Sight()
+
+
+async def test_d_draws_the_file_under_the_cursor_of_what_ships(
+    bench: Bench, opened: Opened, easel: Easel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with opened(bench) as hand:
+        await hand.press("2")
+        body = hand.app.query_one(Workspace).body
+        monkeypatch.setattr(body, "file_under_cursor", lambda: "a.wav")
+        await hand.press("d")
+        assert easel.asked[-1] == Sight(path="a.wav")
+
+
+async def test_the_drawer_shows_the_history_as_a_line(bench: Bench, opened: Opened, easel: Easel) -> None:
+    async with opened(bench) as hand:
+        await hand.press("s")
+        assert not hand.shows("d Draw")
+        bench.snapshot("one")
+        await hand.press("escape", "s", "d")
+        assert easel.asked[-1].kind == "history"
+        await hand.press("escape")
+        assert hand.shows("Snapshots")
+
+
+async def test_the_pictures_of_the_readme_are_made_by_their_script(demo_folder: Path, monkeypatch: Any) -> None:
+    spec = importlib.util.spec_from_file_location("readme_pictures", ROOT / ".github" / "picture.py")
+    assert spec
+    assert spec.loader
+    script: Any = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(script)
+    readme = (ROOT / "README.md").read_text("utf-8")
+    for name in script.PICTURES:
+        assert f"(.github/{name})" in readme
+        assert (ROOT / ".github" / name).is_file()
+    Workshop.open(demo_folder).check(("sound",))
+    drawn = await script.picture(demo_folder, script.PICTURES["finding.svg"])
+    assert "flat" in drawn
+    assert "@font-face" not in drawn
 
 
 async def test_the_real_demo_is_seen_from_near_and_on_the_map(demo_folder: Path, opened: Opened) -> None:

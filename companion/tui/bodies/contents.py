@@ -56,6 +56,12 @@ class ContentsBody(RunBody):
             return row.answer if row else ""
         return self._asked_finding() or ""
 
+    def file_under_cursor(self) -> str:
+        """Return the file under the cursor of the list of what ships."""
+        view = self.made.get("ships") if self.part == "ships" else None
+        row = view.current if isinstance(view, ShipsView) else None
+        return row.file.path if row and row.file else ""
+
     def step_ship(self) -> None:
         """Let what is under the cursor ship."""
         self._decide(ships=True)

@@ -188,7 +188,11 @@ class Body(Vertical):
 
         view = self.made.get(FINDINGS)
         finding = view.current if self.part == FINDINGS and isinstance(view, FindingsView) and view.is_mounted else None
-        self.open_picture(finding if finding and has_picture(finding) else None)
+        self.open_picture(finding if finding and has_picture(finding) else None, self.file_under_cursor())
+
+    def file_under_cursor(self) -> str:
+        """Return the file under the cursor of a list of files; subclasses that have one say which."""
+        return ""
 
     async def go(self, part: str) -> Widget:
         """Show a part, making it if need be, and return its widget."""

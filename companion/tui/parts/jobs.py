@@ -53,6 +53,11 @@ class Jobs:
         return self._current.get(WORK)
 
     @property
+    def idle(self) -> bool:
+        """Whether nothing runs, not even a fetch."""
+        return not self._current
+
+    @property
     def busy(self) -> BackgroundJob | None:
         """What must come to a clean end before the app may quit."""
         return self._current.get(WORK) or self._current.get(WRITE)

@@ -64,6 +64,7 @@ class Drawer(ModalScreen[None]):
         Binding("t", "take", "Take one"),
         Binding("m", "mark", "Mark"),
         Binding("r", "restore", "Restore"),
+        Binding("d", "draw", "Draw"),
         Binding("c", "app.stop", "Stop"),
         Binding("escape", "back", "Back"),
         Binding("q,s", "back", "Back", show=False),
@@ -185,7 +186,7 @@ class Drawer(ModalScreen[None]):
         match action:
             case "take":
                 return not self._problem and not working and self.companion.shop.writable
-            case "mark":
+            case "mark" | "draw":
                 return some
             case "restore":
                 return some and not working
@@ -220,6 +221,14 @@ class Drawer(ModalScreen[None]):
             listing.fill()
             marked = f"Snapshot {listing.marked} is marked: Enter on another compares the two."
             self.companion.show_notice(marked if listing.marked else "")
+
+    def action_draw(self) -> None:
+        """Show the history as a line."""
+        from companion.steps.drawn.which import Sight
+        from companion.tui.parts.picture import PictureScreen
+        from companion.tui.parts.tour import Tour
+
+        self.app.push_screen(PictureScreen(Tour(Sight(kind="history"))))
 
     def action_take(self) -> None:
         """Ask for a label and keep the folder as it is."""
