@@ -246,6 +246,7 @@ async def test_the_drawer_shows_the_history_as_a_line(bench: Bench, opened: Open
         assert hand.shows("Snapshots")
 
 
+@pytest.mark.skipif(not (ROOT / ".github").is_dir(), reason="only in a checkout")
 async def test_the_pictures_of_the_readme_are_made_by_their_script(demo_folder: Path, monkeypatch: Any) -> None:
     spec = importlib.util.spec_from_file_location("readme_pictures", ROOT / ".github" / "picture.py")
     assert spec
