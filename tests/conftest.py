@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import itertools
 import shutil
 import sys
 import unicodedata
@@ -27,6 +28,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if not {"benchmark", "campaign", "slow", "timeout"} & {mark.name for mark in item.iter_markers()}:
             item.add_marker(pytest.mark.timeout(LONGEST))
+
+
+_number = itertools.count()
+
+
+@pytest.fixture(autouse=True)
+def own_home(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Let no test read or write what the person at this computer has chosen."""
+    monkeypatch.setenv("COMPANION_HOME", str(tmp_path_factory.getbasetemp() / f"own-{next(_number)}"))
 
 
 DEMO = Path(__file__).resolve().parent.parent / "demo_project"

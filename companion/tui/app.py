@@ -17,8 +17,9 @@ from companion.core.progress import Watch
 from companion.steps.deeds.hidden import BACK_IN_PLACE
 from companion.steps.model import Status
 from companion.steps.table import BY_ID, STEP_IDS, STEPS
+from companion.tui.frame.colours import keep_colours, wants_light
 from companion.tui.frame.looking import EVERY_MINUTE, Looking
-from companion.tui.frame.theme import BASE, SLATE
+from companion.tui.frame.theme import BASE, CHALK, SLATE
 from companion.tui.parts.companion import await_call
 from companion.tui.parts.foot import Foot, is_typed_into, step_digit
 
@@ -64,6 +65,9 @@ class CompanionApp(Looking):
         Binding("s", "snapshots", "Snapshots", tooltip="snapshots: take, compare, restore"),
         Binding("k", "keep", "Keep a snapshot", show=False, tooltip="keep a snapshot at once"),
         Binding("c", "stop", "Stop", tooltip="stop what runs"),
+        Binding(
+            "l", "colours", "Light or dark", show=False, tooltip="light colours or dark ones, kept for the next time"
+        ),
         Binding("ctrl+p", "command_palette", "Find", show=False, tooltip="find a step, action, file, rule or snapshot"),
         Binding("question_mark", "help", "Help"),
         Binding("q", "quit", "Quit", tooltip="quit"),
@@ -73,8 +77,14 @@ class CompanionApp(Looking):
     ]
 
     def __init__(
-        self, folder: Path, opener: Callable[[Path], Workshop] = open_workshop, *, follow: bool = False
+        self,
+        folder: Path,
+        opener: Callable[[Path], Workshop] = open_workshop,
+        *,
+        follow: bool = False,
+        light: bool = False,
     ) -> None:
+        """follow: look again whenever the folder changes. light: begin in the light colours."""
         # An empty NO_COLOR means unset (no-color.org); the toolkit would take it for set.
         if os.environ.get("NO_COLOR") == "":
             del os.environ["NO_COLOR"]
@@ -83,7 +93,8 @@ class CompanionApp(Looking):
         self._opener = opener
         self._follow = follow
         self.register_theme(SLATE)
-        self.theme = SLATE.name
+        self.register_theme(CHALK)
+        self.theme = CHALK.name if light else SLATE.name
 
     def compose(self) -> ComposeResult:
         """Lay out the checklist and the workspace."""
@@ -268,6 +279,12 @@ class CompanionApp(Looking):
             Help(self.folder, (key for key in self.BINDINGS if isinstance(key, Binding)), self.workspace.step_id)
         )
 
+    def action_colours(self) -> None:
+        """Turn light colours to dark ones and back, and keep that for the next time."""
+        light = self.theme != CHALK.name
+        self.theme = CHALK.name if light else SLATE.name
+        self.begin("colours", "Keeping the colours", lambda _: keep_colours(light=light), lambda _: None)
+
     def action_escape(self) -> None:
         """Esc: out of a field, then stop what runs, then back to the checklist."""
         body = self.workspace.body
@@ -314,7 +331,7 @@ def _outcome(status: Status, step_id: str = "") -> str:
 
 def run_app(folder: Path) -> int:
     """Open the app on a folder and return the exit code: 0, or 2 when the app itself broke."""
-    app = CompanionApp(folder, follow=True)
+    app = CompanionApp(folder, follow=True, light=wants_light())
     result = app.run()
     if app.workshop:
         app.workshop.close()

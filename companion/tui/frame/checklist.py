@@ -7,13 +7,14 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.content import Content
-from textual.widgets import OptionList, Static
+from textual.widgets import Static
 
 from companion.core.text import shorten, visible
 from companion.steps.model import State, Status
 from companion.steps.table import STEPS
 from companion.tui.parts.content import STATE_STYLE, content
 from companion.tui.parts.foot import step_digit
+from companion.tui.parts.listing import Listing
 
 WIDE: Final = 22
 _TITLE: Final = max(len(step.title) for step in STEPS) + 1
@@ -28,7 +29,7 @@ def step_row(step_id: str, title: str, state: State | None) -> Content:
     return content(digit, (f"{state.mark} ", style), f"{title:<{_TITLE}}", (state.value, style))
 
 
-class Steps(OptionList):
+class Steps(Listing):
     """The ten steps. Moving over a step opens it beside the list; Enter or a click goes to work in it."""
 
     DEFAULT_CSS = """

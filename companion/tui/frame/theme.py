@@ -19,19 +19,50 @@ SLATE: Final = Theme(
     dark=True,
     variables={
         "foreground-muted": "#9aa5a5",
-        # Turned over by "reverse", so that the cursor is seen in 16 colours and in none as well.
-        "block-cursor-background": "#f4f6f2",
-        "block-cursor-foreground": "#3a5a58",
-        "block-cursor-text-style": "bold reverse",
+        # A list turns the row of its cursor over (parts/listing.py), so that it is seen in 16 colours and in none as
+        # well: its words stand in the "background", each on a ground of its own colour.
+        "block-cursor-background": "#14181a",
+        "block-cursor-foreground": "#d9dcd8",
+        "block-cursor-text-style": "bold",
         "block-cursor-blurred-background": "#2d3a3d",
         "block-cursor-blurred-foreground": "#d9dcd8",
         "border": "#86b3a6",
         "border-blurred": "#3a444a",
-        "input-selection-background": "#86b3a6 35%",
-        "scrollbar": "#3a444a",
-        "scrollbar-hover": "#5a6a6e",
+        "input-selection-background": "#86b3a6 25%",
+        "scrollbar": "#6f7e84",
+        "scrollbar-hover": "#8c9a9f",
         "scrollbar-active": "#86b3a6",
         "scrollbar-background": "#20262a",
+    },
+)
+
+CHALK: Final = Theme(
+    name="chalk",
+    primary="#1f6053",
+    secondary="#554a8c",
+    accent="#775108",
+    foreground="#263231",
+    background="#fbfaf7",
+    surface="#f1efe9",
+    panel="#e4e1d9",
+    success="#2f6332",
+    warning="#755100",
+    error="#a02f18",
+    dark=False,
+    variables={
+        "foreground-muted": "#536160",
+        "block-cursor-background": "#ffffff",
+        "block-cursor-foreground": "#263231",
+        "block-cursor-text-style": "bold",
+        "block-cursor-blurred-background": "#d9e3de",
+        "block-cursor-blurred-foreground": "#1b2423",
+        "border": "#1f6053",
+        "border-blurred": "#c3beb2",
+        "input-selection-background": "#1f6053 25%",
+        "scrollbar": "#878274",
+        "scrollbar-hover": "#6a6558",
+        "scrollbar-active": "#1f6053",
+        "scrollbar-background": "#f1efe9",
     },
 )
 
@@ -42,7 +73,10 @@ Input { scrollbar-size-horizontal: 0; }
 OptionList { border: none; padding: 0; background: $background; text-wrap: nowrap; text-overflow: ellipsis; }
 OptionList:focus { border: none; background-tint: $foreground 0%; }
 Button { height: 1; min-width: 8; border: none; padding: 0 1; margin: 0 2 0 0; background: $panel; }
-Button:focus { background: $block-cursor-foreground; color: $block-cursor-background; text-style: bold reverse; }
+CommandList:focus > .option-list--option-highlighted, CommandList > .option-list--option-highlighted {
+    background: $block-cursor-blurred-background; color: $block-cursor-blurred-foreground; text-style: bold underline;
+}
+Button:focus { background: $block-cursor-background; color: $block-cursor-foreground; text-style: bold reverse; }
 ModalScreen { align: center middle; background: $background 60%; }
 .-wide Rail { width: 28; padding: 1 2; }
 .-wide Workspace { padding: 1 2; }

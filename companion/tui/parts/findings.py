@@ -22,6 +22,7 @@ from companion.steps.table import BY_ID
 from companion.tui.parts.companion import companion_of
 from companion.tui.parts.content import content, finding_detail, finding_line, finding_mark, labelled
 from companion.tui.parts.groups import FindingRow, RuleGroup, group_key, grouped, rows
+from companion.tui.parts.listing import Listing
 from companion.tui.parts.page import Detail
 from companion.tui.parts.waivers import ask_group_waiver, ask_waiver, renew_waiver
 
@@ -65,7 +66,7 @@ def no_findings(step: StepStatus) -> str:
     return "No findings."
 
 
-class FindingList(OptionList):
+class FindingList(Listing):
     """The rows. A click folds a rule or moves to a finding; Enter acts on the finding as well."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "enter", "Into it")]

@@ -17,6 +17,7 @@ from textual.widgets.option_list import Option
 from companion.core.text import listed, plural, visible
 from companion.core.units import duration
 from companion.tui.parts.content import Piece, content, labelled
+from companion.tui.parts.listing import Listing
 from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:
@@ -114,7 +115,7 @@ class PerformancePane(Vertical):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         yield Page()
-        yield OptionList(markup=False)
+        yield Listing(markup=False)
 
     def show(self, view: PerformanceView) -> None:
         """Show what is known."""

@@ -14,6 +14,7 @@ from textual.widgets import OptionList, Static
 from companion.core.text import plural, shorten, visible
 from companion.core.units import decimal_bytes
 from companion.tui.parts.content import content, labelled, short_path
+from companion.tui.parts.listing import Listing
 from companion.tui.parts.page import Detail
 from companion.tui.parts.ship_rows import ShipRow, ShipSection, sections, ship_rows
 
@@ -67,7 +68,7 @@ def show_ships(body: Body) -> None:
         body.ask("Listing what ships", lambda watch: sections(shop.contents(watch)), view.show)
 
 
-class ShipOptions(OptionList):
+class ShipOptions(Listing):
     """The rows. Where a taller detail leaves them fewer lines, the one under the cursor stays in view."""
 
     def on_resize(self) -> None:

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, ClassVar, Final
 from textual.binding import Binding, BindingType
 from textual.content import Content
 from textual.message import Message
-from textual.widgets import OptionList
 
 from companion.core.text import shorten, visible
 from companion.core.units import decimal_bytes
 from companion.tui.parts.content import age, content
+from companion.tui.parts.listing import Listing
 
 if TYPE_CHECKING:
     from companion.history.snapshot import Snapshot
@@ -29,7 +29,7 @@ Trees = tuple[str, str]
 """Ids of two trees, the one before and the one after."""
 
 
-class Shots(OptionList):
+class Shots(Listing):
     """The snapshots on two lines each, the second filled in once what it says has been worked out.
 
     moves: how far one tree moved to another (None: cannot be read). alone: the bytes that each snapshot alone holds.

@@ -1,0 +1,21 @@
+"""Light colours or dark ones: as chosen, or else as the terminal is."""
+
+from typing import Final
+
+from companion.core.own import choice, keep_choice
+
+_NAME: Final = "colours"
+
+
+def wants_light() -> bool:
+    """Tell whether to begin in the light colours. To be asked before the app takes the terminal."""
+    if chosen := choice(_NAME):
+        return chosen == "light"
+    from companion.tui.frame.terminal import background_is_light
+
+    return bool(background_is_light())
+
+
+def keep_colours(*, light: bool) -> None:
+    """Keep the choice. Raises :class:`~companion.core.errors.CompanionError` where the disk will not have it."""
+    keep_choice(_NAME, "light" if light else "dark")
