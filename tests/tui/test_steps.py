@@ -101,7 +101,7 @@ async def test_check_all_runs_every_step(bench: Bench, opened: Opened) -> None:
 
 
 async def test_help_shows_every_area_and_goes_away(bench: Bench, opened: Opened) -> None:
-    async with opened(bench, (120, 60)) as hand:
+    async with opened(bench, (120, 80)) as hand:
         await hand.press("escape", "question_mark")
         assert hand.shows("Anywhere", "Controls", "fail, and say what was heard", "waived: accepted, with reasons")
         await hand.press("escape")
