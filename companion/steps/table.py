@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from html import unescape
-from pkgutil import resolve_name
+from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
 from companion.steps.model import Step
@@ -19,7 +18,8 @@ def _late(name: str) -> Callable[..., Any]:
     """Return ``module:function`` of the looks, imported when it is called: the app shows titles before all else."""
 
     def call(*given: Any) -> Any:
-        return resolve_name(f"companion.steps.looks.{name}")(*given)
+        module, _, function = name.partition(":")
+        return getattr(import_module(f"companion.steps.looks.{module}"), function)(*given)
 
     return call
 
@@ -53,12 +53,17 @@ def _words_mark(desk: Desk) -> str:
     """Take in, beside files and facts, what the words rest on: answers, away tests, releases, other looks."""
     looked = [step for step in WORDS_REST_ON if desk.evidence.has_any(step, desk.mark(step))]
     released = desk.release_before and desk.release_before.version
-    pages = tuple((path, _as_before_built(desk, text)) for path, text in desk.pages.items()) or (("", ""),)
+    there = desk.pages
+    pages = tuple((path, _as_before_built(desk, text)) for path, text in there.items()) or (("", ""),)
     page = desk.facts.page
     media = [(path, desk.contents.get(path)) for path in (page.cover, *page.previews) if path]
     judged = (tuple(_Told(one) for one in given) for given in (desk.answers, desk.away_here))
-    text = "".join(unescape(page) for _, page in pages)
-    updates = [(u.archive, u.size, u.sha256) for u in desk.updates_of_this if u.archive in text] if desk.pages else []
+    updates = []
+    if there:
+        from html import unescape
+
+        text = "".join(unescape(page) for _, page in pages)
+        updates = [(u.archive, u.size, u.sha256) for u in desk.updates_of_this if u.archive in text]
     rests_on = repr((looked, *judged, released, *pages, *media, *updates))
     digest = hashlib.sha256(rests_on.encode("utf-8", "surrogatepass")).hexdigest()
     parts = [("documents", desk.marks.documents), ("playable", desk.marks.playable), ("told", digest)]

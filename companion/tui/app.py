@@ -14,7 +14,6 @@ from textual.containers import Horizontal
 from textual.widgets import OptionList
 
 from companion.core.progress import Watch
-from companion.steps.deeds.hidden import BACK_IN_PLACE
 from companion.steps.model import Status
 from companion.steps.table import BY_ID, STEP_IDS, STEPS
 from companion.tui.frame.colours import keep_colours, wants_light
@@ -123,6 +122,8 @@ class CompanionApp(Looking):
         read_only = "This folder is read-only: look around, but nothing can be kept here."
         reason = shop.refusal.line if shop.refusal else read_only
         self.show_notice("" if shop.writable else reason, wrong=True)
+        from companion.steps.deeds.hidden import BACK_IN_PLACE
+
         if shop.brought_back and shop.brought_back.names:
             self.show_notice(BACK_IN_PLACE)
         if shop.recovery:

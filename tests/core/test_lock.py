@@ -271,3 +271,45 @@ def test_no_lock_begins_the_folder_anew_that_has_gone_with_its_disk(tmp_path: Pa
     with pytest.raises(CompanionError, match="lock the folder"), held(tmp_path / "gone/.companion/lock", "writing"):
         pass
     assert not (tmp_path / "gone").exists()
+
+
+def test_a_lock_file_that_was_removed_while_it_was_being_locked_is_not_the_lock(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever held it removes it on leaving: one who had it open then holds a file of no name, and begins anew."""
+    if sys.platform == "win32":
+        pytest.skip("an open file has its name there")
+    import fcntl
+
+    path.parent.mkdir(exist_ok=True)
+    real, seen = fcntl.flock, list[int]()
+
+    def flock(handle: int, how: int) -> None:
+        real(handle, how)
+        seen.append(os.fstat(handle).st_ino)
+        if len(seen) == 1:
+            path.unlink()
+
+    monkeypatch.setattr(fcntl, "flock", flock)
+    with held(path, "editing"):
+        assert len(seen) == 2
+        assert path.stat().st_ino == seen[1]
+        assert "is editing" in busy(path)
+    assert alone(path)
+
+
+def test_a_disk_without_locks_is_told_and_nothing_stays_open(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    if sys.platform == "win32":
+        pytest.skip("the library for that system sees to it")
+    import fcntl
+
+    def none(handle: int, how: int) -> None:
+        handles.append(handle)
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    handles: list[int] = []
+    monkeypatch.setattr(fcntl, "flock", none)
+    with pytest.raises(CompanionError, match="Could not lock the folder"), held(path, "editing"):
+        pass  # pragma: no cover
+    with pytest.raises(OSError, match=os.strerror(errno.EBADF)):
+        os.fstat(handles[0])
