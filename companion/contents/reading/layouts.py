@@ -1,43 +1,34 @@
-"""How bytes of an unknown format lay out the names in them, learned from the names that are known.
+"""How bytes of an unknown format lay out the names in them: the ways of writing, and those that known names suggest.
 
 What stands around names that lie in the folder tells how any name is written here: behind a count, behind certain
-bytes, a constant distance behind the name before it, or at a place in records of one size. A way of writing is believed
-when it gives the beginnings of the known names right, and is then asked where the others begin.
+bytes, a constant distance behind the name before it, or at a place in records of one size.
 """
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from math import gcd, log2
+from math import gcd
 from typing import Final, NamedTuple
 
 import msgspec
 
-LEARN: Final = 10
-"""Known names it takes to learn from."""
 AGREE: Final = 8
-"""How many of them a way of writing must give right before it is believed: the first may have nothing before it."""
-RIGHT: Final = 0.985
-"""Share of the beginnings it gives that must be right."""
+"""How many known names a way of writing must give right before it is believed: the first may have nothing before it."""
 _MARKED: Final = 16
 _LENGTHS: Final = 3
 """Different lengths it takes to tell a number that counts more than the name from any number."""
-MOST_TRIED: Final = 600
-"""Known names a way is tried on, evenly spread."""
-_DIGIT, _LETTER = 3.3, 4.7
-"""Bits that a digit and any other character of a name are worth: how rarely another name ends in the same."""
-_STRONG: Final = 7
-"""So many bits beyond those that tell the known names apart, and no other name ends in one by chance."""
-_FEW: Final = 3
-"""Strong names it takes to leave the judgement to them."""
-_WORD: Final = 3
-"""So many characters more in front of a name are a word, and fewer may be bytes that happen to be letters."""
 _TAG: Final = 4
 """Letters that make a mark in front of names."""
-_LONGER: Final = re.compile(r"[^\W_][\w .,()\[\]{}+&'#@!~=$%^/\\\u0300-\u036f-]*|[_(\[#.]+[\w -]*")
+_HALF: Final = 0.5
+"""Share of the known names that a number further in front must count."""
+MOST_TRIED: Final = 600
+"""Known names a way is tried on, evenly spread."""
+_TRIED: Final = 200
+"""Known names that numbers further in front are looked for at."""
+_GAPS: Final = (1, 2, 3, 4, 8)
+_FURTHEST: Final = 9
 
 
 class Spot(msgspec.Struct, gc=False):
@@ -45,7 +36,7 @@ class Spot(msgspec.Struct, gc=False):
 
     window: the bytes around it, from ``base`` on. low: no name begins before. dot: where its extension begins. ends:
     where it may end, the longest extension first. before: where the name before it ends, or -1. start: where the name
-    that is known begins, or -1; code: how it is encoded.
+    that is known begins, or -1; code: how it is encoded. last: no other name is behind it in its run.
     """
 
     window: bytes
@@ -57,14 +48,15 @@ class Spot(msgspec.Struct, gc=False):
     start: int = -1
     code: str = ""
     before: int = -1
+    last: bool = False
 
 
 class Counted(NamedTuple):
     """Behind its length in ``width`` bytes, which counts characters of ``size`` bytes, and ``extra`` bytes besides: a
     closing zero, itself, or a mark for text.
 
-    first: of several places that fit, the one furthest in front. most: the greatest length it tells, in bytes, where
-    the number holds a mark as well. mark: bytes that stand in front of it.
+    gap: bytes between the number and the name. most: the greatest length it tells, in bytes, where the number holds a
+    mark as well. mark: bytes that stand in front of it.
     """
 
     width: int
@@ -72,7 +64,7 @@ class Counted(NamedTuple):
     unit: int
     size: int
     extra: int = 0
-    first: bool = False
+    gap: int = 0
     most: int = 0
     mark: bytes = b""
 
@@ -80,9 +72,14 @@ class Counted(NamedTuple):
     def text(self) -> str:
         return f"after {'an' if self.width == 1 else 'a'} {self.width * 8}-bit count"
 
+    @property
+    def field(self) -> int:
+        """Bytes in front of the name that belong to it."""
+        return self.width + self.gap
+
     def besides(self, spot: Spot, at: int, end: int) -> int | None:
         """Return how many bytes more than from ``at`` to ``end`` the number in front of ``at`` counts."""
-        here = at - spot.base
+        here = at - spot.base - self.gap
         if here < self.width:
             return None
         count = int.from_bytes(spot.window[here - self.width : here], "big" if self.big else "little")
@@ -92,26 +89,66 @@ class Counted(NamedTuple):
         """Tell whether the length of what stands from ``at`` to ``end`` stands in front of it."""
         if self.besides(spot, at, end) != self.extra or (self.most and end - at > self.most):
             return False
-        return not self.mark or spot.window[: at - self.width - spot.base].endswith(self.mark)
+        return not self.mark or spot.window[: at - self.field - spot.base].endswith(self.mark)
 
-    def begins(self, spot: Spot) -> tuple[int, int] | None:
-        """Return (begin, end) of the name at ``spot``, or None where it is not written this way."""
-        found = None
+    def places(self, spot: Spot) -> Iterator[tuple[int, int]]:
+        """Yield (begin, end) of what stands at ``spot`` behind its length, the shortest first."""
         for end in spot.ends:
-            for at in (
-                range(spot.dot - self.unit, spot.low - 1, -self.unit) if self.width <= self.unit else self._few(spot)
-            ):
+            for at in range(self._last(spot), spot.low - 1, -spot.unit):
                 if self.fits(spot, at, end):
-                    found = (at, end)
-                    if not self.first:
-                        return found
-            if found:
-                return found
-        return found
+                    yield at, end
 
-    def _few(self, spot: Spot) -> tuple[int, ...]:
+    def _last(self, spot: Spot) -> int:
         """The zeros of a wide count stop a run of text, so that the name begins at the run, or one or two units in."""
-        return tuple(at for at in (spot.low, *((spot.low + self.unit,) if self.big else ())) if at < spot.dot)
+        last = spot.dot - spot.unit
+        if self.width > self.unit:
+            last = min(last, spot.low + (self.unit if self.big else 0) + self.gap // self.unit * self.unit)
+        return last
+
+
+class Sized(NamedTuple):
+    """``size`` × its length + ``extra`` is a number that ends ``back`` bytes in front of the text in which it is last.
+
+    width: bytes of the number; 0 for seven bits a byte, of which all but the last (where ``big``, else all but the one
+    furthest behind, which is the same) have the eighth bit set.
+    """
+
+    width: int
+    big: bool
+    back: int
+    size: int
+    extra: int
+
+    @property
+    def text(self) -> str:
+        return "at the end of texts whose sizes stand in front"
+
+    @property
+    def field(self) -> int:
+        """Bytes in front of the name that belong to it."""
+        return 0
+
+    def number(self, spot: Spot) -> int | None:
+        """Return the number at its place before ``spot``, or None where there is none."""
+        end = spot.low - spot.base - self.back
+        start = end - self.width
+        if not self.width:
+            start = end - 1
+            if start < 0 or spot.window[start] > 127:
+                return None
+            while start > 0 and end - start < 3 and spot.window[start - 1] > 127:
+                start -= 1
+            digits = [byte & 127 for byte in spot.window[start:end]]
+            return sum(digit << 7 * n for n, digit in enumerate(reversed(digits) if self.big else digits))
+        return int.from_bytes(spot.window[start:end], "big" if self.big else "little") if start >= 0 else None
+
+    def places(self, spot: Spot) -> Iterator[tuple[int, int]]:
+        """Yield (begin, end) of the name at ``spot``, where it is written this way."""
+        number = self.number(spot)
+        for end in spot.ends if number is not None else ():
+            length, rest = divmod((number or 0) - self.extra, self.size)
+            if not rest and not length % spot.unit and spot.low <= end - length < spot.dot:
+                yield end - length, end
 
 
 class Behind(NamedTuple):
@@ -124,14 +161,19 @@ class Behind(NamedTuple):
     def text(self) -> str:
         return "after the same bytes" if self.mark.strip(b"\0") else "after a zero"
 
-    def begins(self, spot: Spot) -> tuple[int, int] | None:
-        """Return (begin, end) of the name at ``spot``, or None where it is not written this way."""
+    @property
+    def field(self) -> int:
+        """Bytes in front of the name that belong to it."""
+        return len(self.mark)
+
+    def places(self, spot: Spot) -> Iterator[tuple[int, int]]:
+        """Yield (begin, end) of the name at ``spot``, where it is written this way."""
         size, dot = len(self.mark), spot.dot - spot.base
-        low, at = max(0, spot.low - spot.base - size), dot
+        low, at = max(0, spot.low - spot.base - size, spot.before - spot.base), dot
         while (at := spot.window.rfind(self.mark, low, at + size - 1)) >= 0:
             if (dot - at - size) % self.unit == 0 and at + size < dot:
-                return spot.base + at + size, spot.ends[0]
-        return None
+                yield spot.base + at + size, spot.ends[0]
+                return
 
 
 class Chained(NamedTuple):
@@ -145,13 +187,17 @@ class Chained(NamedTuple):
     def text(self) -> str:
         return f"{self.gap} bytes behind the one before" if self.gap else "right behind the one before"
 
-    def begins(self, spot: Spot) -> tuple[int, int] | None:
-        """Return (begin, end) of the name at ``spot``, or None where it is not written this way."""
-        if spot.before < 0:
-            return None
+    @property
+    def field(self) -> int:
+        """Bytes in front of the name that belong to it."""
+        return 0
+
+    def places(self, spot: Spot) -> Iterator[tuple[int, int]]:
+        """Yield (begin, end) of the name at ``spot``, where it is written this way."""
         at = spot.before + self.gap
         at += (self.phase - at) % self.align
-        return (at, spot.ends[0]) if spot.low <= at < spot.dot else None
+        if spot.before >= 0 and spot.low <= at < spot.dot:
+            yield at, spot.ends[0]
 
 
 class Recorded(NamedTuple):
@@ -164,14 +210,22 @@ class Recorded(NamedTuple):
     def text(self) -> str:
         return f"in records of {self.size:,} bytes"
 
-    def begins(self, spot: Spot) -> tuple[int, int] | None:
-        """Return (begin, end) of the name at ``spot``, or None where it is not written this way."""
+    @property
+    def field(self) -> int:
+        """Bytes in front of the name that belong to it."""
+        return 0
+
+    def places(self, spot: Spot) -> Iterator[tuple[int, int]]:
+        """Yield (begin, end) of the name at ``spot``, where it is written this way."""
         at = spot.dot - 1
         at -= (at - self.phase) % self.size
-        return (at, spot.ends[0]) if spot.low <= at else None
+        if spot.low <= at:
+            yield at, spot.ends[0]
 
 
-Way = Counted | Behind | Chained | Recorded
+COUNTS: Final = (Counted, Sized)
+"""The ways in which the length of a name is written."""
+Way = Counted | Sized | Behind | Chained | Recorded
 
 
 def _counted(sample: Sequence[Spot], unit: int) -> Iterator[Way]:
@@ -188,9 +242,42 @@ def _counted(sample: Sequence[Spot], unit: int) -> Iterator[Way]:
                     if extra is not None and plain and len(found) >= max(AGREE, 0.1 * len(sample)):
                         most = _most(extra // size, max(found) // size) * size
                         one = way._replace(extra=extra, most=most)
-                        yield from (one, one._replace(first=True))
+                        yield one
                         fitting = [spot for spot in sample if one.fits(spot, spot.start, spot.ends[0])]
                         yield from (one._replace(mark=mark) for mark in _marks(fitting, width))
+
+
+def _further(sample: Sequence[Spot], unit: int) -> Iterator[Way]:
+    """Yield the ways in which a number that does not stand right in front of most of ``sample`` counts them."""
+    least = max(AGREE, _HALF * len(sample))
+    lengths = [spot.ends[0] - spot.start for spot in sample]
+    if len(set(lengths)) < _LENGTHS:
+        return
+    forms = [(width, big) for width in (4, 2, 1) for big in ((False, True) if width > 1 else (False,))]
+    for width, big in forms:
+        for size in (1, 2) if unit == 2 else (1,):
+            for gap in _GAPS:
+                way = Counted(width, big, unit, size, gap=gap)
+                besides = Counter(way.besides(spot, spot.start, spot.ends[0]) for spot in sample)
+                extra, times = besides.most_common(1)[0]
+                if extra is not None and times >= least and _several(sample, way._replace(extra=extra)):
+                    yield way._replace(extra=extra)
+    for width, big in (*forms, (0, False), (0, True)):
+        for back in range(_FURTHEST):
+            numbers = [Sized(width, big, back, 1, 0).number(spot) for spot in sample]
+            for size in (1, 2):
+                pairs = zip(numbers, lengths, strict=True)
+                extras = Counter(number - size * length for number, length in pairs if number is not None)
+                if extras and extras.most_common(1)[0][1] >= least:
+                    sized = Sized(width, big, back, size, extras.most_common(1)[0][0])
+                    if _several(sample, sized):
+                        yield sized
+
+
+def _several(sample: Sequence[Spot], way: Counted | Sized) -> bool:
+    """Tell whether ``way`` fits names of several lengths."""
+    fitting = {spot.ends[0] - spot.start for spot in sample if (spot.start, spot.ends[0]) in way.places(spot)}
+    return len(fitting) >= _LENGTHS
 
 
 def _most(extra: int, longest: int) -> int:
@@ -216,7 +303,7 @@ def _behind(known: Sequence[Spot], unit: int) -> Iterator[Way]:
     for size in (8, 6, 4, 3, 2, 1):
         marks: dict[bytes, list[int]] = {}
         for spot in known:
-            if (at := spot.start - spot.base) >= size:
+            if (at := spot.start - spot.base) >= size and spot.start - size >= spot.before:
                 marks.setdefault(spot.window[at - size : at], []).append(spot.ends[0] - spot.start)
         for mark, lengths in sorted(marks.items(), key=lambda item: -len(item[1]))[:2]:
             # In front of names of one length only it would be a count; a letter or two may stand in any name.
@@ -248,76 +335,14 @@ def _recorded(known: Sequence[Spot]) -> Iterator[Way]:
                 yield Recorded(size, phase)
 
 
-class Believed(NamedTuple):
-    """A way of writing, which share of the known names it gave right, 0 to 1, and whether it gave none wrong."""
-
-    way: Way
-    share: float
-    clean: bool
-
-
-def bits_of(spot: Spot) -> float:
-    """Return how much the known name at ``spot`` tells: how rarely another name ends in the same, in bits."""
-    stem = spot.window[spot.start - spot.base : spot.dot - spot.base]
-    digits = sum(48 <= byte < 58 for byte in stem)
-    return _DIGIT * digits + _LETTER * (len(stem) // spot.unit - digits)
+def ways_of(known: Sequence[Spot], unit: int) -> Iterator[Way]:
+    """Yield the ways of writing that ``known`` suggest, of characters of ``unit`` bytes."""
+    yield from _counted(known[:: max(1, len(known) // MOST_TRIED)], unit)
+    yield from _behind(known, unit)
+    yield from _chained(known)
+    yield from _recorded(known)
 
 
-def strong_from(known: Sequence[Spot]) -> float:
-    """Return from how many bits on (see :func:`bits_of`) no other name is likely to end in one of ``known``."""
-    return log2(max(1, len(known))) + _STRONG
-
-
-def free_before(spot: Spot, at: int) -> bool:
-    """Tell whether nothing before ``at`` could belong to a name that begins there."""
-    first = at - spot.unit - spot.base
-    return at <= spot.low or not spot.window[max(0, first) : first + spot.unit].strip(b"\0").isalnum()
-
-
-def is_longer(between: str, strong: bool, free: bool) -> bool:
-    """Tell whether ``between``, in front of a known name, rather belongs to a longer name.
-
-    strong: no other name ends in the known one by chance. free: see :func:`free_before`.
-    """
-    return free and (len(between) >= _WORD or not strong) and _LONGER.fullmatch(between) is not None
-
-
-def between_of(spot: Spot, at: int) -> str:
-    """Return what stands from ``at`` to the known name at ``spot``."""
-    raw = spot.window[max(0, at - spot.base) : spot.start - spot.base]
-    return raw.decode(spot.code or "utf-8", "replace")
-
-
-def learn(known: Sequence[Spot], unit: int) -> list[Believed]:
-    """Return the ways of writing that give the beginnings of ``known`` right, those that give most of them first.
-
-    unit: bytes of a character. What may be a longer name that ends in a known one speaks for no way and against none.
-    """
-    if len(known) < LEARN:
-        return []
-    sample = known[:: max(1, len(known) // MOST_TRIED)]
-    least = strong_from(known)
-    strong = [bits_of(spot) >= least for spot in sample]
-    if sum(strong) < _FEW:
-        strong = [True] * len(sample)
-    ways = (*_counted(sample, unit), *_behind(known, unit), *_chained(known), *_recorded(known))
-    believed: list[Believed] = []
-    for way in dict.fromkeys(ways):
-        right = wrong = longer = 0
-        for spot, is_strong in zip(sample, strong, strict=True):
-            found = way.begins(spot)
-            if found is None:
-                continue
-            if found[0] == spot.start:
-                right += 1
-            elif isinstance(way, Counted) and way.width > 1 and found[0] < spot.start:
-                continue
-            elif found[0] < spot.start and is_longer(
-                between_of(spot, found[0]), is_strong, isinstance(way, Counted) or free_before(spot, found[0])
-            ):
-                longer += 1
-            else:
-                wrong += 1
-        if right >= AGREE and right >= RIGHT * (right + wrong) and right >= longer:
-            believed.append(Believed(way, right / len(sample), not wrong))
-    return sorted(believed, key=lambda one: -one.share)
+def further_ways(known: Sequence[Spot], unit: int) -> Iterator[Way]:
+    """Yield those in which the length stands further in front; they are dearer to look for."""
+    yield from _further(known[:: max(1, len(known) // _TRIED)], unit)

@@ -8,17 +8,15 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Final, NamedTuple
 
+import msgspec
+
+from companion.contents.reading.certainty import Certainty
 from companion.contents.reading.found import Name, described, with_starts
 from companion.contents.reading.inflate import Buffer, let_go
-from companion.contents.reading.layouts import (
+from companion.contents.reading.layouts import COUNTS, Behind, Counted, Recorded, Spot
+from companion.contents.reading.learning import (
     LEARN,
-    Behind,
     Believed,
-    Chained,
-    Counted,
-    Recorded,
-    Spot,
-    Way,
     between_of,
     bits_of,
     free_before,
@@ -70,8 +68,7 @@ class ByteRun:
         end = spot.ends[0]
         return any(
             spot.low >= record.size
-            and (found := record.begins(spot)) != (spot.low, end)
-            and (found is None or found[0] != spot.start)
+            and not any(at in (spot.low, spot.start) for at, _ in record.places(spot))
             and self._data[spot.low : end] == self._data[spot.low - record.size : end - record.size] != b""
             for record in records
         )
@@ -79,30 +76,24 @@ class ByteRun:
 
 class _Trust(NamedTuple):
     """What was learned of one encoding: ways of writing with their share, the code page, and whether nothing stands
-    behind or before names that could belong to them. least: from how many bits on a known name ends no other by chance.
+    behind names that could belong to them. least: from how many bits on a known name ends no other by chance.
     """
 
     ways: Sequence[Believed]
     code: str
     ends_free: bool
-    starts_free: bool
     least: float
+    certainty: Certainty
 
     @property
     def zeros(self) -> bool:
         """Whether names stand behind a zero, so that one at the very beginning of a part needs none."""
-        return any(isinstance(way, Behind) and not way.mark.strip(b"\0") for way, _, _ in self.ways)
-
-    @property
-    def fixed(self) -> frozenset[type[Way]]:
-        """The kinds of ways, counts and records, that nearly all names are written in, so that any other must be."""
-        kinds = (type(way) for way, share, _ in self.ways if share >= _NEARLY_ALL)
-        return frozenset(kind for kind in kinds if kind in (Counted, Recorded))
+        return any(isinstance(one.way, Behind) and not one.way.mark.strip(b"\0") for one in self.ways)
 
     @property
     def records(self) -> tuple[Recorded, ...]:
         """The records that names stand in."""
-        return tuple(way for way, share, _ in self.ways if isinstance(way, Recorded) and share >= _SOME)
+        return tuple(one.way for one in self.ways if isinstance(one.way, Recorded) and one.share >= _SOME)
 
 
 class LearnedReader:
@@ -192,15 +183,18 @@ class LearnedReader:
                     spot.ends = tuple(sorted(spot.ends, key=lambda end: -usual[_suffix(spot, end)]))
                 spot.before, before = before, spot.ends[0]
                 last = before if spot.start >= 0 else last
+            for spot in spots[-1:]:
+                spot.last = True
         codes = Counter(spot.code for spot in known if not _bytes(spot, spot.start, spot.ends[0]).isascii())
         code = codes.most_common(1)[0][0] if codes else encoding
         teachers = _teachers(known)
-        ways = learn(teachers, 1 if encoding == "utf-8" else 2)
-        ends, starts_at = (_share(known, test) >= 0.99 for test in (_ends_free, _starts_free))
-        trust = _Trust(ways, code, ends, starts_at, strong_from(teachers))
+        begun = [{start.start: start.sure for start in run.starts if start.encoding == encoding} for run in self._runs]
+        ways = learn(teachers, 1 if encoding == "utf-8" else 2, _rooted(runs, begun))
+        least = strong_from(teachers)
+        free = _share(known, _ends_free) >= 0.99
+        trust = _Trust(ways, code, free, least, Certainty(ways, teachers, self._names, least))
         found = []
-        for run, spots in zip(self._runs, runs, strict=True):
-            starts = {start.start: start.sure for start in run.starts if start.encoding == encoding}
+        for run, spots, starts in zip(self._runs, runs, begun, strict=True):
             places = sorted(starts)
             names: list[Name] = []
             last = 0
@@ -224,14 +218,14 @@ class LearnedReader:
     def _name(self, spot: Spot, trust: _Trust, start: int, start_sure: bool) -> Name | None:
         """Return the name at ``spot``; ``start``: where a path begins in its run by itself, or -1."""
         known = spot.start >= 0
-        place, believed = self._place(spot, trust, start)
+        place, believed = trust.certainty.place(spot, start, start_sure, spot.code or trust.code) or (None, None)
         way = believed.way if believed else None
         if place and start_sure and place[0] < start and not (isinstance(way, Counted) and way.width > 1):
             place, way = (start, spot.ends[0]), None  # what begins as paths do begins no later
         sure = place is not None
-        if not place and (alone := _certain_alone(spot)) and (not known or alone[0] <= spot.start):
+        if not place and (alone := _certain_alone(spot, not trust.ways)) and (not known or alone[0] <= spot.start):
             place, sure = alone, True
-        counted = isinstance(way, Counted) or (place and not way)
+        counted = isinstance(way, COUNTS) or (place and not way)
         if not known and not counted and not _ends_free(spot) and (trust.ends_free or not way):
             return None
         if not place and 0 <= start <= (spot.start if known else spot.dot):
@@ -239,7 +233,7 @@ class LearnedReader:
         at, end = place or (spot.start if known else spot.low, spot.ends[0])
         text, encoding = _decoded(_bytes(spot, at, end), spot.code or trust.code)
         if known and at < spot.start:
-            counts = isinstance(way, Counted)
+            counts = isinstance(way, COUNTS)
             wide = isinstance(way, Counted) and way.width > spot.unit  # else a character may be taken for it
             between = between_of(spot, at)
             told = wide or at == start or between[-1:] in ("/", "\\")
@@ -249,14 +243,15 @@ class LearnedReader:
                 at, way, sure = spot.start, None, False
                 text, encoding = _decoded(_bytes(spot, at, end), spot.code)
         if known:
-            own = at == spot.start and (spot.dot - at >= _LONG * spot.unit or self._names.spells(text))
+            rest = not place and at > spot.low and _is_slash(spot, at - spot.unit)
+            own = at == spot.start and not rest and (spot.dot - at >= _LONG * spot.unit or self._names.spells(text))
             sure = sure or own
         else:
             weak = spot.dot + 3 * spot.unit >= end or _suffix(spot, end) in WEAK
             if (weak and not (sure and re.search(r"[\\/]", text))) or not plausible(text[: text.rfind(".")]):
                 return None
         if at != spot.start:
-            own_count = not isinstance(way, Counted) and at != start and ord(text[0]) == end - at - 1
+            own_count = not isinstance(way, COUNTS) and at != start and ord(text[0]) == end - at - 1
             sure = sure and text[0] != " " and not own_count
             rare = not self._names.rare and any(map(is_rare, text))
             odd = STOP.search(text) or (encoding != trust.code and encoding in CODE_PAGES[1:])
@@ -266,45 +261,12 @@ class LearnedReader:
             if plausible(left[: left.rfind(".")]):  # what is left reads as a name; the rest may be any bytes
                 at, text = at + len(text[:cut].encode(encoding, "replace")), left
         lead, after = _bytes(spot, at - 2, at), _bytes(spot, end, end + MARGIN)
-        return Name(text, at, end, encoding, sure, known, way, lead, after, spot.before, at == start)
+        return Name(
+            text, at, end, encoding, sure, known, way, lead, after, spot.before, at == start, _bytes(spot, at - 16, at)
+        )
 
     def _spells(self, name: Name) -> bool:
         return self._names.spells(name.text)
-
-    @staticmethod
-    def _place(spot: Spot, trust: _Trust, start: int) -> tuple[tuple[int, int] | None, Believed | None]:
-        """Return where the name stands by most of what was learned, and the way of writing that says so."""
-        votes: dict[tuple[int, int], dict[type[Way], float]] = {}
-        voters: dict[tuple[int, int], Believed] = {}
-        for believed in trust.ways:
-            way, weight, _ = believed
-            weight *= 2 if isinstance(way, Counted) and way.mark else 1  # two things that fit at once
-            place = way.begins(spot)
-            if not place or (spot.start >= 0 and place[0] > spot.start):
-                continue
-            fixed = isinstance(way, Counted) or (isinstance(way, Chained) and way.align == 1)
-            if trust.starts_free and not fixed and place[0] != spot.start and not free_before(spot, place[0]):
-                continue
-            by_kind = votes.setdefault(place, {})
-            by_kind[type(way)] = max(weight, by_kind.get(type(way), 0))
-            voters.setdefault(place, believed)
-        if not votes:
-            return None, None
-        best = max(votes, key=lambda place: (place[0] == start, round(sum(votes[place].values()), 1), -place[0]))
-        own = (spot.start, spot.ends[0])
-        if best[0] not in (start, spot.start) and Counted in votes.get(own, {}):
-            best = own  # two counts fit by chance: rather the name that is there
-        slash = _bytes(spot, best[0], best[0] + spot.unit).strip(b"\0") in (b"/", b"\\")
-        tilde = _bytes(spot, start, start + spot.unit).strip(b"\0") == b"~"
-        chance = tilde or (Counted in votes[best] and best[0] - start == spot.unit)
-        fits = {place for place, kinds in votes.items() if Counted in kinds}
-        if spot.unit == 2 and len(fits) > 1 and best not in (own, (start, best[1])):
-            return None, None  # in wide text any letter may be a count
-        if 0 <= start < best[0] and not (slash and chance):
-            return None, None  # no path begins in the middle of another
-        if trust.fixed and trust.fixed.isdisjoint(votes[best]) and best[0] != spot.start:
-            return None, None
-        return best, voters[best]
 
 
 def _is_rest(text: str, other: str) -> bool:
@@ -315,9 +277,25 @@ def _is_rest(text: str, other: str) -> bool:
 
 def _teachers(known: Sequence[Spot]) -> list[Spot]:
     """Return the known names to learn from: whole paths, and long ones where there are enough."""
-    whole = [s for s in known if _bytes(s, s.start - s.unit, s.start).strip(b"\0") not in (b"/", b"\\")]
+    whole = [spot for spot in known if not _is_slash(spot, spot.start - spot.unit)]
     long = [spot for spot in whole if spot.dot - spot.start >= _SHORT * spot.unit]
     return long if len(long) >= LEARN else whole
+
+
+def _rooted(runs: Sequence[Sequence[Spot]], starts: Sequence[dict[int, bool]]) -> list[Spot]:
+    """Return the names that begin as paths do, each with the one beginning in its run of text as its start."""
+    found = []
+    for spots, begun in zip(runs, starts, strict=True):
+        places = sorted(begun)
+        for spot in spots:
+            index = bisect_left(places, spot.low)
+            if index < len(places) and places[index] < spot.dot and begun[places[index]]:
+                found.append(msgspec.structs.replace(spot, start=places[index]))
+    return found
+
+
+def _is_slash(spot: Spot, at: int) -> bool:
+    return _bytes(spot, at, at + spot.unit).strip(b"\0") in (b"/", b"\\")
 
 
 def _bytes(spot: Spot, start: int, end: int) -> bytes:
@@ -336,22 +314,19 @@ def _ends_free(spot: Spot) -> bool:
     return not (one.isalnum() or one in (b"_", b"/", b"\\") or (one == b"." and two.isalnum()))
 
 
-def _starts_free(spot: Spot) -> bool:
-    return free_before(spot, spot.start)
-
-
 def _share(known: Sequence[Spot], test: Callable[[Spot], bool]) -> float:
     return sum(map(test, known)) / len(known) if known else 1.0
 
 
-def _certain_alone(spot: Spot) -> tuple[int, int] | None:
-    """Return where the name at ``spot`` stands if others need not tell: in quotes, or behind a wide count."""
+def _certain_alone(spot: Spot, counts: bool) -> tuple[int, int] | None:
+    """Return where the name at ``spot`` stands if others need not tell: in quotes, or (``counts``) behind a count."""
+    counts = counts and spot.before + 2 <= spot.low  # else it would be a part of the name before
     for end in spot.ends:
         left = _bytes(spot, spot.low - spot.unit, spot.low).strip(b"\0")
         right = _bytes(spot, end, end + spot.unit).strip(b"\0")
         if (left == right and left in (b'"', b"`")) or (left == b">" and right == b"<"):
             return spot.low, end
-        if any(way.unit == spot.unit and way.fits(spot, spot.low, end) for way in _ALONE):
+        if counts and any(way.unit == spot.unit and way.fits(spot, spot.low, end) for way in _ALONE):
             return spot.low, end
     return None
 

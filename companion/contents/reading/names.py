@@ -43,6 +43,7 @@ class FolderNames:
                 tails = ends_of(fold_case(form))
                 self._tails.update(tails)
                 lengths.setdefault(tails[-1], set()).update(map(len, tails))
+        self._folders = tuple({fold_case(path.partition("/")[0]) + "/" for path in listed if "/" in path})
         self._lengths = {name: tuple(sorted(found, reverse=True)) for name, found in lengths.items()}
         self._names = sorted({len(name) for name in lengths}, reverse=True)
         self.longest = max(map(len, self._tails), default=0)
@@ -54,6 +55,10 @@ class FolderNames:
             if length <= size and (tails := self._lengths.get(text[size - length :])):
                 return next(n for n in tails if n <= size and text[size - n :] in self._tails)
         return 0
+
+    def begins(self, text: str) -> bool:
+        """Tell whether ``text`` begins with a folder that paths begin with, whatever its case."""
+        return bool(self._folders) and fold_case(text).startswith(self._folders)
 
     def spells(self, text: str) -> bool:
         """Tell whether a path ends in the whole names of ``text`` to the letter, but for the slashes."""

@@ -22,13 +22,22 @@ def merit(runs: Iterable[Iterable[Name]]) -> tuple[int, ...]:
     well = sum(name.known + (name.way is not None) for name in names) + len(own) + plain
     odd = sum(not char.isascii() for name in names if name.sure for char in name.text)
     closed = sum(name.after[:2] == b"\0\0" for name in names)
+    halves = sum(_halves(name.after) for name in names)
     counts = [name.way.width if isinstance(name.way, Counted) else 0 for name in names]
     whole = sum(
         name.before < 0 or (name.start - width - name.before) % 2 == 0
         for name, width in zip(names, counts, strict=True)
     )
     longer = sum(len(name.text) for name in own) if len(own) == len(names) else 0
-    return well, longer, -odd, closed, whole, sum(width > 1 for width in counts)
+    return well, longer, -odd, -halves, closed, whole, sum(width > 1 for width in counts)
+
+
+def _halves(after: bytes) -> int:
+    """Return 1 where an odd number of zeros follows, -1 where an even one does, 0 where wide text goes on."""
+    rest = after.lstrip(b"\0")
+    if not rest or (rest[1:2] == b"\0" and 0x20 <= rest[0] < 0x7F):
+        return 0
+    return 1 if (len(after) - len(rest)) % 2 else -1
 
 
 def is_big(runs: Iterable[Iterable[Name]], votes: int) -> bool:

@@ -30,6 +30,7 @@ _BREAK: Final = re.compile("[\x00-\x08\x0a-\x1f\ud800-\udfff]")
 _ATTRIBUTE: Final = re.compile(r"(?:href|src|action|url|content)\s*[=(]\s*[\"']?$", re.IGNORECASE)
 _LOCAL: Final = re.compile(r"/(?:Users|Volumes|home)/")
 _LOCAL_START: Final = re.compile(r"^(?:file:/{0,3}|[A-Za-z]:|~|%\w+%|\$\{?HOME\}?|(?:\.\.[\\/]+)+|[\\/]+)")
+_CLIMB: Final = re.compile(r"^(?:\.{1,2}[\\/]+)+")
 _NAMED: Final = re.compile(r"[ -~]+\.\w{2,5}$", re.ASCII)
 _ODD: Final = re.compile(r"[^\w .,()\[\]{}+&'#@!~=$%^\\/:\u0300-\u036f-]")
 _WORD: Final = re.compile(r"[^\W_]")
@@ -148,6 +149,7 @@ def _commented(text: str, start: int) -> bool:
 
 def plausible(body: str) -> bool:
     """Tell whether ``body``, a path without its extension, can be one at all."""
+    body = _CLIMB.sub("", body)
     name = re.split(r"[\\/]", body)[-1]
     if not name.strip() or _SITE.search(body) or ":" in re.sub(r"^(?:file:|[A-Za-z]:)", "", body):
         return False

@@ -28,6 +28,11 @@ _BEGINNINGS: Final[tuple[tuple[tuple[str, ...], ...], ...]] = (
 )
 
 
+_QUIET: Final = ("", "\0", '"', "'", "\n")
+"""What a home folder's ``~`` stands behind; elsewhere in bytes it may be any byte in front of a root."""
+_ROOTED: Final = re.compile(rf"~[\\/](?:{'|'.join(ROOTS)})[\\/]")
+
+
 def _alternatives(items: tuple[tuple[str, ...], ...], *glues: str) -> str:
     rest = [glue + glue.join(atoms[1:]) for glue in glues for atoms in items]
     return f"{items[0][0]}(?:{'|'.join(rest)})"
@@ -81,7 +86,8 @@ def _beginning(block: bytes, at: int, encoding: str) -> Start | None:
     text = before + right.decode(encoding, errors)
     if shape := beginning(text, len(before), encoding):
         path, start = text[shape.start : shape.end], at - len(before[shape.start :].encode(encoding, errors))
-        return Start(start, start + len(path.encode(encoding, errors)), path, encoding, shape.sure)
+        sure = shape.sure and not (path[0] == "~" and (before[-1:] not in _QUIET or _ROOTED.match(path)))
+        return Start(start, start + len(path.encode(encoding, errors)), path, encoding, sure)
     if unit == 1 and not right.isascii():  # in some code page: a character is a byte
         shape = beginning((left + right).translate(_PAGE).decode("latin-1"), len(left), "latin-1")
         if shape:
