@@ -48,7 +48,9 @@ def _style(rng: random.Random, encoding: str) -> _Style:
             ("My Instrument Samples/Layer 1/", "My Instrument Samples/"),
         )
     )
-    stems = _JAPANESE if encoding == "shift-jis" or (encoding.startswith("utf") and rng.random() < 0.1) else _STEMS
+    stems: Sequence[str] = (
+        _JAPANESE if encoding == "shift-jis" or (encoding.startswith("utf") and rng.random() < 0.1) else _STEMS
+    )
     if rng.random() < 0.4:
         stems = [stem for stem in _STEMS if stem.isascii()]
     return _Style(folders, stems, rng.choice((".wav", ".wav", ".WAV", ".aif", ".flac", ".ogg")), rng.randrange(5))

@@ -12,14 +12,15 @@ from collections.abc import Mapping, Sequence
 from math import log2
 from typing import Final
 
-from companion.contents.reading.layouts import COUNTS, Behind, Chained, Counted, Recorded, Sized, Spot
+from companion.contents.reading.layouts import COUNTS, Behind, Chained, Counted, Recorded, Sized, Spot, some_of
 from companion.contents.reading.learning import Believed, between_of, bits_of, is_longer
-from companion.contents.reading.names import FolderNames
+from companion.contents.reading.names import FolderNames, decoded
 from companion.contents.reading.shapes import STOP, is_rare, plausible
 
 CERTAIN: Final = 6.0
 """Bits between the best place and all the others."""
 _TRIED: Final = 200
+_MOST: Final = 0.9
 _ROOTED, _PERHAPS = 10.0, 3.0
 """What a root, home or climb is worth where only a path stands, and where other things may."""
 _STRONG_NAME, _NAME, _FOLDER = 4.0, 1.0, 4.0
@@ -49,11 +50,14 @@ class Certainty:
 
     def __init__(self, ways: Sequence[Believed], known: Sequence[Spot], names: FolderNames, least: float) -> None:
         self._ways, self._names, self._least = ways, names, least
-        self._behind = any(isinstance(one.way, Behind) for one in ways)
+        # Where names begin as text does, but for this: the last byte of a length may be text as well.
+        self._told = any(
+            isinstance(one.way, Behind) or (isinstance(one.way, COUNTS) and one.share >= _MOST) for one in ways
+        )
         right: Counter[str | int] = Counter()
         wrong: Counter[str | int] = Counter()
         asked = places = 0
-        for spot in known[:: max(1, len(known) // _TRIED)] if ways else ():
+        for spot in some_of(known, _TRIED) if ways else ():
             fitting = self._kinds(spot)
             if any(
                 at < spot.start and self._longer(spot, at) for (at, _), kinds in fitting.items() if kinds - {"edge"}
@@ -86,10 +90,14 @@ class Certainty:
         else:  # a length in another form is worth less the rarer it is
             fits = [self._fits[kind] for kind in kinds if kind in self._fits]
             worth = max(fits) + self._other if fits else self._lacks
+        lacks = {"edge": 0.0, "chain": 0.0}
         for kind, share in self._share.items():
-            if kind in told:
-                worth += log2(share) if kind in kinds else log2((1 - share) / among)
-        return worth
+            if kind in told and kind in kinds:
+                worth += log2(share)
+            elif kind in told:  # what escapes a chain of names escapes records as well
+                group = "edge" if kind == "edge" else "chain"
+                lacks[group] = min(lacks[group], log2((1 - share) / among))
+        return worth + sum(lacks.values())
 
     def place(self, spot: Spot, start: int, start_sure: bool, code: str) -> tuple[_Place, Believed | None] | None:
         """Return (begin, end) of the name at ``spot`` and the way that says so, or None where that is not certain.
@@ -133,7 +141,7 @@ class Certainty:
             kind = _KINDS[type(one.way)]
             for place in one.places(spot):
                 found.setdefault(place, set()).update((kind, number) if kind == "count" else (kind,))
-        if not self._behind:
+        if not self._told:
             found.setdefault((spot.low, spot.ends[0]), set()).add("edge")
         return found
 
@@ -144,7 +152,7 @@ class Certainty:
     def _text(self, spot: Spot, place: _Place, code: str, counted: bool) -> float:
         """Return what the text at ``place`` is worth as the text of a name."""
         raw = spot.window[place[0] - spot.base : place[1] - spot.base]
-        text = raw.decode(code, "replace")
+        text, _ = decoded(raw, code)
         score = 0.0
         if not self._names.rare and any(map(is_rare, text)):
             score += _ODD

@@ -22,15 +22,15 @@ class Surrounded(Protocol):
     ends: tuple[int, ...]
     start: int
     before: int
-    last: bool
+    after: int
 
 
 class Context(NamedTuple):
     """The bytes that may stand so far before the field of a name, and so far behind its end.
 
-    field: bytes between where the field begins, with its count, and the name itself. What belongs to the name before
-    is never looked at; the first name of a run may have anything before it unless it is held ``always``, as behind a
-    count that any letter may be, and the last anything behind.
+    field: bytes between where the field begins, with its count, and the name itself. What belongs to the names before
+    and behind is never looked at. The first name of a run may have anything before it unless it is held ``always``, as
+    behind a count that any letter may be, and the last anything behind.
     """
 
     field: int = 0
@@ -48,9 +48,10 @@ class Context(NamedTuple):
             for distance, values in self.before:
                 if here - distance >= free and window[here - distance] not in values:
                     return False
-        if not spot.last:
+        if spot.after >= 0:
+            free = min(len(window), spot.after - spot.base)
             for distance, values in self.behind:
-                if there + distance < len(window) and window[there + distance] not in values:
+                if there + distance < free and window[there + distance] not in values:
                     return False
         return True
 
@@ -71,9 +72,10 @@ def context_of(spots: Sequence[Surrounded], field: int, always: bool = False) ->
             for distance, seen in enumerate(before, 1):
                 if here - distance >= free:
                     seen.setdefault(spot.window[here - distance], []).append(length)
-        if not spot.last:
+        if spot.after >= 0:
+            free = min(len(spot.window), spot.after - spot.base)
             for distance, seen in enumerate(behind):
-                if there + distance < len(spot.window):
+                if there + distance < free:
                     seen.setdefault(spot.window[there + distance], []).append(length)
     near = behind[:1] if 0 in behind[0] else behind  # how much padding follows depends on the length
     return Context(
@@ -94,4 +96,6 @@ def _holds(seen: _Seen) -> bool:
     if len(lengths) < max(_LEAST, _EACH * len(seen)) or min(map(len, seen.values())) < 2:
         return False
     low, high = lengths[len(lengths) // 4], lengths[-1 - len(lengths) // 4]
-    return len(seen) == 1 or all(min(found) <= low and max(found) >= high for found in seen.values())
+    if len(seen) == 1:
+        return lengths[1] < lengths[-2]  # beside names of one length it may be their length
+    return all(min(found) <= low and max(found) >= high for found in seen.values())

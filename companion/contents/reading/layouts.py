@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from math import gcd
+from random import Random
 from typing import Final, NamedTuple
 
 import msgspec
@@ -24,7 +25,7 @@ _TAG: Final = 4
 _HALF: Final = 0.5
 """Share of the known names that a number further in front must count."""
 MOST_TRIED: Final = 600
-"""Known names a way is tried on, evenly spread."""
+"""Known names a way is tried on."""
 _TRIED: Final = 200
 """Known names that numbers further in front are looked for at."""
 _GAPS: Final = (1, 2, 3, 4, 8)
@@ -36,7 +37,8 @@ class Spot(msgspec.Struct, gc=False):
 
     window: the bytes around it, from ``base`` on. low: no name begins before. dot: where its extension begins. ends:
     where it may end, the longest extension first. before: where the name before it ends, or -1. start: where the name
-    that is known begins, or -1; code: how it is encoded. last: no other name is behind it in its run.
+    that is known begins, or -1; code: how it is encoded. after: where
+    the run of text begins in which the next name ends, or -1.
     """
 
     window: bytes
@@ -48,7 +50,7 @@ class Spot(msgspec.Struct, gc=False):
     start: int = -1
     code: str = ""
     before: int = -1
-    last: bool = False
+    after: int = -1
 
 
 class Counted(NamedTuple):
@@ -317,7 +319,8 @@ def _chained(known: Sequence[Spot]) -> Iterator[Way]:
     for gap, times in Counter(spot.start - spot.before for spot in pairs).most_common(2):
         if times >= AGREE and gap >= 0:
             yield Chained(gap, 1, 0)
-    for align in (16, 8, 4, 2):
+    several = len({spot.start - spot.before for spot in pairs}) > 1
+    for align in (16, 8, 4, 2) if several else ():
         for phase, times in Counter(spot.start % align for spot in pairs).most_common(1):
             if times >= max(AGREE, 0.9 * len(pairs)):
                 gaps = sorted({spot.start - spot.before for spot in pairs if spot.start % align == phase})
@@ -335,9 +338,16 @@ def _recorded(known: Sequence[Spot]) -> Iterator[Way]:
                 yield Recorded(size, phase)
 
 
+def some_of(spots: Sequence[Spot], most: int) -> Sequence[Spot]:
+    """Return ``spots``, or ``most`` of them, drawn the same way each time: every second one may be of one kind."""
+    if len(spots) <= most:
+        return spots
+    return [spots[index] for index in sorted(Random(len(spots)).sample(range(len(spots)), most))]
+
+
 def ways_of(known: Sequence[Spot], unit: int) -> Iterator[Way]:
     """Yield the ways of writing that ``known`` suggest, of characters of ``unit`` bytes."""
-    yield from _counted(known[:: max(1, len(known) // MOST_TRIED)], unit)
+    yield from _counted(some_of(known, MOST_TRIED), unit)
     yield from _behind(known, unit)
     yield from _chained(known)
     yield from _recorded(known)
@@ -345,4 +355,4 @@ def ways_of(known: Sequence[Spot], unit: int) -> Iterator[Way]:
 
 def further_ways(known: Sequence[Spot], unit: int) -> Iterator[Way]:
     """Yield those in which the length stands further in front; they are dearer to look for."""
-    yield from _further(known[:: max(1, len(known) // _TRIED)], unit)
+    yield from _further(some_of(known, _TRIED), unit)

@@ -6,6 +6,7 @@ import re
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 import msgspec
@@ -24,7 +25,7 @@ from companion.contents.reading.learning import (
     learn,
     strong_from,
 )
-from companion.contents.reading.names import CODE_PAGES, FolderNames
+from companion.contents.reading.names import CODE_PAGES, FolderNames, decoded
 from companion.contents.reading.order import is_big, merit
 from companion.contents.reading.shapes import STOP, WEAK, is_rare, plausible
 from companion.contents.reading.spots import MARGIN, REACH, spot_at, suffixes_of
@@ -45,8 +46,8 @@ _ORDERS: Final = ("utf-16-le", "utf-16-be")
 _BIG, _LITTLE = re.compile(rb"(?:\x00[ -~]){4,}"), re.compile(rb"(?:[ -~]\x00){4,}")
 _ALONE: Final = tuple(
     Counted(width, big, unit, size, extra)
-    for unit in (1, 2)
-    for width in (2, 4, 8)
+    for unit, widths in ((1, (2, 4, 8)), (2, (4, 8)))  # any wide letter may be a count of two bytes
+    for width in widths
     for big in (False, True)
     for size in (1, unit)
     for extra in (0, unit)
@@ -183,8 +184,8 @@ class LearnedReader:
                     spot.ends = tuple(sorted(spot.ends, key=lambda end: -usual[_suffix(spot, end)]))
                 spot.before, before = before, spot.ends[0]
                 last = before if spot.start >= 0 else last
-            for spot in spots[-1:]:
-                spot.last = True
+            for spot, behind in pairwise(spots):
+                spot.after = behind.low
         codes = Counter(spot.code for spot in known if not _bytes(spot, spot.start, spot.ends[0]).isascii())
         code = codes.most_common(1)[0][0] if codes else encoding
         teachers = _teachers(known)
@@ -231,17 +232,14 @@ class LearnedReader:
         if not place and 0 <= start <= (spot.start if known else spot.dot):
             place, sure = (start, spot.ends[0]), start_sure
         at, end = place or (spot.start if known else spot.low, spot.ends[0])
-        text, encoding = _decoded(_bytes(spot, at, end), spot.code or trust.code)
+        text, encoding = decoded(_bytes(spot, at, end), spot.code or trust.code)
         if known and at < spot.start:
-            counts = isinstance(way, COUNTS)
-            wide = isinstance(way, Counted) and way.width > spot.unit  # else a character may be taken for it
             between = between_of(spot, at)
-            told = wide or at == start or between[-1:] in ("/", "\\")
-            longer = told or is_longer(between, bits_of(spot) >= trust.least, counts or free_before(spot, at))
-            sure = sure and (told or believed is None or believed.clean)
+            told = believed is not None or at == start or between[-1:] in ("/", "\\")
+            longer = told or is_longer(between, bits_of(spot) >= trust.least, free_before(spot, at))
             if not longer or not plausible(text[: text.rfind(".")]):
                 at, way, sure = spot.start, None, False
-                text, encoding = _decoded(_bytes(spot, at, end), spot.code)
+                text, encoding = decoded(_bytes(spot, at, end), spot.code)
         if known:
             rest = not place and at > spot.low and _is_slash(spot, at - spot.unit)
             own = at == spot.start and not rest and (spot.dot - at >= _LONG * spot.unit or self._names.spells(text))
@@ -329,13 +327,3 @@ def _certain_alone(spot: Spot, counts: bool) -> tuple[int, int] | None:
         if counts and any(way.unit == spot.unit and way.fits(spot, spot.low, end) for way in _ALONE):
             return spot.low, end
     return None
-
-
-def _decoded(raw: bytes, code: str) -> tuple[str, str]:
-    """Return the text of a name and its encoding: UTF-8 if it is, whatever code page others are written in."""
-    if not code.startswith("utf-16"):
-        try:
-            return raw.decode(), "utf-8"
-        except UnicodeDecodeError:
-            code = "cp1252" if code == "utf-8" else code
-    return raw.decode(code, "replace"), code

@@ -18,6 +18,7 @@ from companion.contents.reading.layouts import (
     Spot,
     Way,
     further_ways,
+    some_of,
     ways_of,
 )
 
@@ -104,8 +105,8 @@ class _Trial:
     """The known names that a way of writing is tried on, and whether each is strong."""
 
     def __init__(self, known: Sequence[Spot], rooted: Sequence[Spot]) -> None:
-        self.sample = known[:: max(1, len(known) // MOST_TRIED)]
-        self._rooted = rooted[:: max(1, len(rooted) // MOST_TRIED)]
+        self.sample = some_of(known, MOST_TRIED)
+        self._rooted = some_of(rooted, MOST_TRIED)
         least = strong_from(known)
         strong = [bits_of(spot) >= least for spot in self.sample]
         self._strong = strong if sum(strong) >= _FEW else [True] * len(strong)
@@ -118,8 +119,9 @@ class _Trial:
         own = [(spot, list(way.places(spot))) for spot in self.sample]
         others = [(spot, list(way.places(spot))) for spot in self._rooted]
         fitting = [spot for spot, places in (*own, *others) if any(at == spot.start for at, _ in places)]
-        if len(fitting) < AGREE:
-            return []
+        lengths = {spot.ends[0] - spot.start for spot in fitting}
+        if len(fitting) < AGREE or (isinstance(way, Recorded) and len(lengths) == 1):
+            return []  # names of one length stand so far apart wherever they stand
         context = context_of(fitting, way.field, isinstance(way, Counted) and way.width <= way.unit)
         own, others = (
             [(s, [p for p in places if context.holds(s, *p)]) for s, places in both] for both in (own, others)
@@ -130,6 +132,7 @@ class _Trial:
 
     def _judged(self, way: Way, context: Context, own: _Tried, others: _Tried, first: bool) -> Believed | None:
         right = wrong = longer = 0
+        exact = isinstance(way, COUNTS) or (isinstance(way, Chained) and way.align == 1)
         for (spot, places), is_strong in zip(own, self._strong, strict=True):
             found = _chosen(places, first)
             if found is None:
@@ -139,7 +142,7 @@ class _Trial:
             elif isinstance(way, Counted) and way.width > 1 and found[0] < spot.start:
                 continue
             elif found[0] < spot.start and is_longer(
-                between_of(spot, found[0]), is_strong, isinstance(way, COUNTS) or free_before(spot, found[0])
+                between_of(spot, found[0]), is_strong, exact or free_before(spot, found[0])
             ):
                 longer += 1
             else:

@@ -10,7 +10,7 @@ from typing import Final
 from companion.contents.reading.shapes import is_rare
 from companion.core.globs import ends_of
 
-CODE_PAGES: Final = ("utf-8", "cp1252", "mac-roman", "cp850", "cp437")
+CODE_PAGES: Final = ("utf-8", "cp1252", "mac-roman", "cp850", "cp437", "cp932", "cp1251", "gbk")
 """How names are written in bytes, the likelier first; UTF-16 is looked for besides."""
 
 
@@ -20,6 +20,16 @@ def fold_case(text: str) -> str:
     if len(lower) != len(text):  # one letter that becomes two has no case here
         lower = "".join(low if len(low := char.lower()) == 1 else char for char in text)
     return lower.replace("\\", "/")
+
+
+def decoded(raw: bytes, code: str) -> tuple[str, str]:
+    """Return the text of a name and its encoding: UTF-8 if it is, whatever code page others are written in."""
+    if not code.startswith("utf-16"):
+        try:
+            return raw.decode(), "utf-8"
+        except UnicodeDecodeError:
+            code = "cp1252" if code == "utf-8" else code
+    return raw.decode(code, "replace"), code
 
 
 class FolderNames:

@@ -15,6 +15,8 @@ REACH: Final = 1024
 MARGIN: Final = 64
 """Bytes kept before and behind a run of text, for counts and marks."""
 _STOPS: Final = bytes(0 if char < 0x20 or char == 0x7F or char in b'"<>|*?`' else 1 for char in range(256))
+_STOPS_BESIDE: Final = bytes(1 if char in b"|`" else stop for char, stop in enumerate(_STOPS))
+"""Where names may be written in pages of two bytes a letter, of which the second may be one of these."""
 
 
 class Suffixes(NamedTuple):
@@ -61,7 +63,7 @@ def spot_at(
     reach = max(0, dot - REACH)
     reach += (dot - reach) % unit
     if unit == 1:
-        low = reach + block[reach:dot].translate(_STOPS).rfind(0) + 1
+        low = reach + block[reach:dot].translate(_STOPS_BESIDE if names.rare else _STOPS).rfind(0) + 1
     else:
         text = block[reach:dot].decode(encoding, "surrogatepass")
         stop = STOP.search(text[::-1])

@@ -30,6 +30,7 @@ _BEGINNINGS: Final[tuple[tuple[tuple[str, ...], ...], ...]] = (
 
 _QUIET: Final = ("", "\0", '"', "'", "\n")
 """What a home folder's ``~`` stands behind; elsewhere in bytes it may be any byte in front of a root."""
+_ADDRESS: Final = re.compile(r"file:(?:/(?!/)|\\)", re.IGNORECASE)
 _ROOTED: Final = re.compile(rf"~[\\/](?:{'|'.join(ROOTS)})[\\/]")
 
 
@@ -86,6 +87,8 @@ def _beginning(block: bytes, at: int, encoding: str) -> Start | None:
     text = before + right.decode(encoding, errors)
     if shape := beginning(text, len(before), encoding):
         path, start = text[shape.start : shape.end], at - len(before[shape.start :].encode(encoding, errors))
+        if _ADDRESS.match(path) and before[: shape.start][-1:] not in _QUIET:  # rather a label in front of a path
+            path, start = path[5:], start + 5 * unit
         sure = shape.sure and not (path[0] == "~" and (before[-1:] not in _QUIET or _ROOTED.match(path)))
         return Start(start, start + len(path.encode(encoding, errors)), path, encoding, sure)
     if unit == 1 and not right.isascii():  # in some code page: a character is a byte
