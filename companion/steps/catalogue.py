@@ -8,6 +8,7 @@ from companion.core import rules
 from companion.core.rules import Rule
 from companion.sound.rules import RULES as SOUND_RULES
 from companion.steps.checks.facts import RULES as FACTS_RULES
+from companion.steps.checks.idle import RULES as IDLE_RULES
 from companion.steps.checks.needs import RULES as NEEDS_RULES
 from companion.steps.checks.out import RULES as OUT_RULES
 from companion.trials.away_rules import RULES as AWAY_RULES
@@ -18,6 +19,7 @@ from companion.words.rules import RULES as WORDS_RULES
 
 RULES: Final[tuple[Rule[Any], ...]] = (
     *FACTS_RULES,
+    *IDLE_RULES,
     *CONTENTS_RULES,
     *SOUND_RULES,
     *CONTROL_RULES,

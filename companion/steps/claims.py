@@ -60,7 +60,26 @@ NOTHING_STRAY: Final = LineClaim(
 ALL_RELATIVE: Final = LineClaim(
     "paths", "all relative", frozenset({"path-absolute", "path-home", "path-climbs", "patch-opaque", "patch-unsure"})
 )
-CLAIMS: Final = (COMPLETE, CONSISTENT, NOTHING_MISSING, NOTHING_STRAY, ALL_RELATIVE)
+NOTHING_DENIED: Final = LineClaim("words", "nothing denied by them", frozenset({"words-disagree", "claim-unproven"}))
+NOTHING_OPEN: Final = LineClaim(
+    "words",
+    "nothing left out",
+    frozenset(
+        {
+            "changelog-entry-missing",
+            "changelog-misses-change",
+            "readme-missing-part",
+            "placeholder-left",
+            "media-missing",
+        }
+    ),
+)
+RELEASED: Final = LineClaim("out", "released", frozenset({"release-unrecorded"}))
+UPLOADED: Final = LineClaim("out", "upload verified", frozenset({"upload-unverified", "upload-differs"}))
+CLAIMS: Final = (
+    *(COMPLETE, CONSISTENT, NOTHING_MISSING, NOTHING_STRAY, ALL_RELATIVE),
+    *(NOTHING_DENIED, NOTHING_OPEN, RELEASED, UPLOADED),
+)
 
 
 def said(findings: Iterable[Finding], *claims: LineClaim) -> list[str]:

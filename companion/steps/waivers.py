@@ -30,6 +30,7 @@ NEVER_WAIVED: Final = frozenset(
         "release-unrecorded",
         "upload-differs",
         "stray-unasked",
+        "waiver-idle",
     }
 )
 """A waiver lets a flaw pass, never an untruth: no reason makes a false sentence or a broken archive fit to publish."""
@@ -122,6 +123,15 @@ def means(waiver: Waiver, finding: Finding) -> bool:
     if waiver.path != finding.path:
         return False
     return waiver.where == finding.where or (not waiver.where and finding.path != FACTS_FILE)
+
+
+def never_lets_pass(waiver: Waiver, *, known: bool) -> str:
+    """Return why a waiver counts for nothing, whatever is found; empty where it may count. known: its rule is one."""
+    if not known:
+        return "there is no such rule"
+    if waiver.rule in NEVER_WAIVED:
+        return "no reason lets that pass"
+    return "" if waiver.reason else "it gives no reason"
 
 
 def _lapse(waiver: Waiver, finding: Finding, grounds: Grounds) -> str:

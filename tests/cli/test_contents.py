@@ -116,6 +116,23 @@ def test_many_files_are_cut_short_unless_all_are_wanted(companion: Companion, st
     assert "more (" not in whole
 
 
+def test_the_list_reads_on_eighty_columns(companion: Companion, strewn: Path) -> None:
+    """Long names are cut in the middle and long reasons go on below; only the command to copy stays whole."""
+    far = strewn / "Me" / ("and then one more evening " * 3).strip() / "of brushes and cords"
+    far.mkdir(parents=True)
+    for name in ("a " * 60 + ".png", "b.png", *(f"an invoice for the hall, number {n}.pdf" for n in range(3))):
+        (far / name).write_bytes(b"x" * 2000)
+    (strewn / f"{'notes to myself ' * 6}.docx").write_bytes(b"x")
+    asked = companion("contents", strewn, "--all").out
+    companion("contents", strewn, "--ship", f"{far.relative_to(strewn).as_posix()}/")
+    for text in (asked, companion("contents", strewn, "--all").out):
+        wide = [line for line in text.splitlines() if len(line) > 80]
+        assert [line for line in wide if not line.startswith("  companion contents ")] == []
+    # The path and its bytes stand in one line, in one column.
+    listed = [line for line in asked.splitlines() if line.startswith("    ✓ ")]
+    assert len({len(line) for line in listed}) == 1
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux keeps any bytes as a name")
 def test_hostile_names_are_listed_inert_and_answered(companion: Companion, strewn: Path) -> None:
     for name in (b"bad\xff.rtf", b"esc\x1b]0;x\x07.rtf", "bidi\u202efdp.rtf".encode(), b"nl\n.rtf"):

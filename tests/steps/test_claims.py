@@ -13,7 +13,8 @@ from companion.steps.claims import CLAIMS, NOTHING_MISSING, NOTHING_STRAY, LineC
 from companion.workshop import Workshop
 
 BESIDE = {
-    "facts": frozenset[str](),
+    # A waiver that lets nothing pass leaves the facts what they are.
+    "facts": frozenset({"waiver-idle"}),
     # That a name is bad, or a picture does not open, takes nothing away and puts nothing in.
     "contents": frozenset(
         {
@@ -27,6 +28,10 @@ BESIDE = {
         }
     ),
     # A backslash stands in a relative path; metadata and the encoding of a script are no paths.
+    # What is too long or too large is all there, and true; so is a picture that nobody measured.
+    "words": frozenset({"page-too-long", "media-too-large", "media-unmeasured"}),
+    # A report, or what songs will miss, says nothing against the release or the copy that was checked.
+    "out": frozenset({"report-open", "songs-break"}),
     "paths": frozenset({"path-backslash", "metadata-private", "script-encoding"}),
 }
 """The rules that may find something beside each claim of their step: whatever is new has to be decided."""

@@ -93,7 +93,7 @@ def test_the_state_says_what_was_compared_and_where_only_values_were(tmp_path: P
     assert evidence
     assert evidence.details["because"] == (
         "compared with facts and evidence in 1 text and 1 page: maker, title, version and tests claimed; "
-        "not in English, so that only values were compared: LIESMICH.txt"
+        "not in English, so that only values were compared: LIESMICH.txt; nothing denied by them"
     )
     assert evidence.details["compared"] == {"LIESMICH.txt": [], "": ["maker", "title", "version"]}
 

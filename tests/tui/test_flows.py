@@ -138,6 +138,43 @@ async def test_a_waiver_is_taken_back_and_a_whole_rule_waived(shop: Workshop, op
     assert sorted(found(shop, "contents")[key] for key in strays) == ["", "they never ship"]
 
 
+async def test_a_lapsed_waiver_is_given_again_with_one_key(shop: Workshop, opened: Opened) -> None:
+    shop.waive("away-untried", "", "a beta for friends")
+    patch = shop.folder / "Slate Choir.eeng"
+    patch.write_bytes(patch.read_bytes() + b"\0")
+    again = Workshop.open(shop.folder)
+    assert again.status().step("away").state is State.OPEN
+    async with opened(again, (100, 36)) as hand:
+        await hand.press("6")
+        while not hand.shows("Press g to waive it again."):
+            await hand.press("t")
+        assert hand.shows("“a beta for friends” (1.0.0, no test): what plays has changed since")
+        await hand.press("g")
+        assert hand.shows("Waived away-untried, the whole, again.")
+        assert again.status().step("away").state is State.WAIVED
+        given = again.facts.waivers
+        assert [one.reason for one in given] == ["a beta for friends"]
+        await hand.press("g")  # nothing has lapsed any more, and nothing happens
+        assert again.facts.waivers == given
+        assert not hand.app.check_action("renew", ())
+
+
+async def test_a_waiver_that_lets_nothing_pass_is_taken_back_where_it_is_told(shop: Workshop, opened: Opened) -> None:
+    shop.save_facts({"waivers": [{"rule": "minimum-unset", "path": "release.toml", "reason": "it is early"}]})
+    async with opened(shop, (100, 36)) as hand:
+        await hand.press("7")
+        while not hand.shows("“it is early”: nothing of it is found there now"):
+            await hand.press("t")
+        while not hand.shows("Take it back: press v on it"):
+            await hand.press("down")
+        await hand.press("v")
+        assert hand.shows("minimum-unset, release.toml", "it is early")
+        await hand.press("y")
+        assert hand.shows("The waiver of minimum-unset, release.toml, is taken back.")
+    assert shop.facts.waivers == ()
+    assert "waiver-idle" not in [one.rule for one in shop.status().step("needs").findings]
+
+
 async def test_a_text_is_written_and_what_stood_there_kept(shop: Workshop, opened: Opened) -> None:
     readme = shop.folder / "README.md"
     async with opened(shop, (100, 36)) as hand:

@@ -8,6 +8,7 @@ from companion.archive.record import ReleaseRecord
 from companion.core.rules import findings_of
 from companion.core.text import visible
 from companion.steps.checks import out
+from companion.steps.claims import RELEASED, UPLOADED, said
 from companion.steps.desk import Desk
 from companion.steps.model import Before, Look
 
@@ -28,11 +29,12 @@ def look_out(desk: Desk, before: Before) -> Look:
         reports=desk.reports,
         answered=desk.changelog if desk.reports else "",
     )
-    checked = [last.at[:10] for one in released if (last := one.last_upload) and one.verified]
+    findings = findings_of(out.RULES, model)
     # What became of an upload since, nobody can tell without fetching it again.
-    verified = f"; upload verified on {max(checked)}" if len(checked) == len(released) else ""
-    because = f"{visible(record.version)} released {record.at[:10]}{verified}"
-    return Look(findings=findings_of(out.RULES, model), details={"because": because, "version": record.version})
+    checked = max((last.at[:10] for one in released if (last := one.last_upload)), default="")
+    parts = [f"{visible(record.version)} {claim} {record.at[:10]}" for claim in said(findings, RELEASED)]
+    parts += [f"{claim} on {visible(checked)}" for claim in said(findings, UPLOADED)]
+    return Look(findings=findings, details={"because": "; ".join(parts), "version": record.version})
 
 
 def _breaks(desk: Desk) -> tuple[Break, ...]:

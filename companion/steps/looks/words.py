@@ -16,6 +16,7 @@ from companion.core.folder import Places
 from companion.core.rules import findings_of
 from companion.core.text import listed, plural, visible
 from companion.core.versions import instrument_version
+from companion.steps.claims import NOTHING_DENIED, NOTHING_OPEN, said
 from companion.steps.desk import Desk
 from companion.steps.looks.stated import built
 from companion.steps.looks.story import build_story, today
@@ -264,4 +265,5 @@ def look_words(desk: Desk) -> Look:
     because = f"compared with facts and evidence in {what}: {listed([*facts, 'tests claimed'], 20)}"
     if others := listed([visible(path) for path in model.other_languages], 3):
         because += f"; not in English, so that only values were compared: {others}"
+    because = "; ".join([because, *said(findings, NOTHING_DENIED, NOTHING_OPEN)])
     return Look(findings=findings, details={"because": because, "compared": model.compared})

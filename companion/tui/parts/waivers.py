@@ -5,6 +5,7 @@ from functools import partial
 
 from companion.core.findings import Finding
 from companion.core.text import plural, visible
+from companion.steps.checks.idle import waiver_idle
 from companion.steps.waivers import NEVER_WAIVED, coverable, place_of
 from companion.tui.parts.companion import Companion
 from companion.tui.parts.dialogs import Ask, Confirm
@@ -15,9 +16,11 @@ def ask_waiver(companion: Companion, finding: Finding) -> None:
     """Ask for a reason; what can never be waived is refused before anyone thinks one up."""
     shop, rule = companion.shop, finding.rule
     place = visible(place_of(finding) or finding.path) or "the whole"
-    if _refused(companion, rule):
+    if rule == waiver_idle.id:
+        ask_to_drop(companion, finding)
+    elif _refused(companion, rule):
         return
-    if finding.unknown and finding.waived:
+    elif finding.unknown and finding.waived:
         companion.show_notice(f"Nothing to take back: {finding.waived}.", wrong=True)
     elif finding.waived:
 
@@ -33,6 +36,20 @@ def ask_waiver(companion: Companion, finding: Finding) -> None:
         text = "Why is a player no worse off for it? It lapses when what it rests on changes."
         waive = partial(shop.waive, rule, finding.path, where=place_of(finding))
         _ask_reason(companion, f"{rule}, {place}", text, "Waive", waive)
+
+
+def ask_to_drop(companion: Companion, finding: Finding) -> None:
+    """Ask whether to take back a waiver that lets nothing pass any more."""
+    what = f"{visible(finding.where)}, {visible(finding.at.fact or finding.path) or 'the whole'}"
+
+    def drop(_: None) -> None:
+        companion.write(
+            "Taking the waiver back",
+            lambda _: companion.shop.unwaive(finding.where, finding.path, finding.at.fact),
+            f"The waiver of {what}, is taken back.",
+        )
+
+    companion.push_screen(Confirm(what, f"Waived: {finding.measured}", "Take it back", drop))
 
 
 def renew_waiver(companion: Companion, finding: Finding) -> None:
