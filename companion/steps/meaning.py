@@ -51,8 +51,8 @@ _WORDS: Final[dict[str, tuple[str, str]]] = {
         "That it plays everywhere. It played there, that once; systems and versions nobody tried are named as such.",
     ),
     "needs": (
-        "A minimum engine version is stated, and a passed test or at least the version the patch was saved with is "
-        "behind it.",
+        "Somebody opened exactly this content away from your own files, and the minimum engine version that is stated "
+        "was tested, or is at least not below the version the patch was saved with.",
         "That everything older fails, or that every system you named was tried: the line says which were not.",
     ),
     "words": (

@@ -30,7 +30,6 @@ NEVER_WAIVED: Final = frozenset(
         "release-unrecorded",
         "upload-differs",
         "stray-unasked",
-        "waiver-idle",
     }
 )
 """A waiver lets a flaw pass, never an untruth: no reason makes a false sentence or a broken archive fit to publish."""

@@ -125,6 +125,11 @@ def test_a_waiver_lapses_when_its_file_changes(companion: Companion, demo_folder
     assert (rule, path) not in blocking()
     with (demo_folder / path).open("ab") as stream:
         stream.write(b"\0")
+    after = companion("check", demo_folder, "contents").out
+    assert "waived: heard and meant" not in after
+    assert "“heard and meant”: nothing of it is found there now" in after
+    assert companion("waive", demo_folder, "waiver-idle", path, "--reason", "so be it").code == 2
+    assert companion("waive", demo_folder, rule, path, "--back").code == 0
     assert "heard and meant" not in companion("check", demo_folder, "contents").out
 
 

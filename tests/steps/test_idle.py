@@ -55,7 +55,7 @@ def told(folder: Path, waiver: str, *run: str) -> list[tuple[str, str, str]]:
 
 
 GONE: Final = "“meant”: nothing of it is found there now"
-TABLE: Final = (
+TABLE: Final[tuple[tuple[str, tuple[str, ...], list[tuple[str, str, str]]], ...]] = (
     # a waiver of what is found there: it counts, or has lapsed and is told beside the finding
     ('rule = "minimum-unproven"\npath = "release.toml"\nwhere = "engine.minimum"', (), []),
     ('rule = "away-untried"', (), []),

@@ -118,7 +118,10 @@ TABLE: Final = (
         State.OPEN, "no test"),
     Row("needs", "a minimum", "a version", "it is no version", state(engine__minimum="any"),
         State.FAILING, "minimum-unset"),
-    Row("needs", "a minimum", "a test, or the version it was saved with", "neither", state(engine__saved_with=""),
+    Row("needs", "a minimum", "a test, or the version it was saved with", "neither",
+        state(engine__saved_with="", engine__minimum="7.3"),
+        State.UNKNOWN, "minimum-unbacked"),
+    Row("needs", "a minimum", "somebody opened it", "it was changed since", _second_patch,
         State.UNKNOWN, "minimum-unbacked"),
     Row("needs", "a minimum", "a test below the version it was saved with", "no such test",
         state(engine__minimum="7.0"), State.FAILING, "minimum-below-saved"),
@@ -146,12 +149,23 @@ def looked(shop: Workshop, step: str) -> StepStatus:
     return shop.check((step,)).step(step)
 
 
+def opened_by_ada(shop: Workshop) -> None:
+    shop.record_away(
+        AwayTest(
+            kind="another player", result="pass", who="Ada", engine_version="7.2.1", edition="full",
+            system="Windows 11", played="Every key of the three layers, soft and hard.",
+        )
+    )  # fmt: skip
+
+
 def test_every_step_has_a_row() -> None:
     assert {row.step for row in TABLE} == set(BY_ID)
 
 
 @pytest.mark.parametrize("row", TABLE, ids=lambda row: f"{row.step}: {row.falsified_by}")
 def test_what_falsifies_a_claim_keeps_the_step_from_being_proven(shop: Workshop, row: Row) -> None:
+    if row.step == "needs":
+        opened_by_ada(shop)
     before = looked(shop, row.step)
     row.spoil(shop)
     after = looked(shop, row.step)
@@ -186,12 +200,7 @@ def test_samples_without_a_note_are_stated_to_play_none(shop: Workshop) -> None:
 def test_an_away_test_settles_what_could_not_be_read_and_the_line_says_which(shop: Workshop) -> None:
     (shop.folder / PATCH).write_bytes(b"HELLO")
     assert {looked(shop, step).state for step in ("contents", "paths")} == {State.UNKNOWN}
-    shop.record_away(
-        AwayTest(
-            kind="another player", result="pass", who="Ada", engine_version="7.2.1", edition="full",
-            system="Windows 11", played="Every key of the three layers, soft and hard.",
-        )
-    )  # fmt: skip
+    opened_by_ada(shop)
     for step in ("contents", "paths"):
         settled = looked(shop, step)
         assert settled.state is State.PROVEN
@@ -237,11 +246,12 @@ def test_a_folder_of_next_to_nothing_proves_next_to_nothing(tmp_path: Path, shop
     near.reload()
     near.decide(ship=["Samples"])
     states = {step.id: step.state for step in near.check().steps}
-    assert {step for step, state in states.items() if state is State.PROVEN} <= {"facts", "needs"}
+    assert {step for step, state in states.items() if state is State.PROVEN} <= {"facts"}
     assert {step for step, state in states.items() if state is State.UNKNOWN} == {
         "contents",
         "paths",
         "sound",
         "controls",
+        "needs",
     }
     near.close()

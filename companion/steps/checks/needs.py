@@ -157,18 +157,26 @@ def minimum_unproven(model: NeedsModel) -> Iterator[Finding]:
 @_needs_rule(
     "minimum-unbacked",
     WARNS,
-    means="A minimum is stated that nothing backs: no away test, and no version that the patch was saved with.",
+    version=2,
+    means="A minimum is stated that nothing backs: nobody has opened this content away from its originals, or neither "
+    "was it tested in the minimum nor is a version stated that the patch was saved with.",
     why="Whether it opens there, nobody knows.",
-    mend="State the version that saved the patch (engine.saved_with), or record a passed away test on the minimum.",
+    mend="Record a passed away test, best on the minimum itself. One on a newer version will do where the minimum is "
+    "the version that saved the patch (engine.saved_with).",
     unknown=True,
 )
 def minimum_unbacked(model: NeedsModel) -> Iterator[Finding]:
-    """A minimum rests on a test, or at least on the version the maker works with."""
+    """A minimum rests on a test of it, or on any test and the version the maker works with; on no word alone."""
     engine = model.facts.engine
-    if model.untested and engine_version(engine.saved_with) is None:
-        yield minimum_unbacked.finding(
-            FACTS_FILE, at=At(fact="engine.minimum"), value=engine.minimum, says="{value}: nothing backs it"
-        )
+    if not model.untested or model.below_saved:  # which blocks already
+        return
+    if engine_version(engine.saved_with) is None:
+        says = "{value}: nothing backs it"
+    elif not opened(model.tests, model.facts):
+        says = "{value}: stated, and no away test of this content has passed"
+    else:
+        return
+    yield minimum_unbacked.finding(FACTS_FILE, at=At(fact="engine.minimum"), value=engine.minimum, says=says)
 
 
 @_needs_rule(

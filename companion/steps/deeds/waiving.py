@@ -8,6 +8,7 @@ import msgspec
 from companion.core.errors import CompanionError
 from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, Severity
+from companion.steps.checks.idle import waiver_idle
 from companion.steps.deeds import facts_file
 from companion.steps.deeds.folder import OpenFolder
 from companion.steps.desk import Desk
@@ -99,6 +100,8 @@ def _step_of(rule: str, reason: str, path: str = "") -> str:
     known = RULE_BY_ID.get(rule)
     if known is None:
         raise CompanionError(f"There is no rule “{rule}”", "", "see: companion explain")
+    if rule == waiver_idle.id:
+        raise CompanionError(f"“{rule}” cannot be waived", path, "take back the waiver it tells of, with --back")
     if rule in NEVER_WAIVED:
         asked = rule == "stray-unasked"
         advice = "answer it instead: ship or stay" if asked else "no reason makes it fit to publish: mend it"

@@ -65,6 +65,9 @@ def renew_waiver(companion: Companion, finding: Finding) -> None:
 def ask_group_waiver(companion: Companion, group: RuleGroup) -> None:
     """Ask for one reason for all that a rule found in files; what was waived is taken back one by one."""
     first, count = group.first, len(coverable(group.findings))
+    if first.rule == waiver_idle.id:
+        companion.show_notice("Move to one of them first: each is taken back by itself.", wrong=True)
+        return
     if _refused(companion, first.rule):
         return
     if first.waived or first.unknown or not count:
