@@ -28,7 +28,7 @@ _NEVER: Final = {OURS, SYSTEM, LINK}
 
 
 class Answered(msgspec.Struct, frozen=True, kw_only=True):
-    """What an answer comes to: the lists of the facts, and the files it was about."""
+    """What an answer comes to: the lists of the facts, and how many files it changed them for."""
 
     include: tuple[str, ...]
     exclude: tuple[str, ...]
@@ -71,13 +71,13 @@ def answered(
         raise CompanionError("One thing cannot both ship and stay", min(both), "name it once")
     files = 0
     for what in ship:
-        target = _target(listed, what)
+        target, before = _target(listed, what), contents
         contents = _let_ship(target, listed, contents, _reasons(inventory, contents, referenced))
-        files += len(target.files)
+        files += len(target.files) if contents != before else 0
     for what in stay:
-        target = _target(listed, what)
+        target, before = _target(listed, what), contents
         contents = _leave(target, listed, contents)
-        files += len(target.files)
+        files += len(target.files) if contents != before else 0
     _hold(inventory, listed, contents, ship, stay, referenced)
     return Answered(include=contents.include, exclude=contents.exclude, files=files)
 

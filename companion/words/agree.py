@@ -114,6 +114,20 @@ def _needs(found: list[Passage], story: Story) -> Iterator[Stated]:
                 # Each stands for itself: two needs in one text cannot both be true.
                 line = passage.line_at(match.start())
                 yield Stated(f"need {match['version']}", stated == right, line, match.group().strip(), facts, "needs")
+        for match in _version_of(story.engine).finditer(passage.text):
+            if (stated := engine_version(match["version"])) is not None:
+                line = passage.line_at(match.start("version"))
+                yield Stated(f"need {match['version']}", stated == right, line, match.group().strip(), facts, "needs")
+
+
+def _version_of(engine: str) -> re.Pattern[str]:
+    """Return a pattern for a need that names the version first: “needs at least version 7.1 of ENGINE”."""
+    name = r"\s+".join(re.escape(word) for word in engine.split())
+    return re.compile(
+        r"\b(?:needs?|requires?|at least|minimum)\s+(?:at least\s+|a\s+)?version\s+(?P<version>[0-9]+(?:\.[0-9]+)*)"
+        rf"(?:\s+or\s+(?:newer|later|higher|above))?\s+of\s+(?:the\s+)?{name}(?!\w)",
+        re.IGNORECASE,
+    )
 
 
 def _engines(found: list[Passage], story: Story) -> Iterator[Stated]:

@@ -12,9 +12,11 @@ from companion.words.plain import Passage
 from companion.words.story import Story
 
 _VERB: Final = re.compile(
-    r"\b(?P<verb>(?:well[- ])?tested|tried(?: out)?|verified|works?|working|runs?|running|compatible|compatibility)\s+"
+    r"\b(?P<verb>(?:well[- ])?tested|tried(?: out)?|checked|verified|works?|working|runs?|running"
+    r"|compatible|compatibility|opens|opened|plays|played|loads|loaded)\s+"
     r"(?:(?:and\s+\w+|fully|fine|well|great|perfectly|flawlessly|properly|reliably|smoothly|successfully|also)\s+){0,2}"
-    r"(?:on|with|in|under|for)\b:?",
+    r"(?:by\s+(?:\w+\s+){1,3}?)?"
+    r"(?:(?:on|with|in|under|for)\b:?|(?<=tested )(?:operating\s+)?(?:systems?|platforms?|computers?|versions?)\s*:)",
     re.IGNORECASE,
 )
 _EVERYWHERE: Final = re.compile(
@@ -34,6 +36,15 @@ _SYSTEM: Final = re.compile(
     r"|(?P<macos>[Mm]ac\s?OS(?:\s?X)?|OS\s?X|Macs?)\s*(?P<m>\d+(?:\.\d+)*)?"
     r"|(?P<linux>[Ll]inux)\b)"
 )
+_STATED: Final = re.compile(
+    rf"(?P<named>{_SYSTEM.pattern})\s*(?::|\()\s*(?P<verb>tested|tried|checked|verified|works?|runs|opens|plays|ok(?:ay)?|fine)\b",
+    re.IGNORECASE,
+)
+"""“macOS: tested”, “Linux (works)”: the verb behind the system."""
+_SEEN: Final = ("opened", "played", "loaded")
+"""Verbs that are true of an engine older than the minimum, if a test opened it there."""
+_DONE: Final = ("tested", "tried", "out", "verified", "checked", *_SEEN)
+"""Verbs that say that somebody did it, and not only that it can be done."""
 _LONGEST_LIST: Final = 40
 _REACH: Final = 160
 """Characters after the verb in which a claim's objects are looked for: about two lines."""
@@ -70,6 +81,8 @@ def _in_clause(passage: Passage, clause: str, at: int, story: Story) -> Iterator
     wide = _EVERYWHERE.search(clause)
     if wide and not _DOUBT.search(clause):
         yield _claim(passage, at, wide, proven=False)
+    for match in _STATED.finditer(clause) if not _DOUBT.search(clause) else ():
+        yield from _subjects(passage, match["named"], at + match.start(), match["verb"], story)
     verb = _VERB.search(clause)
     if verb and not _DOUBT.search(clause[: verb.end()]):
         rest = clause[verb.end() : verb.end() + _REACH]
@@ -80,7 +93,7 @@ def _in_clause(passage: Passage, clause: str, at: int, story: Story) -> Iterator
 def _subjects(passage: Passage, text: str, at: int, verb: str, story: Story) -> Iterator[Claim]:
     for match in _SYSTEM.finditer(text):
         family = next(name for name in ("windows", "macos", "linux") if match[name])
-        yield _claim(passage, at, match, proven=_system_proven(family, match["w"] or match["m"] or "", story))
+        yield _claim(passage, at, match, proven=_system_proven(family, match["w"] or match["m"] or "", verb, story))
     if story.engine:
         for match in engine_mention(story.engine).finditer(text):
             yield _claim(passage, at, match, proven=_engine_proven(match["version"], verb, story))
@@ -104,8 +117,9 @@ def engine_mention(name: str) -> re.Pattern[str]:
     )
 
 
-def _system_proven(family: str, version: str, story: Story) -> bool:
-    for test in story.systems_tested:
+def _system_proven(family: str, version: str, verb: str, story: Story) -> bool:
+    older = story.systems_older if verb.lower() in _SEEN else ()
+    for test in (*story.systems_tested, *older):
         if system_family(test.system) == family:
             numbers = re.findall(r"\d+(?:\.\d+)*|XP|Vista", test.system)
             if not version or any(number == version or number.startswith(f"{version}.") for number in numbers):
@@ -117,7 +131,8 @@ def _engine_proven(version: str, verb: str, story: Story) -> bool:
     claimed = engine_version(version)
     if claimed is None:
         return True  # it cannot be compared, so it is not judged
-    proofs = [test.engine_version for test in story.systems_tested]
-    if not verb.lower().endswith(("tested", "tried", "out", "verified")):
+    older = story.systems_older if verb.lower() in _SEEN else ()
+    proofs = [test.engine_version for test in (*story.systems_tested, *older)]
+    if not verb.lower().endswith(_DONE):
         proofs += [story.saved_with, story.minimum if story.minimum_because else ""]
     return any(claimed == engine_version(proof) for proof in proofs)

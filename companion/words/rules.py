@@ -190,6 +190,7 @@ def words_disagree(model: WordsModel) -> Iterator[Finding]:
 @_words_rule(
     "claim-unproven",
     BLOCKS,
+    version=2,
     means="The words say that it was tested on, or works with, something no passed away test stands for.",
     why="Someone with just that system relies on the sentence and is the first to find out.",
     mend="Record an away test there, or say that it is not tested there yet.",

@@ -116,6 +116,16 @@ def test_many_files_are_cut_short_unless_all_are_wanted(companion: Companion, st
     assert "more (" not in whole
 
 
+def test_an_answer_that_changes_nothing_says_so(companion: Companion, strewn: Path) -> None:
+    given = (("--ship", "Me"), ("--stay", "todo.txt"))
+    for answer in given:
+        assert companion("contents", strewn, *answer).out.startswith("Kept in release.toml: the answer for ")
+    before = (strewn / "release.toml").read_bytes()
+    for answer in given:
+        assert companion("contents", strewn, *answer).out.startswith("Nothing to keep: it is so already.\n")
+    assert (strewn / "release.toml").read_bytes() == before
+
+
 def test_the_list_reads_on_eighty_columns(companion: Companion, strewn: Path) -> None:
     """Long names are cut in the middle and long reasons go on below; only the command to copy stays whole."""
     far = strewn / "Me" / ("and then one more evening " * 3).strip() / "of brushes and cords"

@@ -179,8 +179,8 @@ def test_what_the_patch_names_is_left_out_when_the_maker_says_so() -> None:
 
 def test_what_ships_or_stays_already_changes_nothing() -> None:
     folder = Folder("a.patch", "todo.txt", contents=Contents(patches=("a.patch",), exclude=("todo.txt",)))
-    assert folder.answer(ship=("a.patch",)) == Answered(include=(), exclude=("todo.txt",), files=1)
-    assert folder.answer(stay=("todo.txt",)) == Answered(include=(), exclude=("todo.txt",), files=1)
+    assert folder.answer(ship=("a.patch",)) == Answered(include=(), exclude=("todo.txt",), files=0)
+    assert folder.answer(stay=("todo.txt",)) == Answered(include=(), exclude=("todo.txt",), files=0)
 
 
 def test_names_are_found_in_any_case_and_with_the_slashes_of_any_system() -> None:

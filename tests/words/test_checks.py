@@ -185,6 +185,8 @@ def test_readme_with_every_part_and_without_any(story: Story, found: Look) -> No
         ("Get Slate-Choir-1.1.zip first.", "version 1.2"),
         ("**Needs** Example Engine 6.9 or newer.", "Example Engine 7.0 or newer"),
         ("- Example Engine 7.1 or later", "Example Engine 7.0 or newer"),
+        ("You need at least version 6.5 of Example Engine.", "Example Engine 7.0 or newer"),
+        ("It requires version 7.1 or newer of Example Engine.", "Example Engine 7.0 or newer"),
         ("Thank you. It requires at least\nExample Engine 7.2.", "Example Engine 7.0 or newer"),
         ("It contains 214 samples.", "213 samples"),
         ("- Samples: 2,130", "213 samples"),
@@ -218,6 +220,8 @@ def test_a_wrong_count_in_the_page_is_found_where_it_stands(story: Story, found:
         "Songs made with Slate Choir 1.1 open as they are.",
         "Example Engine version 7.3",
         "Version 7.3 of Example Engine",
+        "You need at least version 7.0 of Example Engine.",
+        "It needs version 6.5 of Other Engine to read old songs.",
         "It was saved with Example Engine 7.1.",
         "Older hosts, such as Example Engine 6.4, show no picture.",
         "Needs Example Engine 7.0.0 or newer.",
@@ -283,6 +287,18 @@ def test_old_entries_of_the_changelog_may_say_what_was_true_then(story: Story, f
         ("Not heavy at all. Works on\nLinux.", "Linux"),
         ("Tested on:\n\n- Windows 11\n- Linux", "Linux"),
         ("Tested on Windows 11, Linux, but not on old machines.", "Linux"),
+        ("Opens fine on a Mac.", "Mac"),
+        ("It has been opened on macOS.", "macOS"),
+        ("Plays on Windows 10 without trouble.", "Windows 10"),
+        ("Loads in Example Engine 6.5.", "Example Engine 6.5"),
+        ("Opened and played with Example Engine 7.1.", "Example Engine 7.1"),
+        ("Checked on Linux.", "Linux"),
+        ("Tested by three players on Linux.", "Linux"),
+        ("Tested systems: Windows, Linux", "Linux"),
+        ("Tested operating systems: macOS", "macOS"),
+        ("macOS: tested", "macOS"),
+        ("Linux (works)", "Linux"),
+        ("Windows 10: OK", "Windows 10"),
     ],
 )
 def test_claim_unproven(story: Story, found: Look, line: str, subject: str) -> None:
@@ -309,6 +325,15 @@ def test_claim_unproven(story: Story, found: Look, line: str, subject: str) -> N
         "Made on a Mac.",
         "The patch works with any keyboard.",
         "Tested on:\n\n- Windows 11\n\nThanks to all on Linux.",
+        "Opens on Windows 11, and plays with Example Engine 7.0 or newer.",
+        "Windows 11: tested",
+        "macOS: not tested yet",
+        "Linux: nobody has tried it, if it works please write.",
+        "Tested by three players on Windows 11.",
+        "Tested systems: Windows",
+        "Open Slate Choir.patch in Example Engine 7.1.",
+        "The low slab plays an octave on Linux.",
+        "It was never opened on macOS.",
     ],
 )
 def test_claim_proven_or_no_claim(story: Story, found: Look, line: str) -> None:
@@ -321,6 +346,16 @@ def test_a_minimum_that_nothing_stands_behind_proves_no_claim(story: Story, foun
     assert of("claim-unproven", found(bare, page="", readme=f"A choir.\n\n{line}\n"))
     backed = msgspec.structs.replace(bare, minimum_because=story.minimum_because)
     assert of("claim-unproven", found(backed, page="", readme=f"A choir.\n\n{line}\n")) == []
+
+
+def test_what_was_opened_in_an_older_engine_may_be_told_as_that(story: Story, found: Look) -> None:
+    mac = Tested(system="macOS 14", engine_version="6.5", by="another computer")
+    older = msgspec.structs.replace(story, systems_older=(mac,))
+    told = "It was opened on macOS with Example Engine 6.5, which is older."
+    assert of("claim-unproven", found(older, readme=readme(older, told))) == []
+    assert of("claim-unproven", found(older, page=draft("page", "md", older))) == []
+    for claimed in ("Tested on macOS.", "It works on macOS.", "It was opened on Linux.", "macOS: works"):
+        assert of("claim-unproven", found(older, readme=readme(older, claimed)))
 
 
 def test_a_claim_loses_its_proof_with_the_away_test(story: Story, found: Look) -> None:

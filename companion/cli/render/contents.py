@@ -24,6 +24,8 @@ _PATH: Final = 48
 
 def decided_line(count: int) -> str:
     """Return what an answer comes to."""
+    if not count:
+        return "Nothing to keep: it is so already."
     return f"Kept in release.toml: the answer for {plural(count, 'file')}."
 
 
