@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
@@ -51,6 +50,8 @@ class _Told:
 
 def _words_mark(desk: Desk) -> str:
     """Take in, beside files and facts, what the words rest on: answers, away tests, releases, other looks."""
+    import hashlib  # which the app does without until it has painted
+
     looked = [step for step in WORDS_REST_ON if desk.evidence.has_any(step, desk.mark(step))]
     released = desk.release_before and desk.release_before.version
     there = desk.pages
