@@ -31,7 +31,6 @@ from companion.steps.deeds.picturing import Picturing
 from companion.steps.deeds.shipping import Shipping
 from companion.steps.deeds.snapshots import Snapshots
 from companion.steps.deeds.waiving import Waiving
-from companion.steps.desk import Desk
 from companion.steps.model import Look, Status
 from companion.steps.table import BY_ID, STEP_IDS
 
@@ -45,6 +44,7 @@ if TYPE_CHECKING:
     from companion.steps.deeds.start import Proposal
     from companion.steps.deeds.update import Updated
     from companion.steps.deeds.upload import CheckedUpload
+    from companion.steps.desk import Desk
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import AwayView, TrialView
     from companion.steps.looks.words import Draft, Format, What

@@ -7,7 +7,6 @@ attribute, alias, fsmonitor, signing key or credential of anyone's runs over a m
 from __future__ import annotations
 
 import os
-import shutil
 import stat
 from functools import lru_cache
 from pathlib import Path
@@ -123,6 +122,8 @@ def _absolute(path: str | None) -> str:
 
 @lru_cache(maxsize=4)
 def _find(path: str) -> str:
+    import shutil  # which brings three compressors along
+
     return shutil.which("git", path=path) or ""
 
 

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Self
 
 from companion.core.cache import Cache
 from companion.core.errors import Busy, CompanionError
-from companion.core.evidence import Evidence
 from companion.core.facts import Facts
 from companion.core.files import write_safely
 from companion.core.folder import Places
@@ -19,12 +18,13 @@ from companion.core.progress import QUIET, Watch
 from companion.core.text import listed, visible
 from companion.steps.deeds import facts_file, hidden
 from companion.steps.deeds.hidden import BroughtBack
-from companion.steps.desk import Desk
 from companion.steps.table import BY_ID
 
 if TYPE_CHECKING:
+    from companion.core.evidence import Evidence
     from companion.history.history import History
     from companion.history.model import Restored
+    from companion.steps.desk import Desk
 
 
 class OpenFolder:
@@ -140,6 +140,8 @@ class OpenFolder:
 
         Raises :class:`CompanionError` while originals are hidden: everything would be missing.
         """
+        from companion.steps.desk import Desk
+
         hidden.refuse_hidden(self.places)
         return Desk(
             self.places,

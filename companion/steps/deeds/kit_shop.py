@@ -6,11 +6,11 @@ from abc import abstractmethod
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from companion.core.evidence import AwayTest
 from companion.core.progress import QUIET, Watch
 from companion.steps.deeds.folder import OpenFolder
 
 if TYPE_CHECKING:
+    from companion.core.evidence import AwayTest
     from companion.steps.deeds.kits import Kit, KitRecord, Received
 
 

@@ -1,7 +1,9 @@
 """The part of a workshop that lets findings pass, each with a reason: one of them, or all that a rule found."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable, Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import msgspec
 
@@ -11,8 +13,10 @@ from companion.core.findings import Finding, Severity
 from companion.steps.checks.idle import waiver_idle
 from companion.steps.deeds import facts_file
 from companion.steps.deeds.folder import OpenFolder
-from companion.steps.desk import Desk
 from companion.steps.waivers import NEVER_WAIVED, Grounds, coverable, means, waiver_of
+
+if TYPE_CHECKING:
+    from companion.steps.desk import Desk
 
 EVERY: Final = "**"
 """The path of a group's waiver: whatever its list of contents names."""
