@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import pytest
 
 from companion.core.findings import NOWHERE, WARNS, At, Finding
@@ -115,7 +116,10 @@ def test_the_cursor_of_a_map_begins_at_the_finding_and_stays_inside() -> None:
     assert one.cursor == (0, 0)
     assert one.cell_line == "C of Struck v110: no sample"
     one.came(key_map(), ())
-    assert one.cursor == (0, 5), "a map that comes anew points at its finding again"
+    assert one.cursor == (0, 0), "drawn anew it stays where it was"
+    one.finding(1)
+    one.came(key_map(), ())
+    assert one.cursor == (0, 5), "of another finding it begins there"
 
 
 def test_a_cell_leads_to_its_samples_and_back() -> None:
@@ -141,7 +145,9 @@ def test_a_sample_that_something_was_found_in_shows_that() -> None:
 
 
 def test_bars_lead_to_files_and_only_those_can_be_left_out() -> None:
-    one = tour(weights(), found("sample-unused", "b.wav"))
+    about = msgspec.structs.replace(weights(), path="b.wav")
+    assert tour(about, found("sample-unused", "b.wav")).path == "b.wav", "the cursor begins at the finding"
+    one = tour(weights())
     assert one.offers("leave_out")
     assert one.path == "a.wav"
     one.move(0, 1)
@@ -151,6 +157,10 @@ def test_bars_lead_to_files_and_only_those_can_be_left_out() -> None:
     one.move(0, -5)
     assert one.path == "a.wav"
     assert one.enter().path == "a.wav"
+    one.came(about, ())
+    one.move(0, -1)
+    one.came(about, ())
+    assert one.path == "a.wav", "drawn anew it stays where it was"
 
 
 def test_another_picture_of_the_same_begins_with_all_of_it() -> None:

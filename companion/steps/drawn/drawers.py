@@ -160,14 +160,14 @@ def _weight(source: Source, sight: Sight, watch: Watch) -> Drawing:
 
 
 def _bytes(source: Source, sight: Sight, watch: Watch) -> Drawing:
-    from companion.steps.drawn.dump import LEAST, MOST, bytes_window, dump
+    from companion.steps.drawn.dump import LEAST, MOST, ROW, bytes_window, dump
 
     if not sight.place:
         raise CompanionError("This picture is of one file", "", "name its path")
     entry = source.entry(sight.place)
     window = bytes_window(sight.finding, entry.size)
     if sight.end > sight.start:
-        start = min(sight.start, max(0, entry.size - 1))
+        start = min(sight.start, max(0, entry.size - 1)) // ROW * ROW
         end = max(start + 1, min(sight.end, start + MOST, entry.size))
         window = Window(start=start, end=end, whole=max(1, entry.size), least=LEAST)
     place = sight.finding.at.byte if sight.finding else None

@@ -11,7 +11,7 @@ from companion.steps.drawn.common import figures_of, title_of
 USUAL: Final = 160
 MOST: Final = 4096
 LEAST: Final = 32
-_ROW: Final = 16
+ROW: Final = 16
 _BEFORE: Final = 3
 _ENCODINGS: Final = (
     ("utf-8", "UTF-8"),
@@ -24,7 +24,7 @@ _ENCODINGS: Final = (
 def bytes_window(finding: Finding | None, size: int) -> Window:
     """Return the bytes to show first: some lines around the place of a finding, else the beginning."""
     place = finding.at.byte if finding and finding.at.byte is not None else 0
-    start = max(0, min((place // _ROW - _BEFORE) * _ROW, (size - 1) // _ROW * _ROW))
+    start = max(0, min((place // ROW - _BEFORE) * ROW, (size - 1) // ROW * ROW))
     whole = max(1, size)
     return Window(start=min(start, whole - 1), end=min(whole, start + USUAL), whole=whole, least=LEAST)
 

@@ -106,7 +106,7 @@ class PictureScreen(ModalScreen[None]):
         Binding("down", "move(0,1)", "Down", show=False),
         Binding("pageup", "page(-1)", "", show=False),
         Binding("pagedown", "page(1)", "", show=False),
-        Binding("enter", "enter", "Its wave", tooltip="on a map or a list: to the file under the cursor"),
+        Binding("enter", "enter", "Open it", tooltip="on a map or a list: to the file under the cursor"),
         Binding("n", "finding(1)", "Next", tooltip="the next finding that has a picture"),
         Binding("p", "finding(-1)", "Before", tooltip="the finding before"),
         Binding("right_square_bracket", "file(1)", "Next file", tooltip="the next file"),

@@ -29,29 +29,23 @@ class Tour:
         self.drawing: Drawing | None = None
         self.kinds: tuple[Kind, ...] = ()
         self.cursor = (0, 0)
+        self._fresh = True
         self._before: list[Sight] = []
 
     def came(self, drawing: Drawing, kinds: tuple[Kind, ...]) -> None:
         """Take in what was drawn; the cursor goes to the place of the finding, or stays."""
         self.drawing, self.kinds = drawing, kinds
-        pane, bars = self.key_map, self.bars
-        if pane and pane.rows:
-            here = [(r, c) for r, row in enumerate(pane.rows) for c, cell in enumerate(row.cells) if cell.at]
-            some = [(r, c) for r, row in enumerate(pane.rows) for c, cell in enumerate(row.cells) if cell.paths]
-            row, column = self.cursor
-            if here and not self._inside(pane):
-                self.cursor = here[0]
-            elif not self._inside(pane) or not pane.rows[row].cells[column].paths:
-                self.cursor = (here or some or [(0, 0)])[0]
-        elif bars:
+        if pane := self.key_map:
+            cells = [(r, c, cell) for r, row in enumerate(pane.rows) for c, cell in enumerate(row.cells)]
+            here = [(r, c) for r, c, cell in cells if cell.at] or [(r, c) for r, c, cell in cells if cell.paths]
+            if self._fresh or self.cell is None:
+                self.cursor = here[0] if here else (0, 0)
+        elif bars := self.bars:
             places = [n for n, bar in enumerate(bars.bars) if bar.path]
-            marked = [n for n in places if bars.bars[n].path == drawing.path]
-            row = self.cursor[0]
-            self.cursor = ((marked or places or [0])[0] if row not in places else row, 0)
-
-    def _inside(self, pane: KeyMap) -> bool:
-        row, column = self.cursor
-        return self.cursor != (0, 0) and row < len(pane.rows) and column < len(pane.names)
+            about = [n for n in places if bars.bars[n].path == drawing.path]
+            if self._fresh or self.cursor[0] not in places:
+                self.cursor = (about or places)[0], 0
+        self._fresh = False
 
     # -- what is in view ------------------------------------------------------------------------------------------
 
@@ -192,7 +186,7 @@ class Tour:
         now = self.drawing.kind if self.drawing else self.sight.kind
         here = self.kinds.index(now) if now in self.kinds else -1
         kind = self.kinds[(here + 1) % len(self.kinds)]
-        return self._go(msgspec.structs.replace(self.sight, kind=kind, start=0, end=0), keep=False)
+        return self._go(msgspec.structs.replace(self.sight, kind=kind, start=0, end=0))
 
     def enter(self) -> Sight:
         """Go to the file under the cursor; :meth:`back` leads back here."""
@@ -208,14 +202,11 @@ class Tour:
         """Go to where one came from; None where that is out of the pictures."""
         if not self._before:
             return None
-        self.sight = self._before.pop()
         self.drawing = None
-        return self.sight
+        return self._go(self._before.pop())
 
-    def _go(self, sight: Sight, *, keep: bool = True) -> Sight:
-        self.sight = sight
-        if keep:
-            self.cursor = (0, 0)
+    def _go(self, sight: Sight) -> Sight:
+        self.sight, self._fresh = sight, True
         return sight
 
 
