@@ -27,6 +27,8 @@ def bounce_window(bounce: JudgedBounce, finding: Finding | None) -> Window:
     if finding is None or finding.at.frames is None:
         return all_of_it
     start, end = finding.at.frames
+    if not 0 <= start <= end <= whole:
+        return all_of_it
     length = min(whole, max(round(_NEAR_S * bounce.rate), 2 * (end - start)))
     return Window(start=0, end=length, whole=whole, least=min(LEAST, whole)).around((start + end) // 2)
 

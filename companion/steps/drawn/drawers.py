@@ -171,7 +171,7 @@ def _bytes(source: Source, sight: Sight, watch: Watch) -> Drawing:
         end = max(start + 1, min(sight.end, start + MOST, entry.size))
         window = Window(start=start, end=end, whole=max(1, entry.size), least=LEAST)
     place = sight.finding.at.byte if sight.finding else None
-    behind = source.read(sight.place, place, MOST) if place is not None else b""
+    behind = source.read(sight.place, place, MOST) if place is not None and 0 <= place < entry.size else b""
     data = source.read(sight.place, window.start, window.end - window.start)
     return dump(sight.place, data, window, sight.finding, behind)
 

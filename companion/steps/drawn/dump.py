@@ -23,7 +23,7 @@ _ENCODINGS: Final = (
 
 def bytes_window(finding: Finding | None, size: int) -> Window:
     """Return the bytes to show first: some lines around the place of a finding, else the beginning."""
-    place = finding.at.byte if finding and finding.at.byte is not None else 0
+    place = max(0, finding.at.byte) if finding and finding.at.byte is not None else 0
     start = max(0, min((place // ROW - _BEFORE) * ROW, (size - 1) // ROW * ROW))
     whole = max(1, size)
     return Window(start=min(start, whole - 1), end=min(whole, start + USUAL), whole=whole, least=LEAST)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from companion.core.errors import CompanionError
 from companion.core.progress import QUIET, Watch
+from companion.drawing.checked import drawable
 from companion.drawing.shapes import Drawing
 from companion.steps.drawn.drawers import DRAWERS, HELP
 from companion.steps.drawn.source import Source
@@ -19,4 +20,8 @@ class Sights(Source):
         kind = sight.kind or next(iter(self.kinds(sight)), None)
         if kind is None:
             raise CompanionError("There is no picture of that", sight.place, HELP)
-        return DRAWERS[kind](self, sight, watch)
+        try:
+            return drawable(DRAWERS[kind](self, sight, watch))
+        except (ValueError, OverflowError, ZeroDivisionError) as error:  # of evidence that is a stranger's
+            what = "The numbers of this finding make no picture"
+            raise CompanionError(what, sight.place, "look again: companion check FOLDER") from error

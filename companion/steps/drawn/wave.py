@@ -26,6 +26,8 @@ _NEAR_S: Final = 0.02
 _TIMES: Final = 4
 _WIDE: Final = 0.1
 _LEAST: Final = 16
+FARTHEST_FRAME: Final = 1 << 36
+"""A loop that claims to end behind it is drawn to there."""
 
 
 def near_window(finding: Finding | None, whole: int, rate: int) -> Window:
@@ -34,7 +36,7 @@ def near_window(finding: Finding | None, whole: int, rate: int) -> Window:
     if finding is None or finding.at.frames is None or not rate:
         return all_of_it
     start, end = finding.at.frames
-    if end - start > _WIDE * whole or end > whole:
+    if end - start > _WIDE * whole or end > whole or start < 0 or end < start:
         return all_of_it
     length = min(whole, max(round(_NEAR_S * rate), _TIMES * (end - start)))
     return Window(start=0, end=max(1, length), whole=max(1, whole), least=_LEAST).around((start + end) // 2)
@@ -85,8 +87,9 @@ def _named(number: int, waves: Sequence[Wave]) -> str:
 
 
 def _end_of(finding: Finding | None) -> int:
-    """Return where the place of a finding ends: a loop may end behind the file."""
-    return finding.at.frames[1] if finding and finding.at.frames else 0
+    """Return where a loop ends that may end behind the file; 0 for any other finding."""
+    loop = finding is not None and finding.rule == "loop-invalid" and finding.at.frames is not None
+    return min(finding.at.frames[1], FARTHEST_FRAME) if loop and finding and finding.at.frames else 0
 
 
 def _panes(
