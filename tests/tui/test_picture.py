@@ -65,6 +65,9 @@ class Easel:
     def kinds(self, sight: Sight) -> tuple[Kind, ...]:
         return ("waveform", "weight")
 
+    def files(self, sight: Sight) -> tuple[str, ...]:
+        return ("a.wav", "b.wav", "z.wav") if sight.place else ()
+
     def close(self) -> None:
         self.closed = True
 
@@ -121,6 +124,17 @@ async def test_keys_zoom_to_what_they_say_and_only_those_that_do_something_are_s
         await hand.press("0")
         assert (easel.asked[-1].start, easel.asked[-1].end) == (0, 1000)
         assert not hand.shows("− Farther")
+
+
+async def test_files_are_gone_through_by_brackets(bench: Bench, opened: Opened, easel: Easel) -> None:
+    async with opened(bench, (120, 40)) as hand:
+        await hand.press("4", "enter")
+        assert hand.shows("] Next file [ File before")
+        await hand.press("left_square_bracket")
+        assert easel.asked[-1] == Sight(path="z.wav", kind="waveform")
+        assert hand.shows("file: z.wav file 3 of 3")
+        await hand.press("right_square_bracket", "right_square_bracket")
+        assert easel.asked[-1].path == "b.wav"
 
 
 async def test_a_file_left_out_is_written_to_the_facts_and_drawn_anew(

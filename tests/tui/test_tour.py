@@ -128,13 +128,22 @@ def test_a_cell_leads_to_its_samples_and_back() -> None:
     inside = one.enter()
     assert (inside.path, inside.kind) == ("x.wav", "waveform")
     assert one.files == ("x.wav", "y.wav")
-    one.came(wave(), ())
-    assert one.place == "file 1 of 2"
+    one.came(msgspec.structs.replace(wave(), path="x.wav"), (), ("every", "other", "x.wav"))
+    assert one.place == "file 1 of 2", "those of the key are gone through, not all there are"
     assert one.file(1).path == "y.wav"
     back = one.back()
     assert back
     assert back.path == "a.wav"
     assert one.back() is None
+
+
+def test_the_files_of_its_kind_are_gone_through_from_anywhere() -> None:
+    one = tour(finding=CLICK)
+    one.came(msgspec.structs.replace(wave(), path="a.wav"), (), ("a.wav", "b.wav", "c.wav"))
+    assert one.offers("next_file")
+    assert [one.file(by).path for by in (1, 1, 1, -1)] == ["b.wav", "c.wav", "a.wav", "c.wav"]
+    one.came(key_map(), ())
+    assert not one.offers("next_file"), "the whole has none beside it"
 
 
 def test_a_sample_that_something_was_found_in_shows_that() -> None:

@@ -118,6 +118,14 @@ class Source:
             return tuple(kind for kind in kinds if kind != "seam")
         return kinds
 
+    def files(self, sight: Sight) -> tuple[str, ...]:
+        """Return the files to go through from there: those of its kind that ship, in order; none for the whole."""
+        entry = self.desk.by_path.get(sight.place)
+        if entry is None:
+            return ()
+        kind = self._kind(entry)
+        return tuple(one.path for one in self.desk.ships if one.kind is kind and not one.problem)
+
     def _kind(self, entry: Entry) -> FileKind:
         return next((one.kind for one in self.desk.ships if one.path == entry.path), entry.kind)
 

@@ -42,6 +42,9 @@ STYLES: Final[dict[Ink, str]] = {
 }
 """How each ink looks here; all that they tell is told without colour as well."""
 
+Drawn = tuple[Drawing, tuple[Kind, ...], tuple[str, ...]]
+"""A drawing, the kinds there are of what it is of, and the files to go through from there."""
+
 _GROUP: Final = "sight"
 _COLUMNS: Final = 400
 
@@ -171,7 +174,7 @@ class PictureScreen(ModalScreen[None]):
         """Ask for a picture, in a thread; a later one overtakes it."""
         shop = self.companion.shop
 
-        def draw(watch: Watch) -> tuple[Drawing, tuple[Kind, ...]]:
+        def draw(watch: Watch) -> Drawn:
             with self._lock:  # a picture that was overtaken ends first: of two looks one would be lost
                 watch.check()
                 if self._sights and self._anew:
@@ -180,13 +183,13 @@ class PictureScreen(ModalScreen[None]):
                 if self._sights is None:
                     self._sights, self._anew = shop.sights(watch), False
                 drawing = self._sights.draw(sight, watch)
-                return drawing, self._sights.kinds(sight)
+                return drawing, self._sights.kinds(sight), self._sights.files(sight)
 
         self.companion.begin(_GROUP, "Drawing", draw, self._came, owner=self, failed=self._failed)
         if self.tour.drawing is None:
             self._show()
 
-    def _came(self, found: tuple[Drawing, tuple[Kind, ...]]) -> None:
+    def _came(self, found: Drawn) -> None:
         self._problem = ""
         self.tour.came(*found)
         self._show()

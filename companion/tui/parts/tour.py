@@ -18,23 +18,28 @@ STEP: Final = 0.25
 class Tour:
     """Where somebody is among pictures, and where each key leads.
 
-    findings: those of the step that have a picture, in the order they are listed. files: further files to go through.
-    drawing, kinds: of what is in view, once it has come.
+    findings: those of the step that have a picture, in the order they are listed. drawing, kinds: of what is in view,
+    once it has come. files: those to go through from there.
     """
 
-    def __init__(self, sight: Sight, findings: tuple[Finding, ...] = (), files: tuple[str, ...] = ()) -> None:
+    def __init__(self, sight: Sight, findings: tuple[Finding, ...] = ()) -> None:
         self.sight = sight
         self.findings = tuple(finding for finding in findings if has_picture(finding))
-        self.files = files
+        self.files: tuple[str, ...] = ()
         self.drawing: Drawing | None = None
         self.kinds: tuple[Kind, ...] = ()
         self.cursor = (0, 0)
         self._fresh = True
         self._before: list[Sight] = []
 
-    def came(self, drawing: Drawing, kinds: tuple[Kind, ...]) -> None:
-        """Take in what was drawn; the cursor goes to the place of the finding, or stays."""
+    def came(self, drawing: Drawing, kinds: tuple[Kind, ...], files: tuple[str, ...] = ()) -> None:
+        """Take in what was drawn; the cursor goes to the place of the finding, or stays.
+
+        files: those to go through from here, unless one is among those of a key.
+        """
         self.drawing, self.kinds = drawing, kinds
+        if drawing.path not in self.files:
+            self.files = files
         if pane := self.key_map:
             cells = [(r, c, cell) for r, row in enumerate(pane.rows) for c, cell in enumerate(row.cells)]
             here = [(r, c) for r, c, cell in cells if cell.at] or [(r, c) for r, c, cell in cells if cell.paths]
@@ -202,7 +207,7 @@ class Tour:
         """Go to where one came from; None where that is out of the pictures."""
         if not self._before:
             return None
-        self.drawing = None
+        self.drawing, self.files = None, ()
         return self._go(self._before.pop())
 
     def _go(self, sight: Sight) -> Sight:
