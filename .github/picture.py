@@ -34,8 +34,10 @@ async def _drawn(app: CompanionApp, keys: tuple[str, ...]) -> str:
         for key in ("", *keys, ""):
             if key:
                 await pilot.press(key)
-            for _ in range(2):  # what came may ask for more
-                await pilot.pause()
+            for _ in range(
+                20
+            ):  # a key leads to messages, a screen and only then to work, and what came may ask for more
+                await pilot.pause(0.02)
                 while not app.jobs.idle or app.status is None:
                     await asyncio.sleep(0.05)
             await pilot.pause()

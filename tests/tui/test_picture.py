@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
@@ -90,15 +91,49 @@ def screen(hand: Hand) -> PictureScreen:
     return hand.app.screen
 
 
+async def until(hand: Hand, true: Callable[[], Any]) -> None:
+    """Wait for something that comes about by several messages, and until all is done then."""
+    for _ in range(8_000):
+        if true():
+            await hand.rest()
+            return
+        await hand.pilot.pause(0.005)
+    raise AssertionError(f"it never came\n{hand.text()}")
+
+
+def settled(hand: Hand) -> bool:
+    """Whether a picture stands on the screen, or why there is none, and nothing more is on its way."""
+    shown = hand.app.screen
+    return (
+        isinstance(shown, PictureScreen)
+        and shown.is_mounted
+        and bool(shown.tour.drawing or shown._problem)
+        and not hand.app.jobs._current
+    )
+
+
+async def see(hand: Hand, *keys: str) -> None:
+    """Press keys, the last of which opens a picture, or the next one."""
+    await hand.press(*keys)
+    await until(hand, lambda: settled(hand))
+
+
+async def leave(hand: Hand, *keys: str) -> None:
+    """Press keys that lead out of the pictures, and wait until nothing of them is left."""
+    gone = screen(hand)
+    await hand.press(*keys)
+    await until(hand, lambda: gone not in hand.app.screen_stack and gone._gone and gone._sights is None)
+
+
 async def test_enter_opens_the_picture_with_its_figures_and_esc_leads_back(
     bench: Bench, opened: Opened, easel: Easel
 ) -> None:
     async with opened(bench) as hand:
-        await hand.press("4", "enter")
+        await see(hand, "4", "enter")
         assert hand.shows("click-inside: a.wav finding 1 of 2", "▲ click", "Measured 1 click")
-        await hand.press("n")
+        await see(hand, "n")
         assert hand.shows("clipped: b.wav finding 2 of 2", "Measured 3 flat tops")
-        await hand.press("escape")
+        await leave(hand, "escape")
         assert len(hand.app.screen_stack) == 1
         assert easel.closed
         view = next(view for view in hand.app.query(FindingsView) if view.is_on_screen)
@@ -110,30 +145,33 @@ async def test_keys_zoom_to_what_they_say_and_only_those_that_do_something_are_s
     bench: Bench, opened: Opened, easel: Easel
 ) -> None:
     async with opened(bench) as hand:
-        await hand.press("4", "enter")
+        await see(hand, "4", "enter")
         assert hand.shows("+ Closer")
         assert not hand.shows("− Farther")
         assert not hand.shows("← Left")
-        await hand.press("plus", "plus")
+        await see(hand, "plus")
+        await see(hand, "plus")
         assert (easel.asked[-1].start, easel.asked[-1].end) == (480, 730)
         assert hand.shows("+ Closer − Farther 0 All ← Left → Right")
-        await hand.press("right")
+        await see(hand, "right")
         assert (easel.asked[-1].start, easel.asked[-1].end) == (542, 792)
-        await hand.press("left", "minus")
+        await see(hand, "left")
+        await see(hand, "minus")
         assert easel.asked[-1].end - easel.asked[-1].start == 500
-        await hand.press("0")
+        await see(hand, "0")
         assert (easel.asked[-1].start, easel.asked[-1].end) == (0, 1000)
         assert not hand.shows("− Farther")
 
 
 async def test_files_are_gone_through_by_brackets(bench: Bench, opened: Opened, easel: Easel) -> None:
     async with opened(bench, (120, 40)) as hand:
-        await hand.press("4", "enter")
+        await see(hand, "4", "enter")
         assert hand.shows("] Next file [ File before")
-        await hand.press("left_square_bracket")
+        await see(hand, "left_square_bracket")
         assert easel.asked[-1] == Sight(path="z.wav", kind="waveform")
         assert hand.shows("file: z.wav file 3 of 3")
-        await hand.press("right_square_bracket", "right_square_bracket")
+        await see(hand, "right_square_bracket")
+        await see(hand, "right_square_bracket")
         assert easel.asked[-1].path == "b.wav"
 
 
@@ -143,11 +181,11 @@ async def test_a_file_left_out_is_written_to_the_facts_and_drawn_anew(
     decided: list[Any] = []
     monkeypatch.setattr(bench, "decide", lambda ship, stay, watch: decided.append((ship, stay)))
     async with opened(bench) as hand:
-        await hand.press("4", "enter")
+        await see(hand, "4", "enter")
         assert not hand.shows("x Leave out")
-        await hand.press("t")
+        await see(hand, "t")
         assert hand.shows("x Leave out", "a.wav")
-        await hand.press("x")
+        await see(hand, "x")
         assert decided == [((), ["a.wav"])]
         assert hand.shows("› a.wav: it stays at home.")
         assert easel.asked[-1].kind == "weight"
@@ -156,10 +194,10 @@ async def test_a_file_left_out_is_written_to_the_facts_and_drawn_anew(
 async def test_what_cannot_be_drawn_is_one_line_and_the_next_can(bench: Bench, opened: Opened, easel: Easel) -> None:
     async with opened(bench) as hand:
         easel.refused = "It does not read as sound"
-        await hand.press("4", "enter")
+        await see(hand, "4", "enter")
         assert hand.shows("It does not read as sound (a.wav). Look at another.", "Measured 1 click")
         easel.refused = ""
-        await hand.press("n")
+        await see(hand, "n")
         assert hand.shows("clipped: b.wav")
         assert not hand.shows("does not read")
 
@@ -171,11 +209,11 @@ async def test_a_picture_that_is_left_is_stopped(bench: Bench, opened: Opened, e
         await hand.pilot.press("enter")
         while not easel.asked:
             await hand.pilot.pause(0.01)
-        assert hand.shows("Looking …")
+        while not hand.shows("Looking …"):
+            await hand.pilot.pause(0.01)
         await hand.pilot.press("escape")
-        assert easel.stopped.wait(5)
-        await hand.rest()
-        assert easel.closed
+        assert easel.stopped.wait(60)
+        await until(hand, lambda: easel.closed)
 
 
 async def test_a_later_key_overtakes_what_is_on_its_way(bench: Bench, opened: Opened, easel: Easel) -> None:
@@ -186,16 +224,16 @@ async def test_a_later_key_overtakes_what_is_on_its_way(bench: Bench, opened: Op
         while not easel.asked:
             await hand.pilot.pause(0.01)
         await hand.pilot.press("n")
-        assert easel.stopped.wait(5)
+        assert easel.stopped.wait(60)
         easel.gate.set()
-        await hand.rest()
+        await until(hand, lambda: settled(hand))
         assert hand.shows("clipped: b.wav finding 2 of 2")
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40), (60, 16)])
 async def test_everything_fits(bench: Bench, opened: Opened, easel: Easel, size: tuple[int, int]) -> None:
     async with opened(bench, size) as hand:
-        await hand.press("4", "enter")
+        await see(hand, "4", "enter")
         assert hand.shows("click-inside: a.wav", "Measured 1 click", "Esc Back", "▲ click")
         side_by_side = any("Measured" in line and "│" in line for line in hand.lines())
         assert side_by_side is (size[0] >= 110)
@@ -204,13 +242,13 @@ async def test_everything_fits(bench: Bench, opened: Opened, easel: Easel, size:
 async def test_hostile_names_and_figures_do_nothing(bench: Bench, opened: Opened, easel: Easel) -> None:
     bench.found["sound"] = tuple(finding("clipped", name, measured=name) for name in HOSTILE)
     async with opened(bench, (120, 40)) as hand:
-        await hand.press("4", "enter")
+        await see(hand, "4", "enter")
         for _ in HOSTILE:
             name = screen(hand).tour.sight.path
             assert hand.shows(f"clipped: {visible(name)}", f"Measured {visible(name)}")
             assert not any(char in hand.text() for char in "\x1b\x07\u202e\udcff")
             await hand.pilot.click(offset=(12, 0))
-            await hand.press("n")
+            await see(hand, "n")
         assert hand.app.is_running
 
 
@@ -219,22 +257,21 @@ async def test_the_palette_opens_pictures_and_knows_their_keys(bench: Bench, ope
         await hand.press("ctrl+p")
         await hand.write("levels of layers")
         await hand.app.workers.wait_for_complete()
-        await hand.press("enter")
-        await hand.rest()
+        await see(hand, "enter")
         assert easel.asked[-1].kind == "levels"
         await hand.press("ctrl+p")
         await hand.write("half as much")
         await hand.app.workers.wait_for_complete()
         await hand.press("enter")
-        await hand.rest()
-        assert easel.asked[-1].end == 750
+        await until(hand, lambda: easel.asked[-1].end == 750)
 
 
 async def test_d_draws_what_is_under_the_cursor_else_the_whole(bench: Bench, opened: Opened, easel: Easel) -> None:
     async with opened(bench) as hand:
-        await hand.press("4", "d")
+        await see(hand, "4", "d")
         assert easel.asked[-1].finding
-        await hand.press("escape", "2", "d")
+        await leave(hand, "escape")
+        await see(hand, "2", "d")
         assert easel.asked[-1] == Sight()
 
 
@@ -245,7 +282,7 @@ async def test_d_draws_the_file_under_the_cursor_of_what_ships(
         await hand.press("2")
         body = hand.app.query_one(Workspace).body
         monkeypatch.setattr(body, "file_under_cursor", lambda: "a.wav")
-        await hand.press("d")
+        await see(hand, "d")
         assert easel.asked[-1] == Sight(path="a.wav")
 
 
@@ -254,9 +291,11 @@ async def test_the_drawer_shows_the_history_as_a_line(bench: Bench, opened: Open
         await hand.press("s")
         assert not hand.shows("d Draw")
         bench.snapshot("one")
-        await hand.press("escape", "s", "d")
+        await hand.press("escape", "s")
+        await until(hand, lambda: hand.shows("d Draw"))
+        await see(hand, "d")
         assert easel.asked[-1].kind == "history"
-        await hand.press("escape")
+        await leave(hand, "escape")
         assert hand.shows("Snapshots")
 
 
@@ -281,17 +320,19 @@ async def test_the_real_demo_is_seen_from_near_and_on_the_map(demo_folder: Path,
     shop = Workshop.open(demo_folder)
     shop.check(("sound",))
     async with opened(shop, (100, 30)) as hand:
-        await hand.press("4", "enter")
+        await see(hand, "4", "enter")
         assert hand.shows("clipped: Samples/Struck/struck_C3_v110_rr1.wav finding 1 of", "▲ flat top")
-        await hand.press("plus", "plus", "plus", "plus", "plus")
+        for _ in range(5):
+            await see(hand, "plus")
         assert hand.shows("● one sample")
         picture = screen(hand)
         while picture.tour.drawing is None or picture.tour.drawing.kind != "map":
-            await hand.press("t")
+            await see(hand, "t")
         assert hand.shows("struck v110")
-        await hand.press("enter")
+        await see(hand, "enter")
         assert hand.shows("struck_C3_v110")
-        await hand.press("escape", "escape")
+        await see(hand, "escape")
+        await leave(hand, "escape")
         assert len(hand.app.screen_stack) == 1
     shop.close()
     assert all(one.closed and one.viewer._child._process is None for one in shop._sights)
