@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import threading
-import time
 from pathlib import Path
 
 import numpy as np
@@ -14,9 +12,9 @@ import soundfile
 
 from companion.core.errors import Cancelled
 from companion.core.progress import Watch
-from companion.trials.performance.bounce import Bounce
 from companion.trials.performance.judging import judge
 from companion.trials.performance.keys import Playable, plan_keys
+from tests.trials.test_judging_stopped import MOST_READS, Stopping
 
 RATE = 96_000
 MINUTES = 30
@@ -68,16 +66,10 @@ def test_half_an_hour_is_judged_in_little_memory_and_can_be_stopped(
         print(f"\n{MINUTES} min at {RATE} Hz: {megabytes} MiB, {speed} × real time in one process")
     assert found == "True"
     assert int(megabytes) <= 400
-    watch = Watch()
-    stopped: list[float] = []
-
-    def stop() -> None:
-        stopped.append(time.monotonic())
-        watch.cancel()
-
-    with Bounce(path) as sound:
-        threading.Timer(3.0, stop).start()
-        with pytest.raises(Cancelled):
-            judge(sound, [plan_keys(PLAYED, seed=one) for one in range(60)], watch)
-    with capsys.disabled():
-        print(f"stopped within {time.monotonic() - stopped[0]:.2f} s")
+    # Stopped while it listens, while it finds the performance, and while it judges note by note.
+    for at in (50, 1_400, 2_500):
+        watch = Watch()
+        with Stopping(path, watch, at) as sound, pytest.raises(Cancelled):
+            judge(sound, [plan_keys(PLAYED)], watch)
+        assert sound.reads - at == len(sound.after) <= MOST_READS
+        assert sum(sound.after) <= 4 * RATE
