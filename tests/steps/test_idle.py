@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
+from types import SimpleNamespace
+from typing import Any, Final
 
 import pytest
 
 from companion.core.facts import Waiver
 from companion.core.findings import NOTES
+from companion.steps import status
 from companion.steps.checks.idle import IdleWaiver, waiver_idle
 from companion.steps.model import State
+from companion.steps.table import STEPS
 from companion.workshop import Workshop
 
 FACTS: Final = """\
@@ -45,12 +48,9 @@ def told(folder: Path, waiver: str, *run: str) -> list[tuple[str, str, str]]:
     """Return (step, rule of the waiver, what is said) of each that is told with ``waiver`` in the facts."""
     (folder / "release.toml").write_text(f"{FACTS}\n[[waivers]]\n{waiver}\n", encoding="utf-8")
     shop = Workshop.open(folder)
-    status = shop.check(run) if run else shop.status()
+    now = shop.check(run) if run else shop.status()
     return [
-        (step.id, one.where, one.measured)
-        for step in status.steps
-        for one in step.findings
-        if one.rule == waiver_idle.id
+        (step.id, one.where, one.measured) for step in now.steps for one in step.findings if one.rule == waiver_idle.id
     ]
 
 
@@ -120,3 +120,22 @@ def test_the_rule_says_of_each_how_to_take_it_back() -> None:
     assert (one.severity, one.path, one.where, one.at.fact) == (NOTES, "a b.wav", "hum", "0:01")
     assert one.measured == "“an organ”: it is gone"
     assert 'companion waive FOLDER hum "a b.wav" --where "0:01" --back' in one.mend
+
+
+@pytest.mark.parametrize(
+    ("step", "rule", "looked", "expected"),
+    [
+        ("contents", "file-empty", {}, [()]),  # an archive that is not built finds nothing
+        ("contents", "file-empty", {"archive": ("in it",)}, [("in it",)]),
+        ("contents", "file-unreadable", {}, [None, ()]),  # a sound that is not measured may be the one that is meant
+        ("contents", "file-unreadable", {"sound": ("a.wav",)}, [("a.wav",), ()]),
+        ("paths", "patch-opaque", {"archive": ("in it",), "sound": ("a.wav",)}, [("in it",)]),
+        ("sound", "hum", {"archive": ("in it",)}, []),  # no other step judges by it
+    ],
+)
+def test_what_another_step_finds_by_the_same_rule_may_be_what_it_is_for(
+    step: str, rule: str, looked: dict[str, tuple[str, ...]], expected: list[Any]
+) -> None:
+    found = {name: SimpleNamespace(findings=findings) for name, findings in looked.items()}
+    desk: Any = SimpleNamespace(steps={one.id: one for one in STEPS}, found=found.get)
+    assert list(status._found_elsewhere(desk, step, rule)) == expected

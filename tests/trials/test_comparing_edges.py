@@ -47,8 +47,8 @@ def compared(
     heard = {"home": (home, rests[0]), "away": (away, rests[1])}
     monkeypatch.setattr(comparing, "_heard", lambda sound, score, watch: heard[sound])
     score: Any = SimpleNamespace(slots=[slot() for _ in range(9)])
-    sounds: Any = ("home", "away")
-    return compare(*sounds, score)
+    sides: Any = ("home", "away")
+    return compare(sides[0], sides[1], score)
 
 
 STEADY = {number: tone() for number in range(6)}
@@ -250,8 +250,8 @@ def test_the_limits_of_where_it_is_lie_outside() -> None:
 def test_what_is_no_bounce_of_it_on_either_side_is_not_compared(monkeypatch: pytest.MonkeyPatch, lost: str) -> None:
     monkeypatch.setattr(comparing, "_heard", lambda sound, score, watch: None if sound == lost else (STEADY, {}))
     score: Any = SimpleNamespace(slots=[slot()])
-    sounds: Any = ("home", "away")
-    assert compare(*sounds, score) is None
+    sides: Any = ("home", "away")
+    assert compare(sides[0], sides[1], score) is None
 
 
 def test_single_notes_and_rests_are_heard_and_progress_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -259,8 +259,17 @@ def test_single_notes_and_rests_are_heard_and_progress_is_told(monkeypatch: pyte
     monkeypatch.setattr(comparing, "listen", lambda blocks, rate: heard)
     monkeypatch.setattr(comparing, "align", lambda *given: placed(2.0))
     asked: list[tuple[str, tuple[float, ...]]] = []
-    monkeypatch.setattr(comparing, "hear", lambda sound, *at: asked.append(("note", at)) or tone())
-    monkeypatch.setattr(comparing, "hear_rest", lambda sound, *at: asked.append(("rest", at)) or Rest(0.0, -70.0))
+
+    def hear(sound: Any, *at: float) -> Tone:
+        asked.append(("note", at))
+        return tone()
+
+    def hear_rest(sound: Any, *at: float) -> Rest:
+        asked.append(("rest", at))
+        return Rest(0.0, -70.0)
+
+    monkeypatch.setattr(comparing, "hear", hear)
+    monkeypatch.setattr(comparing, "hear_rest", hear_rest)
     slots = [slot(), slot("rest", 0), slot("take"), slot("note", 2), slot("voices", 1)]
     score: Any = SimpleNamespace(slots=slots, onsets=(0,), length=1000)
     sound: Any = SimpleNamespace(rate=RATE, seconds=10.0, blocks=lambda watch: iter(()))
