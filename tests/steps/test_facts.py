@@ -167,6 +167,37 @@ def test_its_neighbours_of_one_key_and_one_velocity(spoil: Spoil) -> None:
     assert check(spoil(layers=layers), FILES) == ()
 
 
+WRONG_LIMITS = (
+    ("preview_seconds", float("nan")),
+    ("tail_s", float("inf")),
+    ("true_peak_dbtp", float("nan")),
+    ("noise_dbfs", float("-inf")),
+    ("cover_pixels", 0),
+    ("upload_bytes", -1),
+    ("voices", 0),
+    ("pitch_cents", -0.1),
+)
+RIGHT_LIMITS = (
+    ("preview_seconds", 0.5),
+    ("true_peak_dbtp", -1.0),
+    ("true_peak_dbtp", 0.0),
+    ("noise_dbfs", -60.0),
+    ("dc_offset", 0.0),
+    ("cover_pixels", 1),
+    ("voices", None),
+)
+
+
+@pytest.mark.parametrize(("name", "value"), WRONG_LIMITS)
+def test_a_limit_that_nothing_can_exceed_or_keep_to(spoil: Spoil, name: str, value: float) -> None:
+    assert one(check(spoil(limits={name: value}), FILES), "fact-invalid").where == f"limits.{name}"
+
+
+@pytest.mark.parametrize(("name", "value"), RIGHT_LIMITS)
+def test_its_neighbours_that_can_be_held(spoil: Spoil, name: str, value: float | None) -> None:
+    assert check(spoil(limits={name: value}), FILES) == ()
+
+
 def test_two_of_one_name(spoil: Spoil) -> None:
     twice = (Layer(name="Struck"), Layer(name="Hummed"), Layer(name="Struck"))
     finding = one(check(spoil(layers=twice), FILES), "fact-invalid")

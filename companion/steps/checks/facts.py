@@ -64,17 +64,20 @@ def fact_missing(model: FactsModel) -> Iterator[Finding]:
 @_facts_rule(
     "fact-invalid",
     BLOCKS,
+    version=2,
     means="A fact is stated in a form that cannot be relied on.",
     why="A version that cannot be compared or a licence nobody can look up leaves players guessing.",
     mend="Write it in the form named beside the limit.",
     source="versions: PEP 440; licence expressions: SPDX 2.3, Annex D",
 )
 def fact_invalid(model: FactsModel) -> Iterator[Finding]:
-    """Versions compare, the licence is an SPDX expression, and ranges run from low to high within their bounds."""
+    """Versions compare, the licence is an SPDX expression, ranges run from low to high within their bounds, and limits
+    are numbers that something can exceed.
+    """
     facts = model.facts
     for key, value, form in (*_versions(facts), *_day(facts), *_licence(facts, model.files), *_twice(facts)):
         yield fact_invalid.finding(FACTS_FILE, at=At(fact=key), value=value, says="“{value}”", limit=form)
-    for key, value, form in (*_controls(facts), *_layers(facts)):
+    for key, value, form in (*_controls(facts), *_layers(facts), *_limits(facts)):
         yield fact_invalid.finding(FACTS_FILE, at=At(fact=key), value=value, limit=form)
 
 
@@ -141,6 +144,21 @@ def _layers(facts: Facts) -> Iterator[_Wrong]:
         ):
             if not 0 <= low <= high <= 127:
                 yield f"layers.{layer.name}", f"{what} {low} to {high}", "0 to 127, low before high"
+
+
+_SIGNED: Final = frozenset({"true_peak_dbtp", "silence_dbfs", "noise_dbfs"})
+"""Limits on levels, which lie below full scale; the others are counts and sizes."""
+
+
+def _limits(facts: Facts) -> Iterator[_Wrong]:
+    """Nothing exceeds what is no number, so that whatever is held to it would count as fine."""
+    for name, value in msgspec.structs.asdict(facts.limits).items():
+        if value is None:
+            continue
+        if not math.isfinite(value):
+            yield f"limits.{name}", "not a finite number", "a finite number; for no limit leave it out"
+        elif name not in _SIGNED and (value < 0 or (isinstance(value, int) and value < 1)):
+            yield f"limits.{name}", f"{value:g}", "a number above zero"
 
 
 def licence_problem(expression: str) -> str:
