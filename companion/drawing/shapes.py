@@ -111,7 +111,10 @@ State = Literal["none", "covered", "here", "hole", "overlap", "pitch", "louder",
 
 
 class Cell(msgspec.Struct, frozen=True, kw_only=True):
-    """One key at one dynamic of one layer. takes: how many samples. paths: where it leads. says: what is wrong."""
+    """One key at one dynamic of one layer. takes: how many samples. paths: where it leads. says: what is wrong.
+
+    at: whether it is the place of the finding that is shown.
+    """
 
     key: int
     state: State = "none"
@@ -119,7 +122,6 @@ class Cell(msgspec.Struct, frozen=True, kw_only=True):
     paths: tuple[str, ...] = ()
     says: str = ""
     at: bool = False
-    """Whether it is the place of the finding shown."""
 
 
 class CellRow(msgspec.Struct, frozen=True, kw_only=True):
@@ -229,6 +231,7 @@ class Window(msgspec.Struct, frozen=True, kw_only=True):
 class Drawing(msgspec.Struct, frozen=True, kw_only=True):
     """A picture, not drawn yet. kind: what it shows. path: of what file, empty for the whole.
 
+    panes: each says under ``shape`` which it is: plot, map, bars, bytes or course.
     rule: of the finding it is of, empty for none. figures: the same as text. note: what is not shown, and why.
     window: what is in view, where one can move in it.
     """

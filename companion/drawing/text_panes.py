@@ -52,7 +52,11 @@ def map_rows(pane: KeyMap, width: int, at: tuple[int, int] | None = None) -> lis
             line: Row = [Span(padded(f"{row.layer} {row.dynamic}".strip(), label) + " ", "muted")]
             for column in block:
                 text, ink = cell_sign(row.cells[column])
-                line.append(Span(text, "cursor" if at == (number, column) else ink))
+                ink = "cursor" if at == (number, column) else ink
+                if line[-1].ink == ink and len(line) > 1:
+                    line[-1] = Span(line[-1].text + text, ink)
+                else:
+                    line.append(Span(text, ink))
             rows.append(line)
         rows += _under(pane, block, label)
     return [*rows, *([Span(line, "muted")] for line in map_legend(pane, width))]
