@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -48,7 +50,8 @@ def show(
     Sound files: waveform, seam, pitch, spectrum, decay. The whole: map, levels, noise, weight, history. Patches and
     scripts: bytes. A bounce of the performance: bounce.
     """
-    from companion.cli.render.show import show_lines, terminal_width, without_braille
+    from companion.cli.render.show import show_lines, terminal_width
+    from companion.drawing.text import needs_ascii
     from companion.steps.drawn.asked import asked_sight
 
     columns = width or terminal_width()
@@ -56,7 +59,8 @@ def show(
         sight = asked_sight(sights, path, kind, rule, place, 4 * columns)
         drawing = sights.draw(sight, watch)
         others = [one for one in sights.kinds(sight) if one != drawing.kind]
-    lines = show_lines(drawing, columns, others, ascii_only=ascii_only or without_braille())
+    plain = ascii_only or needs_ascii(sys.stdout.encoding, os.environ.get("TERM", ""))
+    lines = show_lines(drawing, columns, others, ascii_only=plain)
     if svg:
         _write(svg, drawing)
         lines = [f"Written: {svg}"]

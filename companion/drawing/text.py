@@ -18,6 +18,19 @@ _MOST_HEIGHT: Final = 24
 _LABEL: Final = 9
 
 
+_WITHOUT: Final = ("linux", "dumb")
+"""Terminals (the variable TERM) whose font holds no braille."""
+
+
+def needs_ascii(encoding: str, terminal: str) -> bool:
+    """Tell whether what writes in ``encoding`` to a terminal of that name cannot show braille and our other signs."""
+    try:
+        "⣿▲━".encode(encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return True
+    return terminal in _WITHOUT
+
+
 At = tuple[int, int]
 """Row and column of a cell, or the place of a bar and 0: what is under a cursor."""
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from companion.drawing import shapes
 from companion.drawing.canvas import Canvas
 from companion.drawing.cells import cells, fitted, padded, row_text, spelled, wrapped
-from companion.drawing.text import drawing_rows, figure_rows, text_lines
+from companion.drawing.text import drawing_rows, figure_rows, needs_ascii, text_lines
 from companion.drawing.text_panes import map_blocks
 from companion.drawing.text_plot import plot_rows
 from tests.drawing.conftest import drawings
@@ -198,3 +198,21 @@ def test_rows_fill_what_there_is() -> None:
     drawing = shapes.Drawing(kind="waveform", title="x", panes=(plot, plot))
     for height in (12, 20, 31):
         assert height - 1 <= len(drawing_rows(drawing, 80, height)) <= height
+
+
+@pytest.mark.parametrize(
+    ("encoding", "terminal", "needed"),
+    [
+        ("utf-8", "xterm-256color", False),
+        ("utf-8", "", False),
+        ("utf-8", "linux", True),
+        ("utf-8", "dumb", True),
+        ("ascii", "xterm", True),
+        ("cp1252", "", True),
+        ("latin-1", "", True),
+        ("no such encoding", "", True),
+        ("", "", True),
+    ],
+)
+def test_ascii_is_drawn_where_the_signs_cannot_be_shown(encoding: str, terminal: str, needed: bool) -> None:
+    assert needs_ascii(encoding, terminal) is needed

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import sys
 from collections.abc import Sequence
 from typing import Final
 
@@ -13,22 +11,11 @@ from companion.drawing.shapes import Drawing
 from companion.drawing.text import text_lines
 
 _USUAL: Final = 80
-_WITHOUT: Final = ("linux", "dumb")
-"""Terminals whose font holds no braille."""
 
 
 def terminal_width() -> int:
     """Return the columns of the terminal, 20 to 400; 80 where there is none."""
     return max(20, min(400, shutil.get_terminal_size((_USUAL, 24)).columns))
-
-
-def without_braille() -> bool:
-    """Tell whether standard output cannot show braille and other signs."""
-    try:
-        "⣿▲━".encode(sys.stdout.encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        return True
-    return os.environ.get("TERM", "") in _WITHOUT
 
 
 def show_lines(drawing: Drawing, width: int, others: Sequence[str], *, ascii_only: bool) -> list[str]:

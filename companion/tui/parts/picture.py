@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from typing import TYPE_CHECKING, ClassVar, Final
 
@@ -17,7 +18,7 @@ from companion.core.errors import CompanionError
 from companion.core.text import visible
 from companion.drawing.cells import Row
 from companion.drawing.shapes import Drawing, Figure, Ink, Kind
-from companion.drawing.text import drawing_rows, figure_rows, in_ascii
+from companion.drawing.text import drawing_rows, figure_rows, in_ascii, needs_ascii
 from companion.steps.drawn.common import figures_of
 from companion.tui.parts.companion import Companion, companion_of
 from companion.tui.parts.content import content
@@ -213,7 +214,7 @@ class PictureScreen(ModalScreen[None]):
             words = (self._problem, "$error") if self._problem else ("Looking …", "$foreground-muted")
             canvas.put(content(words))
         else:
-            ascii_only = self.companion.console.legacy_windows
+            ascii_only = needs_ascii(self.companion.console.encoding, os.environ.get("TERM", ""))
             at = tour.cursor if tour.key_map or tour.bars else None
             shown = in_ascii(drawing) if ascii_only else drawing
             canvas.put(drawing_rows(shown, width, height, ascii_only=ascii_only, at=at))
