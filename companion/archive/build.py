@@ -13,7 +13,8 @@ from companion.archive.packing import PackedPart, packing, stored_parts
 from companion.archive.plan import ArchivePlan
 from companion.archive.writer import Writer
 from companion.core.errors import CompanionError
-from companion.core.files import beside, clear_leftovers, explained, read_capped, sync_folder
+from companion.core.files import beside, clear_leftovers, explained, fresh_part, read_capped
+from companion.core.hold import Hold
 from companion.core.progress import Watch
 
 _SYNC_SECONDS: Final = 0.25
@@ -22,13 +23,14 @@ _SYNC_SECONDS: Final = 0.25
 class PendingArchive(NamedTuple):
     """A finished, synced archive that nobody sees yet: it lies beside its place until it is accepted.
 
-    path: where it lies now. target: its place. size in bytes; sha256 in lower-case hex.
+    path: where it lies now. target: its place. size in bytes; sha256 in lower-case hex. folder: where both lie, held.
     """
 
     path: Path
     target: Path
     size: int
     sha256: str
+    folder: Hold
 
     def accept(self) -> None:
         """Put it in its place, and its checksum beside it.
@@ -36,54 +38,56 @@ class PendingArchive(NamedTuple):
         Raises :class:`CompanionError`; then the old archive and its checksum stand. Where the disk knows no second
         names for a file, or goes on refusing, the new one may have taken the place: it is whole, without a checksum.
         """
-        target = self.target
-        fresh, aside, old = beside(target), beside(target), beside(target)
+        target, folder = self.target, self.folder
+        fresh, aside, old = (fresh_part(target.name) for _ in range(3))
         try:
             # Whatever takes room is written before the old archive goes: what is left to do then is renaming.
             with explained("put the archive in its place", target):
-                with fresh.open("xb") as stream:
+                with os.fdopen(folder.new(fresh), "wb") as stream:
                     stream.write(f"{self.sha256}  {target.name}\n".encode())
                     stream.flush()
                     os.fsync(stream.fileno())
-                self._take_the_place(target, fresh, aside, old)
+                self._take_the_place(fresh, aside, old)
         finally:
-            for path in (fresh, aside, old):
+            for name in (fresh, aside, old):
                 with contextlib.suppress(OSError):
-                    path.unlink(missing_ok=True)
+                    folder.remove(name)
 
-    def _take_the_place(self, target: Path, fresh: Path, aside: Path, old: Path) -> None:
+    def _take_the_place(self, fresh: str, aside: str, old: str) -> None:
         # The checksum of one archive must never lie beside the other, whenever the power fails.
-        checksum = checksum_path(target)
-        kept = not target.exists()
+        folder, new, target = self.folder, self.path.name, self.target.name
+        checksum = checksum_path(self.target).name
+        kept = folder.look(target) is None
         with contextlib.suppress(OSError, NotImplementedError):
-            old.hardlink_to(target)
+            folder.link(target, old)
             kept = True
         try:
-            if checksum.is_file():
-                checksum.replace(aside)
-            sync_folder(target.parent)
-            self.path.replace(target)
-            sync_folder(target.parent)
-            fresh.replace(checksum)
-            sync_folder(target.parent)
+            if folder.is_file(checksum):
+                folder.move(checksum, aside)
+            folder.sync()
+            folder.move(new, target)
+            folder.sync()
+            folder.move(fresh, checksum)
+            folder.sync()
         except OSError:
-            if kept or self.path.exists():
+            if kept or folder.is_file(new):
                 with contextlib.suppress(OSError):
-                    self._give_back(target, fresh, aside, old)
+                    self._give_back(fresh, aside, old)
             raise
 
-    def _give_back(self, target: Path, fresh: Path, aside: Path, old: Path) -> None:
+    def _give_back(self, fresh: str, aside: str, old: str) -> None:
         """Undo what was done of taking the place; what goes wrong first, in the order of its doing, stays as it is."""
-        checksum = checksum_path(target)
-        if not fresh.exists():
-            checksum.unlink()
-        if not self.path.exists():
-            if old.exists():
-                old.replace(target)
+        folder, new, target = self.folder, self.path.name, self.target.name
+        checksum = checksum_path(self.target).name
+        if not folder.is_file(fresh):
+            folder.remove(checksum)
+        if not folder.is_file(new):
+            if folder.is_file(old):
+                folder.move(old, target)
             else:  # there was none
-                target.replace(self.path)
-        if aside.exists():
-            aside.replace(checksum)
+                folder.move(target, new)
+        if folder.is_file(aside):
+            folder.move(aside, checksum)
 
 
 def checksum_path(archive: Path) -> Path:
@@ -102,27 +106,31 @@ def noted_checksum(archive: Path) -> str:
 
 @contextlib.contextmanager
 def pending_archive(
-    plan: ArchivePlan, target: Path, watch: Watch, *, threads: int = 2
+    plan: ArchivePlan, target: Path, watch: Watch, *, threads: int = 2, root: Path | None = None
 ) -> Generator[PendingArchive, None, None]:
     """Build ``plan`` beside ``target`` and hand it over; what is not accepted within the block is removed.
 
+    root: below it no link is followed on the way to ``target``, as for :func:`write_safely`.
     Raises :class:`CompanionError` for a file that is not what was planned, and for what the system refuses;
     :class:`Cancelled` from ``watch``.
     """
     temporary = beside(target)
-    try:
+    with contextlib.ExitStack() as stack:
         with explained("write the archive", target):
-            if not target.parent.is_dir():
+            if root is None:
                 target.parent.mkdir(parents=True, exist_ok=True)
-                sync_folder(target.parent.parent)
-            clear_leftovers(target.parent)
-            with temporary.open("xb+") as stream:
+            folder = stack.enter_context(Hold(target.parent, root, make=True))
+            clear_leftovers(folder)
+            stack.callback(_removed, folder, temporary.name)
+            with os.fdopen(folder.new(temporary.name, read=True), "w+b") as stream:
                 size, sha256 = _write(plan, stream, watch, threads)
                 os.fsync(stream.fileno())
-        yield PendingArchive(temporary, target, size, sha256)
-    finally:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
+        yield PendingArchive(temporary, target, size, sha256, folder)
+
+
+def _removed(folder: Hold, name: str) -> None:
+    with contextlib.suppress(OSError):
+        folder.remove(name)
 
 
 def _write(plan: ArchivePlan, stream: BinaryIO, watch: Watch, threads: int) -> tuple[int, str]:

@@ -75,12 +75,15 @@ class ReleaseRecord(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def write_record(folder: Path, record: ReleaseRecord) -> Path:
-    """Write ``record`` into ``folder`` (``releases/``) and return where. Raises :class:`CompanionError`."""
+    """Write ``record`` into ``folder``, the ``releases/`` of a working folder, and return where.
+
+    Raises :class:`CompanionError`.
+    """
     if record.archive != Path(record.archive).name or record.archive in ("", ".", ".."):
         raise CompanionError("The record names no archive of this folder", record.archive, "pack again")
     suffix = UPDATE_SUFFIX if record.since else SUFFIX
     path = folder / (record.archive.removesuffix(".zip") + suffix)
-    write_safely(path, json.dumps(msgspec.to_builtins(record), indent=1).encode("ascii") + b"\n")
+    write_safely(path, json.dumps(msgspec.to_builtins(record), indent=1).encode("ascii") + b"\n", root=folder.parent)
     return path
 
 

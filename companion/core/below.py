@@ -1,8 +1,9 @@
 """Names below a folder, reached through no link: whoever swaps a folder for a link meanwhile leads nothing astray.
 
 Where the system has calls that start from an open folder (POSIX), each folder on the way is opened without following
-and held while what lies in it is touched. Windows has none: there each folder on the way is looked at right before, and
-whoever can make a junction in the moment between can still lead a write elsewhere.
+and held while what lies in it is touched. Windows has none: there each folder on the way is opened so that nobody can
+rename or remove it meanwhile, and then looked at. A disk that does not let folders be held so leaves the look, and the
+moment after it to whoever can make a junction there.
 """
 
 from __future__ import annotations
@@ -14,12 +15,12 @@ import os
 import stat
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from companion.core.folder import REPARSE_POINT
+from companion.core.folder import is_link
 
 BY_HANDLE: Final = {os.open, os.stat, os.unlink, os.mkdir, os.rmdir, os.rename, os.link} <= os.supports_dir_fd
 _FOLDER: Final = (
@@ -58,64 +59,138 @@ class Below:
     def __init__(self, root: Path | str) -> None:
         self.root = os.fspath(root)
         self._local = threading.local()
-        self._held: list[int] = []
+        self._held: list[list[int]] = []
         self._lock = threading.Lock()
 
     def close(self) -> None:
         """Let go of the folders."""
         with self._lock:
             held, self._held = self._held, []
-        for handle in held:
-            os.close(handle)
+        for handles in held:
+            let_go(handles)
         self._local = threading.local()
 
     def name(self, path: str) -> Located:
         """Return where ``path`` (relative, with forward slashes) is. Raises :class:`Linked`, and OSError."""
         parent, _, name = path.rpartition("/")
-        if not BY_HANDLE:
-            self._look(parent)
-            return Located(-1, os.path.join(self.root, path))  # noqa: PTH118 -- 20,000 Paths are slow
         if getattr(self._local, "parent", None) != parent:
             self._let_go()
-            handle = self._open(parent)
+            handles = open_folders(self.root, parent.split("/") if parent else ())
             with self._lock:
-                self._held.append(handle)
-            self._local.parent, self._local.handle = parent, handle
-        return Located(self._local.handle, name)
+                self._held.append(handles)
+            self._local.parent, self._local.handles = parent, handles
+        if not BY_HANDLE:
+            return Located(-1, os.path.join(self.root, path))  # noqa: PTH118 -- 20,000 Paths are slow
+        return Located(self._local.handles[-1], name)
 
     def forget(self) -> None:
         """Let this thread look its folder up anew: it was made, or taken away."""
         self._let_go()
 
     def _let_go(self) -> None:
-        handle = getattr(self._local, "handle", -1)
-        self._local.parent, self._local.handle = None, -1
+        handles = getattr(self._local, "handles", None)
+        self._local.parent = self._local.handles = None
         with self._lock:
-            if handle not in self._held:
+            if not any(handles is one for one in self._held):
                 return
-            self._held.remove(handle)
-        os.close(handle)
+            self._held = [one for one in self._held if one is not handles]
+        let_go(handles or [])
 
-    def _open(self, folder: str) -> int:
-        handle = os.open(self.root, _FOLDER & ~getattr(os, "O_NOFOLLOW", 0))  # the maker's own way to it may be a link
-        for part in folder.split("/") if folder else ():
-            try:
-                inner = os.open(part, _FOLDER, dir_fd=handle)
-            except OSError as error:
-                if error.errno in (errno.ELOOP, errno.ENOTDIR, errno.EMLINK) and _is_link(part, handle):
-                    raise Linked(part) from error
+
+def open_folders(root: str, parts: Sequence[str], *, make: bool = False, flags: int = _FOLDER) -> list[int]:
+    """Open the folder ``parts`` below ``root`` through no link; return what holds it, for :func:`let_go`.
+
+    root: a person's own way to a folder, which may be a link. make: what is not there is made. flags: to open the last
+    folder with; where the system has such calls, its handle is the last of those returned. Raises :class:`Linked`, and
+    OSError.
+    """
+    if not BY_HANDLE:
+        return _held_one_by_one(root, parts, make)
+    handle = os.open(root, (_FOLDER if parts else flags) & ~getattr(os, "O_NOFOLLOW", 0))
+    for number, part in enumerate(parts, 1):
+        try:
+            inner = inner_folder(handle, part, flags if number == len(parts) else _FOLDER, make)
+        finally:
+            os.close(handle)
+        handle = inner
+    return [handle]
+
+
+def inner_folder(handle: int, part: str, flags: int, make: bool = False) -> int:
+    """Open one folder in another, which is open. Raises :class:`Linked`, and OSError."""
+    for attempt in range(2):
+        try:
+            return os.open(part, flags, dir_fd=handle)
+        except FileNotFoundError:
+            if not make or attempt:
                 raise
-            finally:
-                os.close(handle)
-            handle = inner
-        return handle
+            with contextlib.suppress(FileExistsError):
+                os.mkdir(part, dir_fd=handle)
+                _sync_made(handle)
+        except OSError as error:
+            if error.errno in (errno.ELOOP, errno.ENOTDIR, errno.EMLINK) and _is_link(part, handle):
+                raise Linked(part) from error
+            raise
+    raise AssertionError
 
-    def _look(self, folder: str) -> None:
-        while folder:
-            status = os.lstat(os.path.join(self.root, folder))  # noqa: PTH118
-            if stat.S_ISLNK(status.st_mode) or getattr(status, "st_file_attributes", 0) & REPARSE_POINT:
-                raise Linked(folder)
-            folder = folder.rpartition("/")[0]
+
+def _sync_made(handle: int) -> None:
+    """Make a new folder's name durable; where that cannot be, what is written in it and synced tells."""
+    with contextlib.suppress(OSError):
+        above = os.open(".", os.O_RDONLY, dir_fd=handle)
+        try:
+            os.fsync(above)
+        finally:
+            os.close(above)
+
+
+def _held_one_by_one(root: str, parts: Sequence[str], make: bool) -> list[int]:
+    """Do what :func:`open_folders` does by paths: each folder is held first, so that what the look tells stays so."""
+    handles: list[int] = []
+    path = root
+    try:
+        for part in parts:
+            path = os.path.join(path, part)  # noqa: PTH118
+            if make:
+                with contextlib.suppress(FileExistsError):
+                    os.mkdir(path)  # noqa: PTH102
+            if sys.platform == "win32" and (handle := _hold(path)) is not None:
+                handles.append(handle)
+            status = os.lstat(path)
+            if is_link(status):
+                raise Linked(part)
+            if not stat.S_ISDIR(status.st_mode):
+                raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), path)
+        if not parts and not os.path.isdir(root):  # noqa: PTH112
+            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), root)
+    except BaseException:
+        let_go(handles)
+        raise
+    return handles
+
+
+def _hold(folder: str) -> int | None:
+    """Open a folder on Windows, a junction as itself, so that nobody can rename or remove it; None where it cannot be.
+
+    Only who asks to read counts there for what others may do, so FILE_LIST_DIRECTORY is asked for; what is not shared
+    is FILE_SHARE_DELETE.
+    """
+    create = ctypes.windll.kernel32.CreateFileW  # type: ignore[attr-defined,unused-ignore]
+    number, pointer = ctypes.c_uint32, ctypes.c_void_p
+    create.argtypes = [ctypes.c_wchar_p, number, number, pointer, number, number, pointer]
+    create.restype = ctypes.c_void_p
+    open_existing, backup_semantics, open_reparse_point = 3, 0x02000000, 0x00200000
+    handle = create(folder, 0x0001, 0x0001 | 0x0002, None, open_existing, backup_semantics | open_reparse_point, None)
+    return None if handle is None or handle == ctypes.c_void_p(-1).value else int(handle)
+
+
+def let_go(handles: Sequence[int]) -> None:
+    """Close what :func:`open_folders` holds."""
+    for handle in handles:
+        if BY_HANDLE:
+            os.close(handle)
+        else:
+            ctypes.windll.kernel32.CloseHandle(ctypes.c_void_p(handle))  # type: ignore[attr-defined,unused-ignore]
 
 
 def _is_link(name: str, folder: int) -> bool:

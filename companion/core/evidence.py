@@ -19,7 +19,8 @@ import msgspec
 from companion.core.errors import CompanionError
 from companion.core.files import explained, read_capped, write_safely
 from companion.core.findings import Finding
-from companion.core.folder import linked_folder
+from companion.core.folder import OURS
+from companion.core.hold import Hold
 
 T = TypeVar("T")
 
@@ -116,6 +117,7 @@ class EvidenceStore:
 
     def __init__(self, folder: Path, memory: dict[tuple[str, str], Evidence] | None = None) -> None:
         self.folder = folder
+        self._root = folder.parent.parent if folder.parent.name == OURS else folder.parent
         self._memory = {} if memory is None else memory
         self._seen: dict[Path, Evidence | None] = {}
 
@@ -164,11 +166,9 @@ class EvidenceStore:
         cannot be read is put aside, not written over: a person may still save what was answered in it.
         """
         path = self.folder / evidence.step / _name(evidence.fingerprint, evidence.judge)
-        if refused := linked_folder(path.parent):
-            raise refused
         self._seen.clear()  # another process may have answered since
         if path.is_file() and self._read_once(path) is None:
-            _put_aside(path)
+            _put_aside(path, self._root)
         standing = self._read_once(path) if path.is_file() else None
         before = self.of_content(evidence.step, evidence.fingerprint)
         last = max((order for order, _ in self._orders(evidence.step)), default=0)
@@ -181,7 +181,7 @@ class EvidenceStore:
         )
         # The standard encoder writes a lone surrogate (a name that is not UTF-8) as an escape and reads it back.
         text = json.dumps(msgspec.to_builtins(evidence), ensure_ascii=True, indent=1)
-        write_safely(path, text.encode("ascii") + b"\n")
+        write_safely(path, text.encode("ascii") + b"\n", root=self._root)
         self._memory.pop((evidence.step, path.name), None)
         self._seen.clear()
         return evidence
@@ -224,12 +224,12 @@ def _name(mark: str, judge: Mapping[str, int]) -> str:
     return f"{mark}-{fingerprint([], judge)[:16]}.json" if judge else f"{mark}.json"
 
 
-def _put_aside(path: Path) -> None:
-    number = 1
-    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
-        number += 1
-    with explained("put the damaged evidence aside", path):
-        path.rename(aside)
+def _put_aside(path: Path, root: Path) -> None:
+    with explained("put the damaged evidence aside", path), Hold(path.parent, root) as folder:
+        number = 1
+        while folder.look(aside := f"{path.name}.damaged-{number}") is not None:
+            number += 1
+        folder.move(path.name, aside)
 
 
 def _joined(parts: Iterable[tuple[T, ...]]) -> tuple[T, ...]:

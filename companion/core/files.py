@@ -10,8 +10,10 @@ from collections.abc import Iterator
 from io import BytesIO, FileIO
 from pathlib import Path
 
+from companion.core.below import set_permissions
 from companion.core.entries import Entry
 from companion.core.errors import CompanionError
+from companion.core.hold import Hold
 
 BLOCK = 1 << 20
 """Bytes read at a time: large enough to be quick, small enough to cancel between."""
@@ -60,8 +62,13 @@ def explained(doing: str, path: Path) -> Iterator[None]:
 
 def beside(target: Path) -> Path:
     """Return a new name beside ``target`` for what is to take its place; it tells whose it is."""
+    return target.with_name(fresh_part(target.name))
+
+
+def fresh_part(name: str) -> str:
+    """Return a new name for what is to take the place of ``name``, in the same folder."""
     # 40 characters are at most 160 bytes: the whole name stays under the 255 that file systems allow.
-    return target.with_name(part_name(target.name[:40], os.getpid(), os.urandom(4).hex()))
+    return part_name(name[:40], os.getpid(), os.urandom(4).hex())
 
 
 def part_name(name: str, pid: int, chance: str) -> str:
@@ -74,16 +81,16 @@ def part_name(name: str, pid: int, chance: str) -> str:
     return f".{name}.{pid}-{chance}{hashlib.sha256(whose).hexdigest()[:8]}.part"
 
 
-def clear_leftovers(folder: Path) -> None:
-    """Remove what writers in this folder left :func:`beside` their targets when they were killed."""
-    with contextlib.suppress(OSError), os.scandir(folder) as entries:
-        for entry in entries:
-            match = _LEFTOVER.fullmatch(entry.name)
-            if not match or part_name(match[1], int(match[2]), match[3]) != entry.name:
+def clear_leftovers(folder: Hold) -> None:
+    """Remove what writers in this folder left beside their targets when they were killed."""
+    with contextlib.suppress(OSError):
+        for name in folder.names():
+            match = _LEFTOVER.fullmatch(name)
+            if not match or part_name(match[1], int(match[2]), match[3]) != name:
                 continue
-            if entry.is_file(follow_symlinks=False) and not process_alive(int(match[2])):
+            if folder.is_file(name) and not process_alive(int(match[2])):
                 with contextlib.suppress(OSError):
-                    Path(entry.path).unlink()
+                    folder.remove(name)
 
 
 def process_alive(pid: int) -> bool:
@@ -108,37 +115,46 @@ def process_alive(pid: int) -> bool:
     return True
 
 
-def write_safely(target: Path, data: bytes, *, ours: bool = False) -> None:
+def write_safely(target: Path, data: bytes, *, root: Path | None = None, ours: bool = False) -> None:
     """Write ``data`` to ``target`` so that a reader sees all of it or what was there before.
 
-    It is written to a new file beside ``target``, synced, and put in its place. No link is written through.
-    ours: no maker makes a link of it, so one is replaced; and its folder is there and no link, so none is begun anew
-    where that has gone with its disk. Raises :class:`CompanionError` where a link lies and for what the system refuses;
+    It is written to a new file beside ``target``, synced, and put in its place. No link is written through, whenever it
+    appears: the folder is opened without following, and held.
+    root: what of the way to ``target`` is a person's own, as the working folder is; below it nothing is followed. None:
+    all of it but ``target`` itself. Folders that are missing below it are made.
+    ours: no maker makes a link of it, so whatever lies there is replaced; and no folder is begun anew for it, where
+    that may have gone with its disk. Raises :class:`CompanionError` where a link lies and for what the system refuses;
     ``target`` is then what it was.
     """
-    if (target.parent if ours else target).is_symlink():
-        raise CompanionError("Nothing is written through a link", str(target), "put the file itself in its place")
-    temporary = beside(target)
-    if not ours and target.exists() and not target.is_file():
-        raise CompanionError("What lies there is no file", str(target), "take it away, or give it another name")
+    with explained("write", target):
+        if root is None and not ours:
+            target.parent.mkdir(parents=True, exist_ok=True)
+        with Hold(target.parent, root, make=not ours) as folder:
+            clear_leftovers(folder)
+            put_safely(folder, target.name, data, ours=ours)
+
+
+def put_safely(folder: Hold, name: str, data: bytes, *, ours: bool = False) -> None:
+    """Do the same in a folder that is held. Raises :class:`CompanionError`, and OSError for what the system refuses."""
+    target, part = folder.path / name, fresh_part(name)
+    standing = folder.look(name)
+    if standing is not None and not ours:
+        if stat.S_ISLNK(standing.st_mode):
+            raise CompanionError("Nothing is written through a link", str(target), "put the file itself in its place")
+        if not stat.S_ISREG(standing.st_mode):
+            raise CompanionError("What lies there is no file", str(target), "take it away, or give it another name")
     try:
-        with explained("write", target):
-            if not ours:
-                target.parent.mkdir(parents=True, exist_ok=True)
-            clear_leftovers(target.parent)
-            handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            with contextlib.suppress(FileNotFoundError):
-                if not target.is_symlink():
-                    temporary.chmod(stat.S_IMODE(target.stat().st_mode))
-            temporary.replace(target)
-            sync_folder(target.parent)
+        with os.fdopen(folder.new(part), "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        if standing is not None and stat.S_ISREG(standing.st_mode):
+            set_permissions(folder.at(part), stat.S_IMODE(standing.st_mode))
+        folder.move(part, name)
+        folder.sync()
     finally:
         with contextlib.suppress(OSError):
-            temporary.unlink()
+            folder.remove(part)
 
 
 def read_capped(path: Path, most: int, what: str = "file") -> bytes:

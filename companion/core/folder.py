@@ -1,5 +1,6 @@
 """Where things lie in a maker's folder."""
 
+import os
 import stat
 from pathlib import Path
 
@@ -40,6 +41,18 @@ class Places:
         self.format = self.ours / "format.json"
         self.releases = folder / RELEASES
         self.templates = folder / TEMPLATES
+
+    @property
+    def restore_begun(self) -> bool:
+        """Whether a restore was begun and not ended; what is no file there was put there by nobody of ours."""
+        try:
+            return stat.S_ISREG(self.restoring.lstat().st_mode)
+        except OSError:
+            return False
+
+    def root_of(self, path: Path) -> Path | None:
+        """Return the working folder for a path in it: below it nothing is followed; None for a person's own place."""
+        return self.folder if path.is_relative_to(self.folder) else None
 
     def newer(self) -> CompanionError | None:
         """Return the error for whoever would write here though a newer companion has, or None."""
@@ -88,12 +101,15 @@ class Places:
         return None
 
 
+def is_link(status: os.stat_result) -> bool:
+    """Tell whether a look, which followed nothing, met a link or a junction."""
+    return stat.S_ISLNK(status.st_mode) or bool(getattr(status, "st_file_attributes", 0) & REPARSE_POINT)
+
+
 def linked_folder(folder: Path) -> CompanionError | None:
     """Return why nothing is written below ``folder``, where it is a link or a junction."""
     try:
-        status = folder.lstat()
-        linked = stat.S_ISLNK(status.st_mode) or getattr(status, "st_file_attributes", 0) & REPARSE_POINT
-        if linked and folder.is_dir():
+        if is_link(folder.lstat()) and folder.is_dir():
             what, advice = "Nothing is written here: this folder is a link", "put the folder itself in its place"
             return CompanionError(what, str(folder), advice)
     except OSError:

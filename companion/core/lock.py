@@ -1,114 +1,129 @@
-"""One writer at a time. The system itself gives a lock back when its process ends, on whatever computer that was."""
+"""One writer at a time. The system itself gives a lock back when its process ends, on whatever computer that was.
+
+The lock is on a file that lies in the folder it is for, made and opened through no link and never emptied: whatever a
+stranger puts in its place is not touched by locking it.
+"""
 
 import contextlib
 import errno
 import json
 import os
+import stat
 import sys
 import time
-from collections.abc import Callable, Iterator
-from functools import partial
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from companion.core.errors import Busy
-from companion.core.files import explain_os_error
+from companion.core.errors import Busy, CompanionError
+from companion.core.files import explained
+from companion.core.hold import Hold
 
-_TAKEN: Final = (errno.EAGAIN, errno.EACCES)
-_PAUSE: Final = 0.02
+_POLL: Final = 0.02
+_HELD: Final = (errno.EACCES, errno.EAGAIN, errno.EWOULDBLOCK, errno.EDEADLK)
+_MOST_NOTE: Final = 4096
 
 
-def _busy(path: Path, note: Path) -> Busy:
+def _busy(path: Path, folder: Hold) -> Busy:
     who = "another process is working in it"
     with contextlib.suppress(OSError, ValueError, RecursionError):
-        owner = json.loads(note.read_bytes()[:4096])
+        with os.fdopen(folder.open(_note(path), os.O_RDONLY), "rb") as stream:
+            owner = json.loads(stream.read(_MOST_NOTE))
         if isinstance(owner, dict) and "pid" in owner:
             who = f"process {owner['pid']} on {owner.get('host')} is {owner.get('doing')}"
     return Busy(f"This folder is busy: {who}", str(path), "wait until it is done, or close it")
+
+
+def _note(path: Path) -> str:
+    return f"{path.name}.holder"  # beside it, since Windows lets nobody read a file that is locked
 
 
 @contextlib.contextmanager
 def held(path: Path, doing: str, patience: float = 0.0) -> Iterator[None]:
     """Hold the lock file ``path`` while the block runs; nothing of it is left then.
 
-    doing: what for, as in "taking a snapshot". patience: seconds to wait for another holder; for locks that are held
-    for moments. Raises :class:`Busy` naming the process that holds it. What a killed one left stands in nobody's way.
+    Its folder is made where it is missing, but not the one above: its disk may just have gone. doing: what for, as in
+    "taking a snapshot". patience: seconds to wait for another holder; for locks that are held for moments. Raises
+    :class:`Busy` naming the process that holds it. What a killed one left stands in nobody's way.
     """
-    note = path.with_name(f"{path.name}.holder")  # beside it, since Windows lets nobody read a file that is locked
-    try:
-        path.parent.mkdir(exist_ok=True)  # never the folder itself: its disk may just have gone
-        if path.is_symlink():  # a stranger's: no program of ours makes one
-            path.unlink()
-        release = _acquired(path, patience)
-    except TimeoutError as error:
-        raise _busy(path, note) from error
-    except OSError as error:
-        raise explain_os_error(error, "lock the folder", path) from error
-    try:
-        with contextlib.suppress(OSError):  # the lock is what holds; a disk too full for the note costs the note
-            note.unlink(missing_ok=True)  # of one that was killed, or a stranger's link
-            note.write_text(json.dumps({"pid": os.getpid(), "host": _host(), "doing": doing}), "utf-8")
-        yield
-    finally:
-        with contextlib.suppress(OSError):
-            note.unlink()
-        with contextlib.suppress(OSError):  # Windows removes no open file; there the lock itself sees to it
-            path.unlink()  # while it is held: whoever waits for this very file then finds it gone, and begins anew
-        release()
-
-
-if sys.platform == "win32":
-
-    def _acquired(path: Path, patience: float) -> Callable[[], object]:
-        """Return what gives the lock back. Raises TimeoutError where another has it for longer, and OSError.
-
-        Where the disk knows no locks at all, a marker file in their place could outlive its process: better none.
-        """
-        from filelock import FileLock, Timeout
-
-        lock = FileLock(path, timeout=patience, poll_interval=_PAUSE, thread_local=False, fallback_to_soft=False)
+    with contextlib.ExitStack() as stack:
+        with explained("lock the folder", path):
+            folder = stack.enter_context(Hold(path.parent, path.parent.parent, make=True))
+            handle, until = None, time.monotonic() + patience
+            while (handle := _acquired(folder, path.name)) is None:
+                if time.monotonic() >= until:
+                    raise _busy(path, folder)
+                time.sleep(_POLL)
         try:
-            lock.acquire()
-        except Timeout as error:
-            raise TimeoutError from error
-        return lock.release
+            with contextlib.suppress(OSError):  # the lock is what holds; a disk too full for the note costs the note
+                folder.remove(_note(path))  # of one that was killed, or a stranger's link
+                told = {"pid": os.getpid(), "host": _host(), "doing": doing}
+                with os.fdopen(folder.new(_note(path)), "wb") as stream:
+                    stream.write(json.dumps(told).encode("ascii"))
+            yield
+        finally:
+            with contextlib.suppress(OSError):
+                folder.remove(_note(path))
+            _release(folder, path.name, handle)
 
-    def _host() -> str:
+
+def _acquired(folder: Hold, name: str) -> int | None:
+    """Return the handle of the lock file, locked; None where another holds it. Raises OSError, and CompanionError."""
+    standing = folder.look(name)
+    if standing is not None and stat.S_ISDIR(standing.st_mode):
+        raise CompanionError("What lies in the lock's place is a folder", str(folder.path / name), "take it away")
+    if standing is not None and not stat.S_ISREG(standing.st_mode):  # a stranger's: no program of ours makes one
+        folder.remove(name)
+    try:
+        handle = folder.open(name, os.O_RDWR | os.O_CREAT)
+    except PermissionError:
+        if os.name == "nt" and standing is not None:  # it is being removed by the one who held it
+            return None
+        raise
+    except OSError as error:
+        if error.errno == errno.ELOOP:  # a link, put there since the look
+            return None
+        raise
+    locked = False
+    try:
+        _lock(handle)
+        # Whoever leaves removes the file that others wait for: a lock on that one is none.
+        mine, there = os.fstat(handle), folder.look(name)
+        locked = os.name == "nt" or (there is not None and os.path.samestat(mine, there))
+    except OSError as error:
+        if error.errno not in _HELD:
+            raise
+    finally:
+        if not locked:
+            os.close(handle)
+    return handle if locked else None
+
+
+def _release(folder: Hold, name: str, handle: int) -> None:
+    if os.name != "nt":
+        with contextlib.suppress(OSError):
+            folder.remove(name)  # while it is held: whoever waits for this very file then finds it gone
+    os.close(handle)  # which gives the lock back
+    if os.name == "nt":  # which removes no open file: neither ours before, nor that of one who holds it by now
+        with contextlib.suppress(OSError):
+            folder.remove(name)
+
+
+def _lock(handle: int) -> None:
+    """Lock a file, or raise OSError at once. Where the disk knows no locks at all, that is told."""
+    if sys.platform == "win32":
+        import msvcrt
+
+        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+    else:
+        import fcntl
+
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def _host() -> str:
+    if sys.platform == "win32":
         import socket
 
         return socket.gethostname()
-
-else:
-
-    def _acquired(path: Path, patience: float) -> Callable[[], object]:
-        """Return what gives the lock back, ``flock`` here: the library for all systems takes 9 ms to import.
-
-        Raises TimeoutError where another has it for longer, and OSError, also where the disk knows no locks.
-        """
-        import fcntl
-
-        until = time.monotonic() + patience
-        while True:
-            handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o644)
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                if _is_there(handle, path):
-                    return partial(os.close, handle)
-            except OSError as error:
-                if error.errno not in _TAKEN:
-                    os.close(handle)
-                    raise
-                if time.monotonic() >= until:
-                    os.close(handle)
-                    raise TimeoutError from error
-                time.sleep(_PAUSE)
-            os.close(handle)  # another holds it; or whoever held it has removed this very file, and a new one is it
-
-    def _is_there(handle: int, path: Path) -> bool:
-        """Tell whether an open file is the one of that name."""
-        with contextlib.suppress(FileNotFoundError):
-            return os.path.samestat(os.fstat(handle), os.lstat(path))
-        return False
-
-    def _host() -> str:
-        return os.uname().nodename
+    return os.uname().nodename

@@ -26,6 +26,7 @@ from companion.history.remote import is_remote, refuse_another, send
 from companion.history.store import hermetic, others, refs, relist
 from companion.history.store.copying import copy_packs, copy_unindexed
 from companion.history.store.mend import doubt_packs, remake
+from companion.history.store.place import hold
 from companion.history.store.reach import broken
 from companion.history.store.store import Store
 
@@ -87,12 +88,13 @@ def _to_folder(store: Store, target: Path, watch: Watch) -> Mirrored:
         _refuse_links(place)
         others.refuse_other_formats(place)
         somebodys, made_here = refs.holds_others(place), _is_made_here(place)
-        place.mkdir(parents=True, exist_ok=True)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        hold(place, make=True).close()
         with held(place / "mirror.lock", "copying a history"):
             if made_here:
                 hermetic.create(place)
                 hermetic.reclaim(place)
-            (place / "objects" / "pack").mkdir(parents=True, exist_ok=True)
+            hold(place, "objects/pack", make=True).close()
             with contextlib.closing(Store.at(place)) as there:
                 done = _bring_up_to_date(store, there, somebodys, watch)
         caution = SAME_DISK if place.stat().st_dev == store.folder.stat().st_dev else ""

@@ -8,17 +8,17 @@ the files that somebody changed since.
 import contextlib
 import json
 import os
-import shutil
 import stat
 import time
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from companion.core.cache import Cache
 from companion.core.census import GRAIN_NS, ids_of, read_file
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.files import explain_os_error, explained, is_inside, read_capped, write_safely
+from companion.core.hold import Hold
 from companion.core.progress import QUIET, Watch
 from companion.history.folder_state import FolderState, read_folder
 from companion.history.model import KeptFile, Restored
@@ -31,6 +31,8 @@ from companion.history.store.objects import LINK
 from companion.history.store.store import Store
 from companion.history.take import take_held
 
+_ASIDE: Final = "restore-aside"
+
 
 class Journal(NamedTuple):
     """A restore that has begun. before: the commit of the snapshot that holds what was there."""
@@ -39,10 +41,6 @@ class Journal(NamedTuple):
     commit: str
     only: tuple[str, ...]
     before: str = ""
-
-
-def _aside(store: Store) -> Path:
-    return store.places.ours / "restore-aside"
 
 
 def read_journal(store: Store) -> Journal | None:
@@ -57,12 +55,14 @@ def read_journal(store: Store) -> Journal | None:
 
 def _write_journal(store: Store, journal: Journal) -> None:
     text = json.dumps({"schema": 1, **journal._asdict()}, ensure_ascii=True)
-    write_safely(store.places.restoring, text.encode("ascii"), ours=True)
+    write_safely(store.places.restoring, text.encode("ascii"), root=store.folder, ours=True)
 
 
 def _end_journal(store: Store) -> None:
-    shutil.rmtree(_aside(store), ignore_errors=True)
-    store.places.restoring.unlink(missing_ok=True)
+    with Hold(store.places.ours, store.folder) as ours:
+        ours.clear(_ASIDE)
+        if store.places.restore_begun:
+            ours.remove(store.places.restoring.name)
 
 
 def normal(chosen: Sequence[str]) -> tuple[str, ...]:
@@ -172,10 +172,11 @@ def _carry_out_or_undo(store: Store, cache: Cache, todo: RestorePlan, before: Fo
 
 
 def _carry_out(store: Store, todo: RestorePlan, before: FolderState, watch: Watch) -> Done:
-    aside = _aside(store)
-    shutil.rmtree(aside, ignore_errors=True)
-    aside.mkdir(exist_ok=True)
-    return Placer(store.packs, store.folder, aside, _Kept(store, before, watch), watch).carry_out(todo)
+    with Hold(store.places.ours, store.folder) as ours:
+        ours.clear(_ASIDE)
+        ours.make(_ASIDE)
+    with Hold(store.places.ours / _ASIDE, store.folder) as aside:
+        return Placer(store.packs, store.folder, aside, _Kept(store, before, watch), watch).carry_out(todo)
 
 
 def _undo(store: Store, cache: Cache, before: FolderState) -> None:
@@ -256,20 +257,25 @@ def restore_into(store: Store, number: int, only: Sequence[str], into: Path, wat
             raise CompanionError("That folder is not empty", str(into), "choose an empty or a new one")
         into.mkdir(parents=True, exist_ok=True)
         refuse_when_too_full(into, todo, store.packs)
-        aside = into / ".companion-restore-aside"
-        aside.mkdir()
-        placer = Placer(store.packs, into, aside, Guard(), watch)
-        try:
-            done = placer.carry_out(todo)
-        except BaseException:
-            shutil.rmtree(aside, ignore_errors=True)
-            with contextlib.suppress(OSError):  # what somebody else put there meanwhile stays
-                placer.take_back()
+        aside = f".companion-{_ASIDE}"
+        with Hold(into) as place:
+            place.make(aside)
+            try:
+                with Hold(into / aside, into) as held_aside:
+                    placer = Placer(store.packs, into, held_aside, Guard(), watch)
+                    try:
+                        done = placer.carry_out(todo)
+                    except BaseException:
+                        with contextlib.suppress(OSError):  # what somebody else put there meanwhile stays
+                            placer.take_back()
+                        raise
+            except BaseException:
+                place.clear(aside)
                 if fresh:
-                    into.rmdir()
-            raise
-        finally:
-            shutil.rmtree(aside, ignore_errors=True)
+                    with contextlib.suppress(OSError):
+                        into.rmdir()
+                raise
+            place.clear(aside)
     failed = tuple(sorted([*lost, *done.failed]))
     return Restored(number=number, written=tuple(sorted(done.written)), failed=failed)
 
@@ -280,7 +286,7 @@ def recover(store: Store, cache: Cache, watch: Watch) -> Restored | None:
     The folder as the kill left it is kept as a snapshot first: the maker may have worked on in it since. What was
     changed since then stays as it is, and is told in ``Restored.edited``.
     """
-    if not store.places.restoring.exists():
+    if not store.places.restore_begun:
         return None
     with store.writing("finishing a restore"):
         journal = read_journal(store)

@@ -16,6 +16,7 @@ from companion.core import below, crew
 from companion.core.below import Below, Linked, Located
 from companion.core.errors import CompanionError
 from companion.core.files import sync_folder
+from companion.core.hold import Hold
 from companion.core.progress import Watch
 from companion.history.model import KeptFile
 from companion.history.names import unsafe_to_write
@@ -53,13 +54,13 @@ class Done(NamedTuple):
 
 
 class Placer:
-    """Carries out a plan in ``root``, with ``aside`` (on the same disk) for what is half written.
+    """Carries out a plan in ``root``, with ``aside`` (held, on the same disk) for what is half written.
 
     guard: is asked of what lies in a file's place now, and of what was there when it has been taken out: an edit may
     come in between. What such an edit leaves is put back.
     """
 
-    def __init__(self, packs: Packs, root: Path, aside: Path, guard: Guard, watch: Watch) -> None:
+    def __init__(self, packs: Packs, root: Path, aside: Hold, guard: Guard, watch: Watch) -> None:
         self.packs, self.root, self.aside, self.watch = packs, root, aside, watch
         self.guard = guard
         self.below = Below(root)
@@ -79,11 +80,11 @@ class Placer:
     def take_back(self) -> None:
         """Remove what was written, and the folders made for it that hold nothing else."""
         for path in self.done.written:
-            with contextlib.suppress(OSError):
-                Path(self.root, path).unlink()
+            with contextlib.suppress(OSError, Linked):
+                below.remove(self.below.name(path))
         for folder in sorted(self._folders - {""}, reverse=True):
-            with contextlib.suppress(OSError):
-                Path(self.root, folder).rmdir()
+            self._drop(folder)
+        self.below.close()
 
     def _carried_out(self, plan: RestorePlan) -> Done:
         self._at_once = durable.at_once(len(plan.write))
@@ -139,7 +140,10 @@ class Placer:
 
     def _spare(self) -> Located:
         """A new name beside."""
-        return Located(-1, os.path.join(self.aside, str(next(self._names))))  # noqa: PTH118 -- 20,000 Paths are slow
+        return self.aside.at(str(next(self._names)))
+
+    def _path(self, spare: Located) -> Path:
+        return Path(self.aside.path, spare.name)
 
     def _remove(self, path: str) -> None:
         with contextlib.suppress(FileNotFoundError, NotADirectoryError):
@@ -153,7 +157,7 @@ class Placer:
                     raise
                 below.remove(place)
             else:
-                if not self.guard.is_kept(path, Path(spare.name), status):
+                if not self.guard.is_kept(path, self._path(spare), status):
                     self._put_back(path, spare, place)
                     raise Stays(CHANGED)
                 _discard(spare)
@@ -228,9 +232,10 @@ class Placer:
         aside = self._spare()
         try:
             if wanted.mode == LINK:
-                os.symlink(os.fsdecode(self.packs.read(bytes.fromhex(wanted.blob))), aside.name)  # noqa: PTH211
+                leads = os.fsdecode(self.packs.read(bytes.fromhex(wanted.blob)))
+                os.symlink(leads, aside.name, dir_fd=aside.at)
             else:
-                self._write_aside(aside.name, wanted, permissions)
+                self._write_aside(aside, wanted, permissions)
             self._put(path, aside, place, status)
         except BaseException:
             with contextlib.suppress(OSError):
@@ -252,7 +257,7 @@ class Placer:
             except FileExistsError:
                 raise Stays("something was put in its place while the restore ran") from None
             return
-        if not self.guard.is_kept(path, Path(was.name), status):
+        if not self.guard.is_kept(path, self._path(was), status):
             again = below.swap(was, place, self._spare())
             if _stamp(below.look(again)) != _stamp(ours):
                 self._rescue(path, again, place)
@@ -260,11 +265,10 @@ class Placer:
             raise Stays(CHANGED)
         _discard(was)
 
-    def _write_aside(self, aside: str, wanted: KeptFile, permissions: int) -> None:
+    def _write_aside(self, aside: Located, wanted: KeptFile, permissions: int) -> None:
         """Write a file beside; :class:`Damaged` comes at the latest after the last block, before it is in place."""
-        handle = os.open(
-            aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), _permissions(0o666, wanted.mode)
-        )
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+        handle = os.open(aside.name, flags, _permissions(0o666, wanted.mode), dir_fd=aside.at)
         try:
             self.packs.whole(bytes.fromhex(wanted.blob), partial(_fill, handle), self.watch)
             bits = _permissions(permissions, wanted.mode)

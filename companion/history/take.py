@@ -9,7 +9,7 @@ from typing import Final
 from companion.core import crew
 from companion.core.cache import Cache
 from companion.core.errors import CompanionError
-from companion.core.files import explained, sync_folder
+from companion.core.files import explained
 from companion.core.progress import Watch
 from companion.history.folder_state import FolderState, read_folder
 from companion.history.reader import Sink
@@ -17,6 +17,7 @@ from companion.history.snapshot import Snapshot
 from companion.history.store import commits, mend, refs
 from companion.history.store.objects import COMMIT, FILE, PROGRAM, TREE, build_trees, commit_data, object_id
 from companion.history.store.pack_writer import PackWriter
+from companion.history.store.place import hold_packs
 from companion.history.store.repack import merge_small
 from companion.history.store.store import Store
 
@@ -143,4 +144,5 @@ def _finish(store: Store, sink: Sink, objects: list[tuple[int, bytes, bytes]]) -
     crew.share(heavy, _finish_packs, len(heavy), "history-sync")
     writer.finish()
     store.packs.refresh()
-    sync_folder(store.pack_folder)  # a killed run's packs may be in it too, and a ref will need their names
+    with hold_packs(store.pack_folder) as folder:
+        folder.sync()  # a killed run's packs may be in it too, and a ref will need their names

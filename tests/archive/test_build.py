@@ -189,7 +189,7 @@ def test_what_takes_a_place_is_on_the_disk_first(
     made = planned(tmp_path / "in", {f"{n}.bin": os.urandom(9000) for n in range(6)})
     target, _ = _old(tmp_path)
     done: list[tuple[int, int] | str] = []
-    real_sync, real_replace = os.fsync, Path.replace
+    real_sync, real_replace = os.fsync, os.replace
 
     def identity(status: os.stat_result) -> tuple[int, int]:
         return status.st_ino, 0 if stat.S_ISDIR(status.st_mode) else status.st_size
@@ -198,14 +198,14 @@ def test_what_takes_a_place_is_on_the_disk_first(
         real_sync(handle)
         done.append(identity(os.fstat(handle)))
 
-    def replace(path: Path, to: Path) -> Path:
-        if to in (target, checksum_path(target)):
-            assert identity(path.stat()) in done, to.name
-        done.append(to.name if to.suffix != ".part" else "aside")
-        return real_replace(path, to)
+    def replace(name: str, to: str, **folders: int) -> None:
+        if to in (target.name, checksum_path(target).name):
+            assert identity((target.parent / name).stat()) in done, to
+        done.append("aside" if to.endswith(".part") else to)
+        real_replace(name, to, **folders)
 
     monkeypatch.setattr(os, "fsync", sync)
-    monkeypatch.setattr(Path, "replace", replace)
+    monkeypatch.setattr(os, "replace", replace)
     build(made, target, QUIET)
     folder = identity(target.parent.stat())
     names = [one for one in done if one == folder or isinstance(one, str)]
@@ -245,23 +245,24 @@ class _Refusing:
 
     @contextlib.contextmanager
     def everywhere(self) -> Iterator[None]:
-        asking, real_open = self.ask, Path.open
-        real = {name: getattr(Path, name) for name in ("replace", "unlink")}
+        asking, real_open = self.ask, os.fdopen
+        real = {name: getattr(os, name) for name in ("replace", "unlink")}
 
         class Raw(io.FileIO):
             def write(self, data: Any, /) -> int:
                 asking()
                 return super().write(data)
 
-        def opened(path: Path, mode: str = "r", *rest: Any, **more: Any) -> Any:
-            if mode in ("xb", "xb+"):
+        def opened(handle: int, mode: str = "r", *rest: Any, **more: Any) -> Any:
+            if mode in ("wb", "w+b"):
+                raw = Raw(handle, mode)
                 asking()
-                return io.BufferedRandom(Raw(path, "x+")) if "+" in mode else io.BufferedWriter(Raw(path, "x"))
-            return real_open(path, mode, *rest, **more)
+                return io.BufferedRandom(raw) if "+" in mode else io.BufferedWriter(raw)
+            return real_open(handle, mode, *rest, **more)
 
         def asked(name: str) -> Callable[..., Any]:
-            def call(path: Path, *rest: Any, **more: Any) -> Any:
-                if name != "unlink" or not path.name.endswith(".part"):  # clearing up is not what is tested
+            def call(path: Any, *rest: Any, **more: Any) -> Any:
+                if name != "unlink" or not os.fspath(path).endswith(".part"):  # clearing up is not what is tested
                     asking()
                 return real[name](path, *rest, **more)
 
@@ -274,10 +275,10 @@ class _Refusing:
             real_sync(handle)
 
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(Path, "open", opened)
+            patch.setattr(os, "fdopen", opened)
             patch.setattr(os, "fsync", synced)
             for name in real:
-                patch.setattr(Path, name, asked(name))
+                patch.setattr(os, name, asked(name))
             yield
 
 
@@ -328,23 +329,23 @@ def test_where_a_file_has_one_name_only_the_new_archive_stands_without_a_checksu
 ) -> None:
     """A memory stick, say: the old archive cannot be kept under a second name while the new one takes its place."""
 
-    def no_links(path: Path, target: Path) -> None:
+    def no_links(*_: Any, **__: Any) -> None:
         raise OSError(1, "Operation not permitted")
 
-    real = Path.replace
-    renames: list[Path] = []
+    real = os.replace
+    renames: list[str] = []
 
-    def replace(path: Path, to: Path) -> Path:
+    def replace(path: str, to: str, **folders: int) -> None:
         renames.append(to)
         if len(renames) == 3 or (goes_on and len(renames) > 3):  # the checksum, aside; the archive; its checksum
             raise OSError(5, "Input/output error")
-        return real(path, to)
+        real(path, to, **folders)
 
     made = planned(tmp_path / "in", {"a.bin": b"a"})
     target, _ = _old(tmp_path)
     if not goes_on:
-        monkeypatch.setattr(Path, "hardlink_to", no_links)
-    monkeypatch.setattr(Path, "replace", replace)
+        monkeypatch.setattr(os, "link", no_links)
+    monkeypatch.setattr(os, "replace", replace)
     with pytest.raises(CompanionError, match="The disk reports a fault"):
         build(made, target, QUIET)
     assert zipfile.ZipFile(target).testzip() is None

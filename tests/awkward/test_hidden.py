@@ -12,8 +12,10 @@ from typing import Any
 
 import pytest
 
+from companion.core import below, files
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.folder import Places
+from companion.core.hold import Hold
 from companion.core.progress import Watch
 from companion.steps.deeds import hidden, hiding, open_files
 from companion.workshop import Workshop, now
@@ -155,14 +157,15 @@ def test_what_lies_on_another_disk_is_refused_before_anything_is_moved(
 def test_one_that_cannot_be_moved_brings_the_others_back(places: Places, monkeypatch: pytest.MonkeyPatch) -> None:
     """As Windows answers for a folder in which a file is open."""
     before = stand(places.folder)
-    rename = Path.rename
+    move = below.move_new
 
-    def refusing(self: Path, target: Path) -> Path:
-        if self == places.folder / "Slate.eeng":
+    def refusing(source: below.Located, target: below.Located) -> None:
+        if Path(source.name).name == "Slate.eeng" and below.look(source).st_ino == patch:
             raise PermissionError(13, "The process cannot access the file: it is used by another process")
-        return rename(self, target)
+        move(source, target)
 
-    monkeypatch.setattr(Path, "rename", refusing)
+    patch = (places.folder / "Slate.eeng").stat().st_ino
+    monkeypatch.setattr(below, "move_new", refusing)
     places.ours.mkdir(exist_ok=True)
     with pytest.raises(CompanionError, match=r"could not be moved, so nothing is hidden: .* used by another process"):
         hidden.hide(places, NAMES, Path("copy"), now())
@@ -177,14 +180,14 @@ def test_one_that_cannot_be_brought_back_yet_stays_hidden_and_comes_back_later(
     places.ours.mkdir(exist_ok=True)
     hidden.hide(places, NAMES, Path("copy"), now())
     with monkeypatch.context() as patched:
-        rename = Path.rename
+        move = below.move_new
 
-        def refusing(self: Path, target: Path) -> Path:
-            if self.name == "Samples":
+        def refusing(source: below.Located, target: below.Located) -> None:
+            if Path(source.name).name == "Samples":
                 raise PermissionError(13, "used by another process")
-            return rename(self, target)
+            move(source, target)
 
-        patched.setattr(Path, "rename", refusing)
+        patched.setattr(below, "move_new", refusing)
         one_line(companion("status", places.folder), "could not be brought back yet", "used by another process")
     assert companion("away", "back", places.folder).code == 0
     assert stand(places.folder) == before
@@ -231,8 +234,9 @@ def test_of_two_files_that_a_system_makes_the_one_that_was_hidden_goes(places: P
 def test_nothing_is_moved_onto_what_is_hidden_already(places: Places) -> None:
     places.hidden.mkdir(parents=True)
     (places.hidden / "Slate.eeng").write_bytes(b"hidden before")
-    with pytest.raises(CompanionError, match="something of that name is hidden already"):
-        hidden._move_away(places, "Slate.eeng")
+    told = pytest.raises(CompanionError, match="something of that name is hidden already")
+    with Hold(places.folder) as home, Hold(places.hidden, places.folder) as away, told:
+        hidden._move_away(home, away, "Slate.eeng")
     assert (places.hidden / "Slate.eeng").read_bytes() == b"hidden before"
     assert (places.folder / "Slate.eeng").is_file()
 
@@ -341,10 +345,10 @@ def killing(patched: pytest.MonkeyPatch, at: int, *, done: bool) -> Callable[[],
 
         return call
 
-    for name in ("rename", "mkdir", "rmdir", "unlink"):
-        patched.setattr(Path, name, wrapped(getattr(Path, name)))
-    for name in ("write_safely", "sync_folder"):
-        patched.setattr(hidden, name, wrapped(getattr(hidden, name)))
+    for name in ("make", "remove", "remove_folder", "sync"):
+        patched.setattr(Hold, name, wrapped(getattr(Hold, name)))
+    patched.setattr(below, "move_new", wrapped(below.move_new))
+    patched.setattr(hidden, "write_safely", wrapped(files.write_safely))
     return lambda: dead
 
 
@@ -365,12 +369,13 @@ def test_killed_at_every_touch_of_the_disk(places: Places, what: str, done: bool
         assert not hidden.is_hidden(places)
         if not came():
             break
-    assert 8 < at < 30
+    assert 7 < at < 40
 
 
 DRIVER = """
 import os, random, signal, sys
 from pathlib import Path
+from companion.core import below
 from companion.core.folder import Places
 from companion.steps.deeds import hidden
 
@@ -393,9 +398,9 @@ def killed_at(at, done):
                 os.kill(os.getpid(), signal.SIGKILL)
             return result
         return call
-    for name in ("rename", "replace", "mkdir", "rmdir", "unlink"):
-        setattr(Path, name, wrapped(getattr(Path, name)))
-    os.fsync = wrapped(os.fsync)
+    for name in ("replace", "mkdir", "rmdir", "unlink", "fsync"):
+        setattr(os, name, wrapped(getattr(os, name)))
+    below.move_new = wrapped(below.move_new)
 
 before, kills = stand(), 0
 while kills < 500:

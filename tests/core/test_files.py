@@ -63,7 +63,7 @@ def failing(monkeypatch: pytest.MonkeyPatch, place: Any, name: str, number: int,
 
 @pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO, errno.EDQUOT])
 @pytest.mark.parametrize(
-    ("place", "name"), [(os, "open"), (os, "fsync"), (Path, "replace"), (os, "fdopen")], ids=lambda v: str(v)[:20]
+    ("place", "name"), [(os, "open"), (os, "fsync"), (os, "replace"), (os, "fdopen")], ids=lambda v: str(v)[:20]
 )
 def test_when_a_call_fails_the_old_content_stands_and_nothing_is_left(
     target: Path, monkeypatch: pytest.MonkeyPatch, place: Any, name: str, number: int
@@ -130,7 +130,11 @@ def test_what_killed_writers_left_is_cleared(tmp_path: Path) -> None:
 def test_a_disk_that_is_really_full_is_told_alike(target: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     real = os.open
     monkeypatch.setattr(
-        os, "open", lambda path, flags, mode=0o777: (real(path, flags, mode), real("/dev/full", os.O_WRONLY))[1]
+        os,
+        "open",
+        lambda path, flags, mode=0o777, *, dir_fd=None: (
+            real("/dev/full", os.O_WRONLY) if flags & os.O_CREAT else real(path, flags, mode, dir_fd=dir_fd)
+        ),
     )
     with pytest.raises(CompanionError, match="Free some space"):
         write_safely(target, NEW)
@@ -159,7 +163,7 @@ def test_every_call_may_fail_until_a_run_is_not_hit(target: Path, monkeypatch: p
             return call
 
         with monkeypatch.context() as patch:
-            for place, name in ((Path, "mkdir"), (os, "open"), (os, "fdopen"), (os, "fsync"), (Path, "replace")):
+            for place, name in ((os, "open"), (os, "fdopen"), (os, "fsync"), (os, "replace")):
                 patch.setattr(place, name, counted(getattr(place, name), nth))
             try:
                 write_safely(target, NEW)
@@ -352,7 +356,8 @@ def test_a_folder_is_told_as_what_it_is(tmp_path: Path) -> None:
 def test_what_is_ours_is_not_written_below_a_linked_folder(tmp_path: Path) -> None:
     (tmp_path / "outside").mkdir()
     (tmp_path / "evidence").symlink_to(tmp_path / "outside", target_is_directory=True)
-    with pytest.raises(CompanionError, match="through a link"):
-        write_safely(tmp_path / "evidence/one.json", b"{}", ours=True)
+    for ours in (True, False):
+        with pytest.raises(CompanionError, match="this folder is a link"):
+            write_safely(tmp_path / "evidence/one.json", b"{}", root=tmp_path, ours=ours)
     write_safely(tmp_path / "evidence/one.md", b"a maker's own way to their folder", ours=False)
     assert [path.name for path in (tmp_path / "outside").iterdir()] == ["one.md"]

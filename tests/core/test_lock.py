@@ -17,6 +17,7 @@ import pytest
 
 from companion.core.errors import Busy, CompanionError
 from companion.core.files import process_alive
+from companion.core.hold import Hold
 from companion.core.lock import held
 
 
@@ -255,7 +256,7 @@ def test_a_disk_too_full_for_the_note_costs_the_note_and_no_more(path: Path, mon
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     with monkeypatch.context() as patch:
-        patch.setattr(Path, "write_text", refuse)
+        patch.setattr(Hold, "new", refuse)
         with held(path, "making room"):
             assert "another process is working in it" in busy(path)
     assert alone(path)

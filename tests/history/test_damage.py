@@ -15,6 +15,8 @@ from companion.history import take
 from companion.history.history import History
 from companion.history.store import repack, snapshot_list
 from companion.history.store.doubts import Doubts
+from companion.history.store.objects import BLOB, object_id
+from companion.history.store.pack_writer import PackWriter
 from companion.history.store.packs import Packs
 from companion.history.store.reach import reach
 
@@ -335,3 +337,17 @@ def test_what_was_worked_on_during_a_restore_that_is_cancelled_stays(folder: Pat
     after = {path: path.read_bytes() for path in sorted(folder.rglob("*.wav"))}
     assert after == before | {folder / "Samples/0.wav": b"an hour's edit"}
     assert history.recover() is None
+
+
+def test_no_pack_ever_has_the_name_that_one_of_the_same_objects_had(tmp_path: Path) -> None:
+    """Another process may doubt the first one still, which is gone by now, and must not take the new one for it."""
+    data, names = b"the same", set()
+    for _ in range(3):
+        writer = PackWriter(tmp_path)
+        writer.add(BLOB, data, object_id(BLOB, data))
+        pack = writer.finish()
+        assert pack is not None
+        names.add(pack.name)
+        repack.drop(pack)
+        assert not list(tmp_path.iterdir())
+    assert len(names) == 3

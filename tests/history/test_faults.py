@@ -36,24 +36,21 @@ class Layer:
         self.count, self.at, self.code, self.on, self.hit = 0, at, code, on, False
 
     def __call__(self, *arguments: Any, **named: Any) -> Any:
-        if self.at and self._ours(arguments):
+        if self.at and self._ours(arguments, named):
             self.count += 1
             if self.count == self.at or (self.on and self.count > self.at):
                 self.hit = True
                 raise OSError(self.code, os.strerror(self.code), *arguments[:1])
         return self.real(*arguments, **named)
 
-    def _ours(self, arguments: tuple[Any, ...]) -> bool:
+    def _ours(self, arguments: tuple[Any, ...], named: dict[str, Any]) -> bool:
         """Only what concerns the folder under test; reading a maker's file is another matter (it costs that file)."""
         first = arguments[0] if arguments else ""
         if isinstance(first, int):
             return True
         flags = arguments[1] if len(arguments) > 1 and isinstance(arguments[1], int) else os.O_WRONLY
-        return (
-            self.root in os.fspath(first)
-            and "history.lock" not in os.fspath(first)
-            and bool(flags & (os.O_WRONLY | os.O_RDWR))
-        )
+        inside = self.root in os.fspath(first) or any(named.get(one) is not None for one in ("dir_fd", "src_dir_fd"))
+        return inside and "history.lock" not in os.fspath(first) and bool(flags & (os.O_WRONLY | os.O_RDWR))
 
 
 def _change(folder: Path, number: int) -> None:

@@ -8,12 +8,14 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 from zlib import crc32
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from companion.core.hold import Hold
 from companion.history import listing
 from companion.history.history import History
 from companion.history.snapshot import Snapshot
@@ -246,12 +248,15 @@ def test_listing_imports_next_to_nothing(folder: Path, history: History) -> None
 def test_a_disk_that_refuses_costs_nothing(
     folder: Path, history: History, monkeypatch: pytest.MonkeyPatch, fsck: Callable[[Path], None]
 ) -> None:
-    def refuse(self: Path, data: bytes) -> int:
-        raise OSError(28, "No space left on device")
+    def refuse(place: Hold, name: str, *rest: Any, **more: Any) -> int:
+        if name.startswith(".listing."):
+            raise OSError(28, "No space left on device")
+        return real(place, name, *rest, **more)
 
     history.take("first")
     _change(folder, "second")
-    monkeypatch.setattr(Path, "write_bytes", refuse)
+    real = Hold.new
+    monkeypatch.setattr(Hold, "new", refuse)
     assert history.take("second").number == 2
     monkeypatch.undo()
     assert snapshot_list.remembered(_place(folder)) is None

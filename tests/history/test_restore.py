@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from companion.core import below
 from companion.core.errors import Cancelled, CompanionError
+from companion.core.hold import Hold
 from companion.core.progress import Progress, Watch
 from companion.history import restore, restore_files
 from companion.history.history import History
@@ -162,10 +163,10 @@ def test_what_could_not_be_read_then_is_not_taken_away_now(folder: Path, history
     locked, real = folder / "Samples/struck/slate_1.wav", os.open
     with pytest.MonkeyPatch.context() as patch:
 
-        def refusing(path: Any, *rest: Any) -> int:
+        def refusing(path: Any, *rest: Any, **more: Any) -> int:
             if Path(path) == locked:
                 raise PermissionError(13, "Permission denied")
-            return real(path, *rest)
+            return real(path, *rest, **more)
 
         patch.setattr(os, "open", refusing)
         assert [path for path, _ in history.take("while the host had it").left_out] == ["Samples/struck/slate_1.wav"]
@@ -408,7 +409,9 @@ def test_a_history_from_elsewhere_cannot_write_outside(
     before = state(tmp_path)
 
     def carried_out(todo: Any) -> Any:
-        return restore_files.Placer(history._store.packs, folder, aside, restore_files.Guard(), Watch()).carry_out(todo)
+        with Hold(aside) as place:
+            guard = restore_files.Guard()
+            return restore_files.Placer(history._store.packs, folder, place, guard, Watch()).carry_out(todo)
 
     assert not carried_out(plan({"fine.md": kept}, {})).failed, "its innocent neighbour"
     (folder / "fine.md").unlink()
@@ -540,14 +543,14 @@ def test_a_pack_written_anew_has_its_name_on_disk_before_the_old_one_goes(
     (folder / "only second").unlink()
     history.take("third")
     pack_folder = folder / ".companion/history.git/objects/pack"
-    calls, real = _watched(monkeypatch), Path.unlink
+    calls, real = _watched(monkeypatch), Hold.remove
 
-    def unlink(path: Path, missing_ok: bool = False) -> None:
-        if path.parent == pack_folder and path.name.startswith("pack-"):
-            calls.append(("removed", path.lstat().st_ino, str(path)))
-        real(path, missing_ok)
+    def remove(place: Hold, name: str) -> None:
+        if place.path == pack_folder and name.startswith("pack-"):
+            calls.append(("removed", (pack_folder / name).lstat().st_ino, name))
+        real(place, name)
 
-    monkeypatch.setattr(Path, "unlink", unlink)
+    monkeypatch.setattr(Hold, "remove", remove)
     assert history.forget([2]).bytes_won > 15_000
     gone = [at for at, (what, _, _) in enumerate(calls) if what == "removed"]
     written = _renamed(calls, ".idx")
@@ -563,7 +566,7 @@ def test_a_mirrored_pack_is_on_disk_before_it_has_its_name_and_its_name_before_t
     history.take("first")
     calls = _watched(monkeypatch)
     history.mirror(tmp_path / "copy.git")
-    packs, indexes, names = (_renamed(calls, ending) for ending in (".pack", ".idx", "copy.git/packed-refs"))
+    packs, indexes, names = (_renamed(calls, ending) for ending in (".pack", ".idx", "packed-refs"))
     assert len(packs) == len(indexes) == 1
     assert names[0] < packs[0] < indexes[0] < names[1], "an empty list before there is anything, then all of it"
     pack_folder = (tmp_path / "copy.git/objects/pack").stat().st_ino

@@ -206,9 +206,9 @@ def test_no_file_is_read_for_it(folder: Path, monkeypatch: pytest.MonkeyPatch) -
     opened: list[str] = []
     real = os.open
 
-    def noted(path: Any, *more: Any) -> int:
+    def noted(path: Any, *more: Any, **named: Any) -> int:
         opened.append(os.fsdecode(path))
-        return real(path, *more)
+        return real(path, *more, **named)
 
     monkeypatch.setattr(os, "open", noted)
 

@@ -5,15 +5,21 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import re
 from pathlib import Path
+from typing import Final
 
-from companion.core.files import BLOCK, sync_folder
+from companion.core.files import BLOCK
+from companion.core.hold import Hold
 from companion.core.progress import Watch
 from companion.history.store.durable import sync_file
 from companion.history.store.pack_scan import index_again
 from companion.history.store.pack_writer import write_all, write_synced
 from companion.history.store.packs import Pack, Packs, tail
+from companion.history.store.place import hold_packs
 from companion.history.store.repack import rewrite
+
+_PART: Final = re.compile(r"part-.*\.pack", re.DOTALL)
 
 
 def copy_packs(ours: Packs, theirs: Packs, watch: Watch) -> int:
@@ -31,9 +37,10 @@ def copy_packs(ours: Packs, theirs: Packs, watch: Watch) -> int:
         if whole:
             rewrite(ours, whole, watch, theirs.folder)
         watch.step(sum(ours.packed_size(oid) for oid in missing))
-    for part in theirs.folder.glob("part-*.pack"):  # of a pack that is no more: all there is has been copied by now
-        if not part.with_suffix(".idx").exists():
-            part.unlink()
+    with hold_packs(theirs.folder) as folder:
+        for name in folder.names():  # of a pack that is no more: all there is has been copied by now
+            if _PART.fullmatch(name) and folder.look(f"{name.removesuffix('.pack')}.idx") is None:
+                folder.remove(name)
     theirs.refresh(anew=True)
     return total
 
@@ -48,13 +55,14 @@ def copy_unindexed(folder: Path, theirs: Packs, watch: Watch) -> None:
         with contextlib.suppress(OSError, ValueError):
             Pack(pack)
             continue
-        part = theirs.folder / f"part-{pack.name}"
-        with contextlib.suppress(OSError):
-            _copy_on(pack, part, watch)
-            if index_again(part, theirs.folder / index.name):
-                os.replace(part, target)  # noqa: PTH105
-            sync_folder(theirs.folder)
-        part.unlink(missing_ok=True)
+        part = f"part-{pack.name}"
+        with hold_packs(theirs.folder) as place:
+            with contextlib.suppress(OSError):
+                _copy_on(pack, place, part, watch)
+                if index_again(theirs.folder / part, theirs.folder / index.name):
+                    place.move(part, pack.name)
+                place.sync()
+            place.remove(part)
     theirs.refresh(anew=True)
 
 
@@ -63,27 +71,28 @@ def _copy_pack(pack: Path, folder: Path, watch: Watch) -> bool:
 
     Tell whether it was; the pack itself may not match its sum, and one of that name may lie there already, damaged.
     """
-    if (folder / pack.name).exists():
-        return False
-    part = folder / f"part-{pack.name}"
-    for attempt in range(2):
-        if _copy_on(pack, part, watch) == tail(pack, 20):
-            break
-        part.unlink()
-        if attempt:
+    part, index = f"part-{pack.name}", pack.with_suffix(".idx")
+    with hold_packs(folder) as place:
+        if place.look(pack.name) is not None:
             return False
-    index = folder / f"part-{pack.with_suffix('.idx').name}"
-    write_synced(index, pack.with_suffix(".idx").read_bytes())
-    os.replace(part, folder / pack.name)  # noqa: PTH105
-    os.replace(index, folder / pack.with_suffix(".idx").name)  # noqa: PTH105
-    sync_folder(folder)
+        for attempt in range(2):
+            if _copy_on(pack, place, part, watch) == tail(pack, 20):
+                break
+            place.remove(part)
+            if attempt:
+                return False
+        write_synced(place, f"part-{index.name}", index.read_bytes())
+        place.move(part, pack.name)
+        place.move(f"part-{index.name}", index.name)
+        place.sync()
     return True
 
 
-def _copy_on(pack: Path, part: Path, watch: Watch) -> bytes:
+def _copy_on(pack: Path, folder: Hold, part: str, watch: Watch) -> bytes:
     """Complete ``part`` and return the SHA-1 over all of the copy but its last 20 bytes, as the copy reads."""
-    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0)
-    handle = os.open(part, flags, 0o644)
+    if not folder.is_file(part):
+        folder.remove(part)
+    handle = folder.open(part, os.O_RDWR | os.O_CREAT, 0o644)
     try:
         done = os.lseek(handle, 0, os.SEEK_END)
         with pack.open("rb", buffering=0) as stream:
@@ -93,11 +102,11 @@ def _copy_on(pack: Path, part: Path, watch: Watch) -> bytes:
                 write_all(handle, block)
                 watch.step(len(block))
         sync_file(handle)
-    finally:
-        os.close(handle)
-    digest, left = hashlib.sha1(usedforsecurity=False), part.stat().st_size - 20
-    with part.open("rb", buffering=0) as stream:
-        while left > 0 and (block := stream.read(min(left, BLOCK))):
+        digest, left = hashlib.sha1(usedforsecurity=False), os.fstat(handle).st_size - 20
+        os.lseek(handle, 0, os.SEEK_SET)
+        while left > 0 and (block := os.read(handle, min(left, BLOCK))):
             digest.update(block)
             left -= len(block)
-        return digest.digest() if stream.read() == digest.digest() else b""
+        return digest.digest() if os.read(handle, 21) == digest.digest() else b""
+    finally:
+        os.close(handle)

@@ -50,5 +50,7 @@ class Doubts:
         if there == self._kept:
             return
         text = "".join(sorted(f"{oid.hex()} {name}\n" for name, oid in there))
+        from companion.history.store.place import root_of
+
         with contextlib.suppress(CompanionError, OSError):
-            write_safely(self._path, text.encode("ascii"), ours=True)
+            write_safely(self._path, text.encode("ascii"), root=root_of(self._folder.parent.parent), ours=True)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 from companion.core.errors import CompanionError
 from companion.core.files import write_safely
 from companion.history.store import refs
+from companion.history.store.place import hold, root_of
 
 if TYPE_CHECKING:
     from git import Repo
@@ -196,12 +197,12 @@ def repository(history: Path) -> Repo:
 
 def create(history: Path) -> None:
     """Make an empty history; half of one, left by a kill, is made whole. Raises OSError."""
-    # One by one: where the folder has gone, with its disk, none is begun in its place.
-    for part in ("", "no-worktree", "objects", "objects/pack", "objects/info", "refs", "refs/heads", "refs/tags"):
-        (history / part).mkdir(exist_ok=True)
+    # Below what is there: where the folder has gone, with its disk, none is begun in its place.
+    for part in ("no-worktree", "objects/pack", "objects/info", "refs/heads", "refs/tags"):
+        hold(history, part, make=True).close()
     for name, text in _FILES.items():
         if not (history / name).exists():
-            write_safely(history / name, text.encode(), ours=True)
+            _write(history, name, text)
     # From the first moment on a list that is gone is damage, and not a history that has none yet.
     packs = any((history / "objects" / "pack").glob("*.pack"))
     if not packs and not (history / refs.FILE).exists() and not (history / refs.COPY).exists():
@@ -219,4 +220,8 @@ def reclaim(history: Path) -> None:
     """Put our settings in place of any others, so that git may be started on ``history``. Raises OSError."""
     for name, text in _FILES.items():
         if not _says(history, name):
-            write_safely(history / name, text.encode(), ours=True)
+            _write(history, name, text)
+
+
+def _write(history: Path, name: str, text: str) -> None:
+    write_safely(history / name, text.encode(), root=root_of(history), ours=True)

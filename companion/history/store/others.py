@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Final
 
 from companion.core.errors import CompanionError
-from companion.core.files import explained, read_capped, sync_folder
-from companion.core.folder import linked_folder
+from companion.core.files import explained, read_capped
 from companion.history.store import refs
 from companion.history.store.durable import sync_file
 from companion.history.store.pack_writer import write_all
+from companion.history.store.place import hold
 
 _OTHER_FORMAT: Final = re.compile(r"(?im)^\s*(objectformat|refstorage)\s*=\s*(?!\"?(sha1|files)\b)")
 _ID: Final = re.compile(r"[0-9a-f]{40}")
@@ -61,26 +61,19 @@ def add_names(repository: Path, wanted: refs.Refs) -> None:
 
 
 def _add(repository: Path, name: str, commit: str) -> None:
-    target = repository / name
-    for folder in reversed(target.relative_to(repository).parents):
-        place = repository / folder
-        with contextlib.suppress(FileExistsError):
-            place.mkdir()
-        if refused := linked_folder(place):
-            raise refused
-    lock = target.with_name(f"{target.name}.lock")  # git's own way to have one writer
-    with explained("add a name to that repository", target):
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-        handle = os.open(lock, flags, 0o644)
+    folder, _, last = name.rpartition("/")
+    lock = f"{last}.lock"  # git's own way to have one writer
+    with explained("add a name to that repository", repository / name), hold(repository, folder, make=True) as place:
+        handle = place.new(lock, 0o644)
         try:
             try:
                 write_all(handle, commit.encode() + b"\n")
                 sync_file(handle)
             finally:
                 os.close(handle)
-            os.replace(lock, target)  # noqa: PTH105
+            place.move(lock, last)
         except BaseException:
             with contextlib.suppress(OSError):
-                lock.unlink()
+                place.remove(lock)
             raise
-        sync_folder(target.parent)
+        place.sync()

@@ -12,11 +12,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO, Final, NamedTuple
 
-from companion.core.files import BLOCK, sync_folder
+from companion.core.files import BLOCK
 from companion.history.store import deltas
 from companion.history.store.objects import NAMES, hasher, object_id
 from companion.history.store.pack_writer import index_data, write_synced
 from companion.history.store.packs import entry_start
+from companion.history.store.place import hold_packs
 
 _HEAD: Final = 64
 _OF_OURS: Final = re.compile(r"tmp_(?:pack|idx)_[0-9a-f]{16}|tmp_pack-[0-9a-f]{40}\.idx")
@@ -56,10 +57,11 @@ def index_again(pack: Path, index: Path) -> bool:
         total = stream.read(20)
     if not written:
         return False
-    fresh = index.with_name(f"tmp_{index.name}")
-    write_synced(fresh, index_data(written, total))
-    os.replace(fresh, index)  # noqa: PTH105 -- one name for every rename, so that tests can fail it
-    sync_folder(index.parent)
+    fresh = f"tmp_{index.name}"
+    with hold_packs(index.parent) as folder:
+        write_synced(folder, fresh, index_data(written, total))
+        folder.move(fresh, index.name)
+        folder.sync()
     return True
 
 
@@ -166,11 +168,12 @@ def clear_leftovers(folder: Path, *, shared: bool = False) -> list[Path]:
     shared: git may be at work there too, so that only what has a name as we give them is removed.
     """
     orphans = []
-    for path in folder.iterdir():
-        ours = path.name.startswith("tmp_") and (not shared or _OF_OURS.fullmatch(path.name))
-        if ours or (path.name.startswith("part-") and path.suffix == ".idx"):
-            with contextlib.suppress(OSError):
-                path.unlink()
-        elif path.suffix == ".pack" and not path.name.startswith("part-") and not path.with_suffix(".idx").exists():
-            orphans.append(path)
+    with hold_packs(folder) as place:
+        for path in map(folder.joinpath, place.names()):
+            ours = path.name.startswith("tmp_") and (not shared or _OF_OURS.fullmatch(path.name))
+            if ours or (path.name.startswith("part-") and path.suffix == ".idx"):
+                with contextlib.suppress(OSError):
+                    place.remove(path.name)
+            elif path.suffix == ".pack" and not path.name.startswith("part-") and not path.with_suffix(".idx").exists():
+                orphans.append(path)
     return orphans

@@ -21,9 +21,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from companion.core.census import NotStill, blob_hasher
-from companion.core.files import BLOCK, sync_folder
+from companion.core.files import BLOCK
+from companion.core.hold import Hold
 from companion.history.store.durable import sync_data, sync_file
 from companion.history.store.objects import BLOB
+from companion.history.store.place import hold_packs
 from companion.history.store.streams import LEVEL, deflated, stored
 
 if TYPE_CHECKING:
@@ -72,8 +74,13 @@ class PackWriter:
     def __init__(self, folder: Path) -> None:
         """``folder``: the ``objects/pack`` of the history."""
         self.folder = folder
-        self.temporary = folder / f"tmp_pack_{os.urandom(8).hex()}"
-        self.handle = os.open(self.temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o644)
+        self.temporary = f"tmp_pack_{os.urandom(8).hex()}"
+        self._place = hold_packs(folder)
+        try:
+            self.handle = self._place.new(self.temporary, 0o644, read=True)
+        except BaseException:
+            self._place.close()
+            raise
         self.written: dict[bytes, tuple[int, int]] = {}
         self._buffer = bytearray(b"PACK" + struct.pack(">II", 2, 0))
         self.offset = len(self._buffer)
@@ -200,17 +207,18 @@ class PackWriter:
         write_all(self.handle, digest.digest())
         sync_file(self.handle)
         self._close()
-        target = _free_name(self.folder, digest.digest())
-        index = self.temporary.with_name(self.temporary.name.replace("tmp_pack", "tmp_idx"))
+        target = _new_name()
+        index = self.temporary.replace("tmp_pack", "tmp_idx")
         try:
-            write_synced(index, index_data(self.written, digest.digest()))
-            os.replace(self.temporary, target)  # noqa: PTH105 -- one name for every rename, so that tests can fail it
-            os.replace(index, target.with_suffix(".idx"))  # noqa: PTH105
+            write_synced(self._place, index, index_data(self.written, digest.digest()))
+            self._place.move(self.temporary, f"{target}.pack")
+            self._place.move(index, f"{target}.idx")
         finally:
             with contextlib.suppress(OSError):
-                index.unlink()
-        sync_folder(self.folder)
-        return target
+                self._place.remove(index)
+        self._place.sync()
+        self._place.close()
+        return self.folder / f"{target}.pack"
 
     def _close(self) -> None:
         if self._helper:
@@ -225,23 +233,23 @@ class PackWriter:
         with contextlib.suppress(OSError):
             self._close()
         with contextlib.suppress(OSError):
-            self.temporary.unlink()
+            self._place.remove(self.temporary)
+        self._place.close()
 
 
-def _free_name(folder: Path, digest: bytes) -> Path:
-    """Return the name of a pack whose sum is ``digest``, and never that of another.
+def _new_name() -> str:
+    """Return the name, without its ending, of a pack: one that no pack ever had.
 
     The same objects have the same sum, also when they are written anew because the first pack has gone bad. Whoever has
-    that one open, doubts it or is about to drop it must not take the new one for it.
+    that one open, doubts it or is about to drop it must not take the new one for it, though the first be gone by then.
     """
-    while (target := folder / f"pack-{digest.hex()}.pack").exists():
-        digest = hashlib.sha1(digest, usedforsecurity=False).digest()
-    return target
+    return f"pack-{secrets.token_hex(20)}"
 
 
-def write_synced(path: Path, data: bytes) -> None:
-    """Write a new file and sync it."""
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o644)
+def write_synced(folder: Hold, name: str, data: bytes) -> None:
+    """Write a new file and sync it; what an earlier attempt left in its place goes."""
+    folder.remove(name)
+    handle = folder.new(name, 0o644)
     try:
         write_all(handle, data)
         sync_file(handle)

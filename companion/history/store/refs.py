@@ -20,7 +20,7 @@ from typing import Final, NamedTuple
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.files import read_capped, write_safely
+from companion.core.files import clear_leftovers, explained, put_safely, read_capped
 from companion.history.store.snapshot_list import NAMES
 
 FILE: Final = NAMES
@@ -195,6 +195,10 @@ def holds_others(repository: Path) -> bool:
 def write(history: Path, refs: Refs) -> None:
     """Put ``refs`` in place of what was there. Raises :class:`CompanionError`; the old ones then stand."""
     text = refs.text().encode()
-    write_safely(history / COPY, text, ours=True)
-    write_safely(history / FILE, text, ours=True)
-    (history / LAST_NUMBER).unlink(missing_ok=True)
+    from companion.history.store.place import hold
+
+    with explained("write the list of snapshots", history), hold(history) as place:
+        clear_leftovers(place)
+        put_safely(place, COPY, text, ours=True)
+        put_safely(place, FILE, text, ours=True)
+        place.remove(LAST_NUMBER)

@@ -5,10 +5,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from companion.core.files import sync_folder
 from companion.core.progress import QUIET, Watch
 from companion.history.store.pack_writer import HistoryDisk, PackWriter
 from companion.history.store.packs import Packs
+from companion.history.store.place import hold_packs
 
 MANY_PACKS: Final = 24
 SMALL_PACK: Final = 4 << 20
@@ -39,10 +39,10 @@ def rewrite(packs: Packs, objects: Sequence[bytes], watch: Watch, folder: Path |
 def drop(pack: Path) -> None:
     """Remove a pack: its index first, for a pack without one is cleared by the next writer anyway."""
     # Windows refuses while another process reads it; the next sweep tries again.
-    with contextlib.suppress(OSError):
-        pack.with_suffix(".idx").unlink(missing_ok=True)
-        pack.unlink(missing_ok=True)
-        sync_folder(pack.parent)
+    with contextlib.suppress(OSError), hold_packs(pack.parent) as folder:
+        folder.remove(pack.with_suffix(".idx").name)
+        folder.remove(pack.name)
+        folder.sync()
 
 
 def merge_small(packs: Packs) -> None:

@@ -47,19 +47,21 @@ def names(history: Path) -> bytes:
 
 def remember(history: Path, named: bytes, rows: Sequence[Snapshot]) -> None:
     """Keep the list for the next look. A disk that refuses costs that look some milliseconds and nothing else."""
-    from companion.core.files import beside
+    from companion.core.errors import CompanionError
+    from companion.core.files import fresh_part
+    from companion.history.store.place import hold
 
-    if history.is_symlink() or history.parent.is_symlink():
-        return  # a stranger's: what is written below it lands where they say
     body = named + "".join(map(_line, rows)).encode()
-    part = beside(history / FILE)
+    part = fresh_part(FILE)
     try:
-        try:
-            part.write_bytes(b"%s%08x %d\n%s" % (_MARK, crc32(body), len(named), body))
-            part.replace(history / FILE)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError:
+        with hold(history) as place:
+            try:
+                with os.fdopen(place.new(part), "wb") as stream:
+                    stream.write(b"%s%08x %d\n%s" % (_MARK, crc32(body), len(named), body))
+                place.move(part, FILE)
+            finally:
+                place.remove(part)
+    except (OSError, CompanionError):
         return
 
 

@@ -17,6 +17,7 @@ from companion.history.snapshot import Snapshot
 from companion.history.store import commits, hermetic, loose, pack_scan, refs, relist, snapshot_list
 from companion.history.store.objects import FILE, FOLDER, LINK, PROGRAM, joined, tree_entries
 from companion.history.store.packs import Damaged, Packs
+from companion.history.store.place import hold
 
 
 class Store:
@@ -66,8 +67,10 @@ class Store:
             stack.enter_context(held(self.places.ours / "history.lock", doing))
             hermetic.create(self.path)
             hermetic.reclaim(self.path)
-            for stale in (*self.path.glob(".*.part"), *self.path.glob("*.lock")):
-                stale.unlink(missing_ok=True)
+            with hold(self.path) as place:
+                for name in place.names():
+                    if name.endswith(".lock") or (name.startswith(".") and name.endswith(".part")):
+                        place.remove(name)
             self.mend_indexes()
             self._mend_list()
             yield

@@ -46,7 +46,7 @@ def write_new(path: Path, facts: Facts) -> None:
     if path.exists():
         raise CompanionError("The folder already has facts", str(path), "edit them, or open the folder")
     head = "# The facts of this release. Yours to edit: comments and order are kept.\n\n"
-    write_safely(path, (head + tomli_w.dumps(facts_to_plain(facts), multiline_strings=True)).encode())
+    write_safely(path, (head + tomli_w.dumps(facts_to_plain(facts), multiline_strings=True)).encode(), root=path.parent)
 
 
 def edited(text: str, changes: Mapping[str, Any]) -> str:

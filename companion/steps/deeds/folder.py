@@ -82,7 +82,7 @@ class OpenFolder:
 
     def _recover(self) -> Restored | None:
         """Finish a restore that was killed half way; where another process does just that, leave it to that one."""
-        if not self.places.restoring.exists():
+        if not self.places.restore_begun:
             return None
         cut = "A restore was cut off and is not finished"
         if problem := self.history_problem():
@@ -174,7 +174,7 @@ class OpenFolder:
             before = facts_file.read_text(self.places.facts)
             after = change(before)
             if after != before:
-                write_safely(self.places.facts, after.encode())
+                write_safely(self.places.facts, after.encode(), root=self.folder)
         self.reload()
 
     def _writing(self, doing: str) -> AbstractContextManager[None]:

@@ -18,9 +18,11 @@ from typing import Final, NoReturn
 
 import msgspec
 
+from companion.core import below
 from companion.core.errors import CompanionError
-from companion.core.files import explained, read_capped, sync_folder, write_safely
-from companion.core.folder import FACTS_FILE, OURS, RELEASES, TEMPLATES, Places, linked_folder
+from companion.core.files import explained, read_capped, write_safely
+from companion.core.folder import FACTS_FILE, OURS, RELEASES, TEMPLATES, Places, is_link, linked_folder
+from companion.core.hold import Hold
 
 STAYS: Final = frozenset({OURS, RELEASES, TEMPLATES, FACTS_FILE, ".git", ".hg", ".svn"})
 """Names at the top that are never moved: ours, the archives, the facts, and what keeps the folder's versions."""
@@ -90,18 +92,22 @@ def hide(places: Places, names: Sequence[str], copy: Path, at: str) -> None:
     refuse_unsafe(places, names)
     journal = HidingJournal(names=tuple(names), copy=str(copy), at=at)
     plain = json.dumps({"schema": 1, **msgspec.to_builtins(journal)}, ensure_ascii=True)
-    write_safely(places.hiding, plain.encode("ascii") + b"\n", ours=True)
+    write_safely(places.hiding, plain.encode("ascii") + b"\n", root=places.folder, ours=True)
     try:
-        with explained("make the place for the originals", places.hidden):
-            places.hidden.mkdir(exist_ok=True)
-            sync_folder(places.ours)
+        with explained("make the place for the originals", places.hidden), _held(places.ours, places) as ours:
+            ours.make(places.hidden.name)
+            ours.sync()
         with contextlib.suppress(CompanionError):
-            write_safely(places.ours / _NOTE, _SAYS.encode(), ours=True)
-        for name in names:
-            _move_away(places, name)
-        with explained("hide the originals", places.folder):
-            sync_folder(places.hidden)
-            sync_folder(places.folder)
+            write_safely(places.ours / _NOTE, _SAYS.encode(), root=places.folder, ours=True)
+        with (
+            explained("hide the originals", places.folder),
+            _held(places.folder, places) as home,
+            _held(places.hidden, places) as away,
+        ):
+            for name in names:
+                _move_away(home, away, name)
+            away.sync()
+            home.sync()
     except BaseException:
         bring_back(places)
         raise
@@ -119,23 +125,23 @@ def bring_back(places: Places) -> BroughtBack:
     journal = _read(places)
     names: list[str] = []
     kept: list[str] = []
-    if _is_folder(places.hidden):
-        for name in _listed(places.hidden):
-            left = [places.hidden / name]
-            if name not in STAYS:  # we never moved such a one
-                left = _put_back(places.hidden / name, places.folder / name)
-            kept += [os.fspath(path.relative_to(places.hidden)) for path in left]
-            names += [] if places.hidden / name in left else [name]
-        with explained("bring the originals back", places.folder):
-            sync_folder(places.folder)
-            sync_folder(places.hidden)
-            if not kept:
-                places.hidden.rmdir()
-    if not kept:
-        with explained("bring the originals back", places.hiding):
-            places.hiding.unlink(missing_ok=True)
-            (places.ours / _NOTE).unlink(missing_ok=True)
-            sync_folder(places.ours)
+    with explained("bring the originals back", places.folder):
+        if _is_folder(places.hidden):
+            with _held(places.folder, places) as home, _held(places.hidden, places) as away:
+                for name in sorted(away.names()):
+                    # One that always stays we never moved.
+                    left = [name] if name in STAYS else _put_back(away, home, name)
+                    kept += left
+                    names += [] if name in left else [name]
+                home.sync()
+                away.sync()
+        if not kept and _is_folder(places.ours):
+            with _held(places.ours, places) as ours:
+                if _folder_there(ours.look(places.hidden.name)):
+                    ours.remove_folder(places.hidden.name)
+                ours.remove(places.hiding.name)
+                ours.remove(_NOTE)
+                ours.sync()
     return BroughtBack(names=tuple(names), kept=tuple(kept), copy=journal.copy)
 
 
@@ -176,44 +182,54 @@ def refuse_link(path: Path) -> NoReturn:
     )
 
 
-def _move_away(places: Places, name: str) -> None:
-    path, target = places.folder / name, places.hidden / name
+def _held(folder: Path, places: Places) -> Hold:
+    return Hold(folder, places.folder)
+
+
+def _move_away(home: Hold, away: Hold, name: str) -> None:
     try:
-        if os.path.lexists(target):
-            raise FileExistsError(17, "something of that name is hidden already", str(target))
-        path.rename(target)
+        if away.look(name) is not None:
+            raise FileExistsError(17, "something of that name is hidden already", str(away.path / name))
+        below.move_new(home.at(name), away.at(name))
     except OSError as error:
         why = error.strerror or error.__class__.__name__
         raise CompanionError(
             f"“{name}” could not be moved, so nothing is hidden: {why}",
-            str(path),
+            str(home.path / name),
             "close the engine and whatever else may have it open, then try again",
         ) from error
 
 
-def _put_back(hidden: Path, place: Path) -> list[Path]:
-    """Move ``hidden`` to ``place``, folder into folder where there is one again; return what has to stay."""
+def _put_back(away: Hold, home: Hold, name: str) -> list[str]:
+    """Move what is hidden to its place, folder into folder where there is one again; return what has to stay."""
     try:
-        if not os.path.lexists(place):
-            hidden.rename(place)
+        hidden, standing = away.look(name), home.look(name)
+        if standing is None:
+            below.move_new(away.at(name), home.at(name))
             return []
-        if hidden.name in _LEFT_BY_SYSTEMS and not _is_folder(hidden):
-            hidden.unlink()
+        if name in _LEFT_BY_SYSTEMS and not _folder_there(hidden):
+            away.remove(name)
             return []
-        if not (_is_folder(hidden) and _is_folder(place)):
-            return [hidden]
-        left = [one for name in _listed(hidden) for one in _put_back(hidden / name, place / name)]
-        sync_folder(place)
+        if not (_folder_there(hidden) and _folder_there(standing)):
+            return [name]
+        with away.inner(name) as one, home.inner(name) as other:
+            stayed = [inside for part in sorted(one.names()) for inside in _put_back(one, other, part)]
+            left = [os.fspath(Path(name, inside)) for inside in stayed]
+            other.sync()
         if not left:
-            hidden.rmdir()
+            away.remove_folder(name)
         return left
     except OSError as error:
         why = error.strerror or error.__class__.__name__
         raise CompanionError(
-            f"“{hidden.name}” could not be brought back yet: {why}",
-            str(hidden),
+            f"“{name}” could not be brought back yet: {why}",
+            str(away.path / name),
             "close the engine and whatever else may have it open, then run: companion away back FOLDER",
         ) from error
+
+
+def _folder_there(status: os.stat_result | None) -> bool:
+    return status is not None and stat.S_ISDIR(status.st_mode) and not is_link(status)
 
 
 def _listed(folder: Path) -> list[str]:

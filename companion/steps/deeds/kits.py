@@ -114,7 +114,7 @@ def make_kit(desk: Desk, who: str, out: Path, at: str) -> Kit:
         made = {FORM: _for_editors(form), GUIDE: _for_editors(guide)}
         target = out / f"{desk.stem} test kit {code}.zip"
         planned = plan(top_folder(f"{desk.facts.instrument.title} test kit"), files, made)
-        with pending_archive(planned, target, desk.watch) as new:
+        with pending_archive(planned, target, desk.watch, root=desk.places.root_of(out)) as new:
             record = KitRecord(
                 code=code,
                 who=who.strip(),
@@ -161,7 +161,7 @@ def _read(path: Path) -> KitRecord | None:
 
 def _keep(places: Places, record: KitRecord) -> None:
     text = json.dumps({"schema": 1, **msgspec.to_builtins(record)}, ensure_ascii=True, indent=1)
-    write_safely(places.kits / f"{record.code}.json", text.encode("ascii") + b"\n", ours=places.kits.is_dir())
+    write_safely(places.kits / f"{record.code}.json", text.encode("ascii") + b"\n", root=places.folder)
 
 
 def note_returned(places: Places, code: str, at: str, outcome: str) -> None:

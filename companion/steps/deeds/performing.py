@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,7 +10,8 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.files import beside, clear_leftovers, explained
+from companion.core.files import BLOCK, clear_leftovers, explained, fresh_part
+from companion.core.hold import Hold
 from companion.core.progress import QUIET, Watch
 from companion.steps.deeds.folder import OpenFolder
 
@@ -83,15 +85,17 @@ class Performing(OpenFolder):
     def _keep_bounce(self, bounce: Path) -> None:
         import shutil
 
-        target = self.places.bounces / bounce.name
+        target, part = self.places.bounces / bounce.name, fresh_part(bounce.name)
         if target.exists() and target.samefile(bounce):
             return
-        temporary = beside(target)
-        with explained("keep the bounce", target):
-            target.parent.mkdir(parents=True, exist_ok=True)
-            clear_leftovers(target.parent)
+        with explained("keep the bounce", target), Hold(target.parent, self.folder, make=True) as folder:
+            clear_leftovers(folder)
             try:
-                shutil.copyfile(bounce, temporary)
-                temporary.replace(target)
+                with bounce.open("rb") as source, os.fdopen(folder.new(part), "wb") as copy:
+                    shutil.copyfileobj(source, copy, BLOCK)
+                    copy.flush()
+                    os.fsync(copy.fileno())
+                folder.move(part, target.name)
+                folder.sync()
             finally:
-                temporary.unlink(missing_ok=True)
+                folder.remove(part)

@@ -76,7 +76,7 @@ def pack_update(desk: Desk, since: str, judge_first: Callable[[], tuple[Finding,
     target = desk.places.releases / archive_name(instrument.title, instrument.version, since)
     if blocking := judge_first():
         return _updated(target, info, since, blocking)
-    with pending_archive(update, target, desk.watch) as new:
+    with pending_archive(update, target, desk.watch, root=desk.folder) as new:
         findings = prove_update(before, new.path, whole.manifest, removed=info.removed, watch=desk.watch)
         if not any(finding.blocks for finding in findings):
             new.accept()

@@ -198,7 +198,7 @@ def pack(desk: Desk) -> tuple[Packed, Look]:
     target = _target(desk)
     with (
         proof_place(desk.folder, planned.size) as place,
-        pending_archive(planned, target, desk.watch) as new,
+        pending_archive(planned, target, desk.watch, root=desk.folder) as new,
     ):
         proof, findings = _proven(desk, new.path, planned.manifest, place)
         kept = not any(finding.blocks for finding in findings)

@@ -183,7 +183,7 @@ def write_performance(desk: Desk, asked: Asked, out: Path) -> Performed:
     for score, panel in plans_of(desk, asked):
         part = f" {score.number} of {score.parts}" if score.parts > 1 else ""
         path = out / f"{desk.stem} {score.part}{part}.mid"
-        write_safely(path, midi_bytes(score, f"{title}: {score.part}{part}", asked))
+        write_safely(path, midi_bytes(score, f"{title}: {score.part}{part}", asked), root=desk.places.root_of(out))
         files.append(msgspec.structs.replace(_file_of(score, panel, playable), file=str(path)))
     return _performed(desk, files)
 

@@ -149,17 +149,19 @@ def write(places: Places, drafted: Draft) -> None:
     """Write a draft to its place. What stood there is kept in ``.companion/drafts`` first."""
     standing = _text(drafted.target)
     if standing is not None and standing != drafted.text:
-        write_safely(places.drafts / f"{drafted.target.name}.before", _bytes(standing))
+        write_safely(places.drafts / f"{drafted.target.name}.before", _bytes(standing), root=places.folder)
     if standing != drafted.text:
-        write_safely(drafted.target, _bytes(drafted.text))
+        write_safely(drafted.target, _bytes(drafted.text), root=places.folder)
     kept = places.drafts / f"{drafted.target.name}{_UNSETTLED}"
     if drafted.clashes or kept.exists():  # before the base: without it the clash is found again
-        write_safely(kept, json.dumps(msgspec.to_builtins(drafted.clashes)).encode("ascii"))
+        write_safely(kept, json.dumps(msgspec.to_builtins(drafted.clashes)).encode("ascii"), root=places.folder)
     bases = _bases(places, drafted.target.name)
     if bases and bases[0] != drafted.base:
         older = [base for base in reversed(bases) if base != drafted.base][-MOST_BASES:]
-        write_safely(places.drafts / f"{drafted.target.name}{_OLDER}", json.dumps(older).encode("ascii"))
-    write_safely(places.drafts / drafted.target.name, _bytes(drafted.base))
+        write_safely(
+            places.drafts / f"{drafted.target.name}{_OLDER}", json.dumps(older).encode("ascii"), root=places.folder
+        )
+    write_safely(places.drafts / drafted.target.name, _bytes(drafted.base), root=places.folder)
 
 
 def fill_pages(desk: Desk) -> tuple[str, ...]:
@@ -185,7 +187,7 @@ def fill_pages(desk: Desk) -> tuple[str, ...]:
             text = _text(place)
             fresh = filled(text, known["size"], known["sha256"], formers) if text is not None else None
             if fresh is not None and fresh != text:
-                write_safely(place, _bytes(fresh))
+                write_safely(place, _bytes(fresh), root=desk.folder)
                 if place == target:
                     written.append(target.name)
     return tuple(written)
