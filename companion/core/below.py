@@ -9,7 +9,6 @@ moment after it to whoever can make a junction there.
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import errno
 import os
 import stat
@@ -175,6 +174,8 @@ def _hold(folder: str) -> int | None:
     Only who asks to read counts there for what others may do, so FILE_LIST_DIRECTORY is asked for; what is not shared
     is FILE_SHARE_DELETE.
     """
+    import ctypes  # which costs a tenth of a small command
+
     create = ctypes.windll.kernel32.CreateFileW  # type: ignore[attr-defined,unused-ignore]
     number, pointer = ctypes.c_uint32, ctypes.c_void_p
     create.argtypes = [ctypes.c_wchar_p, number, number, pointer, number, number, pointer]
@@ -190,6 +191,8 @@ def let_go(handles: Sequence[int]) -> None:
         if BY_HANDLE:
             os.close(handle)
         else:
+            import ctypes
+
             ctypes.windll.kernel32.CloseHandle(ctypes.c_void_p(handle))  # type: ignore[attr-defined,unused-ignore]
 
 
@@ -278,6 +281,8 @@ def swap(source: Located, target: Located, spare: Located) -> Located:
 
 
 def _replaced_on_windows(source: Located, target: Located, old: Located) -> None:
+    import ctypes
+
     replace = ctypes.windll.kernel32.ReplaceFileW  # type: ignore[attr-defined,unused-ignore]
     if not replace(target.name, source.name, old.name, 2, None, None):  # REPLACEFILE_IGNORE_MERGE_ERRORS
         raise ctypes.WinError()  # type: ignore[attr-defined,unused-ignore]
@@ -293,6 +298,8 @@ def _renamed(source: Located, target: Located, *, new: bool) -> bool:
     places = [(one.folder if one.folder >= 0 else here, os.fsencode(one.name)) for one in (source, target)]
     if call(*places[0], *places[1], flags[0 if new else 1]) == 0:
         return True
+    import ctypes
+
     code = ctypes.get_errno()
     if code in _NOT_HERE:
         return False
@@ -302,6 +309,8 @@ def _renamed(source: Located, target: Located, *, new: bool) -> bool:
 @cache
 def _newer_rename() -> Callable[..., int] | None:
     """Linux's renameat2(2) or macOS's renameatx_np(2), where the C library has it."""
+    import ctypes
+
     name = {"linux": "renameat2", "darwin": "renameatx_np"}.get(sys.platform)
     found = getattr(ctypes.CDLL(None, use_errno=True), name, None) if name else None
     if found is not None:

@@ -5,13 +5,18 @@ measured again.
 """
 
 import contextlib
+import os
 import sqlite3
+import stat
 import threading
 from collections.abc import Collection, Iterable
 from pathlib import Path
 from typing import Any, Final, Generic, Self, TypeVar
 
 import msgspec
+
+from companion.core.errors import CompanionError
+from companion.core.hold import Hold
 
 _MANY: Final = 64
 """Above this many keys, one query for the whole table beats one for each."""
@@ -33,22 +38,25 @@ class Cache:
     def _open(self, path: Path) -> sqlite3.Connection:
         for attempt in range(2):
             try:
-                path.parent.mkdir(parents=True, exist_ok=True)
-                beside = (path.with_name(path.name + end) for end in ("", "-wal", "-shm", "-journal"))
-                if any(one.is_symlink() for one in (path.parent, *beside)):
-                    break  # SQLite would write through it, wherever a stranger has it point
-                return self._connect(str(path))
-            except (sqlite3.OperationalError, OSError):
+                with Hold(path.parent, path.parent.parent, make=True) as folder:
+                    # SQLite knows paths alone. That it makes no file, whatever they lead to by then, is all that can be
+                    # had; in another folder's cache it would find and leave nothing that is false there.
+                    beside = [folder.look(path.name + end) for end in ("", "-wal", "-shm", "-journal")]
+                    if any(one is not None and not stat.S_ISREG(one.st_mode) for one in beside):
+                        break
+                    os.close(folder.open(path.name, os.O_RDWR | os.O_CREAT))
+                return self._connect(f"{path.absolute().as_uri()}?mode=rw")
+            except (sqlite3.OperationalError, OSError, CompanionError):
                 break  # locked by another process, read-only or not to be opened: it is whole, and stays
             except sqlite3.DatabaseError:
                 if attempt == 0:
-                    with contextlib.suppress(OSError):
-                        path.unlink()  # SQLite itself drops the log of a file that is gone
+                    with contextlib.suppress(OSError, CompanionError), Hold(path.parent, path.parent.parent) as folder:
+                        folder.remove(path.name)  # SQLite itself drops the log of a file that is gone
         return self._connect(":memory:")
 
     @staticmethod
     def _connect(name: str) -> sqlite3.Connection:
-        connection = sqlite3.connect(name, timeout=2.0, check_same_thread=False, isolation_level=None)
+        connection = sqlite3.connect(name, timeout=2.0, check_same_thread=False, isolation_level=None, uri=True)
         try:
             connection.execute("PRAGMA journal_mode=WAL")
             connection.execute("PRAGMA synchronous=NORMAL")

@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import shutil
 import stat
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -155,7 +154,10 @@ class Hold:
                 return
             if is_link(status) or not stat.S_ISDIR(status.st_mode):
                 self.remove(name)
-            elif below.BY_HANDLE:
+                return
+            import shutil
+
+            if below.BY_HANDLE:
                 shutil.rmtree(name, ignore_errors=True, dir_fd=place.at)
             else:
                 shutil.rmtree(place.name, ignore_errors=True)
@@ -164,7 +166,7 @@ class Hold:
         """Make a rename inside durable. Windows needs nothing of the kind and offers no such call."""
         if os.name == "nt":
             return
-        handle = self._handle if below.BY_HANDLE else os.open(self.path, _TO_LIST)
+        handle = self._handle if below.BY_HANDLE else os.open(self.path, os.O_RDONLY)
         try:
             os.fsync(handle)
         except OSError as error:  # some network file systems cannot sync a folder

@@ -7,6 +7,7 @@ import hashlib
 import io
 import json
 import os
+import random
 import shutil
 import sys
 import threading
@@ -211,7 +212,7 @@ def test_a_disk_too_small_leaves_the_old(
     disk.mkdir()
     mount(disk, "-t", "tmpfs", "-o", "size=6m", "tmpfs")
     if verb != RELEASE:
-        (ready / "Samples" / "slate_more.raw").write_bytes(os.urandom(500_000))
+        (ready / "Samples" / "slate_more.raw").write_bytes(random.Random(1).randbytes(500_000))
     aim = _copied(ready, tmp_path / "aim")
     assert companion(verb[0], aim, *verb[1:]).code == 0
     for leave in range(0, 4 << 20, 24 << 10 if verb == RELEASE else 96 << 10):

@@ -16,6 +16,8 @@ from typing import Any, Final
 
 import pytest
 
+from companion.core.lock import held
+
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="signals of this kind are POSIX")
 
 FULL: Final = ("pack",)
@@ -24,6 +26,7 @@ MADE: Final = {FULL: "Slate Choir 1.1.zip", UPDATE: "Slate Choir 1.0 to 1.1.zip"
 AIMS: Final = {"anywhere": 1.0, "hashing": 0.2, "packing": 0.15, "proving": 0.1, "placing": 0.03}
 """What is waited for before a kill, and the share of a whole run within which it then comes."""
 Verb = tuple[str, ...]
+_NO_PATH: Final = bytes(one if one not in b"/\\" else 0 for one in range(256))
 
 
 class Bench:
@@ -42,7 +45,8 @@ class Bench:
     def change(self, chance: random.Random, size: int) -> None:
         """Write recordings that pack as audio does, none of which was there before: ``size`` bytes in all."""
         for index in range(4):
-            data = chance.randbytes(size // 8) + bytes(size // 8)
+            noise = chance.randbytes(size // 8).translate(_NO_PATH)  # in which no drive and no folder stands by chance
+            data = noise + bytes(size // 8)
             (self.folder / "Samples" / f"more_{index}.raw").write_bytes(data)
 
     def start(self, **more: Any) -> subprocess.Popen[str]:
@@ -168,6 +172,9 @@ def pack_again(one: Bench, *, as_program: bool) -> None:
     # Python itself looks for a place for temporary files by a file of four letters, and may be killed at that.
     left = [path for path in one.temporary.iterdir() if path.is_dir() or path.stat().st_size > 4]
     assert left == [], "what the killed one had opened does not stay on the disk"
+    # Another lock of a killed one lies there until somebody takes that one, and stands in nobody's way.
+    with held(one.lock.with_name("lock"), "looking"):
+        pass
     assert list(one.lock.parent.glob("*lock*")) == []
     assert list(one.lock.parent.rglob("*.part")) == []
 

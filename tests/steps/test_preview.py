@@ -75,10 +75,10 @@ def test_the_facts_are_told_as_they_will_be(shop: Workshop) -> None:
 def test_what_the_snapshot_could_not_read_is_not_told_to_go(shop: Workshop, monkeypatch: pytest.MonkeyPatch) -> None:
     locked, real = shop.folder / "Samples" / "slate_3.wav", os.open
 
-    def refusing(path: Any, *rest: Any) -> int:
+    def refusing(path: Any, *rest: Any, **more: Any) -> int:
         if Path(path) == locked:
             raise PermissionError(13, "Permission denied")
-        return real(path, *rest)
+        return real(path, *rest, **more)
 
     locked.write_bytes(b"locked by the host")
     with monkeypatch.context() as patch:
