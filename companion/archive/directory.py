@@ -159,15 +159,21 @@ def _member(fields: tuple[int, ...], raw: bytes, extra: dict[int, bytes], shift:
             size, packed, offset = (
                 next(values) if wanted else value for wanted, value in zip(large, (size, packed, offset), strict=True)
             )
-    if disk not in (0, MOST16):
+    if disk == MOST16:  # the Zip64 field has it, behind what else it has (4.5.3)
+        behind = 8 * sum(large)
+        disk = int.from_bytes(extra.get(layout.ZIP64_EXTRA, b"")[behind : behind + 4].ljust(4, b"\xff"), "little")
+    if disk:
         defects.add(DefectKind.DISAGREES, "it lies on another disk of a set", name)
     mode = external >> 16
     system = made_by >> 8
     unix = system in (layout.UNIX, layout.MACOS)
-    if name.endswith("/") and size:
-        defects.add(DefectKind.DISAGREES, f"a folder with {size:,} bytes of its own, which nobody unpacks", name)
+    own = size or (packed if method == layout.STORED else 0)
+    if name.endswith("/") and own:
+        defects.add(DefectKind.DISAGREES, f"a folder with {own:,} bytes of its own, which nobody unpacks", name)
     elif not name.endswith("/") and (external & layout.DOS_FOLDER or (unix and stat.S_ISDIR(mode))):
         defects.add(DefectKind.DISAGREES, "it has a file's name and is marked as a folder", name)
+    if external & layout.DOS_LABEL and not unix:
+        defects.add(DefectKind.DISAGREES, "it is marked as the name of a disk, which is left out by some", name)
     alias = other_name(raw, extra)
     if readable and alias not in ("", name):
         defects.add(DefectKind.DISAGREES, f"many unpackers would call it “{visible(alias)}”", name)

@@ -57,6 +57,7 @@ NAME_EXTRA: Final = 0x7075  # 4.6.9: the name once more, as UTF-8
 TIME_EXTRA: Final = 0x5455  # 4.6.1, "extended timestamp" of Info-ZIP
 FURTHER_EXTRA: Final = 0x6C78  # 4.6.1, of libarchive: type and permissions in front of a member that is streamed
 DOS_FOLDER: Final = 0x10  # of the external attributes
+DOS_LABEL: Final = 0x08
 UNIX: Final = 3  # 4.4.2: the upper byte of "version made by"
 MACOS: Final = 19
 AMIGA: Final = 1

@@ -15,6 +15,11 @@ _LEFT_BY_SYSTEMS: Final = frozenset({"__MACOSX", ".DS_Store", "Thumbs.db", "desk
 NEWEST: Final = 46
 """Version of the format, times ten, that common unpackers go up to; methods 0 and 8 need no more than 45 (4.4.3.2)."""
 
+MOST_PATH: Final = 4_096
+"""Bytes of a path: Linux takes no more (limits.h, PATH_MAX), Windows and macOS less."""
+MOST_DEPTH: Final = 255
+"""Folders on the way to a file: more than anybody sorts samples into, and enough to break whoever walks them."""
+
 
 @archive_rule(
     "top-level-many",
@@ -192,3 +197,24 @@ def member_locked(archive: ArchiveModel) -> Iterator[Finding]:
         if member.locked:
             says = "a folder that nobody may open" if member.folder else "a file that nobody may read"
             yield member_locked.finding(member.name, value=f"unpacked, it is {says}")
+
+
+@archive_rule(
+    "member-deep",
+    BLOCKS,
+    means="A path in the archive is longer, or lies in more folders within each other, than computers take.",
+    why="No computer can make that file: unpackers stop there, or leave it out and tell nobody.",
+    mend="Move the files up into fewer folders with shorter names, and pack again.",
+    limit="4,096 bytes; 255 folders",
+    source="Linux, limits.h, PATH_MAX, and other systems take less; of the folders: common practice, no source",
+)
+def member_deep(archive: ArchiveModel) -> Iterator[Finding]:
+    """A path that no system takes, or that is deeper than anybody sorts samples."""
+    for member in archive.inspection.members:
+        depth, length = member.name.rstrip("/").count("/"), len(member.raw)
+        if depth > MOST_DEPTH:
+            says = "inside {value}"
+            yield member_deep.finding(member.name, value=depth, unit="folder", bound=MOST_DEPTH, says=says)
+        elif length > MOST_PATH:
+            says = f"a path of {length:,} bytes"
+            yield member_deep.finding(member.name, value=length, unit="bytes", bound=MOST_PATH, says=says)

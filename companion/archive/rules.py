@@ -23,6 +23,7 @@ RULES: Final[tuple[Rule[ArchiveModel], ...]] = (
     members.member_escapes,
     members.member_encrypted,
     members.member_locked,
+    members.member_deep,
     whole.archive_bomb,
     whole.size_over_limit,
     whole.checksum_wrong,
@@ -35,6 +36,7 @@ DANGERS: Final = (
     members.member_duplicate,
     members.member_escapes,
     members.member_encrypted,
+    members.member_deep,
     whole.archive_bomb,
 )
 """What forbids opening an archive at all."""

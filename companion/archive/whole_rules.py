@@ -13,10 +13,6 @@ MOST_RATIO: Final = 1_032
 """The most that deflate packs: 258 bytes in 2 bits (RFC 1951, 3.2.5)."""
 ROOMY: Final = 1 << 30
 BOMB_RATIO: Final = 200
-MOST_PATH: Final = 4_096
-"""Bytes of a path: Linux takes no more (limits.h, PATH_MAX), Windows and macOS less."""
-MOST_DEPTH: Final = 255
-"""Folders on the way to a file. Deeper ones are made to break whoever walks them."""
 _ENDLESS: Final = (DefectKind.OVERLAPS, DefectKind.TOO_MUCH)
 """Contradictions that make an archive a bomb; all others make it one that differs."""
 
@@ -63,19 +59,19 @@ def archive_differs(archive: ArchiveModel) -> Iterator[Finding]:
 @archive_rule(
     "archive-bomb",
     BLOCKS,
+    version=2,
     means="The archive unpacks to more than an instrument could, or its members share bytes or are nested without end.",
     why="Unpacking it would fill the player's disk, or never end.",
     mend="Do not unpack it; pack again from the working folder.",
     limit="1 GiB in all, or 200 times the archive's size if that is more; 1,032 times its packed size for a member; "
-    "no overlap; 1,000,000 members; paths of 4,096 bytes and 255 folders",
+    "no overlap; 1,000,000 members",
     source="deflate packs at most 1,032 to 1 (RFC 1951); the other limits are common practice, no source",
 )
 def archive_bomb(archive: ArchiveModel) -> Iterator[Finding]:
     """More than the bytes here can honestly unpack to, members that share bytes, members without end.
 
     An hour of silence packs 1,000 to 1 and is no bomb, so the ratio counts only for an archive that unpacks to over
-    1 GiB. What a member claims beyond deflate's own 1,032 to 1 is a lie at any size. So is a path that no system
-    takes, or that is deeper than anybody sorts samples.
+    1 GiB. What a member claims beyond deflate's own 1,032 to 1 is a lie at any size.
     """
     inspection = archive.inspection
     yield from _defects(archive, endless=True)
@@ -88,13 +84,6 @@ def archive_bomb(archive: ArchiveModel) -> Iterator[Finding]:
         if member.size > most:
             says = f"{decimal_bytes(member.packed)} that would unpack to {{value}}"
             yield archive_bomb.finding(member.name, value=member.size, unit="bytes", bound=most, says=says)
-    for member in inspection.members:
-        depth, length = member.name.count("/"), len(member.raw)
-        if depth > MOST_DEPTH:
-            yield archive_bomb.finding(member.name, value=depth, unit="folder", bound=MOST_DEPTH, says="{value} deep")
-        elif length > MOST_PATH:
-            says = f"a path of {length:,} bytes"
-            yield archive_bomb.finding(member.name, value=length, unit="bytes", bound=MOST_PATH, says=says)
 
 
 def _defects(archive: ArchiveModel, *, endless: bool) -> Iterator[Finding]:

@@ -68,12 +68,11 @@ def show(
 
 
 def _write(target: Path, drawing: object) -> None:
-    from companion.core.files import explained
+    from companion.core.files import write_safely
     from companion.drawing.shapes import Drawing
     from companion.drawing.svg import svg_text
 
     assert isinstance(drawing, Drawing)
-    if target.is_symlink():
-        raise CompanionError("Nothing is written through a link", str(target), "name another file")
-    with explained("write the picture", target):
-        target.write_text(svg_text(drawing), encoding="utf-8", newline="\n")
+    if not target.parent.is_dir():
+        raise CompanionError("There is no such folder", str(target.parent), "make it first, or name another")
+    write_safely(target, svg_text(drawing).encode())

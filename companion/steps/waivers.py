@@ -26,6 +26,7 @@ NEVER_WAIVED: Final = frozenset(
         "member-duplicate",
         "member-escapes",
         "member-encrypted",
+        "member-deep",
         "checksum-wrong",
         "release-unrecorded",
         "upload-differs",

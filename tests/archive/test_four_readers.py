@@ -16,7 +16,7 @@ import struct
 import subprocess
 import zipfile
 import zlib
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -33,6 +33,7 @@ from companion.archive.unpacking import unpack
 from companion.core.errors import CompanionError
 from companion.core.findings import Severity
 from companion.core.progress import QUIET
+from tests.archive.structures import KINDS, Taken, put_together_otherwise
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="permissions and two of the programs are POSIX")
 
@@ -84,7 +85,11 @@ def read_by_all(archive: Path, work: Path) -> dict[str, Tree | str]:
     for tool, command in commands.items():
         (work / tool).mkdir()
         done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True)
-        read[tool] = tree(work / tool) if done.returncode == 0 else (done.stderr or done.stdout).decode()[-300:]
+        read[tool] = (
+            tree(work / tool)
+            if done.returncode == 0
+            else (done.stderr or done.stdout).decode("utf-8", "replace")[-300:]
+        )
     try:
         with zipfile.ZipFile(archive) as opened:
             opened.extractall(work / "python")
@@ -253,6 +258,65 @@ def test_no_mutant_of_twenty_thousand_is_whole_that_another_refuses(
     ends = _mutants(bases, tmp_path, part * 2000, part * 2000 + 2000)
     print(f"\nmutated archives {part * 2000:,} to {part * 2000 + 1999:,}: {dict(ends)}")
     assert sum(ends.values()) == 2000
+
+
+# --- structure ------------------------------------------------------------------------------------------------------
+
+
+def test_an_archive_taken_apart_is_put_together_as_good(bases: dict[str, bytes], tmp_path: Path) -> None:
+    """Else the mutants below would all be refused for one reason."""
+    for name, data in bases.items():
+        work = cleared(tmp_path / "work")
+        archive = work / f"{name}.zip"
+        archive.write_bytes(Taken(data).together())
+        assert prove(archive, into=work / "ours", watch=QUIET).findings == (), name
+        assert all(theirs == tree(work / "ours") for theirs in read_by_all(archive, work).values()), name
+
+
+def _otherwise(bases: dict[str, bytes], tmp_path: Path, first: int, last: int) -> dict[str, Counter[str]]:
+    ends: dict[str, Counter[str]] = defaultdict(Counter)
+    for seed in range(first, last):
+        chance = random.Random(f"structure {seed}")
+        data, how = put_together_otherwise(bases[chance.choice(sorted(bases))], chance)
+        work = cleared(tmp_path / "work")
+        archive = work / "mutant.zip"
+        archive.write_bytes(data)
+        try:
+            proof = prove(archive, into=work / "ours", watch=QUIET)
+        except CompanionError:
+            ends[how]["no archive"] += 1
+            continue
+        whole = all(finding.severity is Severity.NOTES for finding in proof.findings)
+        theirs = read_by_all(archive, work) if whole or " and " not in how else {}
+        if whole:
+            ends[how]["whole"] += 1
+            for tool, read in theirs.items():
+                assert read == tree(work / "ours"), (seed, how, tool)
+        else:
+            agreed = theirs and all(read == next(iter(theirs.values())) for read in theirs.values())
+            ends[how]["refused, though all four agree" if agreed else "refused"] += 1
+    return ends
+
+
+def test_no_archive_put_together_otherwise_is_whole_that_another_refuses(
+    bases: dict[str, bytes], tmp_path: Path
+) -> None:
+    ends = sum(_otherwise(bases, tmp_path, 0, 150).values(), Counter[str]())
+    assert ends["whole"] > 10, "else nothing was compared"
+    assert ends["refused"] > 50
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("part", range(5))
+def test_none_of_five_thousand_put_together_otherwise_is_whole_that_another_refuses(
+    bases: dict[str, bytes], tmp_path: Path, part: int
+) -> None:
+    ends = _otherwise(bases, tmp_path, part * 1000, part * 1000 + 1000)
+    print(f"\nput together otherwise, {part * 1000:,} to {part * 1000 + 999:,}:")
+    for kind in KINDS:
+        print(f"  {kind.__name__}: {dict(ends[kind.__name__])}")
+    print(f"  in all: {dict(sum(ends.values(), Counter[str]()))}")
+    assert sum(map(Counter.total, ends.values())) == 1000
 
 
 # --- packed streams -------------------------------------------------------------------------------------------------

@@ -8,51 +8,16 @@ import shutil
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import pytest
 
+from companion.cli.modules import NAMES
+from tests.awkward.test_pack_faults import FULL, RELEASE, UPDATE
+from tests.awkward.writing import READS, WRITES, live_in, prepare
+
 CALLS = ("write", "fsync", "replace", "open", "mkdir", "unlink", "rename", "link")
 ERRORS = (errno.ENOSPC, errno.EIO)
-
-
-class Verb(NamedTuple):
-    """A command that writes. codes: how it may end when nothing fails."""
-
-    arguments: tuple[str, ...]
-    codes: tuple[int, ...] = (0,)
-    fresh: bool = False
-
-
-VERBS = {
-    "start": Verb(("start", "{}", "--engine", "Example Engine")),
-    "waive": Verb(("waive", "{}", "minimum-unproven", "release.toml", "--where", "engine.minimum", "-r", "it is")),
-    "draft": Verb(("draft", "{}", "readme", "--write"), (0, 1)),
-    "changelog": Verb(("draft", "{}", "changelog", "--write"), (0, 1)),
-    "away": Verb(
-        (
-            "away",
-            "{}",
-            "--kind",
-            "originals hidden",
-            "--result",
-            "pass",
-            "--engine-version",
-            "7.1",
-            "--system",
-            "Windows 11",
-            "--played",
-            "all keys",
-        )
-    ),
-    "check": Verb(("check", "{}", "facts", "contents"), (0, 1)),
-    "snapshot": Verb(("snapshot", "{}", "-m", "three")),
-    "restore": Verb(("restore", "{}", "1")),
-    "forget": Verb(("forget", "{}", "1", "--labelled")),
-    "mirror": Verb(("mirror", "{}", "{}/../copy.git")),
-    "mirror again": Verb(("mirror", "{}", "{}/../old.git")),
-    "adopt": Verb(("adopt", "{}/../fresh", "{}/../old.git")),
-}
 
 
 class Layer:
@@ -89,29 +54,19 @@ class Layer:
 
 
 @pytest.fixture
-def lived_in(instrument: Path, companion: Any, tmp_path: Path) -> Path:
-    """A folder with two snapshots and a mirror, changed since, in a place of its own."""
-    place = tmp_path / "kept"
-    place.mkdir()
-    folder = place / "Slate Choir"
-    instrument.rename(folder)
-    assert companion("snapshot", folder, "-m", "one").code == 0
-    (folder / "Samples" / "more.wav").write_bytes((folder / "Samples" / "slate_C4.wav").read_bytes())
-    (folder / "notes.txt").write_text("two", encoding="utf-8")
-    assert companion("snapshot", folder, "-m", "two").code == 0
-    assert companion("mirror", folder, place / "old.git").code == 0
-    (folder / "notes.txt").write_text("three", encoding="utf-8")
-    (place / "fresh").mkdir()
-    return folder
+def lived_in(instrument: Path, companion: Any, standin: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder in which everything was written once, changed since, in a place of its own."""
+    (tmp_path / "temporary").mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "temporary"))
+    return live_in(instrument, companion, standin)
 
 
-def _prepared(verb: str, folder: Path) -> None:
-    if verb == "start":
-        (folder / "release.toml").unlink()
-
-
-def _arguments(verb: str, folder: Path) -> list[str]:
-    return [text.format(folder) for text in VERBS[verb].arguments]
+def test_no_command_that_writes_is_forgotten_here() -> None:
+    """A new command is tried here, or is said to write nothing."""
+    writes = {one.arguments[0] for one in WRITES.values()}
+    assert writes | READS == NAMES.keys()
+    assert not writes & READS
+    assert {"pack", "release"} == {FULL[0], UPDATE[0], RELEASE[0]}, "each of their calls fails in tests of their own"
 
 
 def _everything(place: Path, makers: Any) -> dict[str, Any]:
@@ -129,22 +84,22 @@ def _campaign(
     def anew() -> Path:
         shutil.rmtree(work, ignore_errors=True)
         shutil.copytree(kept, work, symlinks=True)
-        _prepared(verb, work / lived_in.name)
+        prepare(verb, work / lived_in.name, companion)
         return work / lived_in.name
 
     folder = anew()
     before = _everything(work, makers)
-    done = companion(*_arguments(verb, folder))
-    assert done.code in VERBS[verb].codes, done
+    done = companion(*WRITES[verb].on(folder))
+    assert done.code in WRITES[verb].codes, done
     after = _everything(work, makers)
-    companion(*_arguments(verb, folder))
+    companion(*WRITES[verb].on(folder))
     twice = _everything(work, makers)  # a text may tell how many files there are, itself among them
     for call in calls:
         for at in range(1, 300, step):
             folder, layer = anew(), Layer(work)
             with pytest.MonkeyPatch.context() as patch:
                 layer.arm(call, at, ERRORS[at % 2], patch)
-                result = companion(*_arguments(verb, folder))
+                result = companion(*WRITES[verb].on(folder))
             if not layer.hit:
                 break
             counts[call] += 1
@@ -155,8 +110,8 @@ def _campaign(
             found = _everything(work, makers)
             for path in before.keys() | after.keys() | found.keys():
                 assert found.get(path) in (before.get(path), after.get(path)), f"{told}: {path}"
-            again = companion(*_arguments(verb, folder))
-            if again.code not in VERBS[verb].codes:  # it was done after all, and says so
+            again = companion(*WRITES[verb].on(folder))
+            if again.code not in WRITES[verb].codes:  # it was done after all, and says so
                 assert again.code == 2, told
                 assert found == after, told
             assert _everything(work, makers) in (after, twice), told
@@ -164,7 +119,7 @@ def _campaign(
                 assert companion("snapshots", place, "--verify").code == 0, told
                 fsck(place)
             if verb.startswith("mirror"):
-                target = VERBS[verb].arguments[2].format(folder)
+                target = WRITES[verb].on(folder)[2]
                 assert companion("snapshots", target, "--verify").code == 0, told
             left = [path.name for path in work.rglob("*.part") if "cache" not in path.name]
             assert not left or call == "unlink", told
@@ -182,7 +137,7 @@ def test_a_failure_leaves_the_old_state_or_the_new_one(
 
 
 @pytest.mark.campaign
-@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize("verb", [name for name in WRITES if name not in ("pack", "release")])
 def test_every_call_of_every_command_that_writes(
     verb: str, lived_in: Path, tmp_path: Path, companion: Any, makers: Any, fsck: Any
 ) -> None:

@@ -19,6 +19,8 @@ from typing import Any, Final
 import pytest
 
 from companion.archive.record import read_records
+from companion.core.files import put_safely
+from companion.core.hold import Hold
 from companion.history.history import History
 
 FULL: Final = ("pack",)
@@ -309,3 +311,32 @@ def _history(folder: Path) -> dict[str, bytes]:
 def _snapshots(folder: Path) -> list[int]:
     with History(folder) as history:
         return [one.number for one in history.snapshots()]
+
+
+def test_a_page_that_could_not_be_given_the_checksum_is_told_until_it_is(
+    releasable: Path, companion: Any, one_line: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The archive has its place by then: no two files change in one step."""
+    page, archive = (releasable / "releases" / f"Slate Choir 1.0{ending}" for ending in (" page.md", ".zip"))
+    old, real = hashlib.sha256(archive.read_bytes()).hexdigest(), put_safely
+    assert old in page.read_text("utf-8")
+    _change(releasable, "CC0 1.0, in other words\n")
+
+    def refusing(folder: Hold, name: str, data: bytes, *, ours: bool = False) -> None:
+        if name == page.name and folder.path == page.parent:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        real(folder, name, data, ours=ours)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("companion.core.files.put_safely", refusing)
+        one_line(companion("pack", releasable), "The archive is built, but a page", page.name, "hen pack again")
+    new = hashlib.sha256(archive.read_bytes()).hexdigest()
+    assert old != new
+    assert _proven(companion, releasable, "archive")
+    assert not _proven(companion, releasable, "words")
+    assert ("words-disagree", f"releases/{page.name}") in companion("check", releasable, "words", "--json").rules
+    assert companion("pack", releasable).code == 0
+    assert hashlib.sha256(archive.read_bytes()).hexdigest() == new
+    assert new in page.read_text("utf-8")
+    companion("check", releasable, "words")
+    assert _proven(companion, releasable, "words")

@@ -74,8 +74,13 @@ def _campaign(tmp_path: Path, kills: int, seed: int, fsck: Callable[[Path], None
         )
         assert child.stdout is not None
         assert child.stdout.readline() == b"ready\n", child.stderr.read() if child.stderr else ""
-        # A kill may come before the first change, in any write after it, or while nothing is done at all.
-        time.sleep(chance.uniform(0, 0.4))
+        # A kill may come before the first change, in any write after it, or while nothing is done at all; a restore and
+        # a forget are short beside the rest, so every other kill waits for one of those.
+        if aim := ("", "restore", "", "forget")[kill % 4]:
+            _wait_for(log, aim)
+            time.sleep(chance.uniform(0, 0.02))
+        else:
+            time.sleep(chance.uniform(0, 0.4))
         child.kill()
         _, said = child.communicate()
         assert not said, said.decode()
@@ -83,6 +88,17 @@ def _campaign(tmp_path: Path, kills: int, seed: int, fsck: Callable[[Path], None
         counts[last[0]] += 1
         _check(folder, last, tmp_path / "out", kill, fsck if kill % 5 == 4 else None, every)
     return counts
+
+
+def _wait_for(log: Path, what: str) -> None:
+    """Wait until a run begins something, as its log tells."""
+    begun, until = len(_begun(log, what)), time.monotonic() + 20
+    while len(_begun(log, what)) == begun and time.monotonic() < until:
+        time.sleep(0.0005)
+
+
+def _begun(log: Path, what: str) -> list[str]:
+    return [line for line in log.read_text("utf-8").splitlines() if line.startswith(what)] if log.exists() else []
 
 
 def _check(

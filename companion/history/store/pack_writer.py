@@ -243,7 +243,7 @@ def _new_name() -> str:
     The same objects have the same sum, also when they are written anew because the first pack has gone bad. Whoever has
     that one open, doubts it or is about to drop it must not take the new one for it, though the first be gone by then.
     """
-    return f"pack-{secrets.token_hex(20)}"
+    return f"pack-{os.urandom(20).hex()}"
 
 
 def write_synced(folder: Hold, name: str, data: bytes) -> None:

@@ -169,6 +169,9 @@ def fill_pages(desk: Desk) -> tuple[str, ...]:
 
     They take the place of marks, or of what an earlier archive of that name had, and of nothing else. The drafts kept
     to tell the maker's words from ours are filled alike, so that the next draft finds no words of the maker's there.
+
+    Raises :class:`CompanionError` where one cannot be written, once the others are: the archive stands by then, Words
+    tells of the page, and packing again fills it.
     """
     from companion.words.built import filled
 
@@ -180,16 +183,24 @@ def fill_pages(desk: Desk) -> tuple[str, ...]:
         for one in desk.evidence.all("archive")
         if one.details.get("archive") == known["archive"] and "sha256" in one.details
     }
-    written = []
+    written, refused = [], None
     for path in desk.pages:
         target = desk.folder / path
         for place in (desk.places.drafts / target.name, target):
-            text = _text(place)
-            fresh = filled(text, known["size"], known["sha256"], formers) if text is not None else None
-            if fresh is not None and fresh != text:
+            try:
+                text = _text(place)
+                fresh = filled(text, known["size"], known["sha256"], formers) if text is not None else None
+                if fresh is None or fresh == text:
+                    continue
                 write_safely(place, _bytes(fresh), root=desk.folder)
-                if place == target:
-                    written.append(target.name)
+            except CompanionError as error:
+                refused = error
+                continue
+            if place == target:
+                written.append(target.name)
+    if refused:
+        what = f"The archive is built, but a page could not be given its checksum: {refused.what}"
+        raise CompanionError(what, refused.where, f"{refused.do}; then pack again")
     return tuple(written)
 
 
