@@ -203,5 +203,10 @@ def sha256_of(path: Path) -> str:
 
 
 def is_inside(folder: Path, path: Path) -> bool:
-    """Tell whether ``path``, links resolved, lies in ``folder``."""
-    return path.resolve().is_relative_to(folder.resolve())
+    """Tell whether ``path``, links resolved, lies in ``folder``; a link that leads to itself is where it lies."""
+    return real(path).is_relative_to(real(folder))
+
+
+def real(path: Path) -> Path:
+    """Return where a path leads. Unlike ``resolve`` it raises for no link, also for one that leads to itself."""
+    return Path(os.path.realpath(path))

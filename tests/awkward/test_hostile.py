@@ -216,6 +216,7 @@ def test_a_link_or_a_pipe_in_some_of_our_places(kept: Path, tmp_path: Path, comp
     for kind, places in (
         (link_to_a_copy, (".companion/restore-aside", ".companion/hidden", "../copy.git", ".companion/bounces")),
         (link_to_nothing, (".companion/bounces/there.wav", ".companion/hidden.json", "../old.git/mirror.lock")),
+        (link_to_itself, ("../copy.git", "releases/Slate Choir 1.0.zip")),
         (pipe, ("releases/Slate Choir 1.0.release.json", ".companion/kits", "../old.git/packed-refs")),
     ):
         counts = _hostile(kept, tmp_path, companion, kind, places)

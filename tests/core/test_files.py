@@ -361,3 +361,11 @@ def test_what_is_ours_is_not_written_below_a_linked_folder(tmp_path: Path) -> No
             write_safely(tmp_path / "evidence/one.json", b"{}", root=tmp_path, ours=ours)
     write_safely(tmp_path / "evidence/one.md", b"a maker's own way to their folder", ours=False)
     assert [path.name for path in (tmp_path / "outside").iterdir()] == ["one.md"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there that a test does not have")
+def test_a_link_that_leads_to_itself_lies_where_it_lies(tmp_path: Path) -> None:
+    (tmp_path / "loop").symlink_to("loop")
+    assert is_inside(tmp_path, tmp_path / "loop")
+    assert not is_inside(tmp_path / "a", tmp_path / "loop")
+    assert files.real(tmp_path / "loop" / "x") == tmp_path / "loop" / "x"

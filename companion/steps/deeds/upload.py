@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from companion.core.errors import CompanionError
+from companion.core.files import real
 from companion.core.findings import Finding
 from companion.core.text import same_name_key
 from companion.steps.desk import Desk
@@ -45,7 +46,7 @@ def verify_upload(desk: Desk, file: Path, at: str) -> CheckedUpload:
     updates = read_updates(desk.places.releases)
     asked = [record, *(one for one in updates if one.fingerprint == record.fingerprint)]
     known = [*asked, *reversed(desk.records), *updates]
-    if any(file.resolve() == (desk.places.releases / one.archive).resolve() for one in known):
+    if any(real(file) == real(desk.places.releases / one.archive) for one in known):
         raise CompanionError(
             "This is the archive itself, which proves nothing about the upload",
             str(file),
