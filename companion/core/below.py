@@ -125,7 +125,7 @@ def inner_folder(handle: int, part: str, flags: int, make: bool = False) -> int:
                 raise
             with contextlib.suppress(FileExistsError):
                 os.mkdir(part, dir_fd=handle)
-                _sync_made(handle)
+                _sync_above(handle)
         except OSError as error:
             if error.errno in (errno.ELOOP, errno.ENOTDIR, errno.EMLINK) and _is_link(part, handle):
                 raise Linked(part) from error
@@ -133,14 +133,22 @@ def inner_folder(handle: int, part: str, flags: int, make: bool = False) -> int:
     raise AssertionError
 
 
-def _sync_made(handle: int) -> None:
-    """Make a new folder's name durable; where that cannot be, what is written in it and synced tells."""
-    with contextlib.suppress(OSError):
-        above = os.open(".", os.O_RDONLY, dir_fd=handle)
-        try:
-            os.fsync(above)
-        finally:
-            os.close(above)
+def _sync_above(handle: int) -> None:
+    """Make the name of a folder that was made in this one durable. Raises OSError."""
+    above = os.open(".", os.O_RDONLY, dir_fd=handle)
+    try:
+        sync(above)
+    finally:
+        os.close(above)
+
+
+def sync(handle: int) -> None:
+    """Make what was done in an open folder durable, as far as its disk can. Raises OSError."""
+    try:
+        os.fsync(handle)
+    except OSError as error:  # some network file systems cannot sync a folder
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP, errno.EBADF):
+            raise
 
 
 def _held_one_by_one(root: str, parts: Sequence[str], make: bool) -> list[int]:

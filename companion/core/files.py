@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from io import BytesIO, FileIO
 from pathlib import Path
 
-from companion.core.below import set_permissions
+from companion.core.below import set_permissions, sync
 from companion.core.entries import Entry
 from companion.core.errors import CompanionError
 from companion.core.hold import Hold
@@ -27,10 +27,7 @@ def sync_folder(folder: Path) -> None:
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
-        os.fsync(handle)
-    except OSError as error:  # some network file systems cannot sync a folder
-        if error.errno not in (errno.EINVAL, errno.ENOTSUP, errno.EBADF):
-            raise
+        sync(handle)
     finally:
         os.close(handle)
 

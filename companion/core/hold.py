@@ -123,7 +123,10 @@ class Hold:
     def link(self, name: str, to: str) -> None:
         """Give a file a second name. Raises OSError, or NotImplementedError, where the system or the disk cannot."""
         one, other = self.at(name), self.at(to)
-        os.link(one.name, other.name, src_dir_fd=one.at, dst_dir_fd=other.at, follow_symlinks=False)
+        if below.BY_HANDLE:
+            os.link(one.name, other.name, src_dir_fd=one.at, dst_dir_fd=other.at, follow_symlinks=False)
+        else:
+            os.link(one.name, other.name)
 
     def remove(self, name: str) -> None:
         """Remove a file or link, if there is one. Raises OSError."""
@@ -168,10 +171,7 @@ class Hold:
             return
         handle = self._handle if below.BY_HANDLE else os.open(self.path, os.O_RDONLY)
         try:
-            os.fsync(handle)
-        except OSError as error:  # some network file systems cannot sync a folder
-            if error.errno not in (errno.EINVAL, errno.ENOTSUP, errno.EBADF):
-                raise
+            below.sync(handle)
         finally:
             if not below.BY_HANDLE:
                 os.close(handle)

@@ -120,10 +120,12 @@ def injecting(installed: Callable[[str, str], str]) -> Callable[..., tuple[str, 
     tells afterwards whether it came to that.
     """
     strace = installed("strace", "strace")
+    # The same call by a path and from an open folder.
+    twins = {"rename": "rename,renameat,renameat2", "unlink": "unlink,unlinkat", "mkdir": "mkdir,mkdirat"}
 
     def before(calls: str, what: str, when: object, *paths: Path, log: str = os.devnull) -> tuple[str, ...]:
         named = [part for path in paths for part in ("-P", str(path))]
-        return (strace, "-f", "-qq", "-o", log, *named, "-e", f"inject={calls}:{what}:when={when}")
+        return (strace, "-f", "-qq", "-o", log, *named, "-e", f"inject={twins.get(calls, calls)}:{what}:when={when}")
 
     return before
 

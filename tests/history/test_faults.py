@@ -222,7 +222,8 @@ def test_the_system_itself_fails(
     for at in range(1, 25):
         (folder / "n.txt").write_text(str(at), "utf-8")
         # Only calls that touch the history: a failing import says nothing about it.
-        inject = ["-e", f"trace={call}", "-e", f"inject={call}:error=ENOSPC:when={at}"]
+        calls = {"rename": "rename,renameat,renameat2", "unlink": "unlink,unlinkat"}.get(call, call)
+        inject = ["-e", f"trace={calls}", "-e", f"inject={calls}:error=ENOSPC:when={at}"]
         done = subprocess.run(
             [strace, "-f", "-qq", "-o", os.devnull, *inject, sys.executable, "-c", script, str(folder)],
             capture_output=True,
