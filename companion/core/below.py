@@ -19,8 +19,6 @@ from functools import cache
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from companion.core.folder import is_link
-
 BY_HANDLE: Final = {os.open, os.stat, os.unlink, os.mkdir, os.rmdir, os.rename, os.link} <= os.supports_dir_fd
 _FOLDER: Final = (
     getattr(os, "O_DIRECTORY", 0)
@@ -34,6 +32,15 @@ _EXCHANGE, _NEW = 2, 1
 _MAC_EXCHANGE, _MAC_NEW = 2, 4
 """renameatx_np(2): RENAME_SWAP, RENAME_EXCL."""
 _NOT_HERE: Final = (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EPERM, errno.EOPNOTSUPP)
+
+
+REPARSE_POINT: Final = 0x400
+"""FILE_ATTRIBUTE_REPARSE_POINT: a junction is a folder to Python, and a way out of this one to Windows."""
+
+
+def is_link(status: os.stat_result) -> bool:
+    """Tell whether a look, which followed nothing, met a link or a junction."""
+    return stat.S_ISLNK(status.st_mode) or bool(getattr(status, "st_file_attributes", 0) & REPARSE_POINT)
 
 
 class Linked(Exception):

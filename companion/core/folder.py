@@ -1,9 +1,9 @@
 """Where things lie in a maker's folder."""
 
-import os
 import stat
 from pathlib import Path
 
+from companion.core.below import is_link
 from companion.core.errors import CompanionError
 
 FACTS_FILE = "release.toml"
@@ -16,8 +16,6 @@ FORMAT = 1
 before could misread it, or lose something by writing, raises this and writes ``.companion/format.json``:
 ``{"format": 2, "companion": "2.0.0"}``. Where there is no such file, the format is 1.
 """
-REPARSE_POINT = 0x400
-"""FILE_ATTRIBUTE_REPARSE_POINT: a junction is a folder to Python, and a way out of this one to Windows."""
 
 
 class Places:
@@ -99,11 +97,6 @@ class Places:
             if refused := linked_folder(folder):
                 return refused
         return None
-
-
-def is_link(status: os.stat_result) -> bool:
-    """Tell whether a look, which followed nothing, met a link or a junction."""
-    return stat.S_ISLNK(status.st_mode) or bool(getattr(status, "st_file_attributes", 0) & REPARSE_POINT)
 
 
 def linked_folder(folder: Path) -> CompanionError | None:

@@ -15,9 +15,8 @@ from pathlib import Path
 from typing import Final, Self
 
 from companion.core import below
-from companion.core.below import Located, open_folders
+from companion.core.below import Located, is_link, open_folders
 from companion.core.errors import CompanionError
-from companion.core.folder import is_link
 
 _TO_LIST: Final = (
     os.O_RDONLY | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)

@@ -5,8 +5,9 @@ import stat
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
+from companion.core.below import REPARSE_POINT
 from companion.core.files import explain_os_error
-from companion.core.folder import OURS, REPARSE_POINT
+from companion.core.folder import OURS
 from companion.core.progress import Watch
 
 Found = tuple[str, os.stat_result]

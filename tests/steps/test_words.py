@@ -35,10 +35,10 @@ def test_it_is_kept_before_it_is_replaced(tmp_path: Path, monkeypatch: pytest.Mo
     target = tmp_path / "README.md"
     target.write_bytes(OURS)
 
-    def full_disk(path: Path, data: bytes) -> None:
+    def full_disk(path: Path, data: bytes, root: Path | None = None, ours: bool = False) -> None:
         if path == target:
             raise CompanionError("No room is left", str(path), "make room")
-        write_safely(path, data)
+        write_safely(path, data, root=root, ours=ours)
 
     monkeypatch.setattr("companion.steps.looks.words.write_safely", full_disk)
     with pytest.raises(CompanionError, match="No room"):

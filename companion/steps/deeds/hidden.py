@@ -21,7 +21,7 @@ import msgspec
 from companion.core import below
 from companion.core.errors import CompanionError
 from companion.core.files import explained, read_capped, write_safely
-from companion.core.folder import FACTS_FILE, OURS, RELEASES, TEMPLATES, Places, is_link, linked_folder
+from companion.core.folder import FACTS_FILE, OURS, RELEASES, TEMPLATES, Places, linked_folder
 from companion.core.hold import Hold
 
 STAYS: Final = frozenset({OURS, RELEASES, TEMPLATES, FACTS_FILE, ".git", ".hg", ".svn"})
@@ -229,7 +229,7 @@ def _put_back(away: Hold, home: Hold, name: str) -> list[str]:
 
 
 def _folder_there(status: os.stat_result | None) -> bool:
-    return status is not None and stat.S_ISDIR(status.st_mode) and not is_link(status)
+    return status is not None and stat.S_ISDIR(status.st_mode) and not below.is_link(status)
 
 
 def _listed(folder: Path) -> list[str]:
