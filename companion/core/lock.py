@@ -22,6 +22,8 @@ from companion.core.hold import Hold
 _POLL: Final = 0.02
 _HELD: Final = (errno.EACCES, errno.EAGAIN, errno.EWOULDBLOCK, errno.EDEADLK)
 _MOST_NOTE: Final = 4096
+_MOST_TRIES: Final = 100
+"""To lock a file that loses its name meanwhile: each time somebody has left."""
 
 
 def _busy(path: Path, folder: Hold) -> Busy:
@@ -69,34 +71,47 @@ def held(path: Path, doing: str, patience: float = 0.0) -> Iterator[None]:
 
 def _acquired(folder: Hold, name: str) -> int | None:
     """Return the handle of the lock file, locked; None where another holds it. Raises OSError, and CompanionError."""
+    for _ in range(_MOST_TRIES):
+        _clear(folder, name)
+        try:
+            handle = folder.open(name, os.O_RDWR | os.O_CREAT)
+        except OSError as error:
+            if error.errno == errno.ELOOP:  # a link, put there since the look
+                continue
+            if os.name == "nt" and isinstance(error, PermissionError) and folder.look(name) is not None:
+                return None  # it is being removed by the one who held it
+            raise
+        locked = False
+        try:
+            _lock(handle)
+            locked = _is_there(folder, name, handle)
+        except OSError as error:
+            if error.errno not in _HELD:
+                raise
+            return None
+        finally:
+            if not locked:
+                os.close(handle)
+        if locked:
+            return handle
+    return None
+
+
+def _clear(folder: Hold, name: str) -> None:
+    """Take away what a stranger has put in the lock's place: no program of ours makes anything but a file there."""
     standing = folder.look(name)
     if standing is not None and stat.S_ISDIR(standing.st_mode):
         raise CompanionError("What lies in the lock's place is a folder", str(folder.path / name), "take it away")
-    if standing is not None and not stat.S_ISREG(standing.st_mode):  # a stranger's: no program of ours makes one
+    if standing is not None and not stat.S_ISREG(standing.st_mode):
         folder.remove(name)
-    try:
-        handle = folder.open(name, os.O_RDWR | os.O_CREAT)
-    except PermissionError:
-        if os.name == "nt" and standing is not None:  # it is being removed by the one who held it
-            return None
-        raise
-    except OSError as error:
-        if error.errno == errno.ELOOP:  # a link, put there since the look
-            return None
-        raise
-    locked = False
-    try:
-        _lock(handle)
-        # Whoever leaves removes the file that others wait for: a lock on that one is none.
-        mine, there = os.fstat(handle), folder.look(name)
-        locked = os.name == "nt" or (there is not None and os.path.samestat(mine, there))
-    except OSError as error:
-        if error.errno not in _HELD:
-            raise
-    finally:
-        if not locked:
-            os.close(handle)
-    return handle if locked else None
+
+
+def _is_there(folder: Hold, name: str, handle: int) -> bool:
+    """Tell whether the file that is locked still has its name: whoever leaves removes the one that others wait for."""
+    if os.name == "nt":  # which removes no open file
+        return True
+    there = folder.look(name)
+    return there is not None and os.path.samestat(os.fstat(handle), there)
 
 
 def _release(folder: Hold, name: str, handle: int) -> None:
