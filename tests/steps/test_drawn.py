@@ -271,7 +271,8 @@ def test_pitch_is_drawn_as_far_off_as_it_was_measured() -> None:
     )
     (dots,) = plot(drawn).dots
     assert set(dots.ys) == {finding.value}
-    assert [bound.value for bound in plot(drawn).bounds] == [0.0, 20.0, -20.0]
+    bounds = [(bound.value, bound.text) for bound in plot(drawn).bounds]
+    assert bounds == [(0.0, "its note"), (20.0, "limit ±20 cents"), (-20.0, "")]
     assert figures(drawn)["Off by"].startswith("+34 cents")
     assert figures(drawn)["Declared"] == "C4 (MIDI 60, middle C = C4)"
 

@@ -292,6 +292,7 @@ def test_a_finding_of_a_bounce_is_seen_from_near() -> None:
     assert (window.start, window.end, window.whole) == (2 * RATE, 6 * RATE, 10 * RATE)
     drawn = bounced(bounce, window, None, finding)
     assert marked(plot(drawn)) == [(3 * RATE, 5 * RATE)]
+    assert marked(plot(drawn), "second") == [], "its own slot is marked once"
     assert "its wave is not drawn" in drawn.note
 
 

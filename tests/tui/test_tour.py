@@ -110,6 +110,8 @@ def test_a_view_moves_by_a_quarter_and_a_seam_does_not_move() -> None:
 def test_the_cursor_of_a_map_begins_at_the_finding_and_stays_inside() -> None:
     one = tour(key_map(), found("off-pitch", "x.wav"))
     assert one.cursor == (0, 5)
+    assert one.offers("up")
+    assert one.offers("left")
     assert one.cell_line == "A of Struck v110: +34 cents; x.wav, y.wav"
     for right, down in ((9, 9), (-99, 0), (0, -9)):
         one.move(right, down)
