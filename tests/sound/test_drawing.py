@@ -185,6 +185,21 @@ def test_a_spectrum_is_highest_at_its_tone(write: Any, sine: Any) -> None:
     assert max(near.hertz) <= 2000
 
 
+def test_the_spectrum_of_a_noise_floor_is_of_what_lies_behind_the_sound(write: Any, sine: Any) -> None:
+    noise = 1e-4 * np.random.default_rng(2).standard_normal(2 * RATE)
+    sound = noise + sine(50.0, 2.0, 1e-3)
+    sound[:RATE] += sine(1000.0, 1.0)
+    path = os.fsencode(write("a.wav", sound, subtype="FLOAT"))
+    quiet = answer(SpectrumAsked(path=path, columns=600, top_hz=2000, quiet=True))
+    whole = answer(SpectrumAsked(path=path, columns=600, top_hz=2000))
+    assert isinstance(quiet, SpectrumLine)
+    assert isinstance(whole, SpectrumLine)
+    assert quiet.start_s >= 0.99
+    assert quiet.hertz[int(np.argmax(quiet.levels))] == pytest.approx(50, abs=5)
+    assert whole.start_s == 0
+    assert whole.hertz[int(np.argmax(whole.levels))] == pytest.approx(1000, abs=5)
+
+
 # -- the process that reads ---------------------------------------------------------------------------------------
 
 

@@ -82,6 +82,16 @@ def test_zooming_stays_with_the_place_of_the_finding() -> None:
     assert (one.whole().start, one.whole().end) == (0, 1000)
 
 
+def test_without_a_place_zooming_stays_in_the_middle_and_in_bytes_with_the_byte() -> None:
+    silent = found("silent", "a.wav")
+    sight = tour(wave(), silent).zoom("in")
+    assert (sight.start, sight.end) == (250, 750)
+    path = found("path-home", "a.eeng", At(byte=900))
+    near = tour(wave(kind="bytes"), path).zoom("in")
+    assert near.start <= 900 < near.end
+    assert near.end - near.start == 500
+
+
 @pytest.mark.parametrize(
     ("start", "end", "offered"),
     [
