@@ -101,12 +101,26 @@ FILES = ["Samples/Größe é.wav", "Samples/a b.wav", "d e.wav", "Samples/Slate 
 ESCAPED = "".join(f'load("{name}")\n' for name in FILES)
 
 
+def escaped(text: str, form: str) -> str:
+    return "".join(char if char.isascii() else "\\" + form.format(ord(char)) for char in text)
+
+
+def octal(text: str) -> str:
+    return "".join(chr(byte) if byte < 128 else f"\\{byte:03o}" for byte in text.encode())
+
+
 @pytest.mark.parametrize(
     "data",
     [
         json.dumps({"files": FILES}).encode(),
         ESCAPED.replace("ö", "\\xc3\\xb6").replace("ß", "\\xc3\\x9f").replace("é", "\\xc3\\xa9").encode(),
         ESCAPED.replace("ö", "\\xf6").replace("ß", "\\xdf").replace("é", "\\xe9").encode(),
+        "".join(f'load("{escaped(name, "u{{{:x}}}")}")\n' for name in FILES).encode(),
+        "".join(f'load("{escaped(name, "U{:08x}")}")\n' for name in FILES).encode(),
+        "".join(f'load("{escaped(name, "U{:04X}")}");\n' for name in FILES).encode(),
+        "".join(f'load("{octal(name)}")\n' for name in FILES).encode(),
+        "\n".join(FILES).encode("utf-16"),
+        "\n".join(FILES).encode("utf-8-sig"),
         json.dumps({"files": FILES}, ensure_ascii=False).encode("utf-16-be"),
         ESCAPED.encode("latin-1"),
         ESCAPED.encode("mac-roman"),
@@ -115,7 +129,24 @@ ESCAPED = "".join(f'load("{name}")\n' for name in FILES)
         ";".join(FILES).encode(),
         "".join(f"{index};{name};36\r\n" for index, name in enumerate(FILES)).encode(),
     ],
-    ids=["u", "x bytes", "x", "wide", "latin-1", "mac", "plist", "yaml", "semicolons", "table"],
+    ids=[
+        "u",
+        "x bytes",
+        "x",
+        "u{}",
+        "U8",
+        "U4",
+        "octal",
+        "mark",
+        "mark of utf-8",
+        "wide",
+        "latin-1",
+        "mac",
+        "plist",
+        "yaml",
+        "semicolons",
+        "table",
+    ],
 )
 def test_text_is_read_whatever_it_is_written_in(desk: Desk, data: bytes) -> None:
     for path in FILES:
@@ -169,3 +200,12 @@ def test_a_name_of_a_megabyte_and_a_file_of_one_letter() -> None:
     data = b"\0\1" + b"x" * (1 << 20) + b".wav\0\1\0Samples/a.wav\0" + b"\0" * 99
     assert [m.text for m in scan_bytes(data, names=known).mentions if m.sure] == ["Samples/a.wav"]
     assert scan_bytes(b"a" * (9 << 20)).mentions == ()
+
+
+def test_digits_behind_a_backslash_are_no_escape(desk: Desk) -> None:
+    """Folders of numbers, as some systems separate them: bytes in octal stand two in a row at least."""
+    for path in ("Samples/300/a.wav", "Samples/201 b.wav"):
+        desk.put(path)
+    desk.put("Slate Choir.slab", b'load("Samples\\300\\a.wav")\nload("Samples\\201 b.wav")\n')
+    assert {found.rule for found in desk.contents()} == {"sample-unused"}  # the other samples
+    assert [found.rule for found in desk.paths()] == ["path-backslash"]

@@ -41,6 +41,7 @@ _KINDS: Final[Mapping[type, str]] = {
 
 _Kinds = set[str | int]
 """Kinds, and of ways with counts their numbers too."""
+_TOLD: Final = {"count", "chain", "record"}
 _ONCE: Final = ("edge", "chain", "record")
 """Kinds that name one place, or none: what they are worth is how often that was right."""
 
@@ -54,14 +55,13 @@ class Certainty:
         self._told = any(
             isinstance(one.way, Behind) or (isinstance(one.way, COUNTS) and one.share >= _MOST) for one in ways
         )
+        self._asked: Sequence[int] = range(len(ways))
         right: Counter[str | int] = Counter()
         wrong: Counter[str | int] = Counter()
         asked = places = 0
-        for spot in some_of(known, _TRIED) if ways else ():
-            fitting = self._kinds(spot)
-            if any(
-                at < spot.start and self._longer(spot, at) for (at, _), kinds in fitting.items() if kinds - {"edge"}
-            ):
+        tried = [(spot, self._kinds(spot)) for spot in (some_of(known, _TRIED) if ways else ())]
+        for spot, fitting in tried:
+            if any(at < spot.start and self._longer(spot, at) for (at, _), kinds in fitting.items() if kinds & _TOLD):
                 continue  # rather a name that ends in a known one
             asked += 1
             places += (spot.dot - spot.low) // spot.unit
@@ -71,9 +71,10 @@ class Certainty:
                 elif place[0] > spot.start or not self._longer(spot, place[0]):
                     wrong.update(kinds)
         self._share = {kind: _share(right[kind], wrong[kind]) for kind in _ONCE if right[kind] + wrong[kind]}
+        self._asked = _unlike(ways, [fitting for _, fitting in tried])
         self._fits: dict[str | int, float] = {}
-        for number, one in enumerate(ways):
-            if isinstance(one.way, COUNTS) and right[number]:
+        for number in self._asked:
+            if isinstance(ways[number].way, COUNTS) and right[number]:
                 chance = (wrong[number] + 0.5) / (places + 1)
                 self._fits[number] = log2(_share(right[number], asked - right[number]) / chance)
         self._main = max(
@@ -137,10 +138,10 @@ class Certainty:
 
     def _kinds(self, spot: Spot) -> dict[_Place, _Kinds]:
         found: dict[_Place, _Kinds] = {}
-        for number, one in enumerate(self._ways):
-            kind = _KINDS[type(one.way)]
+        for number in self._asked:
+            one = self._ways[number]
             for place in one.places(spot):
-                found.setdefault(place, set()).update((kind, number) if kind == "count" else (kind,))
+                found.setdefault(place, set()).update((_KINDS[type(one.way)], number))
         if not self._told:
             found.setdefault((spot.low, spot.ends[0]), set()).add("edge")
         return found
@@ -154,7 +155,7 @@ class Certainty:
         raw = spot.window[place[0] - spot.base : place[1] - spot.base]
         text, _ = decoded(raw, code)
         score = 0.0
-        if not self._names.rare and any(map(is_rare, text)):
+        if not self._names.rare and is_rare(text):
             score += _ODD
         if STOP.search(text):
             score += _ODD
@@ -175,3 +176,12 @@ class Certainty:
 def _share(right: int, wrong: int) -> float:
     """Return the share to expect of ``right``: most layouts know no exception, so that little is added to ``wrong``."""
     return (right + 0.5) / (right + wrong + 0.6)
+
+
+def _unlike(ways: Sequence[Believed], tried: Sequence[Mapping[_Place, _Kinds]]) -> list[int]:
+    """Return the numbers of ``ways`` without those that fit where an earlier one does, at every place tried."""
+    fitting: dict[tuple[type, tuple[_Place, ...]], int] = {}
+    for number, one in enumerate(ways):
+        fits = tuple(place for found in tried for place, kinds in found.items() if number in kinds)
+        fitting.setdefault((type(one.way), fits), number)
+    return list(fitting.values())

@@ -34,7 +34,7 @@ def text_encoding(data: Buffer, names: FolderNames) -> str:
 def _wide(head: bytes) -> str:
     for encoding, mark in (("utf-16-le", codecs.BOM_UTF16_LE), ("utf-16-be", codecs.BOM_UTF16_BE)):
         text = head[: len(head) // 2 * 2].decode(encoding, "replace")
-        plain = head.startswith(mark) or (sum(map(str.isascii, text)) * 2 >= len(text) and not any(map(is_rare, text)))
+        plain = head.startswith(mark) or (sum(map(str.isascii, text)) * 2 >= len(text) and not is_rare(text))
         if text and plain and not _CONTROL_TEXT.search(text):
             return encoding
     return ""

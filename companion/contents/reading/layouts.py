@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from math import gcd
 from random import Random
-from typing import Final, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import msgspec
 
@@ -95,9 +95,15 @@ class Counted(NamedTuple):
 
     def places(self, spot: Spot) -> Iterator[tuple[int, int]]:
         """Yield (begin, end) of what stands at ``spot`` behind its length, the shortest first."""
+        window, size = spot.window, self.size
+        order: Literal["big", "little"] = "big" if self.big else "little"
+        first = max(spot.low, spot.base + self.field)
+        first += (spot.dot - first) % spot.unit
         for end in spot.ends:
-            for at in range(self._last(spot), spot.low - 1, -spot.unit):
-                if self.fits(spot, at, end):
+            for at in range(self._last(spot), first - 1, -spot.unit):
+                here = at - spot.base - self.gap
+                count = int.from_bytes(window[here - self.width : here], order)
+                if count * size == end - at + self.extra and self.fits(spot, at, end):
                     yield at, end
 
     def _last(self, spot: Spot) -> int:

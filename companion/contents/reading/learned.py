@@ -35,6 +35,8 @@ from companion.core.progress import Watch
 BLOCK: Final = 4 << 20
 MOST_SPOTS: Final = 120_000
 """Ends of names, and beginnings of paths, looked at in one file, all parts together."""
+_ENOUGH: Final = 2_000
+"""Names that tell which order the bytes of wide ones are in, where there are many."""
 _SHORT: Final = 4
 """Names with fewer characters before the extension end other names too often to learn from, if there are others."""
 _NEARLY_ALL: Final = 0.9
@@ -97,6 +99,14 @@ class _Trust(NamedTuple):
         return tuple(one.way for one in self.ways if isinstance(one.way, Recorded) and one.share >= _SOME)
 
 
+class _Lesson(NamedTuple):
+    """The places of each run in one encoding, where paths begin by themselves there, and what was learned of them."""
+
+    runs: list[list[Spot]]
+    begun: list[dict[int, bool]]
+    trust: _Trust
+
+
 class LearnedReader:
     """Collects runs of bytes of one file, then reads all of them by what is learned of all."""
 
@@ -149,14 +159,16 @@ class LearnedReader:
 
     def settle(self) -> list[list[Name]]:
         """Return the names of each run in the order they were collected, and set ``layout``."""
-        narrow = self._read("utf-8")
-        orders = [self._read(encoding) for encoding in _ORDERS]
+        narrow = self._names_of(self._learned("utf-8"))
+        lessons = [self._learned(encoding) for encoding in _ORDERS]
+        many = sum(len(run.spots[_ORDERS[0]]) for run in self._runs) > 2 * _ENOUGH
+        orders = [self._names_of(lesson, _ENOUGH if many else MOST_SPOTS) for lesson in lessons]
         little, big = (
             merit(names) if any(map(any, orders)) else self._starts(order)
             for names, order in zip(orders, _ORDERS, strict=True)
         )
         chosen = big > little or (big == little and is_big(orders[1], sum(run.big for run in self._runs)))
-        wide, encoding = orders[chosen], _ORDERS[chosen]
+        wide, encoding = self._names_of(lessons[chosen]) if many else orders[chosen], _ORDERS[chosen]
         found = []
         for run, *both in zip(self._runs, narrow, wide, strict=True):
             starts = [start for start in run.starts if start.encoding in ("utf-8", encoding)]
@@ -169,12 +181,10 @@ class LearnedReader:
         texts = [start.text for run in self._runs for start in run.starts if start.encoding == encoding]
         return len(texts), -sum(not char.isascii() for text in texts for char in text)
 
-    def _read(self, encoding: str) -> list[list[Name]]:
-        """Return the names written in ``encoding``, or in a code page where that is UTF-8, of each run."""
+    def _learned(self, encoding: str) -> _Lesson:
+        """Return what is learned of the names written in ``encoding``, or in a code page where that is UTF-8."""
         runs = [run.spots[encoding] for run in self._runs]
         known = [spot for spots in runs for spot in spots if spot.start >= 0]
-        if not any(runs):
-            return [[] for _ in runs]
         usual = Counter(_suffix(spot, spot.ends[0]) for spot in known)
         for spots in runs:
             before, last = -1, 0
@@ -194,8 +204,14 @@ class LearnedReader:
         least = strong_from(teachers)
         free = _share(known, _ends_free) >= 0.99
         trust = _Trust(ways, code, free, least, Certainty(ways, teachers, self._names, least))
-        found = []
-        for run, spots, starts in zip(self._runs, runs, begun, strict=True):
+        return _Lesson(runs, begun, trust)
+
+    def _names_of(self, lesson: _Lesson, most: int = MOST_SPOTS) -> list[list[Name]]:
+        """Return the names of each run by what was learned of them, of the first ``most`` places."""
+        trust, found = lesson.trust, []
+        for run, whole, starts in zip(self._runs, lesson.runs, lesson.begun, strict=True):
+            spots = whole[:most]
+            most -= len(spots)
             places = sorted(starts)
             names: list[Name] = []
             last = 0
@@ -209,7 +225,7 @@ class LearnedReader:
                 if at < 0 and run.part and spot.low == 0:
                     at = 0  # nothing at all stands before it
                 if name := self._name(spot, trust, at, sure):
-                    if any(_is_rest(name.text, other.text) for other in names[-_NEAR:]) and not self._spells(name):
+                    if not self._spells(name) and any(_is_rest(name.text, other.text) for other in names[-_NEAR:]):
                         name = name._replace(sure=False)
                     names.append(name)
                     last = name.end if name.sure else last
@@ -251,7 +267,7 @@ class LearnedReader:
         if at != spot.start:
             own_count = not isinstance(way, COUNTS) and at != start and ord(text[0]) == end - at - 1
             sure = sure and text[0] != " " and not own_count
-            rare = not self._names.rare and any(map(is_rare, text))
+            rare = not self._names.rare and is_rare(text)
             odd = STOP.search(text) or (encoding != trust.code and encoding in CODE_PAGES[1:])
             sure = sure and not rare and not (odd and not (isinstance(way, Counted) and way.width > 1))
         if not sure and not known and (cut := 1 + max((n for n, c in enumerate(text) if is_rare(c)), default=-1)):
@@ -270,7 +286,7 @@ class LearnedReader:
 def _is_rest(text: str, other: str) -> bool:
     """Tell whether ``text`` is what is left of ``other``, cut inside a name, as in a buffer that was used anew."""
     cut = len(other) - len(text)
-    return cut > 0 and other.endswith(text) and other[cut - 1] not in "/\\"
+    return other.endswith(text) and cut > 0 and other[cut - 1] not in "/\\"
 
 
 def _teachers(known: Sequence[Spot]) -> list[Spot]:

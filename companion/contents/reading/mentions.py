@@ -65,28 +65,41 @@ _HOME: Final = re.compile(
 )
 
 
-_ESCAPE: Final = re.compile(r"((?:\\u[0-9a-fA-F]{4}|\\x[0-9a-fA-F]{2})+)")
+def _escapes(digits: int) -> re.Pattern[str]:
+    """Code units, code points (``U`` with so many digits) and bytes; in octal only where they may be UTF-8."""
+    point = rf"\\U[0-9a-fA-F]{{{digits}}}|\\u[0-9a-fA-F]{{4}}|\\u\{{[0-9a-fA-F]{{1,6}}\}}|\\x[0-9a-fA-F]{{2}}"
+    return re.compile(rf"((?:{point})+|(?:\\[23][0-7]{{2}}){{2,}})")
+
+
+_ESCAPE: Final = _escapes(4)
+_LONG: Final = _escapes(8)
+_UNIT: Final = re.compile(r"\\([0-7]{3})|\\[uUx]\{?([0-9a-fA-F]+)")
 
 
 def unescaped(text: str) -> list[str]:
     """Return what ``text`` may stand for with its escapes undone; nothing where it holds none.
 
-    ``\\x`` is read as a character, and as a byte of UTF-8; a slash may be escaped as well.
+    ``\\x`` is read as a character, and as a byte of UTF-8; ``\\U`` with eight digits and with four; a slash may be
+    escaped as well.
     """
 
     def units(match: re.Match[str]) -> list[int]:
-        return [int(item, 16) for item in re.findall(r"\\[ux]([0-9a-fA-F]+)", match[0])]
+        return [int(octal, 8) if octal else int(number, 16) for octal, number in _UNIT.findall(match[0])]
 
     def wide(match: re.Match[str]) -> str:
-        raw = b"".join(unit.to_bytes(2, "little") for unit in units(match))
-        return raw.decode("utf-16-le", "replace")
+        text = "".join(chr(unit) for unit in units(match) if unit < 0x110000)
+        return text.encode("utf-16-le", "surrogatepass").decode("utf-16-le", "replace")
 
     def narrow(match: re.Match[str]) -> str:
         return bytes(min(unit, 255) for unit in units(match)).decode("utf-8", "replace")
 
     if "\\" not in text:
         return []
-    found = [_ESCAPE.sub(wide, text)] + ([_ESCAPE.sub(narrow, text)] if "\\x" in text else [])
+    found = [_ESCAPE.sub(wide, text)]
+    if "\\U" in text:
+        found.append(_LONG.sub(wide, text))
+    if re.search(r"\\[x23]", text):
+        found.append(_ESCAPE.sub(narrow, text))
     return [item.replace("\\\\", "\\").replace("\\/", "/") for item in found]
 
 

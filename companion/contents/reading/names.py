@@ -43,7 +43,7 @@ class FolderNames:
         listed = sorted(set(paths))
         self.mark = hashlib.sha256("\n".join(listed).encode("utf-8", "surrogateescape")).digest()[:8]
         self.ascii = all(map(str.isascii, listed))
-        self.rare = any(is_rare(char) for path in listed if not path.isascii() for char in path)
+        self.rare = any(map(is_rare, listed))
         self._tails: set[str] = set()
         self._spelled: set[str] = set()
         lengths: dict[str, set[int]] = {}

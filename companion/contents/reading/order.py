@@ -18,7 +18,7 @@ def merit(runs: Iterable[Iterable[Name]]) -> tuple[int, ...]:
     """
     names = [name for run in runs for name in run]
     own = [name for name in names if name.known and not name.way]
-    plain = sum(name.sure and not any(map(is_rare, name.text)) for name in names if not (name.known and not name.way))
+    plain = sum(name.sure and not is_rare(name.text) for name in names if not (name.known and not name.way))
     well = sum(name.known + (name.way is not None) for name in names) + len(own) + plain
     odd = sum(not char.isascii() for name in names if name.sure for char in name.text)
     closed = sum(name.after[:2] == b"\0\0" for name in names)

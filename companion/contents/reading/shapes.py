@@ -14,8 +14,8 @@ SUFFIXES: Final = frozenset(AUDIO | PICTURES | SCRIPTS | {"txt", "mid", "midi"})
 WEAK: Final = frozenset({"js", "py", "au", "lua", "txt", "snd"})
 """Extensions that also end words which are no files (the names of programs, domains)."""
 
-# Control characters, what no file name holds on any common system, and what no text holds.
-STOP: Final = re.compile('[\x00-\x1f\x7f-\x9f"<>|*?`\ud800-\udfff\ue000-\uf8ff\ufff0-\uffff]')
+# Control characters, what no file name holds on any common system, what no text holds, and a mark for the byte order.
+STOP: Final = re.compile('[\x00-\x1f\x7f-\x9f"<>|*?`\ud800-\udfff\ue000-\uf8ff\ufeff\ufff0-\uffff]')
 _SCHEME: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:/{2}")
 _START: Final = re.compile(
     r"file:/|(?<![A-Za-z0-9])[A-Za-z]:[\\/](?!/)|(?:(?<=[^\w/\\.~%-])|^)(?:~[\\/]|%[A-Za-z]{3,20}%[\\/]|\$\{?HOME\}?/"
@@ -30,6 +30,7 @@ _BREAK: Final = re.compile("[\x00-\x08\x0a-\x1f\ud800-\udfff]")
 _ATTRIBUTE: Final = re.compile(r"(?:href|src|action|url|content)\s*[=(]\s*[\"']?$", re.IGNORECASE)
 _LOCAL: Final = re.compile(r"/(?:Users|Volumes|home)/")
 _LOCAL_START: Final = re.compile(r"^(?:file:/{0,3}|[A-Za-z]:|~|%\w+%|\$\{?HOME\}?|(?:\.\.[\\/]+)+|[\\/]+)")
+_RARE: Final = re.compile("[\u0590-\u1dff\u2060-\U0010ffff]")
 _CLIMB: Final = re.compile(r"^(?:\.{1,2}[\\/]+)+")
 _NAMED: Final = re.compile(r"[ -~]+\.\w{2,5}$", re.ASCII)
 _ODD: Final = re.compile(r"[^\w .,()\[\]{}+&'#@!~=$%^\\/:\u0300-\u036f-]")
@@ -47,10 +48,9 @@ class Shape(NamedTuple):
     sure: bool
 
 
-def is_rare(char: str) -> bool:
-    """Tell whether a character is of a script that two random bytes hit by chance (ideographs, symbols, syllables)."""
-    point = ord(char)
-    return point >= 0x590 and not 0x1E00 <= point < 0x2060
+def is_rare(text: str) -> bool:
+    """Tell whether ``text`` holds letters that two random bytes hit by chance (ideographs, symbols, syllables)."""
+    return not text.isascii() and _RARE.search(text) is not None
 
 
 def _lengths(text: str, encoding: str) -> tuple[int, ...]:
@@ -65,7 +65,7 @@ def _counted_end(text: str, start: int, end: int, encoding: str) -> int:
     count = ord(text[start - 1])
     if encoding == "utf-8" and not _NAMED.search(text, start, start + count):
         return end
-    if "16" in encoding and any(map(is_rare, text[start : min(end, start + count)])):
+    if "16" in encoding and is_rare(text[start : min(end, start + count)]):
         count //= 2  # bytes, not characters
     return min(end, start + count)
 
