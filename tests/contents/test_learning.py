@@ -201,3 +201,11 @@ def test_letters_of_two_bytes() -> None:
     found = scan_bytes(b"\x81\0" + data + b"\xff\0", names=FolderNames(files))
     assert set(sure(found)) == set(texts)
     assert {m.encoding for m in found.mentions} == {"cp932"}
+
+
+def test_a_count_by_itself_counts_a_closing_zero_only_where_one_is() -> None:
+    """How many names there are, in front of bytes that may be letters and names without anything between them."""
+    data = b"\x81" + struct.pack(">I", 13) + b"$sQ10000.wavkick 100.wavkick 101.wav\x02"
+    assert "$sQ10000.wav" not in sure(scan_bytes(data, names=NAMES))
+    closed = b"\x81" + struct.pack(">I", 10) + b"Q1000.wav\0\x02"
+    assert sure(scan_bytes(closed, names=NAMES)) == ["Q1000.wav"]

@@ -340,6 +340,8 @@ def _certain_alone(spot: Spot, counts: bool) -> tuple[int, int] | None:
         right = _bytes(spot, end, end + spot.unit).strip(b"\0")
         if (left == right and left in (b'"', b"`")) or (left == b">" and right == b"<"):
             return spot.low, end
-        if counts and any(way.unit == spot.unit and way.fits(spot, spot.low, end) for way in _ALONE):
+        closed = not _bytes(spot, end, end + spot.unit).strip(b"\0")
+        ways = [way for way in _ALONE if way.unit == spot.unit and (closed or not way.extra)]
+        if counts and any(way.fits(spot, spot.low, end) for way in _ALONE):
             return spot.low, end
     return None
