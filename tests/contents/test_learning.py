@@ -205,7 +205,12 @@ def test_letters_of_two_bytes() -> None:
 
 def test_a_count_by_itself_counts_a_closing_zero_only_where_one_is() -> None:
     """How many names there are, in front of bytes that may be letters and names without anything between them."""
-    data = b"\x81" + struct.pack(">I", 13) + b"$sQ10000.wavkick 100.wavkick 101.wav\x02"
-    assert "$sQ10000.wav" not in sure(scan_bytes(data, names=NAMES))
+    data = b"\x81" + struct.pack(">I", 13) + b"$sQ1111x.wav;kick 101.wav\x02"
+    assert sure(scan_bytes(data, names=NAMES)) == ["kick 101.wav"]
     closed = b"\x81" + struct.pack(">I", 10) + b"Q1000.wav\0\x02"
     assert sure(scan_bytes(closed, names=NAMES)) == ["Q1000.wav"]
+
+
+def test_a_short_name_of_the_folder_behind_a_letter_may_be_the_end_of_another() -> None:
+    assert sure(scan_bytes(b"\x81\x07Q10000.wav\x02\xff", names=NAMES)) == []
+    assert sure(scan_bytes(b"\x81\x070.wav\x02\xff", names=NAMES)) == ["0.wav"]

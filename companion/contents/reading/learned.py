@@ -258,7 +258,8 @@ class LearnedReader:
                 text, encoding = decoded(_bytes(spot, at, end), spot.code)
         if known:
             rest = not place and at > spot.low and _is_slash(spot, at - spot.unit)
-            own = at == spot.start and not rest and (spot.dot - at >= _LONG * spot.unit or self._names.spells(text))
+            spelled = free_before(spot, at) and self._names.spells(text)  # else it may be the end of another
+            own = at == spot.start and not rest and (spot.dot - at >= _LONG * spot.unit or spelled)
             sure = sure or own
         else:
             weak = spot.dot + 3 * spot.unit >= end or _suffix(spot, end) in WEAK
@@ -342,6 +343,6 @@ def _certain_alone(spot: Spot, counts: bool) -> tuple[int, int] | None:
             return spot.low, end
         closed = not _bytes(spot, end, end + spot.unit).strip(b"\0")
         ways = [way for way in _ALONE if way.unit == spot.unit and (closed or not way.extra)]
-        if counts and any(way.fits(spot, spot.low, end) for way in _ALONE):
+        if counts and any(way.fits(spot, spot.low, end) for way in ways):
             return spot.low, end
     return None
