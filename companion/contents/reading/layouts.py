@@ -100,11 +100,24 @@ class Counted(NamedTuple):
         first = max(spot.low, spot.base + self.field)
         first += (spot.dot - first) % spot.unit
         for end in spot.ends:
-            for at in range(self._last(spot), first - 1, -spot.unit):
+            least = max(first, end + self.extra - size * (256**self.width - 1))  # a number tells no more
+            least += (spot.dot - least) % spot.unit
+            for at in (
+                self._bytes(spot, end, least)
+                if self.width == spot.unit == 1
+                else range(self._last(spot), least - 1, -spot.unit)
+            ):
                 here = at - spot.base - self.gap
                 count = int.from_bytes(window[here - self.width : here], order)
                 if count * size == end - at + self.extra and self.fits(spot, at, end):
                     yield at, end
+
+    def _bytes(self, spot: Spot, end: int, least: int) -> list[int]:
+        """Return where a name may begin, from its ``least`` place on, whose length is in the byte before: quickly."""
+        front = spot.window[max(0, least - spot.base - self.field) : max(0, spot.dot - spot.base - self.field)]
+        longest = end - least + self.extra
+        wanted = range(longest, longest - len(front), -1)
+        return [least + n for n, (byte, length) in enumerate(zip(front, wanted, strict=True)) if byte == length][::-1]
 
     def _last(self, spot: Spot) -> int:
         """The zeros of a wide count stop a run of text, so that the name begins at the run, or one or two units in."""
