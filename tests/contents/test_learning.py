@@ -214,3 +214,16 @@ def test_a_count_by_itself_counts_a_closing_zero_only_where_one_is() -> None:
 def test_a_short_name_of_the_folder_behind_a_letter_may_be_the_end_of_another() -> None:
     assert sure(scan_bytes(b"\x81\x07Q10000.wav\x02\xff", names=NAMES)) == []
     assert sure(scan_bytes(b"\x81\x070.wav\x02\xff", names=NAMES)) == ["0.wav"]
+
+
+def test_names_without_anything_between_them_do_not_tell_where_the_first_begins() -> None:
+    texts = ["../" + FILES[3], *FILES[4:30], *FILES[:3]]
+    found = sure(scan_bytes(b"\x81\x1fD" + "".join(texts).encode() + b"\xff\0", names=NAMES))
+    assert set(found) - set(FILES) <= {"../" + FILES[3]}
+    assert set(FILES[4:30]) <= set(found)
+
+
+def test_a_short_name_behind_a_letter_that_is_its_length() -> None:
+    """As in binary property lists, where half a byte is a mark."""
+    data = b"\x81" + b"".join(bytes([0x50 | len(text)]) + text.encode() for text in ("3.wav", "7.wav")) + b"\x08\0"
+    assert sure(scan_bytes(data, names=NAMES)) == ["3.wav", "7.wav"]

@@ -142,7 +142,7 @@ class Certainty:
             one = self._ways[number]
             for place in one.places(spot):
                 found.setdefault(place, set()).update((_KINDS[type(one.way)], number))
-        if not self._told:
+        if not self._told and spot.low > spot.before:  # else the name before tells, and not the text
             found.setdefault((spot.low, spot.ends[0]), set()).add("edge")
         return found
 

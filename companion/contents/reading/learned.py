@@ -258,7 +258,8 @@ class LearnedReader:
                 text, encoding = decoded(_bytes(spot, at, end), spot.code)
         if known:
             rest = not place and at > spot.low and _is_slash(spot, at - spot.unit)
-            spelled = free_before(spot, at) and self._names.spells(text)  # else it may be the end of another
+            free = free_before(spot, at) or _may_count(spot, at)  # else it may be the end of another
+            spelled = free and self._names.spells(text)
             own = at == spot.start and not rest and (spot.dot - at >= _LONG * spot.unit or spelled)
             sure = sure or own
         else:
@@ -311,6 +312,12 @@ def _rooted(runs: Sequence[Sequence[Spot]], starts: Sequence[dict[int, bool]]) -
 
 def _is_slash(spot: Spot, at: int) -> bool:
     return _bytes(spot, at, at + spot.unit).strip(b"\0") in (b"/", b"\\")
+
+
+def _may_count(spot: Spot, at: int) -> bool:
+    """Tell whether the letter before ``at`` may be the name's length, alone or below three or four bits of a mark."""
+    number, length = _bytes(spot, at - 1, at), (spot.ends[0] - at) // spot.unit
+    return bool(number) and not number.isdigit() and length in (number[0], number[0] & 31, number[0] & 15)
 
 
 def _bytes(spot: Spot, start: int, end: int) -> bytes:
