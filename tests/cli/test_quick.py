@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -110,6 +111,16 @@ def test_a_terminal_that_lacks_a_sign_gets_it_written_out(folder: Path) -> None:
     done = subprocess.run(command, capture_output=True, env={"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"})
     assert done.returncode == 0, done.stderr
     assert b"\\u201crounder\\u201d \\u266d" in done.stdout
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a pipe without a reader is another error there")
+def test_a_reader_that_has_gone_changes_nothing(folder: Path) -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
+    command = [sys.executable, "-m", "companion", "snapshots", str(folder)]
+    done = subprocess.run(command, stdout=writer, stderr=subprocess.PIPE)
+    os.close(writer)
+    assert (done.returncode, done.stderr) == (0, b"")
 
 
 def test_it_imports_next_to_nothing(folder: Path) -> None:
