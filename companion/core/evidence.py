@@ -214,7 +214,9 @@ class EvidenceStore:
 def _decoded(data: bytes) -> Evidence:
     """Return what evidence says. Raises ValueError, RecursionError or a validation error where it cannot be read."""
     try:
-        return msgspec.json.decode(data, type=Evidence)
+        # Read as text first: what is passed over as unknown is not looked at, and a damaged name of a list of answers
+        # would pass for one that a newer companion knows.
+        return msgspec.json.decode(data.decode("utf-8"), type=Evidence)
     except (msgspec.MsgspecError, ValueError, RecursionError):
         # The quick reader takes no escaped lone surrogate, which stands for a name that is not UTF-8.
         return msgspec.convert(json.loads(data), Evidence)

@@ -167,6 +167,8 @@ def test_the_order_holds_when_the_clock_is_set_back(store: EvidenceStore) -> Non
         b"\xff\xfe",
         b"[" * 100_000,
         b'{"order": ' + b"9" * 6000 + b"}",
+        # whole but for one byte in the name of the list of answers, which is not to pass for an unknown one
+        json.dumps(msgspec.to_builtins(evidence(ONE))).encode().replace(b'"answers"', b'"an\xbbwers"'),
     ],
 )
 def test_a_damaged_file_costs_itself_and_is_put_aside_not_written_over(store: EvidenceStore, damage: bytes) -> None:
