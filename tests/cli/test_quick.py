@@ -118,7 +118,8 @@ def test_a_reader_that_has_gone_changes_nothing(folder: Path) -> None:
     reader, writer = os.pipe()
     os.close(reader)
     command = [sys.executable, "-m", "companion", "snapshots", str(folder)]
-    done = subprocess.run(command, stdout=writer, stderr=subprocess.PIPE)
+    buffered = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    done = subprocess.run(command, stdout=writer, stderr=subprocess.PIPE, env=buffered)
     os.close(writer)
     assert (done.returncode, done.stderr) == (0, b"")
 
