@@ -1,8 +1,10 @@
 """A stand-in host for the performance of the controls: an instrument with a panel, its faults switched on by name.
 
 It reads the MIDI file, not the plan. Host A plays takes by turns and dithers; host B draws takes, has a chorus that
-runs free of the notes, and hisses at −70 dBFS. Controllers are ramped, as engines ramp them, except where a fault says
-so.
+runs free of the notes, and hisses at −70 dBFS. Host C draws takes but none twice in a row, begins notes and hears
+controllers block by block and 11 ms late, glides for 20 to 80 ms, releases in a straight line of decibels with a kink,
+and sends everything through a small room that sways freely and a soft limiter. Controllers are ramped, as engines ramp
+them, except where a fault says so.
 """
 
 from __future__ import annotations
@@ -133,6 +135,9 @@ def recorded(
 
 # ---------------------------------------------------------------- controllers
 
+_BLOCK: Final = 128
+"""Frames that host C renders at once."""
+
 
 @dataclass
 class _Lane:
@@ -143,6 +148,8 @@ class _Lane:
     rate: int
     count: int
     ramped: bool = True
+    glide: float = 0.006
+    block: int = 1
     _curve: Sound | None = field(default=None, repr=False)
 
     def at(self, seconds: float) -> float:
@@ -154,11 +161,11 @@ class _Lane:
             from scipy.signal import lfilter
 
             steps = np.zeros(self.count, np.float32)
-            places = [min(self.count, round(time * self.rate)) for time in self.times]
+            places = [min(self.count, -(-round(time * self.rate) // self.block) * self.block) for time in self.times]
             for start, stop, value in zip(places, [*places[1:], self.count], self.values, strict=True):
                 steps[start:stop] = value
             if self.ramped:
-                pole = float(np.exp(-1 / (0.006 * self.rate)))
+                pole = float(np.exp(-1 / (self.glide * self.rate)))
                 for _ in range(2):
                     steps = lfilter([1 - pole], [1, -pole], steps, zi=[steps[0] * pole])[0].astype(np.float32)
             self._curve = steps
@@ -166,11 +173,16 @@ class _Lane:
 
 
 def _lane(
-    events: Sequence[tuple[float, int, int]], wire: Wire, faults: Mapping[str, Any], rate: int, count: int
+    events: Sequence[tuple[float, int, int]],
+    wire: Wire,
+    faults: Mapping[str, Any],
+    rate: int,
+    count: int,
+    host: str = "A",
 ) -> _Lane:
     """Return how the engine hears a controller, its faults among it."""
     times, values = [0.0], [wire.rest / 127]
-    place, extremes = wire.rest, 0
+    place, far, been = wire.rest, 127 if wire.rest < 64 else 0, False
     for time, cc, value in events:
         if cc != wire.cc:
             continue
@@ -182,11 +194,9 @@ def _lane(
         if wire.cc in faults.get("hysteresis", ()):
             heard = min(1.0, max(0.0, heard + (0.0 if value >= place else 0.3 * (heard > 0.05))))
         if wire.cc in faults.get("unreturned", ()):
-            extremes += value == 127
-            if extremes and value == wire.rest and wire.rest < 127:
-                heard = heard + 0.4 * (1 - heard)
-            elif extremes and value == wire.rest:
-                heard = 0.6
+            been = been or value == far
+            if been and value == wire.rest:  # home again it lies 0.4 of the way to the end where it has been
+                heard += 0.4 * (far / 127 - heard)
         place = value
         times.append(time)
         values.append(heard)
@@ -194,7 +204,11 @@ def _lane(
         values[0] = 1 - values[0]
     if wire.cc in faults.get("dead", ()):
         times, values = [0.0], [wire.rest / 127]
-    return _Lane(times, values, rate, count, ramped=wire.cc not in faults.get("clicking", ()))
+    ramped = wire.cc not in faults.get("clicking", ())
+    if host != "C":
+        return _Lane(times, values, rate, count, ramped)
+    # Two poles of these reach nine tenths in 20 to 80 ms; each controller has its own.
+    return _Lane(times, values, rate, count, ramped, glide=(20 + wire.cc * 37 % 61) / 3900, block=_BLOCK)
 
 
 # ---------------------------------------------------------------- rendering
@@ -232,9 +246,16 @@ def _played(source: Source, take: int, positions: Doubles) -> Sound:
 
 class _Engine:
     def __init__(
-        self, source: Source, wires: Sequence[Wire], moves: Any, count: int, faults: Mapping[str, Any], seed: int
+        self,
+        source: Source,
+        wires: Sequence[Wire],
+        moves: Any,
+        count: int,
+        faults: Mapping[str, Any],
+        seed: int,
+        host: str = "A",
     ) -> None:
-        self.source, self.rate, self.count, self.faults = source, source.rate, count, faults
+        self.source, self.rate, self.count, self.faults, self.host = source, source.rate, count, faults, host
         self.draw = np.random.default_rng(seed)
         self.moves = moves
         swapped = dict(faults.get("swapped", ()))
@@ -244,7 +265,7 @@ class _Engine:
         for wire in wires:
             # A swapped controller moves what the other should, from where that one rests.
             heard = by_cc[swapped[wire.cc]] if wire.cc in swapped else wire
-            lane = _lane(moves, replace(wire, cc=heard.cc), faults, source.rate, count)
+            lane = _lane(moves, replace(wire, cc=heard.cc), faults, source.rate, count, host)
             self.wires[wire.effect] = (wire, lane)
 
     def value(self, effect: str, seconds: float) -> float:
@@ -296,12 +317,16 @@ class _Engine:
             apart = _played(self.source, -1, np.cumsum(2 ** ((cents + 22.0 * detune) / 1200)) + 0.013 * rate * 1.0)
             sound = sound * (1 - 0.4 * detune)[:, None] + apart * (0.6 * detune)[:, None]
         attack = 0.002 * (0.45 / 0.002) ** self.value("attack", on)
-        envelope = np.minimum(1, time / attack)
-        if "attack" in self.wires:
+        envelope = 1 - np.exp(-3 * time / attack) if self.host == "C" else np.minimum(1, time / attack)
+        if "attack" in self.wires and self.host != "C":
             envelope = np.sin(np.pi / 2 * envelope) ** 2
         end = int(((ending or off) - on) * rate)
         tail = np.arange(length - end) / rate
-        envelope[end:] *= np.exp(-tail / (0.004 if ending else release))
+        if self.host == "C" and not ending:  # 30 dB at one pace, the rest at half of it
+            fall = 8.686 * tail / release
+            envelope[end:] *= 10 ** (-np.where(fall < 30, fall, 15 + fall / 2) / 20)
+        else:
+            envelope[end:] *= np.exp(-tail / (0.004 if ending else release))
         breath = self.piece("breath", first, length)
         if breath is not None:
             hiss = np.diff(self.draw.standard_normal((length + 1, 2)), axis=0)
@@ -329,7 +354,14 @@ def render(
     notes, moves, end = read_events(data)
     rate = source.rate
     count = int((end + 0.5) * rate)
-    engine = _Engine(source, wires, moves, count, faults, seed)
+    if host == "C":
+        late = 0.011
+        notes = [
+            (_block(on + late, rate), max(_block(off + late, rate), _block(on + late, rate) + 0.01), key, velocity)
+            for on, off, key, velocity in notes
+        ]
+        moves = [(time + late, cc, value) for time, cc, value in moves]
+    engine = _Engine(source, wires, moves, count, faults, seed, host)
     out = np.zeros((count, 2), np.float32)
     draw = np.random.default_rng((seed, 7))
     most = faults.get("voices")
@@ -339,15 +371,30 @@ def render(
             sounding = [i for i in range(number) if notes[i][1] > on and i not in endings]
             if len(sounding) >= most:
                 endings[sounding[0]] = on
+    take = -1
     for number, (on, off, key, velocity) in enumerate(notes):
-        take = number % len(source.takes) if host == "A" else int(draw.integers(len(source.takes)))
+        take = _next_take(host, number, take, len(source.takes), draw)
         first, sound = engine.voice(on, off, key, velocity, take, endings.get(number))
         room = min(len(sound), count - first)
         out[first : first + room] += sound[:room]
     out = _master(out, engine)
     if host == "B":
         return _chorus(out, rate, draw)
+    if host == "C":
+        return _limited(_swaying(out, rate, draw), rate)
     return out + ((draw.random(out.shape) - 0.5) / 32768).astype(np.float32)
+
+
+def _next_take(host: str, number: int, last: int, takes: int, draw: np.random.Generator) -> int:
+    if host == "A":
+        return number % takes
+    if host == "C" and last >= 0 and takes > 1:
+        return (last + 1 + int(draw.integers(takes - 1))) % takes
+    return int(draw.integers(takes))
+
+
+def _block(seconds: float, rate: int) -> float:
+    return -(-round(seconds * rate) // _BLOCK) * _BLOCK / rate
 
 
 def _master(out: Sound, engine: _Engine) -> Sound:
@@ -426,11 +473,23 @@ def _morphed(out: Sound, curve: Sound, rate: int) -> Sound:
     place = np.clip(curve, 0, 1) * (len(edges) - 1)
     whole = np.zeros_like(out)
     for number, edge in enumerate(edges):
-        weight = np.maximum(0, 1 - np.abs(place - number))
-        if weight.any():
-            one = out if number == len(edges) - 1 else sosfilt(butter(2, edge / (rate / 2), output="sos"), out, axis=0)
-            whole += (one * weight[:, None]).astype(np.float32)
+        for first, last in _spans(np.abs(place - number) < 1, rate // 20):
+            part = out[first:last]
+            if number < len(edges) - 1:
+                part = sosfilt(butter(2, edge / (rate / 2), output="sos"), part, axis=0)
+            weight = np.maximum(0, 1 - np.abs(place[first:last] - number)).astype(np.float32)
+            whole[first:last] += part.astype(np.float32) * weight[:, None]
     return whole
+
+
+def _spans(wanted: NDArray[np.bool_], before: int) -> list[tuple[int, int]]:
+    """Return stretches [first, last) in which something is wanted, each begun ``before`` frames sooner."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], wanted, [False]]).astype(np.int8)))
+    spans: list[tuple[int, int]] = []
+    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        sooner = max(0, first - before)
+        spans.append((spans.pop()[0] if spans and sooner <= spans[-1][1] else sooner, last))
+    return spans
 
 
 def _room(out: Sound, rate: int) -> Sound:
@@ -454,4 +513,34 @@ def _chorus(out: Sound, rate: int, draw: np.random.Generator) -> Sound:
         wet[:, side] = out[whole, side] * (1 - part) + out[whole + 1, side] * part
     hiss = draw.standard_normal(out.shape).astype(np.float32) * np.float32(10 ** (-70 / 20))
     made: Sound = (0.7 * out + 0.4 * wet + hiss).astype(np.float32)
+    return made
+
+
+def _swaying(out: Sound, rate: int, draw: np.random.Generator) -> Sound:
+    """Return the sound in a small room, 16 dB under it, whose reflections wander freely; with noise at −80 dBFS."""
+    time = np.arange(len(out))
+    late = np.zeros_like(out)
+    for side in range(2):
+        for milliseconds, share in ((13.0, 0.7), (29.0, 0.5), (47.0, 0.35)):
+            sway = 1.5 * np.sin(2 * np.pi * draw.uniform(0.15, 0.5) * time / rate + draw.uniform(0, 6))
+            place = np.clip(time - (milliseconds + sway) * rate / 1000, 0, len(out) - 2)
+            whole = place.astype(np.int64)
+            part = (place - whole).astype(np.float32)
+            late[:, side] += np.float32(share) * (out[whole, 1 - side] * (1 - part) + out[whole + 1, 1 - side] * part)
+    hiss = draw.standard_normal(out.shape).astype(np.float32) * np.float32(10 ** (-80 / 20))
+    made: Sound = (out + 0.16 * late + hiss).astype(np.float32)
+    return made
+
+
+def _limited(out: Sound, rate: int) -> Sound:
+    """Return the sound with what rises over −9 dBFS pressed together, in 2 ms, let go of in 60."""
+    from scipy.ndimage import maximum_filter1d
+    from scipy.signal import lfilter
+
+    most = maximum_filter1d(np.abs(out).max(axis=1), 2 * max(1, rate // 500) + 1)
+    wanted = np.minimum(1.0, (10 ** (-9 / 20) / np.maximum(most, 1e-9)) ** 0.6)
+    fast, slow = (float(np.exp(-1 / (seconds * rate))) for seconds in (0.002, 0.06))
+    smooth = lfilter([1 - slow], [1, -slow], wanted, zi=[wanted[0] * slow])[0]
+    quick = lfilter([1 - fast], [1, -fast], wanted, zi=[wanted[0] * fast])[0]
+    made: Sound = (out * np.minimum(smooth, quick)[:, None]).astype(np.float32)
     return made
