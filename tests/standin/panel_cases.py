@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 
 from companion.trials.performance import align as aligning
-from companion.trials.performance import controls_hearing, features, hearing, listening, moving, strength
+from companion.trials.performance import controls_hearing, features, gliding, hearing, listening, moving, strength
 from companion.trials.performance.bounce import ArraySound
 from companion.trials.performance.controls_hearing import PanelHeard, hear_panel
 from companion.trials.performance.controls_plan import Knob, Panel, plan_controls
@@ -84,7 +84,7 @@ def sources(instruments: dict[str, list[Any]]) -> list[tuple[str, host.Source]]:
 
 
 def _fit(one: Any) -> bool:
-    return one.loop_end and len(one.samples) > 0.06 * one.rate and one.rate >= 11_000 and 36 <= one.root <= 90
+    return bool(one.loop_end) and len(one.samples) > 0.06 * one.rate and one.rate >= 11_000 and 36 <= one.root <= 90
 
 
 def _source(one: Any, falls: float, takes: int, seed: int) -> host.Source:
@@ -159,7 +159,7 @@ def hear_case(case: Case) -> PanelHeard | None:
 def _heard_by() -> str:
     """Return a digest of everything that what is heard depends on."""
     digest = hashlib.sha256()
-    for module in (aligning, controls_hearing, features, hearing, listening, moving, strength, host):
+    for module in (aligning, controls_hearing, features, gliding, hearing, listening, moving, strength, host):
         digest.update(Path(str(module.__file__)).read_bytes())
     for name in ("controls_plan.py", "score.py", "bounce.py"):
         digest.update((Path(str(features.__file__)).parent / name).read_bytes())

@@ -57,7 +57,10 @@ class PanelHeard(msgspec.Struct, frozen=True, kw_only=True):
 
 def hear_panel(score: Score, panel: Panel, sound: Heard, placed: InBounce, watch: Watch = QUIET) -> PanelHeard:
     """Return what is heard of the performance of the controls; ``watch`` is stepped by milliseconds of performance."""
-    present = {number: slot for number, slot in enumerate(score.slots) if _inside(slot, sound, placed)}
+    found = [number for number, slot in enumerate(score.slots) if _inside(slot, sound, placed)]
+    # What lies between stretches that were found is there, however hard it is to hear.
+    between = range(found[0], found[-1] + 1) if found else range(0)
+    present = {number: score.slots[number] for number in between if score.slots[number].notes}
     homes = [slot for slot in present.values() if slot.kind == "home"]
     ground = ground_of(
         sound,

@@ -31,6 +31,11 @@ UNSTEADY: Final = 2.0
 """Where a strange state must be further off than this to be told, none found proves nothing."""
 BRIGHT_SNR_DB: Final = 30.0
 CLEAR_DB: Final = 15.0
+ASIDE_DB: Final = 12.0
+SHARE: Final = 0.15
+"""What should be alike may differ by this share of a control's whole effect;"""
+SURE_SHARE: Final = 1.5
+"""beyond it, and beyond so many times what hides among repeats, it does differ."""
 WEIGHTS: Final[dict[str, Vector]] = {
     name: np.array([one.weights.get(feature, 0.0) for feature in NAMES]) for name, one in DIRECTIONS.items()
 }
@@ -90,6 +95,12 @@ class PanelView:
         self.spread = Spread(repeats)
 
     @cached_property
+    def far_aside(self) -> bool:
+        """Whether at rest all comes from one side: how wide it is says nothing there."""
+        places = [float(abs(home.vector[_SIDES[1]] * JNDS[_SIDES[1]])) for home in self.homes]
+        return bool(places) and float(np.median(places)) > ASIDE_DB
+
+    @cached_property
     def one_sided(self) -> bool:
         """Whether both channels are the same throughout, as in a bounce of one channel: width and place say nothing."""
         sides = np.array([probe.vector[_SIDES] * JNDS[_SIDES] for probe in self.heard.probes])
@@ -116,6 +127,17 @@ class PanelView:
         parts = (ends * WEIGHTS[direction])[WEIGHTS[direction] != 0] * np.sign(change)
         # Where several numbers carry a direction, they must agree.
         return int(np.sign(change)) if (parts > 0.15 * least).all() else 0
+
+    def along_own(self, sweep: Sweep, difference: Vector) -> tuple[float, float]:
+        """Return how far a difference goes along a control's own effect, as a share of that, and which share would
+        hide among the repeats: those of all states, and those of this control's ends.
+        """
+        whole = np.mean(sweep.at(HIGH), axis=0) - np.mean(sweep.at(LOW), axis=0)
+        weights = self.spread.weights(whole)
+        length = max(float(whole @ weights), 1e-9)
+        own = max(abs(float((sweep.at(value)[1] - sweep.at(value)[0]) @ weights)) for value in (LOW, HIGH))
+        hides = max(4 * 2**0.5 * self.spread.along(weights), 2 * own)
+        return float(difference @ weights) / length, hides / length
 
     def effect(self, sweep: Sweep) -> float:
         """Return the distance between a control's ends."""

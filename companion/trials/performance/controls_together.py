@@ -11,8 +11,9 @@ import numpy as np
 
 from companion.trials.performance.controls_hearing import Probe, of_kind
 from companion.trials.performance.controls_judged import OVERLOADED, SILENT, ControlVerdict
-from companion.trials.performance.controls_panel import CLEAR_DB, UNSTEADY, PanelView
+from companion.trials.performance.controls_panel import CLEAR_DB, SHARE, SURE_SHARE, UNSTEADY, PanelView
 from companion.trials.performance.controls_plan import HIGH, LOW
+from companion.trials.performance.differences import TAILS
 from companion.trials.performance.features import JNDS, NAMES
 
 CAMPS: Final = 3.0
@@ -44,9 +45,10 @@ def _unreturned(panel: PanelView) -> list[ControlVerdict]:
             ),
             default=0.0,
         )
+        strays = _strays(panel, probe.control, clear, before)
         verdict = ControlVerdict(
             rule=rule,
-            outcome="fault" if apart >= limit else "fine",
+            outcome="fault" if apart >= limit or strays is True else "fine",
             control=probe.control,
             value=apart,
             bound=limit,
@@ -54,12 +56,33 @@ def _unreturned(panel: PanelView) -> list[ControlVerdict]:
         )
         if not clear:
             verdict = msgspec.structs.replace(verdict, outcome="unjudged", reason="what was played before still rings")
-        elif verdict.outcome == "fine" and limit > UNSTEADY:
+        elif verdict.outcome == "fine" and limit > UNSTEADY and strays is not False:
             verdict = msgspec.structs.replace(
                 verdict, outcome="unjudged", reason="the sound moves too much by itself to tell"
             )
         found.append(verdict)
     return found
+
+
+def _strays(panel: PanelView, control: int, clear: Sequence[Probe], before: Sequence[Probe]) -> bool | None:
+    """Tell whether home strays along what the control does, where repeats lie closer together than in all numbers.
+
+    None where they do not, or where what it does is not known.
+    """
+    sweep = panel.sweeps[control]
+    if not clear or not sweep.complete or not panel.live(sweep):
+        return None
+    found = []
+    for later in clear:
+        for home in before:
+            difference = later.vector - home.vector
+            found.append(panel.along_own(sweep, np.where(TAILS, 0.0, difference) if rung_into(later) else difference))
+    share, hides = min(((abs(share), hides) for share, hides in found), default=(0.0, 1.0))
+    if hides > SHARE:
+        return None
+    if share > max(SHARE, SURE_SHARE * hides):
+        return True
+    return False if share <= SHARE else None
 
 
 def _rows(panel: PanelView) -> dict[tuple[int, ...], list[Probe]]:

@@ -13,34 +13,49 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from companion.trials.performance.controls_hearing import PanelHeard
+from companion.trials.performance.controls_hearing import PanelHeard, Probe
 from companion.trials.performance.controls_judged import ControlVerdict
 from companion.trials.performance.controls_panel import (
     BRIGHT_SNR_DB,
     CLEAR_DB,
     HEARD,
     LEAST,
+    SHARE,
     STANDS_OUT,
+    SURE_SHARE,
     UNSTEADY,
     WEIGHTS,
     PanelView,
     Sweep,
 )
 from companion.trials.performance.controls_plan import MIDDLE
-from companion.trials.performance.controls_together import together
+from companion.trials.performance.controls_together import rung_into, together
 from companion.trials.performance.directions import DIRECTIONS, said
+from companion.trials.performance.moving import Held
 
 LIKE_REPEATS: Final = 1.35
 """And how many times it is at most where there is none."""
-QUIET: Final = 0.6
+QUIET: Final = 0.85
 """A bounce whose repeats lie closer together than this hides nothing that matters."""
 FAINT: Final = 0.6
-SURELY_NONE: Final = 0.75
+SURELY_NONE: Final = LEAST
 """An unsteady bounce shows a control to be dead where less than this is left of what it is said to do."""
+RINGS_DB: Final = 15.0
+FAINTLY_DB: Final = 6.0
 PLAIN: Final = 4.0
 """What a control does instead is told where it is this large."""
 CLICK: Final = 8.0
-STEP: Final = 0.35
+ALIKE: Final = ((6.0, 1.15), (6.5, 1.3))
+"""A click at the same moment of three jumps: how far it stands out at least, and how many times what chance brings."""
+ALONE: Final = 2.0
+"""One alone must stand out this many times as far."""
+ROUGH: Final = 11.0
+"""A sound less than so many times its own residual hides the clicks of even the hardest jumps,"""
+HIDES: Final = 2.0
+"""and so does one less than so many times what stands out of it by chance."""
+STEP: Final = 0.4
+TWO: Final = 0.75
+"""A staircase so steep is gone up in hardly more than two steps."""
 RESTLESS: Final = 0.5
 _ELSEWHERE: Final = re.compile(
     r"\b(velocity|touch|legato|glide|portamento|pedal|keys?|random|humani[sz]e|round.robins?|poly\w*|voices|tempo|sync|"
@@ -88,11 +103,13 @@ def _no_effect(panel: PanelView, sweep: Sweep) -> ControlVerdict:
     )
     if panel.live(sweep):
         return verdict
-    reason = ""
+    reason, promised = "", said(sweep.knob.effect)
     if _ELSEWHERE.search(sweep.knob.effect):
         reason = "its words speak of what one repeated key does not show"
-    elif panel.one_sided and (not (promised := said(sweep.knob.effect)) or promised[0] in ("wide", "right")):
+    elif panel.one_sided and (not promised or promised[0] in ("wide", "right")):
         reason = "both channels of the bounce are the same: bounce in stereo"
+    elif panel.far_aside and (not promised or promised[0] == "wide"):
+        reason = "at rest all comes from one side"
     elif min(probe.loud for probe in panel.homes) < 20:
         reason = "at rest nothing sounds"
     elif not _surely_none(panel, sweep, effect):
@@ -113,6 +130,8 @@ def _surely_none(panel: PanelView, sweep: Sweep, effect: float) -> bool:
     promised = said(sweep.knob.effect)
     if not promised or effect >= (0.8 * HEARD if usual <= QUIET else 1.1 * usual):
         return False
+    if promised[0] == "wet" or (promised[0] == "bright" and sweep.faintest < BRIGHT_SNR_DB):
+        return False  # a hall says little on one tone, nor has noise a colour
     change, deviation = panel.change(sweep, promised[0])
     return abs(change) + 2 * deviation <= SURELY_NONE
 
@@ -133,6 +152,8 @@ def _wrong_effect(panel: PanelView, sweep: Sweep) -> ControlVerdict:
     if not promised:
         return unjudged(rule, sweep, "its words name no direction that is measured")
     direction, sign = promised
+    if direction == "wide" and panel.far_aside:
+        return unjudged(rule, sweep, "at rest all comes from one side")
     change, deviation = panel.change(sweep, direction)
     verdict = ControlVerdict(
         rule=rule,
@@ -212,6 +233,35 @@ def _stronger_twin(panel: PanelView, sweep: Sweep) -> int | None:
     return None
 
 
+def _remembers(panel: PanelView, sweep: Sweep, up: Probe, down: Probe) -> ControlVerdict | None:
+    """Judge whether the middle sounds otherwise coming from above; None where it surely does not."""
+    rule, spread = "control-not-steady", panel.spread
+    apart = spread.distance(down.vector - up.vector)
+    limit = max(spread.strange, 2.5 * panel.own(sweep.place))
+    # Half way is a matter of the control's own effect: along it repeats lie far closer together than in all numbers.
+    share, hides = panel.along_own(sweep, down.vector - up.vector)
+    fault = ControlVerdict(
+        rule=rule,
+        outcome="fault",
+        control=sweep.place,
+        value=apart,
+        bound=limit,
+        says="half way it sounds otherwise coming from above than from below",
+        slots=sweep.slots,
+    )
+    if rung_into(down, RINGS_DB) and down.loud > FAINTLY_DB:
+        return unjudged(rule, sweep, "half way what was played before still rings")
+    if hides <= SHARE and abs(share) > max(SHARE, SURE_SHARE * hides):
+        return fault
+    if apart >= limit and (panel.restless(up.vector) or panel.restless(down.vector)):
+        return unjudged(rule, sweep, "half way the sound moves by itself")
+    if apart >= limit:
+        return fault
+    if limit > UNSTEADY and (hides > SHARE or abs(share) > SHARE):
+        return unjudged(rule, sweep, "the sound moves too much by itself to tell")
+    return None
+
+
 def _steady(panel: PanelView, sweep: Sweep) -> ControlVerdict:
     """Judge the sweep: on the way up it goes one way, and the middle sounds alike from both sides."""
     rule = "control-not-steady"
@@ -219,20 +269,9 @@ def _steady(panel: PanelView, sweep: Sweep) -> ControlVerdict:
     middles = [probe for probe in sweep.probes if probe.state[sweep.place] == MIDDLE]
     spread = panel.spread
     if len(middles) == 2:
-        apart = spread.distance(middles[1].vector - middles[0].vector)
-        limit = max(spread.strange, 2.5 * panel.own(sweep.place))
-        if apart >= limit and any(panel.restless(probe.vector) for probe in middles):
-            return unjudged(rule, sweep, "half way the sound moves by itself")
-        if apart >= limit:
-            return msgspec.structs.replace(
-                verdict,
-                outcome="fault",
-                value=apart,
-                bound=limit,
-                says="half way it sounds otherwise coming from above than from below",
-            )
-        if limit > UNSTEADY:
-            return unjudged(rule, sweep, "the sound moves too much by itself to tell")
+        found = _remembers(panel, sweep, middles[0], middles[1])
+        if found is not None:
+            return found
     promised = said(sweep.knob.effect)
     if not promised or not panel.sure(sweep, promised[0]):
         return unjudged(rule, sweep, "the direction that it should keep is not clear")
@@ -255,39 +294,49 @@ def _moved(panel: PanelView, sweep: Sweep) -> list[ControlVerdict]:
         return [
             unjudged(rule, sweep, "its held note is not in the bounce") for rule in ("control-clicks", "control-jumps")
         ]
-    slots = (held.number,)
-    jumps = sorted(held.clicks[:-1], reverse=True)
-    glide, still = held.clicks[-1], max(held.still)
-    common = held.still[3 * len(held.still) // 4]
-    clicks = (
-        jumps[3] > max(CLICK, 1.3 * common)
-        or jumps[2] > max(CLICK, still)
-        or jumps[1] > max(CLICK, 1.5 * still)
-        or max(jumps[0], glide) > max(1.5 * CLICK, 2.5 * still)
+    return [_clicks(sweep, held), *([_jumps(sweep, held)] if sweep.knob.steady else [])]
+
+
+def _clicks(sweep: Sweep, held: Held) -> ControlVerdict:
+    still = max(held.still, default=0.0)
+    alone = max(held.clicks)
+    verdict = ControlVerdict(
+        rule="control-clicks",
+        outcome="fault",
+        control=sweep.place,
+        value=alone,
+        bound=max(CLICK, still),
+        slots=(held.number,),
     )
-    found = [
-        ControlVerdict(
-            rule="control-clicks",
-            outcome="fault" if clicks else "fine",
-            control=sweep.place,
-            value=max(held.clicks),
-            bound=max(CLICK, still),
-            slots=slots,
-        )
-    ]
-    if not sweep.knob.steady:
-        return found
+    alike = any(
+        found > max(least, over * chance) for (found, chance), (least, over) in zip(held.alike, ALIKE, strict=True)
+    )
+    if alike or alone > ALONE * max(CLICK, still):
+        return verdict
+    chance = max(over * chance for (_, chance), (_, over) in zip(held.alike, ALIKE, strict=True))
+    if held.clear < ROUGH:
+        return unjudged("control-clicks", sweep, "a sound as rough as this one hides clicks")
+    if held.clear < HIDES * chance:
+        return unjudged("control-clicks", sweep, "the sound clicks by itself while nothing moves")
+    return msgspec.structs.replace(verdict, outcome="fine")
+
+
+def _jumps(sweep: Sweep, held: Held) -> ControlVerdict:
+    glide = held.glide
+    verdict = ControlVerdict(
+        rule="control-jumps",
+        outcome="fine",
+        control=sweep.place,
+        value=100 * glide.step,
+        bound=100 * STEP,
+        slots=(held.number,),
+    )
+    if not glide.track:
+        return unjudged("control-jumps", sweep, "a held note does not show its glide")
     # Between the steps of a staircase nothing moves; where all is in motion, a step may be chance.
-    if not held.track or (held.step > STEP and held.spread > RESTLESS):
-        return [*found, unjudged("control-jumps", sweep, "a held note does not show its glide")]
-    return [
-        *found,
-        ControlVerdict(
-            rule="control-jumps",
-            outcome="fault" if held.step > STEP else "fine",
-            control=sweep.place,
-            value=100 * held.step,
-            bound=100 * STEP,
-            slots=slots,
-        ),
-    ]
+    steady = 4 * glide.noise <= STEP / 2
+    if steady and glide.step > STEP and glide.two > TWO and glide.spread <= RESTLESS:
+        return msgspec.structs.replace(verdict, outcome="fault")
+    if not steady or glide.step > 0.8 * STEP:
+        return unjudged("control-jumps", sweep, "the held note moves too much by itself to show a step")
+    return verdict

@@ -23,7 +23,7 @@ STRANGE: Final = 1.5
 """The least distance that is called another sound."""
 _APART: Final = np.array([name == "before" for name in NAMES])
 """What was heard before a note belongs to the state before."""
-_TAILS: Final = np.array([name in ("before", "release", "release late", "tail", "tail late") for name in NAMES])
+TAILS: Final = np.array([name in ("before", "release", "release late", "tail", "tail late") for name in NAMES])
 """Where a long release of the state before may still be heard."""
 
 
@@ -56,8 +56,13 @@ class Spread:
 
         tails: whether what follows a note counts too.
         """
-        held = np.where(_APART if tails else _TAILS, 0.0, difference)
+        held = np.where(_APART if tails else TAILS, 0.0, difference)
         return float(np.sqrt(max(0.0, held @ self._metric @ held) / _OVER))
+
+    def weights(self, difference: Vector) -> Vector:
+        """Return the weights along which a difference stands out of the repeats the most."""
+        found: Vector = np.where(_APART, 0.0, self._metric @ np.where(_APART, 0.0, difference))
+        return found
 
     def along(self, weights: Vector) -> float:
         """Return the standard deviation of one state along a direction, in just noticeable differences."""

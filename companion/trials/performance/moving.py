@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Final
 
 import msgspec
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from companion.trials.performance.bounce import Heard
 from companion.trials.performance.controls_plan import glide_of
-from companion.trials.performance.features import BANDS_HZ, band_powers
+from companion.trials.performance.gliding import Glide, hear_glide
 from companion.trials.performance.score import Slot
 
 Floats = NDArray[np.float32]
@@ -23,25 +23,27 @@ _SIDE_S: Final = 0.02
 _AFTER_S: Final = 0.05
 """A move is heard within this: hosts hand controllers on in blocks."""
 _BEFORE_S: Final = 0.02
-_HOP_S: Final = 0.01
-_WINDOW_S: Final = 0.03
+_REACHES: Final = (1, 6)
+"""Milliseconds by which the same moment may stray: of a host that counts frames, and of one that counts blocks."""
+_CHANCES: Final = 30
 
 
 class Held(msgspec.Struct, frozen=True, kw_only=True):
     """What a held note says of one control.
 
     number: of its slot. clicks: for each jump and for the glide, how far the largest residual stands out of its
-    surroundings. still: the same for stretches as long in which nothing moves, largest last. step: the largest part of
-    the glide's whole change that happens in 40 ms, in the track that shows the glide best; nan where none shows it.
-    spread: in which share of the time it changes at all. track: which one that is.
+    surroundings. still: the same for stretches as long in which nothing moves, largest last. alike: how far residuals
+    stand out at the same moment of three jumps, and the most that they do by chance; for moments that are the same to
+    a few milliseconds, and to a host's block. clear: how many times the sound is larger than its usual residual: under
+    a rough one a click is not heard. glide: how the note follows a glide.
     """
 
     number: int
     clicks: tuple[float, ...]
     still: tuple[float, ...]
-    step: float
-    spread: float
-    track: str
+    alike: tuple[tuple[float, float], ...]
+    clear: float
+    glide: Glide
 
 
 def residual(data: Floats, rate: int) -> Doubles:
@@ -90,96 +92,58 @@ def hear_held(sound: Heard, slot: Slot, at: Callable[[float], float], number: in
     start, stop = at(note.on / 1000), at(note.off / 1000)
     data = sound.read(start, stop)
     rate = sound.rate
-    scores = np.max(
-        [_outstanding(residual(data[:, side], rate), rate) for side in range(min(2, data.shape[1]))], axis=0
+    errors = [residual(data[:, side], rate) for side in range(min(2, data.shape[1]))]
+    scores = np.max([_outstanding(error, rate) for error in errors], axis=0)
+    clear = max(
+        float(np.sqrt(np.mean(data[:, side].astype(np.float64) ** 2)) / (np.mean(np.abs(error)) + 1e-12))
+        for side, error in enumerate(errors)
     )
-    moved = [(at(jump / 1000) - start - _BEFORE_S, at(jump / 1000) - start + _AFTER_S) for jump in jumps]
-    moved.append((at(begin / 1000) - start - _BEFORE_S, at(end / 1000) - start + _AFTER_S))
-    clicks = tuple(_most(scores, first, last) for first, last in moved)
-    edges = [0.12, *(edge for pair in moved for edge in pair), (stop - start) - 0.04]
+    moved = [at(jump / 1000) - start for jump in jumps]
+    first, last = at(begin / 1000) - start, at(end / 1000) - start
+    rows = [_part(scores, moment - _BEFORE_S, moment + _AFTER_S) for moment in moved]
+    glide = _part(scores, first - _BEFORE_S, last + _AFTER_S)
+    edges = [0.12, *(edge for moment in moved for edge in (moment - _BEFORE_S, moment + _AFTER_S))]
+    edges += [first - _BEFORE_S, last + _AFTER_S, (stop - start) - 0.04]
     span = _BEFORE_S + _AFTER_S
-    still = tuple(
-        sorted(
-            _most(scores, first + index * span, first + (index + 1) * span)
-            for first, last in zip(edges[::2], edges[1::2], strict=True)
-            for index in range(int((last - first) / span))
-        )
+    still = [
+        _part(scores, early + index * span, early + (index + 1) * span)
+        for early, late in zip(edges[::2], edges[1::2], strict=True)
+        for index in range(int((late - early) / span))
+    ]
+    return Held(
+        number=number,
+        clicks=tuple(float(row.max(initial=0.0)) for row in (*rows, glide)),
+        still=tuple(sorted(float(row.max(initial=0.0)) for row in still)),
+        alike=tuple(_alike(rows, still, reach) for reach in _REACHES),
+        clear=clear,
+        glide=hear_glide(data, rate, moved, first, last),
     )
-    step, spread, track = _glide(
-        data, rate, at(begin / 1000) - start, at(end / 1000) - start, at(jumps[0] / 1000) - start
-    )
-    return Held(number=number, clicks=clicks, still=still, step=step, spread=spread, track=track)
 
 
-def _most(scores: Doubles, first: float, last: float) -> float:
-    part = scores[max(0, int(first * 1000)) : max(0, int(last * 1000))]
-    return float(part.max()) if len(part) else 0.0
+def _part(scores: Doubles, first: float, last: float) -> Doubles:
+    return scores[max(0, int(first * 1000)) : max(0, int(last * 1000))]
 
 
-def _tracks(data: Floats, rate: int) -> dict[str, Doubles]:
-    """Return curves over time, every 10 ms: level as amplitude, brightness in octaves, place from side to side."""
-    size, hop = int(_WINDOW_S * rate), int(_HOP_S * rate)
-    count = max(0, (len(data) - size) // hop + 1)
-    level, bright, pan = np.zeros(count), np.zeros(count), np.zeros(count)
-    for index in range(count):
-        part = data[index * hop : index * hop + size]
-        power = (part.astype(np.float64) ** 2).mean(axis=0)
-        level[index] = np.sqrt(power.mean())
-        pan[index] = (power[-1] - power[0]) / (power.sum() + 1e-12) if len(power) > 1 else 0.0
-        weights = band_powers(part, rate) ** 0.35
-        bright[index] = (weights * np.arange(len(BANDS_HZ) - 1)).sum() / (weights.sum() + 1e-12)
-    return {"level": level, "bright": bright, "pan": pan}
+def _alike(rows: Sequence[Doubles], still: Sequence[Doubles], reach: int) -> tuple[float, float]:
+    """Return how far residuals stand out at one moment of all rows but the faintest, and the most of still stretches.
 
-
-def _pitch(data: Floats, rate: int) -> Doubles:
-    """Return where the strongest partial lies, in cents, one value every 10 ms."""
-    mono = data[:, 0] + data[:, -1]
-    size, hop = int(0.06 * rate), int(_HOP_S * rate)
-    if len(mono) < 2 * size:
-        return np.zeros(0)
-    frames = np.lib.stride_tricks.sliding_window_view(mono, size)[::hop] * np.hanning(size)
-    width = 1 << int(np.ceil(np.log2(size * 4)))
-    spectra = np.abs(np.fft.rfft(frames, width, axis=1))
-    mean = spectra.mean(axis=0)
-    peak = int(np.argmax(mean[3:])) + 3
-    low, high = max(1, int(peak * 0.89)), min(len(mean) - 2, int(peak * 1.12) + 1)
-    places = np.clip(np.argmax(spectra[:, low : high + 1], axis=1) + low, 1, len(mean) - 2)
-    rows = np.arange(len(places))
-    left, mid, right = (np.log(spectra[rows, places + step] + 1e-12) for step in (-1, 0, 1))
-    bend = np.minimum(left - 2 * mid + right, -1e-9)
-    exact = places + np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
-    cents: Doubles = 1200 * np.log2(exact / peak)
-    return cents
-
-
-def _glide(data: Floats, rate: int, begin: float, end: float, still_end: float) -> tuple[float, float, str]:
-    """Return (largest step, share of the time in which it changes, track) of the glide; nan where none shows it.
-
-    Steps at the very ends of the way do not count: many tapers are steep there.
+    A host hands each jump on as late as the last, to its block; what stands out by chance does so anywhere.
     """
-    best: tuple[float, float, float, str] = (0.0, float("nan"), float("nan"), "")
-    loud = 10 * np.log10(np.mean(data.astype(np.float64) ** 2) + 1e-16)
-    for name, curve in (*_tracks(data, rate).items(), ("pitch", _pitch(data, rate))):
-        first, last = int((begin - 0.04) / _HOP_S), int((end + 0.06) / _HOP_S)
-        part = curve[first:last]
-        rest = curve[last + 2 : -4]
-        quiet = curve[int(0.25 / _HOP_S) : int(still_end / _HOP_S) - 8]
-        if len(part) < 40 or len(rest) < 10:
-            continue
-        lag = 8 if name == "pitch" else 4
-        change = float(np.median(rest[:20]) - np.median(part[:3]))
-        noise = max(float(np.std(piece[lag:] - piece[:-lag])) for piece in (rest, quiet) if len(piece) > 2 * lag)
-        drift = abs(float(np.median(curve[first - 8 : first]) - np.median(curve[first - 26 : first - 18]))) * 4
-        clear = abs(change) / (noise + 1e-9)
-        least = {
-            "level": 0.3 * float(max(np.median(rest), np.median(part[:5]))),
-            "bright": 0.25 if loud > -60 else 99.0,
-            "pan": 0.2,
-            "pitch": 20.0,
-        }[name]
-        if abs(change) > max(least, 3 * drift) and clear > best[0]:
-            steps = (part[lag:] - part[:-lag]) / change
-            inner = steps[14:-10]
-            moving = float(np.mean(np.abs(steps) > max(0.01, 3 * noise / abs(change))))
-            best = (clear, float(inner.max()), moving, name)
-    return (best[1], best[2], best[3]) if best[0] >= 20 else (float("nan"), float("nan"), "")
+    length = min((len(row) for row in (*rows, *still)), default=0)
+    if length <= 2 * reach or len(still) < len(rows):
+        return 0.0, 0.0
+    draw = np.random.default_rng(0)
+    calm = np.array([_reaching(row[:length], reach) for row in still])
+    chance = [draw.choice(len(calm), len(rows), replace=False) for _ in range(_CHANCES)]
+    moving = np.array([_reaching(row[:length], reach) for row in rows])
+    return _together(moving), max(_together(calm[places]) for places in chance)
+
+
+def _reaching(row: Doubles, reach: int) -> Doubles:
+    """Return the logarithm of the most within ``reach`` values on both sides."""
+    most: Doubles = np.lib.stride_tricks.sliding_window_view(np.maximum(row, 1.0), 2 * reach + 1).max(axis=1)
+    return np.log(most)
+
+
+def _together(rows: Doubles) -> float:
+    return float(np.exp(np.sort(rows, axis=0)[1:].mean(axis=0).max()))
