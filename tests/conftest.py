@@ -96,6 +96,17 @@ def panel_host() -> Any:
 
 
 @pytest.fixture(scope="session")
+def panel_cases() -> Iterator[Any]:
+    """What the figures of the controls rest on; its processes find the stand-in hosts as this one does."""
+    here = str(Path(__file__).resolve().parent)
+    sys.path.insert(0, here)
+    try:
+        yield importlib.import_module("standin.panel_cases")
+    finally:
+        sys.path.remove(here)
+
+
+@pytest.fixture(scope="session")
 def bounce_demo() -> Any:
     """``bounce_demo(folder, performance, target)``: what ``demo_project/bounce.py`` does."""
     spec = importlib.util.spec_from_file_location("bounce_demo", DEMO / "bounce.py")

@@ -115,7 +115,8 @@ def control_clicks(measured: MeasuredControls) -> Iterator[Finding]:
     mend="Let the patch follow every value of the controller, or declare the control a switch or a menu.",
     limit="no more than {bound} of its way within 40 ms of a glide of 0.8 s",
     unit="%",
-    bound=35,
+    bound=40,
+    version=2,
 )
 def control_jumps(measured: MeasuredControls) -> Iterator[Finding]:
     """A large part of the whole change comes at once, away from the ends of the way."""
@@ -136,7 +137,7 @@ def control_jumps(measured: MeasuredControls) -> Iterator[Finding]:
 def control_unreturned(measured: MeasuredControls) -> Iterator[Finding]:
     """Two probes at rest after the control differ from every one before it."""
     for one in _faults(measured, control_unreturned):
-        says = f"{one.value:.1f} just noticeable steps from before, where {one.bound:.1f} may be chance"
+        says = one.says or f"{one.value:.1f} just noticeable steps from before, where {one.bound:.1f} may be chance"
         yield control_unreturned.finding(at=_at(measured, one), value=round(one.value, 2), unit="", says=says)
 
 

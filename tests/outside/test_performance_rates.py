@@ -21,17 +21,27 @@ from companion.trials.performance.midi import midi_bytes
 
 KEYS: Final = tuple(range(36, 97))
 INSTRUMENTS: Final = 10
-TUNED: Final = 20
-"""So many instruments before them were looked at when limits were set."""
+HEARD: Final = 30
+"""So many instruments before them were listened to already: of no recording of theirs is one of these made."""
 EACH: Final = 4
 """Keys that each fault is put into."""
 
 
 def chosen(instruments: dict[str, list[Any]]) -> list[str]:
-    """Those with recordings at four roots or more, in the order of digests of their names, behind those tuned on."""
+    """Those with recordings at four roots or more, in the order of digests of their names, behind those heard before.
+
+    No recording is in two of them.
+    """
     wide = [name for name, members in instruments.items() if len({one.root for one in members}) >= 4]
     ordered = sorted(wide, key=lambda name: hashlib.sha256(f"performance/{name}".encode()).hexdigest())
-    return ordered[TUNED : TUNED + INSTRUMENTS]
+    used = {id(one) for name in ordered[:HEARD] for one in instruments[name]}
+    found: list[str] = []
+    for name in ordered[HEARD:]:
+        own = {id(one) for one in instruments[name]}
+        if not own & used and len(found) < INSTRUMENTS:
+            found.append(name)
+            used |= own
+    return found
 
 
 def cases_of(name: str, *, held: bool) -> list[tuple[dict[str, Any], dict[str, list[int]]]]:

@@ -37,6 +37,12 @@ TUNED: Final = 20
 """So many instruments, the first by digest, were looked at when limits were set."""
 
 
+FROZEN: Final = 28
+"""So many behind them were frozen: hosts A and B,"""
+JUDGED: Final = 20
+"""and host C, which is slower."""
+
+
 @dataclass(frozen=True)
 class Case:
     """One bounce. faults: as the host takes them, by the places of controls."""
@@ -121,6 +127,15 @@ def cases(name: str, source: host.Source, hosts: str) -> list[Case]:
         for faults in ({}, broken, other, *([late] if on == "A" else []))
     ]
     return bounces + [Case(name, source, effects, on, amount=0.2) for on in hosts if on in "AB"]
+
+
+def half(instruments: dict[str, list[Any]], on: str, *, tuned: bool) -> list[Case]:
+    """Return the bounces by one host of the instruments that limits were set by, or of those frozen before."""
+    chosen = sources(instruments)
+    last = TUNED + (JUDGED if on == "C" else FROZEN)
+    return [
+        case for name, source in (chosen[:TUNED] if tuned else chosen[TUNED:last]) for case in cases(name, source, on)
+    ]
 
 
 def _by_cc(places: Any) -> Any:

@@ -45,18 +45,20 @@ def _unreturned(panel: PanelView) -> list[ControlVerdict]:
             ),
             default=0.0,
         )
-        strays = _strays(panel, probe.control, clear, before)
+        share = _share(panel, probe.control, clear, before)
+        strays = share is not None and share > SHARE
         verdict = ControlVerdict(
             rule=rule,
-            outcome="fault" if apart >= limit or strays is True else "fine",
+            outcome="fault" if apart >= limit or strays else "fine",
             control=probe.control,
             value=apart,
             bound=limit,
+            says=f"still {share:.0%} of its way from where it was" if strays and apart < limit else "",
             slots=(before[-1].number, probe.number),
         )
         if not clear:
             verdict = msgspec.structs.replace(verdict, outcome="unjudged", reason="what was played before still rings")
-        elif verdict.outcome == "fine" and limit > UNSTEADY and strays is not False:
+        elif verdict.outcome == "fine" and limit > UNSTEADY and share is None:
             verdict = msgspec.structs.replace(
                 verdict, outcome="unjudged", reason="the sound moves too much by itself to tell"
             )
@@ -64,10 +66,10 @@ def _unreturned(panel: PanelView) -> list[ControlVerdict]:
     return found
 
 
-def _strays(panel: PanelView, control: int, clear: Sequence[Probe], before: Sequence[Probe]) -> bool | None:
-    """Tell whether home strays along what the control does, where repeats lie closer together than in all numbers.
+def _share(panel: PanelView, control: int, clear: Sequence[Probe], before: Sequence[Probe]) -> float | None:
+    """Return how far home strays along what the control does, as a share of that.
 
-    None where they do not, or where what it does is not known.
+    None where repeats stray as far along it, or where what it does is not known.
     """
     sweep = panel.sweeps[control]
     if not clear or not sweep.complete or not panel.live(sweep):
@@ -77,12 +79,8 @@ def _strays(panel: PanelView, control: int, clear: Sequence[Probe], before: Sequ
         for home in before:
             difference = later.vector - home.vector
             found.append(panel.along_own(sweep, np.where(TAILS, 0.0, difference) if rung_into(later) else difference))
-    share, hides = min(((abs(share), hides) for share, hides in found), default=(0.0, 1.0))
-    if hides > SHARE:
-        return None
-    if share > max(SHARE, SURE_SHARE * hides):
-        return True
-    return False if share <= SHARE else None
+    share, hides = min((abs(share), hides) for share, hides in found)
+    return share if hides <= SHARE and not SHARE < share <= SURE_SHARE * hides else None
 
 
 def _rows(panel: PanelView) -> dict[tuple[int, ...], list[Probe]]:

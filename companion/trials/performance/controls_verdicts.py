@@ -166,7 +166,10 @@ def _wrong_effect(panel: PanelView, sweep: Sweep) -> ControlVerdict:
     )
     found = panel.sure(sweep, direction)
     if found == sign and _stronger_twin(panel, sweep) is None:
-        return verdict
+        instead = _may_be(panel, sweep)
+        if instead is None:
+            return verdict
+        return unjudged(rule, sweep, f"what it does may as well be what “{instead.knob.name}” is said to do")
     if found == -sign:
         return msgspec.structs.replace(verdict, outcome="fault")
     twin = _stronger_twin(panel, sweep) if found else _twin(panel, sweep)
@@ -206,6 +209,17 @@ def _others(panel: PanelView, sweep: Sweep, own: str) -> Iterator[tuple[Sweep, t
         theirs = said(other.knob.effect)
         if other is not sweep and theirs and theirs[0] != own and other.complete:
             yield other, theirs
+
+
+def _may_be(panel: PanelView, sweep: Sweep) -> Sweep | None:
+    """Return the control whose effect this one may have instead of its own, that being like it, or None."""
+    own = said(sweep.knob.effect)
+    assert own is not None
+    for other, theirs in _others(panel, sweep, own[0]):
+        like = any({own[0], theirs[0]} <= kin for kin in _KIN)
+        if like and panel.sure(sweep, theirs[0]) == theirs[1] and panel.sure(other, theirs[0]) != theirs[1]:
+            return other
+    return None
 
 
 def _twin(panel: PanelView, sweep: Sweep) -> int | None:
@@ -298,8 +312,7 @@ def _moved(panel: PanelView, sweep: Sweep) -> list[ControlVerdict]:
 
 
 def _clicks(sweep: Sweep, held: Held) -> ControlVerdict:
-    still = max(held.still, default=0.0)
-    alone = max(held.clicks)
+    still, alone = max(held.still, default=0.0), max(held.clicks)
     verdict = ControlVerdict(
         rule="control-clicks",
         outcome="fault",
@@ -308,11 +321,11 @@ def _clicks(sweep: Sweep, held: Held) -> ControlVerdict:
         bound=max(CLICK, still),
         slots=(held.number,),
     )
-    alike = any(
-        found > max(least, over * chance) for (found, chance), (least, over) in zip(held.alike, ALIKE, strict=True)
-    )
-    if alike or alone > ALONE * max(CLICK, still):
+    if alone > ALONE * max(CLICK, still):
         return verdict
+    for (found, chance), (least, over) in zip(held.alike, ALIKE, strict=True):
+        if found > max(least, over * chance):
+            return msgspec.structs.replace(verdict, value=found, bound=chance)
     chance = max(over * chance for (_, chance), (_, over) in zip(held.alike, ALIKE, strict=True))
     if held.clear < ROUGH:
         return unjudged("control-clicks", sweep, "a sound as rough as this one hides clicks")
