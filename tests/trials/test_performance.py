@@ -332,9 +332,34 @@ def test_a_clipped_bounce(bounced: Bounced) -> None:
     assert "bounce-clipped" in rules
 
 
-def test_every_rule_of_the_bounce_is_tested_here() -> None:
-    source = io.open(__file__, encoding="utf-8").read()  # noqa: SIM115, UP020
-    assert all(source.count(f'"{rule.id}"') >= 1 for rule in RULES)
+NEIGHBOURS: dict[str, tuple[tuple[str, dict[str, Any]], tuple[str, dict[str, Any]]]] = {
+    # rule: the bounce with the fault, and the nearest one without
+    "bounce-clipped": (("organ", {"drive": 36.0}), ("organ", {})),
+    "bounce-click": (("sustained", {"click_on": frozenset({63})}), ("struck", {})),
+    "note-silent": (("kit", {"host": "B", "silent": frozenset({55, 72})}), ("pad", {})),
+    "note-off-pitch": (("sustained", {"host": "B", "transposed": {52: 1, 66: -1}}), ("kit", {"transposed": {52: 1}})),
+    "note-stuck": (("organ", {"stuck": frozenset({57}), "silent": frozenset()}), ("organ", {"release": 0.5})),
+    "note-level-step": (("organ", {"gain": {60: 6}}), ("organ", {"gain": dict.fromkeys(range(60, 73), 6)})),
+    "velocity-inverted": (("organ", {"host": "B", "inverted": frozenset({58})}), ("sustained", {"host": "B"})),
+    "take-repeats": (
+        ("organ", {"one_take": frozenset({KEYS[3], KEYS[10]})}),
+        ("organ", {"host": "B", "one_take": frozenset({KEYS[3]})}),
+    ),
+    "voices-lost": (("organ", {"voices": 6}), ("organ", {"voices": 16})),
+    "voices-hiss": (("organ", {"hiss": -48.0}), ("organ", {"hiss": -75.0})),
+}
+
+
+def test_every_rule_of_the_bounce_has_a_fault_and_an_innocent_neighbour() -> None:
+    # A bounce of something else has tests of its own, further up.
+    assert {*NEIGHBOURS, "bounce-other"} == {rule.id for rule in RULES}
+
+
+@pytest.mark.parametrize("rule", NEIGHBOURS)
+def test_a_fault_is_told_and_its_nearest_neighbour_is_not(bounced: Bounced, rule: str) -> None:
+    (kind, faults), (other, kept) = NEIGHBOURS[rule]
+    assert rule in {one for one, _ in found(bounced(kind, **faults))}
+    assert rule not in {one for one, _ in found(bounced(other, **kept))}
 
 
 def test_findings_lead_to_their_place_in_the_bounce(bounced: Bounced) -> None:

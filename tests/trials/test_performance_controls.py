@@ -458,6 +458,52 @@ def test_judging_can_be_cancelled_and_silence_proves_nothing(host: Any) -> None:
     assert {one.outcome for one in silent if one.rule == "control-no-effect"} == {"unjudged"}
 
 
+# ---------------------------------------------------------------- each rule, and its nearest neighbour
+
+THREE = ("lowpass", "level", "pan")
+BROKEN = {"dead": ["level"], "reversed": ["lowpass"], "clicking": ["pan"]}
+NEIGHBOURS: dict[str, tuple[tuple[tuple[str, ...], dict[str, Any], str], tuple[tuple[str, ...], dict[str, Any]]]] = {
+    # rule: (effects, faults, whose fault it is), (effects and host in which it is none)
+    "control-no-effect": ((THREE, BROKEN, "level"), (THREE, {"on": "B"})),
+    "control-wrong-effect": ((THREE, BROKEN, "lowpass"), (THREE, {"kind": "struck", "on": "B"})),
+    "control-clicks": ((THREE, BROKEN, "pan"), (("vibrato", "tremolo"), {})),
+    "control-not-steady": (
+        (THREE, {"jumping": ["level"], "hysteresis": ["lowpass"]}, "lowpass"),
+        (("attack", "release"), {}),
+    ),
+    "control-jumps": ((THREE, {"jumping": ["level"], "hysteresis": ["lowpass"]}, "level"), (THREE, {"on": "C"})),
+    "control-unreturned": ((THREE, {"unreturned": ["pan"]}, "pan"), (("attack", "release"), {})),
+    "order-matters": ((THREE, {"order": ("level", "pan")}, ""), (("vibrato", "tremolo"), {})),
+    "pair-silences": (
+        (("tune", "drive", "vibrato"), {"pair_silent": ("tune", "vibrato")}, ""),
+        (("level", "fade", "pan"), {}),
+    ),
+    "layer-alone-drops": (
+        (("breath", "layer"), {"layer_drop": ("breath", ["layer"])}, "breath"),
+        (("breath", "layer"), {}),
+    ),
+}
+
+
+def test_every_rule_has_a_fault_and_an_innocent_neighbour() -> None:
+    assert list(NEIGHBOURS) == [rule.id for rule in RULES]
+
+
+@pytest.mark.parametrize("rule", NEIGHBOURS)
+def test_a_fault_is_told_and_its_nearest_neighbour_is_not(bounced: Judge, rule: str) -> None:
+    (effects, faults, whose), (others, kept) = NEIGHBOURS[rule]
+    told = [one for one in bounced(*effects, **faults).verdicts if one.rule == rule and one.outcome == "fault"]
+    assert {one.control for one in told} == {effects.index(whose) if whose else -1}
+    assert rule not in {one for one, _ in faults_of(bounced(*others, **kept))}
+
+
+def test_what_glides_for_long_and_in_blocks_is_no_fault_and_the_same_in_bare_steps_is(bounced: Judge) -> None:
+    """Host C: 7-bit steps behind a glide of 20 to 80 ms, a swaying room and a limiter; its own takes."""
+    assert faults_of(bounced(*THREE, on="C")) == set()
+    told = bounced(*THREE, on="C", clicking=["level"])
+    assert faults_of(told) == {("control-clicks", "Level")}
+
+
 # ---------------------------------------------------------------- voices
 
 
