@@ -518,15 +518,21 @@ def _chorus(out: Sound, rate: int, draw: np.random.Generator) -> Sound:
 
 def _swaying(out: Sound, rate: int, draw: np.random.Generator) -> Sound:
     """Return the sound in a small room, 16 dB under it, whose reflections wander freely; with noise at −80 dBFS."""
-    time = np.arange(len(out))
+    front = rate // 10
+    places = np.arange(front, front + len(out), dtype=np.int32)
+    seconds = np.arange(len(out), dtype=np.float32) / np.float32(rate)
     late = np.zeros_like(out)
     for side in range(2):
+        other = np.pad(out[:, 1 - side], (front, 0))
         for milliseconds, share in ((13.0, 0.7), (29.0, 0.5), (47.0, 0.35)):
-            sway = 1.5 * np.sin(2 * np.pi * draw.uniform(0.15, 0.5) * time / rate + draw.uniform(0, 6))
-            place = np.clip(time - (milliseconds + sway) * rate / 1000, 0, len(out) - 2)
-            whole = place.astype(np.int64)
-            part = (place - whole).astype(np.float32)
-            late[:, side] += np.float32(share) * (out[whole, 1 - side] * (1 - part) + out[whole + 1, 1 - side] * part)
+            turn, phase = np.float32(2 * np.pi * draw.uniform(0.15, 0.5)), np.float32(draw.uniform(0, 6))
+            delay = np.float32(rate / 1000) * (
+                np.float32(milliseconds) + np.float32(1.5) * np.sin(turn * seconds + phase)
+            )
+            whole = delay.astype(np.int32)
+            part = delay - whole
+            at = places - whole
+            late[:, side] += np.float32(share) * (other[at] * (1 - part) + other[at - 1] * part)
     hiss = draw.standard_normal(out.shape).astype(np.float32) * np.float32(10 ** (-80 / 20))
     made: Sound = (out + 0.16 * late + hiss).astype(np.float32)
     return made
