@@ -34,6 +34,8 @@ CLEAR_DB: Final = 15.0
 ASIDE_DB: Final = 12.0
 SHARE: Final = 0.15
 """What should be alike may differ by this share of a control's whole effect;"""
+SURELY_ALIKE: Final = 0.7
+"""below so many times it, surely not;"""
 SURE_SHARE: Final = 1.5
 """beyond it, and beyond so many times what hides among repeats, it does differ."""
 WEIGHTS: Final[dict[str, Vector]] = {

@@ -11,7 +11,7 @@ import numpy as np
 
 from companion.trials.performance.controls_hearing import Probe, of_kind
 from companion.trials.performance.controls_judged import OVERLOADED, SILENT, ControlVerdict
-from companion.trials.performance.controls_panel import CLEAR_DB, SHARE, SURE_SHARE, UNSTEADY, PanelView
+from companion.trials.performance.controls_panel import CLEAR_DB, SHARE, SURE_SHARE, SURELY_ALIKE, UNSTEADY, PanelView
 from companion.trials.performance.controls_plan import HIGH, LOW
 from companion.trials.performance.differences import TAILS
 from companion.trials.performance.features import JNDS, NAMES
@@ -58,7 +58,7 @@ def _unreturned(panel: PanelView) -> list[ControlVerdict]:
         )
         if not clear:
             verdict = msgspec.structs.replace(verdict, outcome="unjudged", reason="what was played before still rings")
-        elif verdict.outcome == "fine" and limit > UNSTEADY and share is None:
+        elif verdict.outcome == "fine" and share is None and (limit > UNSTEADY or apart > SURELY_ALIKE * limit):
             verdict = msgspec.structs.replace(
                 verdict, outcome="unjudged", reason="the sound moves too much by itself to tell"
             )

@@ -23,6 +23,7 @@ from companion.trials.performance.controls_panel import (
     SHARE,
     STANDS_OUT,
     SURE_SHARE,
+    SURELY_ALIKE,
     UNSTEADY,
     WEIGHTS,
     PanelView,
@@ -271,7 +272,8 @@ def _remembers(panel: PanelView, sweep: Sweep, up: Probe, down: Probe) -> Contro
         return unjudged(rule, sweep, "half way the sound moves by itself")
     if apart >= limit:
         return fault
-    if limit > UNSTEADY and (hides > SHARE or abs(share) > SHARE):
+    unsure = hides > SHARE or abs(share) > SURELY_ALIKE * SHARE
+    if unsure and (limit > UNSTEADY or apart > SURELY_ALIKE * limit):
         return unjudged(rule, sweep, "the sound moves too much by itself to tell")
     return None
 
