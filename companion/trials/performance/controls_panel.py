@@ -27,6 +27,7 @@ _LEASTS: Final = {"wet": 2.0, "long": 2.0}
 RESTLESS: Final = 1.5
 _MOVES: Final = [NAMES.index("pitch moves"), NAMES.index("level moves")]
 _SIDES: Final = [NAMES.index("width"), NAMES.index("pan")]
+SWAYS: Final = 0.2
 UNSTEADY: Final = 2.0
 """Where a strange state must be further off than this to be told, none found proves nothing."""
 BRIGHT_SNR_DB: Final = 30.0
@@ -158,6 +159,12 @@ class PanelView:
         """
         calm = np.median([home.vector[_MOVES] for home in self.homes], axis=0)
         return bool((vector[_MOVES] > calm + RESTLESS).any())
+
+    def sways(self, sweep: Sweep) -> bool:
+        """Tell whether what a control does is to make the sound move: how much, depends on when it is heard."""
+        ends = np.mean(sweep.at(HIGH), axis=0) - np.mean(sweep.at(LOW), axis=0)
+        weights = self.spread.weights(ends)
+        return float(ends[_MOVES] @ weights[_MOVES]) > SWAYS * float(ends @ weights)
 
     def live(self, sweep: Sweep) -> bool:
         """Tell whether a control surely changes the sound."""

@@ -32,6 +32,7 @@ from companion.trials.performance.controls_panel import (
 from companion.trials.performance.controls_plan import MIDDLE
 from companion.trials.performance.controls_together import rung_into, together
 from companion.trials.performance.directions import DIRECTIONS, said
+from companion.trials.performance.features import JNDS, NAMES
 from companion.trials.performance.moving import Held
 
 LIKE_REPEATS: Final = 1.35
@@ -39,7 +40,7 @@ LIKE_REPEATS: Final = 1.35
 QUIET: Final = 0.85
 """A bounce whose repeats lie closer together than this hides nothing that matters."""
 FAINT: Final = 0.6
-SURELY_NONE: Final = LEAST
+SURELY_NONE: Final = 0.75
 """An unsteady bounce shows a control to be dead where less than this is left of what it is said to do."""
 RINGS_DB: Final = 15.0
 FAINTLY_DB: Final = 6.0
@@ -54,6 +55,7 @@ ROUGH: Final = 11.0
 """A sound less than so many times its own residual hides the clicks of even the hardest jumps,"""
 HIDES: Final = 2.0
 """and so does one less than so many times what stands out of it by chance."""
+CLICKS_ITSELF: Final = 10.0
 STEP: Final = 0.4
 TWO: Final = 0.75
 """A staircase so steep is gone up in hardly more than two steps."""
@@ -133,8 +135,11 @@ def _surely_none(panel: PanelView, sweep: Sweep, effect: float) -> bool:
         return False
     if promised[0] == "wet" or (promised[0] == "bright" and sweep.faintest < BRIGHT_SNR_DB):
         return False  # a hall says little on one tone, nor has noise a colour
-    change, deviation = panel.change(sweep, promised[0])
-    return abs(change) + 2 * deviation <= SURELY_NONE
+    # Nor may it do another control's work: wires get crossed.
+    others = {theirs[0] for other in panel.sweeps if (theirs := said(other.knob.effect))} - {promised[0]}
+    most = {promised[0]: SURELY_NONE, **dict.fromkeys(others, LEAST)}
+    changes = {name: panel.change(sweep, name) for name in most}
+    return all(abs(change) + 2 * deviation <= most[name] for name, (change, deviation) in changes.items())
 
 
 def _does(panel: PanelView, sweep: Sweep) -> list[tuple[str, int, float]]:
@@ -213,12 +218,16 @@ def _others(panel: PanelView, sweep: Sweep, own: str) -> Iterator[tuple[Sweep, t
 
 
 def _may_be(panel: PanelView, sweep: Sweep) -> Sweep | None:
-    """Return the control whose effect this one may have instead of its own, that being like it, or None."""
+    """Return the control whose effect this one may have instead of its own, both being alike, or None.
+
+    It has that one’s too, and that one shows no other than it.
+    """
     own = said(sweep.knob.effect)
     assert own is not None
     for other, theirs in _others(panel, sweep, own[0]):
         like = any({own[0], theirs[0]} <= kin for kin in _KIN)
-        if like and panel.sure(sweep, theirs[0]) == theirs[1] and panel.sure(other, theirs[0]) != theirs[1]:
+        apart = panel.sure(other, theirs[0]) == theirs[1] and panel.sure(other, own[0]) != own[1]
+        if like and panel.sure(sweep, theirs[0]) == theirs[1] and not apart:
             return other
     return None
 
@@ -266,11 +275,12 @@ def _remembers(panel: PanelView, sweep: Sweep, up: Probe, down: Probe) -> Contro
     )
     if rung_into(down, RINGS_DB) and down.loud > FAINTLY_DB:
         return unjudged(rule, sweep, "half way what was played before still rings")
-    if hides <= SHARE and abs(share) > max(SHARE, SURE_SHARE * hides):
-        return fault
-    if apart >= limit and (panel.restless(up.vector) or panel.restless(down.vector)):
+    strays = hides <= SHARE and abs(share) > max(SHARE, SURE_SHARE * hides)
+    if (apart >= limit and (panel.restless(up.vector) or panel.restless(down.vector))) or (
+        strays and panel.sways(sweep)
+    ):
         return unjudged(rule, sweep, "half way the sound moves by itself")
-    if apart >= limit:
+    if apart >= limit or strays:
         return fault
     unsure = hides > SHARE or abs(share) > SURELY_ALIKE * SHARE
     if unsure and (limit > UNSTEADY or apart > SURELY_ALIKE * limit):
@@ -310,10 +320,17 @@ def _moved(panel: PanelView, sweep: Sweep) -> list[ControlVerdict]:
         return [
             unjudged(rule, sweep, "its held note is not in the bounce") for rule in ("control-clicks", "control-jumps")
         ]
-    return [_clicks(sweep, held), *([_jumps(sweep, held)] if sweep.knob.steady else [])]
+    return [_clicks(sweep, held, _falls(sweep)), *([_jumps(sweep, held)] if sweep.knob.steady else [])]
 
 
-def _clicks(sweep: Sweep, held: Held) -> ControlVerdict:
+def _falls(sweep: Sweep) -> float:
+    """Return by how many decibels a note of this control dies away in a second; 0 where it does not."""
+    place = NAMES.index("falls")
+    return max(0.0, -float(np.median([probe.vector[place] * JNDS[place] for probe in sweep.probes])))
+
+
+def _clicks(sweep: Sweep, held: Held, falls: float) -> ControlVerdict:
+    """Judge the clicks. falls: decibels by which the note dies away in a second: so much later it jumps, or more."""
     still, alone = max(held.still, default=0.0), max(held.clicks)
     verdict = ControlVerdict(
         rule="control-clicks",
@@ -329,9 +346,11 @@ def _clicks(sweep: Sweep, held: Held) -> ControlVerdict:
         if found > max(least, over * chance):
             return msgspec.structs.replace(verdict, value=found, bound=chance)
     chance = max(over * chance for (_, chance), (_, over) in zip(held.alike, ALIKE, strict=True))
-    if held.clear < ROUGH:
-        return unjudged("control-clicks", sweep, "a sound as rough as this one hides clicks")
-    if held.clear < HIDES * chance:
+    clear = held.clear * 10 ** (-falls / 20)
+    if clear < ROUGH:
+        hides = "as rough as this one" if held.clear < ROUGH else "that dies away so soon"
+        return unjudged("control-clicks", sweep, f"a sound {hides} hides clicks")
+    if clear < (HIDES if chance < CLICKS_ITSELF else 2.5 * HIDES) * chance:
         return unjudged("control-clicks", sweep, "the sound clicks by itself while nothing moves")
     return msgspec.structs.replace(verdict, outcome="fine")
 
