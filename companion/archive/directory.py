@@ -61,6 +61,10 @@ def find_ending(stream: BinaryIO, length: int, defects: Defects) -> Ending | Non
     return Ending(count=count, start=max(0, behind - size), size=size, shift=shift, zip64=zip64 is not None)
 
 
+_MOST_COMMENT: Final = (16 << 10) - END.size
+"""Bytes of a closing comment: one of the four readers looks for the end no further back than 16 KiB."""
+
+
 def _judge_comment(behind: bytes, size: int, length: int, defects: Defects) -> None:
     """Judge what stands ``behind`` the end record, which announces a comment of ``size`` bytes."""
     excess = len(behind) - size
@@ -68,6 +72,9 @@ def _judge_comment(behind: bytes, size: int, length: int, defects: Defects) -> N
         defects.add(DefectKind.UNCLAIMED, f"{excess:,} bytes behind its end", byte=length - excess)
     elif excess < 0:
         defects.add(DefectKind.TRUNCATED, f"{-excess:,} bytes of its closing comment are missing", byte=length)
+    if size > _MOST_COMMENT:
+        long = f"its closing comment of {size:,} bytes hides its end from some unpackers"
+        defects.add(DefectKind.DISAGREES, long, byte=length - len(behind))
     if layout.END_MARK in behind[:size]:
         # Who looks for the end from behind meets that one first, and may find quite another archive.
         second = "its closing comment holds a second end, which others may take"

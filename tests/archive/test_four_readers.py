@@ -30,6 +30,7 @@ from companion.archive.inspect import inspect
 from companion.archive.plan import ArchivePlan
 from companion.archive.prove import prove
 from companion.archive.unpacking import unpack
+from companion.contents.rules import check_names
 from companion.core.errors import CompanionError
 from companion.core.findings import Severity
 from companion.core.progress import QUIET
@@ -286,7 +287,8 @@ def _otherwise(bases: dict[str, bytes], tmp_path: Path, first: int, last: int) -
         except CompanionError:
             ends[how]["no archive"] += 1
             continue
-        whole = all(finding.severity is Severity.NOTES for finding in proof.findings)
+        found = [*proof.findings, *check_names(sorted(tree(work / "ours")) if (work / "ours").is_dir() else ())]
+        whole = all(finding.severity is Severity.NOTES for finding in found)
         theirs = read_by_all(archive, work) if whole or " and " not in how else {}
         if whole:
             ends[how]["whole"] += 1

@@ -481,3 +481,11 @@ def test_rules_are_those_of_the_catalogue() -> None:
         "checksum-wrong", "zip64-needed",
     ]  # fmt: skip
     assert all(rule.step == "archive" and rule.why and rule.mend and rule.limit and rule.source for rule in RULES)
+
+
+@pytest.mark.parametrize(("size", "rules"), [(16_362, []), (16_363, ["archive-differs"])])
+def test_a_comment_that_hides_the_end(raw_zip: RawZip, size: int, rules: list[str]) -> None:
+    path = raw_zip({})
+    data = path.read_bytes()
+    path.write_bytes(data[:-2] + struct.pack("<H", size) + b"y" * size)
+    assert _rules(path) == rules
