@@ -143,4 +143,4 @@ def test_every_call_of_every_command_that_writes(
 ) -> None:
     counts = _campaign(verb, lived_in, tmp_path, companion, makers, fsck, CALLS, 1)
     print(f"\n{verb}: {counts.total()} failures: {dict(counts)}")
-    assert counts.total() >= 3
+    assert counts.total() >= 1
