@@ -88,6 +88,21 @@ def test_what_is_done_in_it_is_done_there(way: str, place: Path, tmp_path: Path)
     folder.close()
 
 
+def test_a_new_file_is_read_by_whoever_asks_to_and_runs_for_nobody(way: str, place: Path, tmp_path: Path) -> None:
+    with Hold(place, tmp_path / "work") as folder:
+        for name, read in (("written", False), ("read", True)):
+            handle = folder.new(name, read=read)
+            os.write(handle, b"x")
+            os.lseek(handle, 0, os.SEEK_SET)
+            if read:
+                assert os.read(handle, 1) == b"x"
+            else:
+                with pytest.raises(OSError, match=os.strerror(errno.EBADF)):
+                    os.read(handle, 1)
+            os.close(handle)
+            assert (place / name).stat().st_mode & 0o111 == 0
+
+
 @pytest.mark.parametrize("link", [".companion", ".companion/evidence"])
 def test_a_link_on_the_way_is_told_and_not_followed(
     way: str, place: Path, tmp_path: Path, outside: Path, link: str

@@ -337,7 +337,7 @@ def test_the_command_follows(folder: Path, monkeypatch: pytest.MonkeyPatch) -> N
         workshop = None
         return_code = 0
 
-        def __init__(self, _: Path, *, follow: bool = False) -> None:
+        def __init__(self, _: Path, *, follow: bool = False, light: bool = False) -> None:
             made.append(follow)
 
         def run(self) -> int:
