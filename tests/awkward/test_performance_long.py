@@ -67,7 +67,7 @@ def test_half_an_hour_is_judged_in_little_memory_and_can_be_stopped(
     assert found == "True"
     assert int(megabytes) <= 400
     # Stopped while it listens, while it finds the performance, and while it judges note by note.
-    for at in (50, 1_400, 2_500):
+    for at in (50, 1_400, 2_000):
         watch = Watch()
         with Stopping(path, watch, at) as sound, pytest.raises(Cancelled):
             judge(sound, [plan_keys(PLAYED)], watch)
