@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Final
 
 import msgspec
@@ -19,6 +20,8 @@ CLICK: Final = 60.0
 CLICK_OVER: Final = 4.0
 """And this many times as far as the slots of most keys have it: hammers and bows are there in every note."""
 SAME: Final = 0.985
+CAMP: Final = 0.9
+APART: Final = 0.2
 
 
 def clicked(slots: Sequence[Slot], peaks: Mapping[int, float]) -> list[Verdict]:
@@ -90,15 +93,28 @@ def repeating(
     """
     if takes < 2 or not alike:
         return []
-    same = {key: _least(table) > SAME for key, table in alike.items()}
+    bound = _bound(alike)
+    same = {key: _least(table) > bound for key, table in alike.items()}
     if all(same.values()) and len(same) >= 3:
         return [_repeats(key, slots, takes) for key in same]
     varied = [table for key, table in alike.items() if not same[key]]
-    if not any(value > SAME for table in varied for row in _pairs(table) for value in row):
+    if not any(value > bound for table in varied for row in _pairs(table) for value in row):
         reason = "no two of them are alike: an effect runs free over them, or there are more takes than repeats"
         return [Verdict(rule="take-repeats", key=key, slots=slots[key], reason=reason) for key in alike]
-    by_turns = sum(_turns(table, takes) for table in varied) >= 0.7 * len(varied)
+    by_turns = sum(_turns(table, takes, bound) for table in varied) >= 0.7 * len(varied)
     return [_repeats(key, slots, takes) for key, one in same.items() if one] if by_turns else []
+
+
+def _bound(alike: Mapping[int, Sequence[Sequence[float]]]) -> float:
+    """Return how alike two repeats of one recording are at least.
+
+    What the key before still rings over them makes them less alike. Where repeats fall into two camps far apart, the
+    upper one is that of one recording.
+    """
+    values = sorted({value for table in alike.values() for row in _pairs(table) for value in row})
+    gaps = [(upper - lower, upper) for lower, upper in pairwise(values) if upper >= CAMP]
+    widest = max(gaps, default=(0.0, SAME))
+    return max(CAMP, widest[1] - widest[0] / 2) if widest[0] >= APART else SAME
 
 
 def _repeats(key: int, slots: Mapping[int, tuple[int, ...]], takes: int) -> Verdict:
@@ -113,7 +129,7 @@ def _least(table: Sequence[Sequence[float]]) -> float:
     return min((value for row in _pairs(table) for value in row), default=0.0)
 
 
-def _turns(table: Sequence[Sequence[float]], takes: int) -> bool:
+def _turns(table: Sequence[Sequence[float]], takes: int, bound: float) -> bool:
     """Tell whether repeats are alike exactly where a turn of ``takes`` comes round."""
     pairs = [(i, j) for i in range(len(table)) for j in range(i + 1, len(table))]
-    return all((table[i][j] > SAME) == ((j - i) % takes == 0) for i, j in pairs)
+    return all((table[i][j] > bound) == ((j - i) % takes == 0) for i, j in pairs)
