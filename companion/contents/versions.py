@@ -10,7 +10,7 @@ from companion.core.rules import Measure
 
 KINDS: Final = Measure("kinds", 1)
 PATH_SCAN: Final = Measure("path-scan", 5)
-REFERENCES: Final = Measure("references", 2)
+REFERENCES: Final = Measure("references", 3)
 SCRIPT_TEXT: Final = Measure("script-text", 1)
 PICTURES_READ: Final = Measure("pictures", 1)
 
