@@ -9,6 +9,7 @@ from textual.widgets import Button, Input
 from companion.core.findings import Severity
 from companion.steps.model import State
 from companion.tui.frame.workspace import Workspace
+from companion.tui.parts.fields import BY_KEY
 from companion.tui.parts.findings import FindingList
 from companion.tui.parts.form import FieldBox
 from tests.tui.conftest import Bench, Hand, Opened, finding
@@ -127,3 +128,9 @@ async def test_the_first_questions_are_gone_through_one_by_one(tmp_path: Path, o
         assert hand.app.focused is hand.app.query(Input).last()
         await hand.press("enter")
         assert bench.calls == [("start", {"instrument.title": "Basalt", "contents.patches": []})]
+
+
+def test_what_is_wrong_may_be_told_before_a_field_is_laid_out() -> None:
+    box = FieldBox(BY_KEY["instrument.title"], "")
+    box.wrong("not stated")
+    assert box.has_class("-wrong")

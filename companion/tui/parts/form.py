@@ -94,12 +94,14 @@ class FieldBox(Vertical):
         self.box = _box(field, text, NextInput if place else LineInput)
         self.before = self.box.value
         self._place, self._marks, self._marked = place, marks, False
+        # Held, not looked up: what came of a look may be shown while the form is being made, or taken away.
+        self._said, self._trouble = Static(self._label(), classes="label"), Static("", markup=False, classes="wrong")
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
-        yield Static(self._label(), classes="label")
+        yield self._said
         yield self.box
-        yield Static("", markup=False, classes="wrong")
+        yield self._trouble
 
     def on_descendant_focus(self) -> None:
         """Bring the label and what is wrong into view with the field."""
@@ -122,7 +124,7 @@ class FieldBox(Vertical):
         marked = self.changed and self._marks
         if marked != self._marked:
             self._marked = marked
-            self.query_one(".label", Static).update(self._label())
+            self._said.update(self._label())
             self.post_message(self.Edited(self))
 
     @property
@@ -132,7 +134,7 @@ class FieldBox(Vertical):
 
     def wrong(self, text: str) -> None:
         """Show what is wrong with it; nothing, when it is right."""
-        self.query_one(".wrong", Static).update(content(f"✗ {text}"))
+        self._trouble.update(content(f"✗ {text}"))
         self.set_class(bool(text), "-wrong")
 
     def put(self, text: str) -> None:
