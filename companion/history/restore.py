@@ -49,7 +49,7 @@ def read_journal(store: Store) -> Journal | None:
         text = json.loads(read_capped(store.places.restoring, 16 << 20))
         only = tuple(str(one) for one in text["only"])
         return Journal(int(text["number"]), str(text["commit"]), only, str(text.get("before", "")))
-    except (CompanionError, ValueError, KeyError, TypeError, RecursionError):
+    except (CompanionError, ValueError, KeyError, TypeError, RecursionError, OverflowError):  # the last: of Infinity
         return None
 
 

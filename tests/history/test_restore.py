@@ -380,6 +380,28 @@ def test_a_killed_restore_is_finished_at_the_next_start(folder: Path, history: H
     assert state(folder) == bad
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"number": Infinity, "commit": "0", "only": []}',
+        '{"number": NaN, "commit": "0", "only": []}',
+        "[]",
+        "{",
+        "[" * 9999,
+    ],
+)
+def test_a_journal_that_cannot_be_read_stands_in_nobodys_way(
+    folder: Path, history: History, state: Any, text: str
+) -> None:
+    history.take("first")
+    journal = folder / ".companion/restore.json"
+    journal.write_text(text, "utf-8")
+    before = state(folder)
+    assert history.recover() is None
+    assert state(folder) == before
+    assert not journal.exists()
+
+
 @pytest.mark.parametrize("only", [["../x", "/etc"], ["nothing"], ["Samples/../../x"]])
 def test_a_journal_that_names_what_no_snapshot_holds_stands_in_nobodys_way(
     folder: Path, history: History, state: Any, only: list[str]
