@@ -3,7 +3,6 @@
 import stat
 from pathlib import Path
 
-from companion.core.below import is_link
 from companion.core.errors import CompanionError
 
 FACTS_FILE = "release.toml"
@@ -101,6 +100,8 @@ class Places:
 
 def linked_folder(folder: Path) -> CompanionError | None:
     """Return why nothing is written below ``folder``, where it is a link or a junction."""
+    from companion.core.below import is_link  # whoever only lists snapshots needs none of it
+
     try:
         if is_link(folder.lstat()) and folder.is_dir():
             what, advice = "Nothing is written here: this folder is a link", "put the folder itself in its place"

@@ -41,27 +41,32 @@ def background_is_light() -> bool | None:
 
 def _ask() -> bytes:
     """Return what the terminal answers; nothing on a system or an output that cannot be asked."""
-    if sys.platform == "win32":
-        return b""
-    if os.environ.get("TERM", "dumb") == "dumb" or not (sys.stdin.isatty() and sys.stdout.isatty()):
-        return b""
-    import select
-    import termios
-    import tty
+    told = os.environ.get("TERM", "dumb") != "dumb" and sys.stdin.isatty() and sys.stdout.isatty()
+    if sys.platform != "win32" and told:
+        return _answer()
+    return b""
 
-    line = sys.stdin.fileno()
-    before = termios.tcgetattr(line)
-    answer = b""
-    try:
-        tty.setcbreak(line, termios.TCSANOW)
-        os.write(sys.stdout.fileno(), _QUESTION)
-        until = time.monotonic() + PATIENCE
-        while not _ATTRIBUTES.search(answer) and len(answer) < _MOST_BYTES:
-            ready, _, _ = select.select([line], [], [], max(0.0, until - time.monotonic()))
-            if not ready or not (more := os.read(line, 256)):
-                termios.tcflush(line, termios.TCIFLUSH)
-                break
-            answer += more
-    finally:
-        termios.tcsetattr(line, termios.TCSANOW, before)
-    return answer
+
+if sys.platform != "win32":
+
+    def _answer() -> bytes:
+        import select
+        import termios
+        import tty
+
+        line = sys.stdin.fileno()
+        before = termios.tcgetattr(line)
+        answer = b""
+        try:
+            tty.setcbreak(line, termios.TCSANOW)
+            os.write(sys.stdout.fileno(), _QUESTION)
+            until = time.monotonic() + PATIENCE
+            while not _ATTRIBUTES.search(answer) and len(answer) < _MOST_BYTES:
+                ready, _, _ = select.select([line], [], [], max(0.0, until - time.monotonic()))
+                if not ready or not (more := os.read(line, 256)):
+                    termios.tcflush(line, termios.TCIFLUSH)
+                    break
+                answer += more
+        finally:
+            termios.tcsetattr(line, termios.TCSANOW, before)
+        return answer
