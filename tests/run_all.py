@@ -27,7 +27,7 @@ def _types_for(system: str) -> list[str]:
 def main() -> int:
     """Return 0 when every part passed."""
     quick = "--quick" in sys.argv[1:]
-    workers = str(1 + max(2, os.cpu_count() or 2))  # one more than there are cores: many tests wait for a disk
+    workers = str(2 + max(2, os.cpu_count() or 2))  # two more than there are cores: many tests wait for a disk
     parts: list[tuple[str, list[str]]] = [
         ("format", [str(BIN / "ruff"), "format", "--check", "."]),
         ("lint", [str(BIN / "ruff"), "check", "."]),
