@@ -9,7 +9,7 @@ from typing import Final
 from companion.core.rules import Measure
 
 KINDS: Final = Measure("kinds", 1)
-PATH_SCAN: Final = Measure("path-scan", 5)
+PATH_SCAN: Final = Measure("path-scan", 6)
 REFERENCES: Final = Measure("references", 3)
 SCRIPT_TEXT: Final = Measure("script-text", 1)
 PICTURES_READ: Final = Measure("pictures", 1)

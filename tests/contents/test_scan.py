@@ -22,6 +22,7 @@ from companion.contents.reading.names import FolderNames
 from companion.contents.reading.scan import entropy_of, scan_bytes, scan_file
 from companion.contents.reading.scanned import Scan
 from companion.contents.reading.spots import spot_at
+from companion.contents.reading.starts import Start, weighed
 from companion.core.errors import Cancelled
 from companion.core.progress import Watch
 
@@ -407,3 +408,23 @@ def test_the_work_is_linear_in_the_number_of_paths(monkeypatch: pytest.MonkeyPat
 @given(st.binary(max_size=600), st.binary(max_size=60))
 def test_no_bytes_crash_it(data: bytes, more: bytes) -> None:
     scan_bytes(data + b".wav" + more + b"C:\\" + data[:30] + b".\0w\0a\0v\0" + more + b"PK\x03\x04" + data)
+
+
+@pytest.mark.parametrize(
+    ("text", "size", "sure"),
+    [
+        ("J:\\Ҏ'u{G1", 500 << 20, False),  # as random bytes held it, once in 100 MB
+        ("~/3$Ý7i=ço/m", 500 << 20, False),
+        ("J:\\Ҏ'u{G1", 1 << 10, True),
+        ("D:\\Lib\\x", 500 << 20, False),
+        ("D:\\Lib\\x", 1 << 10, True),
+        ("D:\\Kit\\a.wav", 500 << 20, True),
+        ("D:\\Kits\\Reed Organ\\Close", 500 << 20, True),
+        ("/Users/x/Kit", 500 << 20, True),
+    ],
+)
+def test_in_a_large_file_a_short_beginning_may_be_chance(text: str, size: int, sure: bool) -> None:
+    start = Start(0, len(text.encode()), text, "utf-8", True)
+    assert weighed(start, size, "wav|gif").sure is sure
+    assert weighed(start._replace(encoding="utf-16-le"), size, "wav|gif").sure
+    assert not weighed(start._replace(sure=False), 1, "wav|gif").sure

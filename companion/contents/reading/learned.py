@@ -29,7 +29,7 @@ from companion.contents.reading.names import CODE_PAGES, FolderNames, decoded
 from companion.contents.reading.order import is_big, merit
 from companion.contents.reading.shapes import STOP, WEAK, is_rare, plausible
 from companion.contents.reading.spots import MARGIN, REACH, spot_at, suffixes_of
-from companion.contents.reading.starts import Start, starts_in
+from companion.contents.reading.starts import Start, starts_in, weighed
 from companion.core.progress import Watch
 
 BLOCK: Final = 4 << 20
@@ -112,6 +112,7 @@ class LearnedReader:
 
     def __init__(self, suffixes: frozenset[str], names: FolderNames) -> None:
         self._suffixes, self._names = suffixes_of(suffixes), names
+        self._endings = "|".join(map(re.escape, sorted(suffixes)))
         self._runs: list[ByteRun] = []
         self._left, self._tries = MOST_SPOTS, MOST_SPOTS
         self.complete = True
@@ -130,7 +131,7 @@ class LearnedReader:
                 around = block[max(0, first - REACH) : first + 64 * REACH]
                 run.big = sum(map(len, _BIG.findall(around))) - sum(map(len, _LITTLE.findall(around)))
             starts, tried = starts_in(block, base, span, self._tries)
-            run.starts += starts
+            run.starts += [weighed(start, len(data), self._endings) for start in starts]
             self._tries = max(0, self._tries - tried)
             let_go(data, at, at + BLOCK)
             watch.check()
