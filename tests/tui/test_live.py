@@ -236,6 +236,23 @@ async def test_no_look_is_begun_during_work_which_ends_with_one(folder: Path, op
         assert not hand.shows("The folder has changed")
 
 
+async def test_what_runs_does_not_cover_a_change_before_it(folder: Path, opened: Opened) -> None:
+    shop = Held(folder)
+    shop.states = dict.fromkeys(STEP_IDS, State.PROVEN)
+    async with opened(shop) as hand:
+        hand.app.folder_changed()
+        shop.gate.clear()
+        await hand.pilot.press("4", "r")
+        await hand.pilot.pause()
+        hand.app.folder_changed()
+        await hand.pilot.pause()
+        assert hand.app.working
+        assert not hand.shows("10 of 10 proven")
+        shop.gate.set()
+        await hand.rest()
+        assert hand.shows("10 of 10 proven")
+
+
 async def test_facts_written_elsewhere_are_read_and_broken_ones_change_nothing(bench: Bench, opened: Opened) -> None:
     facts = bench.folder / "release.toml"
     good = facts.read_text(encoding="utf-8")

@@ -66,9 +66,10 @@ class Looking(Companion):
         self.run_worker(following.run(), group="follow", exit_on_error=False)
 
     def folder_changed(self) -> None:
-        """Say at once that what is shown is of before."""
+        """Say at once that what is shown is of before; not of what runs, which writes itself and ends with a look."""
         self._changes += 1
-        self._show_changed(not self.working)
+        if not self.working:
+            self._show_changed(True)
 
     def folder_settled(self) -> None:
         """Look anew, quietly: nobody asked. What runs looks at the folder at its end anyway."""
