@@ -421,6 +421,8 @@ def test_no_bytes_crash_it(data: bytes, more: bytes) -> None:
         ("D:\\Kit\\a.wav", 500 << 20, True),
         ("D:\\Kits\\Reed Organ\\Close", 500 << 20, True),
         ("/Users/x/Kit", 500 << 20, True),
+        ("D:\\.-_ .-_ .-_ ", 4 << 20, True),  # what parts the words of a path speaks for one
+        ("D:\\((((((((((((", 4 << 20, False),
     ],
 )
 def test_in_a_large_file_a_short_beginning_may_be_chance(text: str, size: int, sure: bool) -> None:

@@ -135,6 +135,10 @@ async def test_the_cursor_is_told_by_more_than_colour(busy: Bench, monkeypatch: 
         other = [style for text, style in words_on(hand) if "Paths" in text]
         assert other
         assert not any(style.reverse for style in other)
+        await hand.press("tab")
+        assert not hand.app.rail.steps.has_focus
+        left = [style for text, style in words_on(hand) if text == "Sound"]
+        assert not any(style.reverse for style in left), "where the focus is not, there is no cursor"
 
 
 # -- chosen -------------------------------------------------------------------------------------------------------
