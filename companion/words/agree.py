@@ -11,6 +11,7 @@ from typing import Final
 from companion.core.text import plural
 from companion.core.versions import INSTRUMENT, engine_version, instrument_version
 from companion.words.claims import engine_mention
+from companion.words.formats import sample_formats
 from companion.words.plain import Passage
 from companion.words.story import Story
 from companion.words.values import Stated, TextRead, values
@@ -51,6 +52,7 @@ def statements(reading: TextRead, *, history: bool = False) -> list[Stated]:
     stated += _versions(found, story)
     if not reading.english:
         return stated if history else [*stated, *_engines(found, story)]
+    stated += [] if history else list(sample_formats(reading))
     stated += _needs(found, story)
     for noun, right in (
         ("sample", story.samples),

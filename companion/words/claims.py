@@ -41,6 +41,21 @@ _STATED: Final = re.compile(
     re.IGNORECASE,
 )
 """“macOS: tested”, “Linux (works)”: the verb behind the system."""
+_YES: Final = re.compile(
+    r"(?:yes|ja|oui|s[ií]|ok(?:ay)?|fine|good|great|perfect(?:ly)?|full(?:y)?|100\s?%|[✓✔✅☑🟢]\ufe0f?)"
+    r"(?:[\s,;(–—-].{0,40})?[.!]?",
+    re.IGNORECASE | re.DOTALL,
+)
+"""A cell that says that it is so."""
+_ABOUT: Final = re.compile(
+    r"\b(?:(?P<verb>tested|tried|checked|verified|works?|working|runs?|running|opens?|opened|plays?|played|loads?|loaded"
+    r"|compatib\w+)|support\w*|systems?|platforms?|operating systems?|ok(?:ay)?)\b",
+    re.IGNORECASE,
+)
+_PLANNED: Final = re.compile(
+    r"\b(?:plann?ed|hoped?|wanted|wish\w*|soon|to\s?do|later|needs?|needed|required?)\b", re.IGNORECASE
+)
+_PAIR: Final = 2
 _SEEN: Final = ("opened", "played", "loaded")
 """Verbs that are true of an engine older than the minimum, if a test opened it there."""
 _DONE: Final = ("tested", "tried", "out", "verified", "checked", *_SEEN)
@@ -60,8 +75,20 @@ class Claim(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def claims(found: list[Passage], story: Story) -> Iterator[Claim]:
-    """Yield every claim in ``found``. Doubt in its clause (“not tested”, “should work”) makes it no claim."""
+    """Yield every claim in ``found``, once. Doubt in its clause (“not tested”, “should work”) makes it no claim."""
+    told: set[tuple[str, int]] = set()
+    for claim in _claims(found, story):
+        if (claim.subject, claim.line) not in told:
+            told.add((claim.subject, claim.line))
+            yield claim
+
+
+def _claims(found: list[Passage], story: Story) -> Iterator[Claim]:
+    section, head = "", None
     for index, passage in enumerate(found):
+        section = passage.text if passage.heading else section
+        head = (head or _head(passage)) if passage.row else None
+        yield from _in_cells(passage, section, head, story)
         start = 0
         for clause in _CLAUSE.split(passage.text):
             at = passage.text.index(clause, start)
@@ -73,6 +100,34 @@ def claims(found: list[Passage], story: Story) -> Iterator[Claim]:
                 if not item.item or _VERB.search(item.text):
                     break
                 yield from _subjects(item, item.text, 0, "tested", story)
+
+
+def _cells(passage: Passage) -> list[str]:
+    return re.split(r":(?:\s|$)", passage.text)
+
+
+def _head(row: Passage) -> list[str] | None:
+    """Return the cells of the first row of a table, where it heads the others; None where it is one of them."""
+    cells = _cells(row)
+    return None if any(_YES.fullmatch(cell) for cell in cells[1:]) else cells
+
+
+def _in_cells(passage: Passage, section: str, head: list[str] | None, story: Story) -> Iterator[Claim]:
+    """Yield what a table or a list claims: “macOS | yes” under “Tested”, or the same turned by a right angle.
+
+    Of several columns each must say by its own head, or the row by its own, that it is about tests.
+    """
+    cells = _cells(passage)
+    if cells == head or len(cells[0]) > _REACH:
+        return
+    for column, cell in enumerate(cells[1:], 1):
+        over = head[column] if head and column < len(head) else ""
+        around = f"{cells[0]} {over or section}"
+        about = _ABOUT.search(around) or (_ABOUT.search(section) if len(cells) == _PAIR else None)
+        if not _YES.fullmatch(cell) or not about or _DOUBT.search(f"{around} {cell}") or _PLANNED.search(around):
+            continue
+        for text in (cells[0], over):
+            yield from _subjects(passage, text, 0, about["verb"] or "works", story)
 
 
 def _in_clause(passage: Passage, clause: str, at: int, story: Story) -> Iterator[Claim]:

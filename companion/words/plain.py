@@ -16,6 +16,8 @@ _BLOCK: Final = re.compile(
     r"|section|table|tbody|t[dhr]|tfoot|thead|title"
 )
 _HIDDEN: Final = frozenset({"script", "style", "template"})
+_CELLS: Final = frozenset({"td", "th"})
+_ROW_ENDS: Final = frozenset({"tr", "table", "thead", "tbody", "tfoot", "body", "html"})
 _CHECKBOX: Final = re.compile(r"^\[[ xX]\]\s+")
 _RULED: Final = re.compile(r"[\s|:-]+")
 _UNCLOSED: Final = re.compile(r"<(?=[^<>]*(?:<|\Z))")
@@ -25,6 +27,7 @@ class Passage(msgspec.Struct, frozen=True, kw_only=True):
     """A paragraph, heading, table row or list item on one line of plain text.
 
     starts: the offsets in ``text`` at which a new line of the source begins; lines: those lines' numbers, from 1.
+    row: of a table; its cells stand with “: ” between them.
     """
 
     text: str
@@ -32,6 +35,7 @@ class Passage(msgspec.Struct, frozen=True, kw_only=True):
     lines: tuple[int, ...]
     item: bool = False
     heading: bool = False
+    row: bool = False
 
     def line_at(self, offset: int) -> int:
         """Return the source's line number of a place in ``text``."""
@@ -44,11 +48,11 @@ class _Builder:
     def __init__(self) -> None:
         self.passages: list[Passage] = []
         self.lines: dict[int, str] = {}
-        self._item = self._heading = False
+        self._item = self._heading = self._row = False
 
-    def begin(self, *, item: bool = False, heading: bool = False) -> None:
+    def begin(self, *, item: bool = False, heading: bool = False, row: bool = False) -> None:
         self.close()
-        self._item, self._heading = item, heading
+        self._item, self._heading, self._row = item, heading, row
 
     def add(self, text: str, line: int) -> None:
         self.lines[line] = self.lines.get(line, "") + text
@@ -58,19 +62,27 @@ class _Builder:
         if found and self._item:
             found[0] = (found[0][0], _CHECKBOX.sub("", found[0][1]))
         if found and all(text.startswith("|") for _, text in found):  # a table without the rule under its head
+            self._row = True
             for line, text in found:
                 if not _RULED.fullmatch(text):
                     self._keep([(line, ": ".join(cell.strip() for cell in text.strip("|").split("|")))])
         elif found:
             self._keep(found)
         self.lines = {}
-        self._item = self._heading = False
+        self._item = self._heading = self._row = False
 
     def _keep(self, found: list[tuple[int, str]]) -> None:
         lines, texts = zip(*found, strict=True)
         starts = tuple(accumulate((len(text) + 1 for text in texts[:-1]), initial=0))
         self.passages.append(
-            Passage(text=" ".join(texts), starts=starts, lines=lines, item=self._item, heading=self._heading)
+            Passage(
+                text=" ".join(texts),
+                starts=starts,
+                lines=lines,
+                item=self._item,
+                heading=self._heading,
+                row=self._row,
+            )
         )
 
 
@@ -82,15 +94,23 @@ class _Reader(HTMLParser):
         self._builder = builder
         self._before = first_line - 1
         self._hidden = 0
+        self._in_row = False
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self._hidden += tag in _HIDDEN
-        if _BLOCK.fullmatch(tag):
-            self._builder.begin(item=tag == "li", heading=tag in ("h1", "h2", "h3", "h4", "h5", "h6", "title"))
+        if tag in _ROW_ENDS:
+            self._in_row = tag == "tr"
+        if self._in_row and tag != "tr":
+            if _BLOCK.fullmatch(tag) and self._builder.lines:
+                self._builder.add(": " if tag in _CELLS else " ", self._before + self.getpos()[0])
+        elif _BLOCK.fullmatch(tag):
+            heading = tag in ("h1", "h2", "h3", "h4", "h5", "h6", "title")
+            self._builder.begin(item=tag == "li", heading=heading, row=tag == "tr")
 
     def handle_endtag(self, tag: str) -> None:
         self._hidden = max(0, self._hidden - (tag in _HIDDEN))
-        if _BLOCK.fullmatch(tag):
+        self._in_row = self._in_row and tag not in _ROW_ENDS
+        if _BLOCK.fullmatch(tag) and not self._in_row:
             self._builder.close()
 
     def handle_data(self, data: str) -> None:
@@ -137,14 +157,14 @@ def _read_markdown(builder: _Builder, text: str, first_line: int) -> None:
         line = first_line + (token.map[0] if token.map else 0)
         match token.type:
             case "heading_open" | "list_item_open" | "tr_open":
-                builder.begin(item=token.type == "list_item_open", heading=token.type == "heading_open")
                 in_row = token.type == "tr_open"
+                builder.begin(item=token.type == "list_item_open", heading=token.type == "heading_open", row=in_row)
             case "paragraph_close" | "heading_close" | "list_item_close" | "tr_close":
                 builder.close()
                 in_row = False
             case "inline":
-                if in_row and builder.lines:
-                    builder.add(": ", line)
+                if in_row:
+                    builder.add(": " if builder.lines else "", line)
                 _read_inline(builder, token.content, line, references)
             case "html_block":
                 _read_html(builder, token.content, line)

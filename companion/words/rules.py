@@ -167,7 +167,7 @@ def _describes(passage: Passage) -> bool:
 @_words_rule(
     "words-disagree",
     BLOCKS,
-    version=3,
+    version=4,
     means="A name, a version, a need, a count, a size, a range of keys or a date in the words differs from the facts.",
     why="Players trust the page when they decide: a wrong need costs them a download that will not open.",
     mend="Correct the sentence, or the fact where the sentence is right.",
@@ -190,7 +190,7 @@ def words_disagree(model: WordsModel) -> Iterator[Finding]:
 @_words_rule(
     "claim-unproven",
     BLOCKS,
-    version=2,
+    version=3,
     means="The words say that it was tested on, or works with, something no passed away test stands for.",
     why="Someone with just that system relies on the sentence and is the first to find out.",
     mend="Record an away test there, or say that it is not tested there yet.",

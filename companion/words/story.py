@@ -80,11 +80,13 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     """All that may be said of one release, and what each of it rests on.
 
     seconds: recorded playing time. voices: the most voices that sound at once. memory_bytes: with all samples loaded.
-    released_at: ISO 8601 date. tried_elsewhere: whether any test, whatever it showed, was made on a computer that is
-    not the maker's; tried_older: on an engine older than the one the patch was saved with. missing: names of facts that
-    are missing, as fields here or as keys of the facts. start_with: the patch that the facts name first; empty where
-    they name none alone. to_delete: what an update of the release before leaves behind unless it is deleted. breaks:
-    what songs made with it would miss. hear: names of the previews. archive: what its file is called or will be.
+    rates, bits: the sample rates in Hz and the bits per sample that occur; empty where not measured. released_at:
+    ISO 8601 date. tried_elsewhere: whether any test, whatever it showed, was made on a computer that is not the
+    maker's; tried_older: on an engine older than the one the patch was saved with. missing: names of facts that are
+    missing, as fields here or as keys of the facts. start_with: the patch that the facts name first; empty where
+    they name none alone. to_delete: what an update of the release before leaves behind unless it is deleted.
+    breaks: what songs made with it would miss. hear: names of the previews. archive: what its file is called or
+    will be.
     """
 
     # The facts in release.toml.
@@ -134,6 +136,8 @@ class Story(msgspec.Struct, frozen=True, kw_only=True):
     unpacked_bytes: int | None = None
     seconds: float | None = None
     memory_bytes: int | None = None
+    rates: tuple[int, ...] = ()
+    bits: tuple[int, ...] = ()
     impulses: tuple[str, ...] = ()
     # Its name by title and version; the rest of the archive built of exactly this content.
     archive: str = ""

@@ -49,6 +49,8 @@ WHOLE = Story(
     ),
     unpacked_bytes=1_250_000_000,
     memory_bytes=1_100_000_000,
+    rates=(48000,),
+    bits=(24,),
     layers=(LayerLine(name="Slate low", keys="C2 to C4", samples=96, round_robins=2), LayerLine(name="Slate high")),
     middle_c="C3",
     controls=(Control(name="Mix", effect="from dry to wet"),),

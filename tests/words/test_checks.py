@@ -299,6 +299,22 @@ def test_old_entries_of_the_changelog_may_say_what_was_true_then(story: Story, f
         ("macOS: tested", "macOS"),
         ("Linux (works)", "Linux"),
         ("Windows 10: OK", "Windows 10"),
+        ("| System | Works |\n|---|---|\n| Windows 11 | yes |\n| macOS | yes |\n| Linux | no |", "macOS"),
+        ("| | Windows | macOS | Linux |\n|---|---|---|---|\n| Tested | ✓ | – | ✔️ |", "Linux"),
+        ("| System | Planned | Tested |\n|---|---|---|\n| macOS | yes | no |\n| Linux | no | yes |", "Linux"),
+        ("## Systems\n\n- Windows: yes\n- macOS: yes, by a friend", "macOS"),
+        ("## Compatibility\n\nmacOS: ok\n\nLinux: not yet", "macOS"),
+        ("## Runs on\n\n| System | |\n|---|---|\n| macOS 14, Apple silicon | yes |", "macOS 14"),
+        ("## Works\n\n| Windows | yes |\n| macOS | yes |", "macOS"),
+        (
+            "| Engine | Works |\n|---|---|\n| Example Engine 7.0 | yes |\n| Example Engine 6.5 | yes |",
+            "Example Engine 6.5",
+        ),
+        (
+            "<h2>Tested on</h2>\n<table><tr><th>System</th><th>By us</th></tr>\n<tr><td>Windows</td><td>yes</td></tr>\n"
+            "<tr><td><p>Linux</p></td><td><b>yes</b></td></tr></table>",
+            "Linux",
+        ),
     ],
 )
 def test_claim_unproven(story: Story, found: Look, line: str, subject: str) -> None:
@@ -334,6 +350,15 @@ def test_claim_unproven(story: Story, found: Look, line: str, subject: str) -> N
         "Open Slate Choir.patch in Example Engine 7.1.",
         "The low slab plays an octave on Linux.",
         "It was never opened on macOS.",
+        "| System | Works |\n|---|---|\n| Windows 11 | yes |\n| macOS | no |\n| Linux | not yet |",
+        "| System | Works |\n|---|---|\n| macOS | yes, we hope |",
+        "| System | Planned | Tested |\n|---|---|---|\n| macOS | yes | no |",
+        "| System | Needs a restart |\n|---|---|\n| macOS | yes |",
+        "| Question | Answer |\n|---|---|\n| Does it need a Mac? | yes |",
+        "| Tested system | Loops |\n|---|---|\n| Windows 11 | yes |",
+        "## Tested\n\n| System | Needs a restart |\n|---|---|\n| macOS | yes |",
+        "## Tested\n\n| System | Small | Large |\n|---|---|---|\n| macOS | yes | no |",
+        "## Planned\n\n- Linux: yes",
     ],
 )
 def test_claim_proven_or_no_claim(story: Story, found: Look, line: str) -> None:

@@ -33,6 +33,8 @@ def test_markdown_is_read_as_it_is_rendered() -> None:
         ("see [the\nshed][s] and ![a slab](x.png)\n\n[s]: https://x.example", [("see the shed and a slab", 1)]),
         ("first<br>second", [("first second", 1)]),
         ("V | N\n-- | --\n`1.2` | *two*", [("V: N", 1), ("1.2: two", 3)]),
+        ("| | N |\n|--|--|\n| 2 | |", [(": N", 1), ("2:", 3)]),
+        ("<table><tr><th>V<th>N\n<tr><td><p>1.2</p><td>t<b>w</b>o</table>x", [("V: N", 1), ("1.2: two", 2), ("x", 2)]),
         ("```\ncode *x*\n\n# more\n```", [("code *x*", 2), ("# more", 4)]),
         ("    indented\n\n\tby a tab", [("indented", 1), ("by a tab", 3)]),
         ("• one\n• two", [("one", 1), ("two", 2)]),

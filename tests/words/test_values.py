@@ -48,6 +48,12 @@ FAULTS: Final = {
         "Slate Choir 1.2 – released February 5, 2026",
         "Slate Choir 1.2 – released February 5, 2026",
     ),
+    "sample rate": ("All samples are WAV, 44.1 kHz, stereo.", "44.1 kHz"),
+    "sample rate in Hz": ("Samples: 96000 Hz", "96000 Hz"),
+    "sample rate with a comma": ("24-bit / 44,1 kHz", "44,1 kHz"),
+    "sample rate in a table": ("| Format | Rate |\n| --- | --- |\n| WAV | 44.1 kHz |\n", "44.1 kHz"),
+    "bits": ("- 213 samples, 16-bit WAV", "16-bit"),
+    "bits beside a rate": ("16 bit/48 kHz", "16 bit"),
 }
 
 INNOCENT: Final = {
@@ -94,6 +100,14 @@ INNOCENT: Final = {
     "date of another thing": "Recorded on 2024-11-02 in a boat shed.",
     "date of a season": "Released in winter 2026",
     "no date": "Version 1.2, 2026-99-99",
+    "format as it is": "All samples are WAV, 24 bits, 48 kHz.",
+    "format of the recording": "Recorded at 96 kHz and 32 bit, the samples are 24-bit/48 kHz.",
+    "format before": "The files were 16-bit, 44.1 kHz in 1.1.",
+    "format of a song": "Works in songs of 44.1 kHz; all samples play at any rate.",
+    "place in the spectrum": "The samples have a dip at 10 kHz.",
+    "bits of a computer": "It needs a 32-bit or 64-bit system; the samples follow.",
+    "bits of wood": "Some samples hold 16 bits of slate.",
+    "format of previews": "The previews are audio files of 44.1 kHz, 16 bit.",
 }
 
 
@@ -200,6 +214,8 @@ WHOLE: Final = Story(
     unpacked_bytes=1_250_000_000,
     layers=(LayerLine(name="Slate low", keys="C2 to C4"),),
     middle_c="C3",
+    rates=(48000,),
+    bits=(24,),
 )
 PIECES: Final = (
     *(

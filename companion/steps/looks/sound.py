@@ -49,6 +49,8 @@ def look_sound(desk: Desk) -> Look:
         "seconds": round(seconds, 3),
         # Hosts mix in 32-bit floats, so that is what a fully loaded sample takes.
         "memory": sum(one.frames * max(1, one.channels) * 4 for one in measured.values()),
+        "rates": sorted({one.rate for one in samples}),
+        "bits": sorted({one.bits for one in samples if one.bits}),
         "layers": {
             layer: {"loudness_lufs": round(loudness, 1), "alone_db": round(drop, 1)}
             for layer, (loudness, drop) in layer_levels(model).items()
