@@ -74,7 +74,7 @@ def prove(
     with _meanwhile(path, watch, ask=harmless) as (summed, asked):
         if harmless:
             expected = {name: sha256 for name, (_, sha256) in (manifest or {}).items()}
-            opened = unpack(path, inspection.members, into, watch, threads, expected)
+            opened = unpack(path, inspection.members, into, watch, threads, expected, summed=bool(manifest))
             opinions = _waited(asked, watch, "Waiting for what other unpackers say")
             archive = msgspec.structs.replace(archive, opened=tuple(opened), opinions=tuple(opinions))
             if not any(one.problem for one in opened):

@@ -14,7 +14,7 @@ from io import FileIO
 from pathlib import Path
 from typing import Final, NoReturn
 
-from companion.archive.coders import STREAM, Bytes, crc32, unpacked, wrapped
+from companion.archive.coders import STREAM, Bytes, crc32, strict_inflater, unpacked, wrapped
 from companion.archive.layout import DEFLATED
 from companion.archive.model import Opened, ZipMember
 from companion.core.crew import share
@@ -24,7 +24,7 @@ from companion.core.progress import Watch
 WHOLE: Final = 8 << 20
 """Members up to this size are unpacked in memory, larger ones block by block."""
 _GROUP: Final = 1 << 20
-_SLICE: Final = 64 << 10
+_SLICE: Final = 256 << 10
 _OF_THE_DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE)
 
 _mine = threading.local()
@@ -41,12 +41,15 @@ def unpack(
     watch: Watch,
     threads: int = 2,
     expected: Mapping[str, str] | None = None,
+    *,
+    summed: bool = True,
 ) -> list[Opened]:
     """Unpack ``members`` under ``into``, read every file back, and return what came out, in the order of ``members``.
 
     into: an empty folder; None: nothing is written, the bytes are only judged. expected: SHA-256 by name, where it is
-    known; a file that reads back with it needs no further sum. Raises :class:`CompanionError` when the disk refuses,
-    and :class:`Cancelled` from ``watch``.
+    known; a file that reads back with it needs no further sum. summed: whether every SHA-256 is wanted; else those of
+    small members, held to what was written byte by byte, stay empty. Raises :class:`CompanionError` when the disk
+    refuses, and :class:`Cancelled` from ``watch``.
     """
     if into is not None:
         for folder in (into / member.name for member in members if member.folder):
@@ -58,19 +61,25 @@ def unpack(
     def work(share_of_files: Iterator[tuple[int, ZipMember]]) -> None:
         with explained("read the archive", archive), archive.open("rb", buffering=0) as stream:
             for number, member in share_of_files:
-                opened[number] = _opened(stream, member, into, watch, (expected or {}).get(member.name, ""))
+                opened[number] = _opened(
+                    stream, member, into, watch, (expected or {}).get(member.name, ""), summed=summed
+                )
 
     share(enumerate(files), work, threads, "unpack")
     return [opened[number] for number in range(len(files))]
 
 
-def _opened(stream: FileIO, member: ZipMember, into: Path | None, watch: Watch, expected: str) -> Opened:
+def _opened(
+    stream: FileIO, member: ZipMember, into: Path | None, watch: Watch, expected: str, *, summed: bool
+) -> Opened:
     watch.check()
     path = into / member.name if into is not None else None
     try:
         if max(member.size, member.packed) <= WHOLE:
             content = _content(stream, member, ours=bool(expected))
-            sha256 = hashlib.sha256(content).hexdigest() if path is None else _written(path, content, member, expected)
+            sha256 = _written(path, content, member, expected) if path is not None else ""
+            if summed and not sha256:
+                sha256 = hashlib.sha256(content).hexdigest()
             watch.step(member.size)
         else:
             sha256 = _streamed(stream, member, path, watch)
@@ -112,21 +121,19 @@ def _content(stream: FileIO, member: ZipMember, *, ours: bool) -> Bytes:
 def _inflated(packed: memoryview, member: ZipMember) -> Bytes:
     """Return what a raw deflate stream unpacks to, as zlib reads it; good until this thread's next.
 
-    It gets the stream in slices and lays what comes out into one buffer: a sixth quicker than all of it at once.
+    The coder gets the stream in slices, and what comes out is laid into one buffer: a sixth quicker than all at once.
     """
-    import zlib
-
     room: bytearray = getattr(_mine, "whole", bytearray())
     if len(room) <= member.size:
         room = _mine.whole = bytearray(max(member.size, _GROUP) + 1)
-    coder, got, taken = zlib.decompressobj(-15), 0, 0
+    (coder, refusal), got, taken = strict_inflater(), 0, 0
     try:
         while not coder.eof and taken < len(packed) and got <= member.size:
             # One byte of room more than promised: a member that unpacks to more is caught, and goes no further.
             block = coder.decompress(packed[taken : taken + _SLICE], member.size + 1 - got)
             room[got : got + len(block)] = block
             got, taken = got + len(block), taken + _SLICE
-    except zlib.error:
+    except refusal:
         raise DamagedMember("its packed bytes are damaged") from None
     if not coder.eof or coder.unused_data or taken < len(packed):
         _refuse_length(member, got, coder.eof)
@@ -142,7 +149,7 @@ def _refuse_length(member: ZipMember, got: int, ended: bool) -> NoReturn:
 
 
 def _written(path: Path, content: Bytes, member: ZipMember, expected: str) -> str:
-    """Write a file and return the SHA-256 of what reads back, which must be the content."""
+    """Write a file and read it back, which must give the content; return its SHA-256 where one is ``expected``."""
     with _new_file(path, member) as target:
         _put(target, content)
     if expected:
@@ -150,14 +157,29 @@ def _written(path: Path, content: Bytes, member: ZipMember, expected: str) -> st
         if back != expected and back != hashlib.sha256(content).hexdigest():
             raise DamagedMember("what was written reads back differently")
         return back
-    # With nothing to hold a sum against, comparing takes a tenth of the time of a second sum: with a bytearray at the
-    # left, that is. A view is compared item by item, which takes longer than the sum.
-    whole = bytearray(len(content) + 1)
-    with path.open("rb", buffering=0) as stream:
-        del whole[read_into(stream, memoryview(whole)) :]
-    if whole != content:
+    # With nothing to hold a sum against, comparing takes a tenth of the time of a second sum.
+    if not _reads_back(path, content):
         raise DamagedMember("what was written reads back differently")
-    return hashlib.sha256(content).hexdigest()
+    return ""
+
+
+def _reads_back(path: Path, content: Bytes) -> bool:
+    """Return whether a file holds exactly ``content``.
+
+    It is read in pieces that stay in the processor's cache, and compared with a bytearray at the left: a view there is
+    compared item by item, which takes longer than a sum.
+    """
+    piece: bytearray = getattr(_mine, "piece", bytearray())
+    if not piece:
+        piece = _mine.piece = bytearray(_SLICE)
+    view, at = memoryview(content), 0
+    with path.open("rb", buffering=0) as stream:
+        while got := read_into(stream, memoryview(piece)):
+            same = view[at : at + got]
+            if len(same) != got or (piece if got == len(piece) else piece[:got]) != same:
+                return False
+            at += got
+    return at == len(view)
 
 
 def _put(target: FileIO, data: Bytes) -> None:
@@ -208,11 +230,9 @@ def _blocks(stream: FileIO, member: ZipMember) -> Iterator[bytes]:
 
 
 def _unpacked(stream: FileIO, member: ZipMember) -> Iterator[bytes]:
-    import zlib
-
     stream.seek(member.data)
     left = member.packed
-    coder = zlib.decompressobj(-15) if member.method == DEFLATED else None
+    coder, refusal = strict_inflater() if member.method == DEFLATED else (None, DamagedMember)
     while left:
         data = stream.read(min(BLOCK, left))
         if not data:
@@ -229,7 +249,7 @@ def _unpacked(stream: FileIO, member: ZipMember) -> Iterator[bytes]:
                 # A full block may have more behind it that the coder holds back, though it has taken all its input.
                 if coder.eof or (not data and len(block) < BLOCK):
                     break
-        except zlib.error:
+        except refusal:
             raise DamagedMember("its packed bytes are damaged") from None
         if coder.eof and (coder.unused_data or left):
             raise DamagedMember("bytes lie behind its end")

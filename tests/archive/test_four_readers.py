@@ -393,6 +393,25 @@ def _bent_streams(raw_zip: Callable[..., Path], tmp_path: Path, first: int, last
     return ends
 
 
+def _through(coder: Any, refusal: type[Exception], stream: bytes) -> tuple[bytes, bool, bytes] | None:
+    """Return what a decoder makes of a stream, whether it ended, and what lies behind; None where it refuses it."""
+    try:
+        return coder.decompress(stream, 1 << 16), coder.eof, coder.unused_data
+    except refusal:
+        return None
+
+
+def test_our_strict_coder_and_zlib_agree_on_every_bent_stream() -> None:
+    streams, refused = _streams(), 0
+    for seed in range(3000):
+        chance = random.Random(seed)
+        packed = _bent(chance.choice(streams), chance)
+        theirs = _through(zlib.decompressobj(-15), zlib.error, packed)
+        assert _through(*coders.strict_inflater(), packed) == theirs, seed
+        refused += theirs is None
+    assert 500 < refused < 2500, "of both enough"
+
+
 def test_no_bent_stream_is_whole_that_another_refuses(raw_zip: Callable[..., Path], tmp_path: Path) -> None:
     ends = _bent_streams(raw_zip, tmp_path, 0, 3000)
     assert ends["whole"] > 1000

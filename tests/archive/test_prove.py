@@ -310,10 +310,10 @@ def test_others_are_asked_while_it_is_opened(
         asked.set()
         return [Opinion(tool="unzip", complaint="" if opened.wait(20) else "asked before, not meanwhile")]
 
-    def unpacking_too(*given: Any) -> list[Opened]:
+    def unpacking_too(*given: Any, **named: Any) -> list[Opened]:
         assert asked.wait(20), "asked afterwards, not meanwhile"
         opened.set()
-        return real(*given)
+        return real(*given, **named)
 
     monkeypatch.setattr(external, "ask", ask)
     monkeypatch.setattr("companion.archive.prove.unpack", unpacking_too)
@@ -347,7 +347,7 @@ def test_what_goes_on_meanwhile_ends_with_the_opening(
         ended.append("at its own end")
         return []
 
-    def refusing(*given: Any) -> list[Opened]:
+    def refusing(*given: Any, **named: Any) -> list[Opened]:
         raise CompanionError("No room", "", "")
 
     monkeypatch.setattr(external, "ask", ask)

@@ -10,7 +10,8 @@ from typing import Any, Literal, get_args, get_origin
 import msgspec
 from hypothesis import strategies as st
 
-from companion.core.facts import MOST_BYTES, Facts
+from companion.core.facts import Facts
+from companion.core.toml import MOST_BYTES
 from tests.awkward.conftest import FACTS
 
 TELLING = (

@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from companion.core.errors import CompanionError
 from companion.core.facts import (
-    DEEPEST,
     Control,
     Engine,
     Facts,
@@ -24,8 +23,8 @@ from companion.core.facts import (
     facts_from_plain,
     facts_from_toml,
     facts_to_plain,
-    parse_toml,
 )
+from companion.core.toml import DEEPEST, parse_toml
 
 
 def refusal(text: str) -> str:
@@ -133,6 +132,27 @@ def test_a_wrong_value_is_named_with_what_was_expected_in_plain_words(text: str,
 @pytest.mark.parametrize("text", ["x = = 1", "[instrument", 'title = "a', "a = 1\na = 2", "a", "x = " + "9" * 5000])
 def test_what_is_no_toml_is_refused_with_the_line(text: str) -> None:
     assert "not valid TOML" in refusal(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[limits]\ncover_bytes = 9223372036854775808", "“limits.cover_bytes” is a number of more than 64 bits"),
+        ("[limits]\ncover_bytes = -9223372036854775809", "“limits.cover_bytes” is a number of more than 64 bits"),
+        ("[limits]\ncover_bytes = 1" + "0" * 400, "“limits.cover_bytes” is a number of more than 64 bits"),
+        ("[limits]\ncover_bytes = 0x8000000000000000", "“limits.cover_bytes” is a number of more than 64 bits"),
+        ("[[controls]]\nname = 'a'\nkind = 'knob'\ncc = 1" + "0" * 30, "“controls.cc” is a number of more"),
+        ("[engine]\nsystems = [1, [18446744073709551616]]", "“engine.systems” is a number of more"),
+    ],
+)
+def test_a_number_that_toml_cannot_hold_is_named(text: str, told: str) -> None:
+    """TOML 1.0.0, Integer: 64 bits with a sign; "if an integer cannot be represented losslessly, an error"."""
+    assert told in refusal(text)
+
+
+@pytest.mark.parametrize("number", [(1 << 63) - 1, -(1 << 63)])
+def test_the_largest_numbers_of_toml_are_read(number: int) -> None:
+    assert facts_from_toml(f"[limits]\ncover_bytes = {number}").limits.cover_bytes == number
 
 
 def test_hostile_text_in_an_unknown_key_is_shown_inert() -> None:

@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion.core.errors import CompanionError
-from companion.core.facts import MOST_BYTES, Control, Facts, Layer, Waiver, facts_from_toml, facts_to_plain
+from companion.core.facts import Control, Facts, Layer, Waiver, facts_from_toml, facts_to_plain
+from companion.core.toml import MOST_BYTES
 from companion.steps.deeds.facts_file import edited, read_facts, read_text, with_waiver, without_waiver, write_new
 
 COMMENTED = """# Slate Choir, kept by hand

@@ -7,17 +7,9 @@ from typing import Any, Literal, get_origin
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.facts import (
-    MOST_BYTES,
-    Facts,
-    Waiver,
-    facts_from_plain,
-    facts_from_toml,
-    facts_to_plain,
-    known_only,
-    parse_toml,
-)
+from companion.core.facts import Facts, Waiver, facts_from_plain, facts_from_toml, facts_to_plain, known_only
 from companion.core.files import read_capped, write_safely
+from companion.core.toml import MOST_BYTES, parse_toml
 
 
 def read_text(path: Path) -> str:
