@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
-from companion.sound.measures.clicks import ORDER, _highest_around, _predictors, residual
+from companion.sound.measures.clicks import ORDER, _highest_around, _predictors, clicks_in, residual
+
+RATE = 48_000
 
 
 @pytest.mark.parametrize(("frames", "rate"), [(48_000, 48_000), (8_821, 22_050), (3_000, 48_000), (20_001, 8_000)])
@@ -45,3 +49,114 @@ def test_the_highest_of_the_cells_around(values: list[float], reach: int) -> Non
     for place, highest in enumerate(_highest_around(tops, reach)):
         before, after = tops[max(0, place - 1 - reach) : max(0, place - 1)], tops[place + 2 : place + 2 + reach]
         assert highest == max(before.max(initial=0), after.max(initial=0))
+
+
+def tone(seconds: float = 1.0, hertz: float = 220.0, noise: float = 3e-4) -> Any:
+    """Six partials and a little noise, faded in and out over 10 ms; the peak lies near 0.5."""
+    time = np.arange(round(seconds * RATE)) / RATE
+    sound = sum(0.3 / n * np.sin(2 * np.pi * hertz * n * time + n) for n in range(1, 7))
+    sound = sound + noise * np.random.default_rng(2).standard_normal(len(time))
+    ramp = np.minimum(1, np.arange(len(time)) / 480)
+    return (sound * ramp * ramp[::-1]).astype(np.float32)
+
+
+def places(sound: Any, **more: float) -> list[int]:
+    return sorted(click.frame for click in clicks_in(sound.astype(np.float32), RATE, **more))
+
+
+def near(found: list[int], expected: list[int]) -> bool:
+    return len(found) == len(expected) and all(
+        abs(one - other) <= 3 for one, other in zip(found, expected, strict=True)
+    )
+
+
+@pytest.mark.parametrize("apart_ms", [5, 8, 13, 19, 24])
+def test_two_equal_clicks_do_not_hide_each_other(apart_ms: int) -> None:
+    at = [20_000, 20_000 + apart_ms * RATE // 1000]
+    sound = tone()
+    sound[at] += 0.125
+    assert near(places(sound), at)
+
+
+def test_a_burst_is_found_whole_and_a_train_of_pulses_is_not() -> None:
+    """Five cuts within 30 ms are a burst; at each turn of a note of 30 Hz they are how it sounds."""
+    at = [20_000, 20_250, 20_700, 21_000, 21_400]
+    sound = tone()
+    sound[at] -= 0.125
+    assert near(places(sound), at)
+    buzz = tone()
+    buzz[2_000:-2_000:1_600] += 0.125
+    assert places(buzz) == []
+
+
+@pytest.mark.parametrize("gap_ms", [5, 9, 14, 20])
+def test_both_ends_of_a_dropout_are_found(gap_ms: int) -> None:
+    start, end = 20_000, 20_000 + gap_ms * RATE // 1000
+    sound = tone(hertz=327.0)
+    sound[start:end] = 0.0
+    found = places(sound)
+    assert near([found[0], found[-1]], [start, end])
+
+
+def test_what_is_still_by_nature_is_no_dropout() -> None:
+    """A square wave of 40 Hz stays where it is for 12 ms at a time; strokes that have died away are far apart."""
+    square = np.where(np.arange(RATE) // 600 % 2, 0.5, -0.5)
+    assert places(square) == []
+    strokes = np.zeros(RATE)
+    for start in (0, 24_000):
+        strokes[start : start + 23_400] = tone()[:23_400] * np.linspace(1, 0, 23_400) ** 3
+    assert places(strokes) == []
+    pause = tone()
+    pause[20_000:24_000] = 0.0  # 83 ms: somebody has muted it
+    pause[17_600:20_000] *= np.linspace(1, 0, 2_400)
+    pause[24_000:26_400] *= np.linspace(0, 1, 2_400)
+    assert places(pause) == []
+
+
+@pytest.mark.parametrize("rest", ["silence", "noise at −70 dBFS", "a tail at −47 dB"])
+def test_clicks_in_quiet_surroundings_are_heard_best(rest: str) -> None:
+    rng = np.random.default_rng(7)
+    time = np.arange(RATE) / RATE
+    quiet = {
+        "silence": np.zeros(RATE),
+        "noise at −70 dBFS": 10 ** (-70 / 20) * rng.standard_normal(RATE),
+        "a tail at −47 dB": 0.5 * 10 ** (-47 / 20) * np.sin(2 * np.pi * 180 * time) * np.exp(-time),
+    }[rest]
+    fade = np.linspace(1, 0, RATE) ** 3
+    sound = np.concatenate((tone() * fade, quiet))
+    assert places(sound) == []
+    sound[70_000] += 0.01
+    assert near(places(sound), [70_000])
+    sound[70_000] -= 0.0095
+    assert places(sound) == [], "−66 dB is nothing anybody hears, and may be the converter's last steps"
+
+
+def test_the_last_step_of_few_bits_is_no_click() -> None:
+    """8 bits step by 1/128: in silence after the sound one step up is how they round."""
+    sound = np.concatenate((tone() * np.linspace(1, 0, RATE) ** 3, np.zeros(RATE, np.float32)))
+    sound[70_000] = 1 / 128
+    assert near(places(sound), [70_000])
+    assert places(sound, step=1 / 128) == []
+
+
+def test_a_tick_that_takes_its_time_is_no_cut() -> None:
+    """A nail, a stick, a damper: a noise that swells and dies within 4 ms. A cut as high is one at once."""
+    tick = np.random.default_rng(8).standard_normal(192) * np.hanning(192) * 0.12
+    for at in range(12_000, 36_000, 6_000):
+        ticked = tone()
+        ticked[at : at + 192] += tick.astype(np.float32)
+        assert places(ticked) == []
+
+
+def test_where_another_sound_goes_on_is_a_cut() -> None:
+    """A splice: 2 ms left out, so that the wave steps and bends."""
+    sound = tone()
+    assert near(places(np.concatenate((sound[:20_000], sound[20_096:]))), [20_000])
+
+
+def test_a_click_is_held_against_the_whole_recording() -> None:
+    """In a part that is quiet throughout: 0.001 is loud there, and nothing beside a recording that reaches 1."""
+    quiet = tone() * 0.004
+    quiet[20_000] += 0.001
+    assert near(places(quiet), [20_000])
+    assert places(quiet, peak=1.0) == []

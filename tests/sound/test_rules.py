@@ -73,6 +73,7 @@ def test_a_place_in_a_file_is_data(good: Any) -> None:
     (click,) = findings(a=good(clicks=(Click(480, 9.0), Click(900, 20.0))))
     assert (click.at.frames, click.value) == ((480, 481), 2)
     assert click.measured == "2 clicks, the largest 20.0 dB above the sound around it"
+    assert click.where == "0.010 s (frame 480) and 0.019 s (frame 900)"
     (seam,) = findings(
         a=good(loops=(MeasuredLoop(start=100, end=900, seam="audible", jump=0.5, error=1.2, breaks=7.0),))
     )

@@ -114,13 +114,19 @@ def test_what_is_up_to_date_is_not_opened(path: Path) -> None:
 
 
 def test_what_the_first_building_kept_counts_as_version_one(path: Path) -> None:
-    """Its rows carry no versions; a library that was measured is not measured anew because of that."""
+    """Its rows carry no versions; of a library that was measured only what was raised since is measured anew."""
     with Cache(None) as cache:
         first = look(path, cache)
-        keep(cache, msgspec.structs.replace(first, versions={}))
-        path.unlink()
-        assert look(path, cache) == msgspec.structs.replace(first, versions={})
-        assert outdated(msgspec.structs.replace(first, versions={})) == ()
+        claimed = msgspec.structs.replace(altered(first), versions={})
+        behind = outdated(claimed)
+        assert {measure.id for measure in behind} >= {measure.id for measure in MEASURES if measure.version > 1}
+        assert DIGEST not in behind
+        keep(cache, claimed)
+        second = look(path, cache)
+        for measure in MEASURES:
+            expected = first if measure in behind else claimed
+            assert all(getattr(second, name) == getattr(expected, name) for name in measure.fields), measure.id
+        assert second.held == first.versions
 
 
 def test_an_unreadable_file_is_tried_again_only_when_the_reader_changed(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from companion.core.findings import NOTES, WARNS, Finding
+from companion.core.text import listed
 from companion.core.units import decimal_bytes, duration, level
 from companion.sound.checks.model import SoundModel, sound_rule
 from companion.sound.measures.versions import CLICKS, EDGES, LEVELS, LOOPS, TRUE_PEAK, with_inputs
@@ -16,6 +17,7 @@ START_JUMP: Final = 0.2
 END_DB: Final = -40.0
 _SHORTEST_S: Final = 0.1
 _QUIET_DBFS: Final = -60.0
+_MOST_PLACES: Final = 8
 
 
 @sound_rule(
@@ -154,22 +156,28 @@ def ends_hot(model: SoundModel) -> Iterator[Finding]:
 @sound_rule(
     "click-inside",
     WARNS,
+    version=2,
     rests_on=with_inputs(CLICKS),
-    means="There is a click inside a tonal sound.",
+    means="There is a click inside the sound: a sample, a step or a gap that the sound around it does not explain.",
     why="Players hear a tick at the same point of the note every time.",
-    mend="Look at the place given; cut it out, redraw it, or take another recording.",
-    limit="no prediction error 7 dB above all others within 25 ms; 12 dB in sound without pitch",
+    mend="Look at the places given; cut them out, redraw them, or take another recording.",
+    limit="no cut whose prediction error stands 7 dB above all else within 25 ms; 18 dB in sound without pitch",
     unit="click",
     source="linear prediction: Godsill and Rayner, Digital Audio Restoration, 1998, chapter 5",
 )
 def click_inside(model: SoundModel) -> Iterator[Finding]:
-    """Clicks: see ``clicks.clicks_in``. In a cymbal or a shaker only those 12 dB above everything around them."""
+    """Clicks, one finding a file with all their places: see ``clicks.clicks_in``.
+
+    In a cymbal or a shaker only those 18 dB above everything around them.
+    """
     for path, one in model.samples():
         if one.clicks:
             first, largest = one.clicks[0].frame, max(click.size_db for click in one.clicks)
             which = "the largest " if len(one.clicks) > 1 else ""
+            places = [f"{click.frame / one.rate:.3f} s (frame {click.frame:,})" for click in one.clicks]
             says = f"{{value}}, {which}{level(largest, 'dB')} above the sound around it"
-            yield click_inside.finding(path, at=one.at(first, first + 1), value=len(one.clicks), says=says)
+            where = listed(places, most=_MOST_PLACES)
+            yield click_inside.finding(path, at=one.at(first, first + 1), value=len(one.clicks), says=says, where=where)
 
 
 @sound_rule(

@@ -5,6 +5,7 @@ import math
 import os
 from collections.abc import Callable, Collection, Mapping
 from contextlib import closing
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
@@ -38,8 +39,10 @@ _START_CELLS: Final = 50
 _FADED_DB: Final = 40.0
 _RISEN_DB: Final = 12.0
 _PITCHED: Final = 0.5
-_PLAIN_DB: Final = 12.0
+_PLAIN_DB: Final = 18.0
 _FEW_CLICKS: Final = 3
+_TOGETHER_S: Final = 0.06
+"""Clicks nearer than this are one burst, or the two ends of one gap."""
 
 Mono = NDArray[np.float32]
 
@@ -120,7 +123,8 @@ class _Analysis:
             if start == 0:
                 self.head = mono
             if versions.CLICKS in self.wanted:
-                self.clicks += [Click(start + click.frame, click.size_db) for click in clicks_in(mono, self.rate)]
+                clicks = clicks_in(mono, self.rate, self.levels.peak, self.levels.step)
+                self.clicks += [Click(start + click.frame, click.size_db) for click in clicks]
 
     def _format(self) -> dict[str, Any]:
         """What the header says and the decoder gives, and whether the file holds what its header promises."""
@@ -243,7 +247,8 @@ class _Analysis:
             self.why["clicks"] = "shorter than 100 ms"
         least = 0.0 if self._is_pitched() else _PLAIN_DB
         clicks = sorted((click for click in self.clicks if click.size_db >= least), key=lambda click: click.frame)
-        if len(clicks) > max(_FEW_CLICKS, seconds):
+        apart = [after.frame - before.frame > _TOGETHER_S * self.rate for before, after in pairwise(clicks)]
+        if 1 + sum(apart) > max(_FEW_CLICKS, seconds):
             self.why["clicks"] = "so many that they are its texture"
             return {}
         return {"clicks": tuple(clicks)}

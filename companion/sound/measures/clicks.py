@@ -2,11 +2,12 @@
 
 A linear predictor of order 32 is fitted to each 80 ms (autocorrelation method); what it cannot predict, its residual,
 is nearly flat for music and stands up where something was cut, pasted or lost (Godsill and Rayner, "Digital Audio
-Restoration", 1998, chapter 5).
+Restoration", 1998, chapter 5). What stands up there has the shape of a cut: the predictor's own answer to a single
+sample, a step or a kink, all within 32 samples. The tick of a stick, a nail or a damper is no cut: it takes time.
 """
 
 import math
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,9 +26,28 @@ MASKED: Final = 0.35
 TONAL: Final = 0.5
 """Where more than half of the sound (6 dB) cannot be predicted it is noise, and any sample of it may stand out."""
 
+QUIET: Final = 0.01
+"""Under this share (−40 dB) of the highest sample what is around a click hides nothing, whatever it is."""
+
+FAINTEST: Final = 0.002
+"""A click is at least this high (−54 dB), against the highest sample, and over four steps of the stored integers."""
+
+LIKE_A_CUT: Final = 0.7
+"""How much of the residual's energy around a click a sample, a step and a kink explain together, 0–1."""
+
 ONSET_RATIO: Final = 1.5
+TEXTURE_S: Final = 0.15
+MOST_TOGETHER: Final = 6
+"""More than so many within 150 ms on either side are the pulses of a low note, or the sound's texture."""
+
+LONGEST_GAP_S: Final = 0.06
+CUT_OFF: Final = 0.02
+SAME_AGAIN: Final = 2.0
+"""A gap: up to 60 ms of one value, with a level of over 2 % (−34 dB) of the peak on both sides, 6 dB apart at most."""
+
 MOST_CLICKS: Final = 50
 _STRIDE: Final = 32
+_BEFORE, _BEHIND = 12, 33
 
 Mono = NDArray[np.float32]
 
@@ -79,13 +99,33 @@ def _predictors(frames: NDArray[np.float32], order: int) -> NDArray[np.float32]:
     return filters.astype(np.float32)
 
 
-def clicks_in(sound: Mono, rate: int) -> tuple[Click, ...]:
+class Sound(NamedTuple):
+    """What clicks are looked for in: the sound, its residual, both by cells of a guard's length.
+
+    peak: the highest sample of the whole recording. step: of the stored integers, 0 for floating point.
+    """
+
+    wave: Mono
+    rest: Mono
+    rate: int
+    guard: int
+    around: int
+    tops: NDArray[np.float32]
+    peak: float
+    step: float
+
+
+def clicks_in(sound: Mono, rate: int, peak: float = 0.0, step: float = 0.0) -> tuple[Click, ...]:
     """Return the clicks of ``sound``, the largest first.
 
     A sample counts where its residual stands 7 dB above every other within 25 ms on either side, save the millisecond
-    or two that belong to itself: so neither noise nor the pulses of a reed or a string count. It must be loud enough to
-    be heard beside the sound, the sound around it must be tonal, and it must not be an onset: where the sound is
-    louder or brighter after than before, a click is part of the attack.
+    or two that belong to itself, and save other clicks, of which there are six at most near by: so neither noise nor
+    the pulses of a reed or a string count. What stands out must have the shape of a cut. It must be loud enough to be
+    heard beside the sound, and the sound around it must be tonal or hardly there; and it must not be an onset: where
+    the sound is louder or brighter after than before, a click is part of the attack. Where the sound is gone for a
+    moment, both ends of the gap count.
+
+    peak: of the whole recording, of which ``sound`` may be a part. step: one step of its integers, full scale 1.
     """
     around, guard = round(AROUND_S * rate), max(8, round(GUARD_S * rate))
     if len(sound) < 4 * around:
@@ -96,15 +136,70 @@ def clicks_in(sound: Mono, rate: int) -> tuple[Click, ...]:
     cells = len(error) // guard
     grid = error[: cells * guard].reshape(cells, guard)
     tops = grid.max(axis=1)
-    rivals = _highest_around(tops, max(2, around // guard))
+    highest = max(peak, float(sound.max(initial=0.0)), -float(sound.min(initial=0.0)))
+    whole = Sound(sound, rest, rate, guard, around, tops, highest, step)
+    reach = max(2, around // guard)
     factor = np.float32(10 ** (STANDS_OUT_DB / 20))
-    found = []
-    for cell in np.flatnonzero((tops > factor * rivals) & (tops > 1e-5)):
-        frame = int(cell) * guard + int(np.argmax(grid[cell]))
-        if around <= frame <= len(sound) - around and _heard(sound, rest, frame, around, guard):
-            size = float(tops[cell] / max(rivals[cell], 1e-9))
-            found.append(Click(frame, round(20 * math.log10(size), 1)))
-    return tuple(sorted(found, key=lambda click: -click.size_db)[:MOST_CLICKS])
+    likely = np.flatnonzero((tops > factor * _smoothed_around(tops, reach)) & (tops > 1e-5))
+    rivals = _rivals(tops, likely, reach)
+    stands = tops[likely] > factor * rivals
+    crowded = _crowded(likely, tops[likely], round(TEXTURE_S * rate / guard))
+    found = _gaps(whole)
+    for cell, rival in zip(likely[stands & ~crowded].tolist(), rivals[stands & ~crowded].tolist(), strict=True):
+        frame = cell * guard + int(np.argmax(grid[cell]))
+        inside = around <= frame <= len(sound) - around
+        if inside and _cut_share(whole, frame) > LIKE_A_CUT and _heard(whole, frame):
+            found.append(Click(frame, round(20 * math.log10(float(tops[cell]) / max(rival, 1e-9)), 1)))
+    return tuple(_once(found, guard))
+
+
+def _crowded(cells: NDArray[np.int64], heights: NDArray[np.float32], reach: int) -> NDArray[np.bool_]:
+    """Return which of ``cells`` are pulses: more than six within ``reach`` of it, or of one that is near it.
+
+    Those count that are at least half as high; two cells next to each other are one pulse.
+    """
+    first, last = np.searchsorted(cells, cells - reach), np.searchsorted(cells, cells + reach, "right")
+    many = np.zeros(len(cells), bool)
+    crowded = np.zeros(len(cells), bool)
+    places = np.flatnonzero(last - first > MOST_TOGETHER)
+    for place in places:
+        near = slice(first[place], last[place])
+        pulses = cells[near][heights[near] > 0.5 * heights[place]]
+        many[place] = int((np.diff(pulses) > 1).sum()) + 1 > MOST_TOGETHER
+    for place in np.flatnonzero(many):  # those at either end of a train have fewer around them
+        near = slice(first[place], last[place])
+        crowded[near] |= heights[near] < 2 * heights[place]
+    return crowded
+
+
+def _once(found: list[Click], guard: int) -> list[Click]:
+    """Return the largest first, each place once: a cut reaches over two cells, and a gap has been found by itself."""
+    kept: list[Click] = []
+    for click in sorted(found, key=lambda click: (-click.size_db, click.frame)):
+        if all(abs(click.frame - other.frame) > 2 * guard for other in kept):
+            kept.append(click)
+        if len(kept) == MOST_CLICKS:
+            break
+    return kept
+
+
+def _smoothed_around(tops: NDArray[np.float32], reach: int) -> NDArray[np.float32]:
+    """Return the highest of the ``reach`` cells on either side once peaks of one or two cells are taken off.
+
+    So clicks do not hide one another. Peaks are taken off by an opening: the lowest of three cells, then the highest.
+    """
+    padded = np.concatenate((tops[:1], tops[:1], tops, tops[-1:], tops[-1:]))
+    lowest = np.minimum(np.minimum(padded[:-2], padded[1:-1]), padded[2:])
+    opened = np.maximum(np.maximum(lowest[:-2], lowest[1:-1]), lowest[2:])
+    return _highest_around(opened, reach)
+
+
+def _rivals(tops: NDArray[np.float32], likely: NDArray[np.int64], reach: int) -> NDArray[np.float32]:
+    """Return for each of the ``likely`` cells the highest around it that is neither one of them nor next to one."""
+    others = tops.copy()
+    for shift in (-1, 0, 1):
+        others[np.clip(likely + shift, 0, len(tops) - 1)] = 0
+    return _highest_around(others, reach)[likely]
 
 
 def _highest_around(tops: NDArray[np.float32], reach: int) -> NDArray[np.float32]:
@@ -119,17 +214,86 @@ def _highest_around(tops: NDArray[np.float32], reach: int) -> NDArray[np.float32
     return highest
 
 
-def _heard(sound: Mono, rest: Mono, frame: int, around: int, guard: int) -> bool:
-    """Tell whether a candidate is loud enough, in tonal sound, and no onset."""
+def _gaps(sound: Sound) -> list[Click]:
+    """Return both ends of each stretch of 5 to 60 ms in which the sound is gone: buffers that came too late.
 
-    def level(values: Mono) -> float:
-        return math.sqrt(float(values @ values) / max(1, len(values)))
+    Such a stretch is one value throughout, and what sounds after it is about as loud as what sounded before. Where
+    there are many, they are the flat parts of a wave.
+    """
+    wave, guard = sound.wave, sound.guard
+    cells = wave[: len(wave) // guard * guard].reshape(-1, guard)
+    still = np.concatenate(([False], cells.max(axis=1) == cells.min(axis=1), [False]))
+    turns = np.flatnonzero(still[1:] != still[:-1])
+    ends: list[tuple[int, int]] = []
+    for first, last in zip(turns[::2].tolist(), turns[1::2].tolist(), strict=True):
+        start, end = first * guard, last * guard
+        if last - first < 2 or wave[start] != wave[end - 1]:
+            continue
+        while start and wave[start - 1] == wave[start]:
+            start -= 1
+        while end < len(wave) and wave[end] == wave[start]:
+            end += 1
+        before, after = _level(wave[max(0, start - 2 * guard) : start]), _level(wave[end : end + 2 * guard])
+        alike = max(before, after) < SAME_AGAIN * min(before, after)
+        if end - start <= LONGEST_GAP_S * sound.rate and min(before, after) > CUT_OFF * sound.peak and alike:
+            ends.append((start, end))
+    if len(ends) > MOST_TOGETHER:
+        return []
+    found = []
+    for frame in (place for both in ends for place in both):
+        cell = min(frame // guard, len(sound.tops) - 1)
+        usual = float(np.median(sound.tops[max(0, cell - 16) : cell + 17]))
+        size = float(sound.tops[max(0, cell - 1) : cell + 2].max()) / max(usual, FAINTEST * sound.peak)
+        found.append(Click(frame, round(max(STANDS_OUT_DB, 20 * math.log10(max(size, 1e-9))), 1)))
+    return found
 
-    sides = slice(frame - around, frame - guard), slice(frame + guard, frame + around)
-    before, after = (level(sound[side]) for side in sides)
-    unpredicted = math.hypot(*(level(rest[side]) for side in sides))
-    tonal = unpredicted < TONAL * math.hypot(before, after)
-    loud = abs(float(rest[frame])) > MASKED * math.hypot(before, after) / math.sqrt(2)
+
+def _cut_share(sound: Sound, frame: int) -> float:
+    """Return how much of the residual's energy around ``frame`` is a predictor's answer to a sample, a step and a kink."""
+    start = frame - _BEFORE
+    rest = sound.rest[start : frame + _BEHIND].astype(np.float64)
+    size = max(4 * ORDER, round(FRAME_S * sound.rate))
+    first = max(0, min(frame - size // 2, len(sound.wave) - size))
+    part = sound.wave[first : first + size] * np.hanning(min(size, len(sound.wave) - first) + 2)[1:-1].astype(
+        np.float32
+    )
+    answer = np.zeros(2 * len(rest))
+    answer[: ORDER + 1] = _predictors(part[None, :], ORDER)[0]
+    shapes = np.stack((answer, np.cumsum(answer), np.cumsum(np.cumsum(answer))), axis=1)
+    energy, best = float(rest @ rest), 0.0
+    for place in range(_BEFORE - 6, _BEFORE + 4):  # where the cut lies, since it need not be highest at once
+        basis = np.concatenate((np.zeros((place, 3)), shapes[: len(rest) - place]))
+        ortho, _ = np.linalg.qr(basis)
+        explained = ortho.T @ rest
+        best = max(best, float(explained @ explained))
+    return best / energy if energy > 0 else 0.0
+
+
+def _by_cells(values: Mono, guard: int) -> float:
+    """Return the level without the loudest quarter of stretches of a guard's length: other clicks do not raise it."""
+    whole = len(values) // guard * guard
+    if not whole:
+        return _level(values)
+    parts = values[:whole].reshape(-1, guard)
+    energies = np.sort(np.einsum("ij,ij->i", parts, parts))[: -(-3 * len(parts) // 4)]
+    return math.sqrt(float(energies.mean()) / guard)
+
+
+def _level(values: Mono) -> float:
+    return math.sqrt(float(values @ values) / max(1, len(values)))
+
+
+def _heard(sound: Sound, frame: int) -> bool:
+    """Tell whether a candidate is loud enough, in sound that is tonal or hardly there, and no onset."""
+    wave, guard = sound.wave, sound.guard
+    sides = slice(frame - sound.around, frame - guard), slice(frame + guard, frame + sound.around)
+    before, after = (_by_cells(wave[side], guard) for side in sides)
+    level, height = math.hypot(before, after), abs(float(sound.rest[frame]))
+    unpredicted = math.hypot(*(_by_cells(sound.rest[side], guard) for side in sides))
+    tonal = unpredicted < TONAL * level
+    quiet = level < QUIET * sound.peak
+    loud = height > MASKED * level / math.sqrt(2) and height > max(FAINTEST * sound.peak, 4 * sound.step)
     # A tine or a hammer may hardly raise the level, but what it adds is bright.
-    brighter = level(np.diff(sound[sides[1]])) > ONSET_RATIO * level(np.diff(sound[sides[0]]))
-    return tonal and loud and after <= ONSET_RATIO * before and not brighter
+    bright = [_by_cells(np.diff(wave[side]), guard) for side in sides]
+    brighter = bright[1] > ONSET_RATIO * bright[0]
+    return (tonal or quiet) and loud and after <= ONSET_RATIO * before + FAINTEST * sound.peak / 4 and not brighter

@@ -25,13 +25,13 @@ class Levels:
     """Gathers the levels of a sound given in blocks; of no sound at all there are none to ask for."""
 
     def __init__(self, channels: int, full_scale_step: float) -> None:
-        """``full_scale_step``: one step of the stored integers (full scale 1), 0 for floating point."""
+        """``full_scale_step``: one step of the stored integers (full scale 1), 0 for floating point; kept as ``step``."""
         self.peaks = np.zeros(channels)
         self.sums = np.zeros(channels)
         self.squares = np.zeros(channels)
         self.frames = 0
         self.not_finite = 0
-        self._step = full_scale_step
+        self.step = full_scale_step
         self._tops: list[tuple[float, Run]] = []
 
     def add(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -48,7 +48,7 @@ class Levels:
             self.squares[channel] += _energy(row)
             for sign, top in ((1.0, float(high[channel])), (-1.0, -float(low[channel]))):
                 if top > 1e-3 and top >= 0.99 * float(self.peaks.max()):
-                    for run in flat_tops(row, sign, top, self._step):
+                    for run in flat_tops(row, sign, top, self.step):
                         moved = Run(run.frame + self.frames, run.length, channel, run.overshoot)
                         self._tops.append((top, moved))
         self.frames += block.shape[1]
