@@ -249,7 +249,7 @@ def _gaps(sound: Sound) -> list[Click]:
 
 
 def _cut_share(sound: Sound, frame: int) -> float:
-    """Return how much of the residual's energy around ``frame`` is a predictor's answer to a sample, a step and a kink."""
+    """Return how much of the residual around ``frame`` is a predictor's answer to a sample, a step and a kink, 0–1."""
     start = frame - _BEFORE
     rest = sound.rest[start : frame + _BEHIND].astype(np.float64)
     size = max(4 * ORDER, round(FRAME_S * sound.rate))

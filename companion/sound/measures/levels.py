@@ -25,7 +25,7 @@ class Levels:
     """Gathers the levels of a sound given in blocks; of no sound at all there are none to ask for."""
 
     def __init__(self, channels: int, full_scale_step: float) -> None:
-        """``full_scale_step``: one step of the stored integers (full scale 1), 0 for floating point; kept as ``step``."""
+        """``full_scale_step``: one step of the stored integers (full scale 1), 0 for floating point."""
         self.peaks = np.zeros(channels)
         self.sums = np.zeros(channels)
         self.squares = np.zeros(channels)
