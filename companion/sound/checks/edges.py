@@ -161,7 +161,7 @@ def ends_hot(model: SoundModel) -> Iterator[Finding]:
     means="There is a click inside the sound: a sample, a step or a gap that the sound around it does not explain.",
     why="Players hear a tick at the same point of the note every time.",
     mend="Look at the places given; cut them out, redraw them, or take another recording.",
-    limit="no cut whose prediction error stands 7 dB above all else within 25 ms; 18 dB in sound without pitch",
+    limit="no cut whose prediction error stands 6 dB above all else within 25 ms; 18 dB in sound without pitch",
     unit="click",
     source="linear prediction: Godsill and Rayner, Digital Audio Restoration, 1998, chapter 5",
 )

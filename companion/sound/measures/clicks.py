@@ -19,7 +19,7 @@ FRAME_S: Final = 0.08
 HOP_S: Final = 0.06
 AROUND_S: Final = 0.025
 GUARD_S: Final = 0.0015
-STANDS_OUT_DB: Final = 7.0
+STANDS_OUT_DB: Final = 6.0
 MASKED: Final = 0.35
 """A click under this share of the mean level around it is covered by the sound."""
 
@@ -32,7 +32,7 @@ QUIET: Final = 0.01
 FAINTEST: Final = 0.002
 """A click is at least this high (−54 dB), against the highest sample, and over four steps of the stored integers."""
 
-LIKE_A_CUT: Final = 0.7
+LIKE_A_CUT: Final = 0.6
 """How much of the residual's energy around a click a sample, a step and a kink explain together, 0–1."""
 
 ONSET_RATIO: Final = 1.5
@@ -118,7 +118,7 @@ class Sound(NamedTuple):
 def clicks_in(sound: Mono, rate: int, peak: float = 0.0, step: float = 0.0) -> tuple[Click, ...]:
     """Return the clicks of ``sound``, the largest first.
 
-    A sample counts where its residual stands 7 dB above every other within 25 ms on either side, save the millisecond
+    A sample counts where its residual stands 6 dB above every other within 25 ms on either side, save the millisecond
     or two that belong to itself, and save other clicks, of which there are six at most near by: so neither noise nor
     the pulses of a reed or a string count. What stands out must have the shape of a cut. It must be loud enough to be
     heard beside the sound, and the sound around it must be tonal or hardly there; and it must not be an onset: where
@@ -127,7 +127,7 @@ def clicks_in(sound: Mono, rate: int, peak: float = 0.0, step: float = 0.0) -> t
 
     peak: of the whole recording, of which ``sound`` may be a part. step: one step of its integers, full scale 1.
     """
-    around, guard = round(AROUND_S * rate), max(8, round(GUARD_S * rate))
+    around, guard = round(AROUND_S * rate), max(ORDER + 1, round(GUARD_S * rate))
     if len(sound) < 4 * around:
         return ()
     rest = residual(sound, rate)
