@@ -77,7 +77,7 @@ def test_a_place_in_a_file_is_data(good: Any) -> None:
     (seam,) = findings(
         a=good(loops=(MeasuredLoop(start=100, end=900, seam="audible", jump=0.5, error=1.2, breaks=7.0),))
     )
-    assert (seam.at.frames, seam.value, seam.unit, seam.bound) == ((899, 900), 50, "%", 5)
+    assert (seam.at.frames, seam.value, seam.unit, seam.bound) == ((899, 900), 50, "%", 3)
     assert seam.measured.startswith("steps by 50 % of the peak; the two sides differ by 1.2")
     (invalid,) = findings(a=good(loops=(MeasuredLoop(start=100, end=99_000),)))
     assert (invalid.at.frames, invalid.value, invalid.bound) == ((100, 99_000), 99_000, 96_000)

@@ -183,15 +183,17 @@ def click_inside(model: SoundModel) -> Iterator[Finding]:
 @sound_rule(
     "loop-seam",
     WARNS,
+    version=2,
     rests_on=with_inputs(LOOPS),
     means="The wave breaks where the loop goes back.",
     why="A held note ticks or flutters each time the loop comes round.",
     mend="Move the loop end to where the wave matches the start, or crossfade.",
-    limit="no step over {bound} of the peak where the sides differ by 0.4, or by 0.1 and 4 times as much as elsewhere",
+    limit="no step over {bound} of the peak where the wave breaks, if another end near by fits three times better",
     unit="%",
-    bound=5,
+    bound=3,
 )
 def loop_seam(model: SoundModel) -> Iterator[Finding]:
+    """Seams that can be heard: see ``seams.seam_of``."""
     for path, one in model.samples():
         for loop in one.loops:
             if loop.seam == "audible":
@@ -200,5 +202,6 @@ def loop_seam(model: SoundModel) -> Iterator[Finding]:
                     at=one.at(loop.end - 1, loop.end),
                     value=round(100 * loop.jump),
                     says=f"steps by {{value}} of the peak; the two sides differ by {loop.error:.1f} (0 the same, "
-                    f"2 upside down); {loop.breaks:.1f} times what the sound does elsewhere",
+                    f"2 upside down), {loop.fits:.2f} at the best end near by; {loop.breaks:.1f} times what the sound "
+                    "does elsewhere",
                 )

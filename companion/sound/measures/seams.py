@@ -18,8 +18,19 @@ NOT_ALIKE: Final = 0.1
 BREAKS: Final = 4.0
 """A predictor's error at the seam over its highest elsewhere: 12 dB above what the sound does by itself."""
 
-AUDIBLE: Final = 0.05
+PLAINLY_BREAKS: Final = 8.0
+AUDIBLE: Final = 0.03
+FITS_BETTER: Final = 3.0
+"""A seam is at fault only where the two sides fit so many times better within 80 frames: noise fits nowhere."""
+
+FITS_ELSEWHERE: Final = (0.2, 100.0)
+"""Sides that differ by so much, and fit so many times better near by, are a loop whose end has moved."""
+
 TONAL: Final = 0.4
+NOISY: Final = 0.6
+"""Above ``TONAL``, up to this, only what fits six times better near by is judged."""
+
+_NEAR: Final = 80
 _ORDER: Final = 16
 _LONGEST_FIT_S: Final = 0.05
 
@@ -33,8 +44,9 @@ def seam_of(sound: Mono, rate: int, start: int, end: int) -> MeasuredLoop:
     At a good seam the sound after the end is what also comes after the start, or the sound before the start is what
     also comes before the end; one of the two suffices, over up to 3 ms or one turn of the loop. A low wave moved by a
     small part of its period stays alike, but no predictor fitted to the loop expects the step. One frame either way is
-    allowed for, since writers differ in whether the end is played. Not judged: noise, whose seams are not heard, and
-    loops with too little sound around their points.
+    allowed for, since writers differ in whether the end is played. Where the sides are as unlike at any other end
+    within 80 frames, they are so by nature: breath, strings that beat. Not judged: noise, whose seams are not heard,
+    and loops with too little sound around their points.
     """
     length, reach = end - start, max(FEWEST_LEFT, round(REACH_S * rate))
     body = sound[start:end]
@@ -50,34 +62,43 @@ def seam_of(sound: Mono, rate: int, start: int, end: int) -> MeasuredLoop:
         sides.append(_side(sound, start, end, 0, right))
     if not sides:
         return unjudged
-    error, jump = min(side[0] for side in sides), min(side[1] for side in sides) / peak
+    error, jump, fits = (min(side[place] for side in sides) for place in range(3))
+    jump /= peak
     breaks = _breaks(sound, rate, start, end)
     missed = unpredicted(sound[max(0, min(start, end - round(_LONGEST_FIT_S * rate))) : end][-round(0.2 * rate) :])
-    audible = (error > DIFFERENT or (error > NOT_ALIKE and breaks > BREAKS)) and jump > AUDIBLE
+    judged = missed <= TONAL or (missed <= NOISY and error > 2 * FITS_BETTER * fits)
+    broken = error > DIFFERENT or (error > NOT_ALIKE and breaks > BREAKS) or breaks > PLAINLY_BREAKS
+    audible = (broken and error > FITS_BETTER * fits and jump > AUDIBLE) or (
+        error > FITS_ELSEWHERE[0] and error > FITS_ELSEWHERE[1] * fits and jump > 2 * AUDIBLE
+    )
     return MeasuredLoop(
         start=start,
         end=end,
-        seam="not judged" if missed > TONAL else "audible" if audible else "clean",
+        seam="not judged" if not judged else "audible" if audible else "clean",
         jump=round(jump, 4),
         error=round(error, 4),
         breaks=round(breaks, 2),
+        fits=round(fits, 4),
     )
 
 
-def _side(sound: Mono, start: int, end: int, low: int, high: int) -> tuple[float, float]:
-    """Return (difference, largest step) of the frames around ``start`` against those around ``end``."""
-    best = (2.0, math.inf)
+def _side(sound: Mono, start: int, end: int, low: int, high: int) -> tuple[float, float, float]:
+    """Return (difference, largest step, difference at the best end near by) of the frames around ``start`` and ``end``.
+
+    The first two are those of the best of three ends, a frame apart.
+    """
     wave = sound[start + low : start + high].astype(np.float64)
-    for shift in (0, -1, 1):
-        if end + shift + low < 0 or end + shift + high > len(sound):
-            continue
-        other = sound[end + shift + low : end + shift + high].astype(np.float64)
-        apart = wave - other
-        energy = float(wave @ wave + other @ other)
-        difference = float(apart @ apart) / energy if energy > 0 else 0.0
-        if difference < best[0]:
-            best = (difference, float(np.abs(apart).max()))
-    return best
+    first = max(0, end + low - _NEAR)
+    windows = np.lib.stride_tricks.sliding_window_view(sound[first : end + high + _NEAR].astype(np.float64), len(wave))
+    apart = wave - windows
+    energies = wave @ wave + np.einsum("ij,ij->i", windows, windows)
+    differences = np.einsum("ij,ij->i", apart, apart) / np.maximum(energies, 1e-30)
+    here = end + low - first
+    ends = [place for place in (here, here - 1, here + 1) if 0 <= place < len(windows)]
+    if not ends:
+        return 2.0, math.inf, 2.0
+    best = min(ends, key=lambda place: float(differences[place]))
+    return float(differences[best]), float(np.abs(apart[best]).max()), float(differences.min())
 
 
 def _breaks(sound: Mono, rate: int, start: int, end: int) -> float:

@@ -48,7 +48,7 @@ NOISE: Final = FileMeasure(
     "noise", 1, fields=("noise_floor_dbfs", "noise_is_bound", "hum_hz", "hum_db"), inputs=(PITCH,)
 )
 CLICKS: Final = FileMeasure("clicks", 2, fields=("clicks",), inputs=(PITCH,))
-LOOPS: Final = FileMeasure("loops", 1, fields=("loops",))
+LOOPS: Final = FileMeasure("loops", 2, fields=("loops",))
 BITS: Final = FileMeasure("bits", 1, fields=("effective_bits", "correlation", "same_channels"))
 BAND: Final = FileMeasure("band", 1, fields=("bandwidth_hz",))
 DECAY: Final = FileMeasure("decay", 1, fields=("decay",))
