@@ -19,6 +19,8 @@ BREAKS: Final = 4.0
 """A predictor's error at the seam over its highest elsewhere: 12 dB above what the sound does by itself."""
 
 PLAINLY_BREAKS: Final = 8.0
+HARDLY_ALIKE: Final = 0.015
+STEPS: Final = 1.2
 AUDIBLE: Final = 0.03
 FITS_BETTER: Final = 3.0
 """A seam is at fault only where the two sides fit so many times better within 80 frames: noise fits nowhere."""
@@ -67,7 +69,9 @@ def seam_of(sound: Mono, rate: int, start: int, end: int) -> MeasuredLoop:
     breaks = _breaks(sound, rate, start, end)
     missed = unpredicted(sound[max(0, min(start, end - round(_LONGEST_FIT_S * rate))) : end][-round(0.2 * rate) :])
     judged = missed <= TONAL or (missed <= NOISY and error > 2 * FITS_BETTER * fits)
-    broken = error > DIFFERENT or (error > NOT_ALIKE and breaks > BREAKS) or breaks > PLAINLY_BREAKS
+    other_wave = error > DIFFERENT and (breaks > STEPS or error > 2 * FITS_BETTER * fits)
+    plainly = breaks > PLAINLY_BREAKS and error > HARDLY_ALIKE
+    broken = other_wave or plainly or (error > NOT_ALIKE and breaks > BREAKS)
     audible = (broken and error > FITS_BETTER * fits and jump > AUDIBLE) or (
         error > FITS_ELSEWHERE[0] and error > FITS_ELSEWHERE[1] * fits and jump > 2 * AUDIBLE
     )
