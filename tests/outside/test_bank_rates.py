@@ -100,6 +100,7 @@ def row(name: str, caught: int, of: int, false: int, clean: int) -> tuple[float,
         ("root, 1 to 11 semitones", [100 * step for step in range(1, 12)], wrong_root, False, 0.95, 0.005),
         ("root, an octave", [1200], wrong_root, False, 0.93, 0.005),
         ("tuning, 30 cents", [30], off_pitch, True, 0.90, 0.02),
+        ("tuning, 1½ to 6½ semitones", [50 + 100 * step for step in range(1, 7)], off_pitch, True, 0.90, 0.02),
     ],
 )
 def test_pitch_faults(

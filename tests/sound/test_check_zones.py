@@ -96,6 +96,54 @@ def test_one_in_twenty_may_be_wrong_before_a_layer_is_a_mixture(good: Any, wrong
     assert [one.severity.value for one in findings] == [severity] * wrong
 
 
+@pytest.mark.parametrize(
+    ("off", "rule"), [(1.5, "off-pitch"), (-2.45, "off-pitch"), (1.2, "wrong-root"), (7.5, "off-pitch")]
+)
+def test_between_two_semitones_is_off_pitch(good: Any, found: Any, off: float, rule: str) -> None:
+    samples = scale(good) | {named(54): good(**pitched(54 + off))}
+    assert found(samples, PATTERN) == {rule: [named(54)]}
+    loose = scale(good) | {named(54): good(**pitched(54 + off, pitch_spread=60.0))}
+    assert found(loose, PATTERN) == {}, "a pitch that wanders by half a semitone tells neither"
+
+
+def test_between_two_semitones_says_what_it_is(good: Any) -> None:
+    samples = scale(good) | {named(54): good(**pitched(55.6))}
+    (finding,) = findings_of(RULES, sound_model(samples, {}, PATTERN))
+    assert finding.measured == "+160 cents, between two semitones: G#3 (MIDI 56, middle C = C4) is nearest"
+
+
+def severities(good: Any, sample: dict[str, Any]) -> list[tuple[str, str]]:
+    samples = scale(good) | {named(54): good(**sample)}
+    return [(one.rule, one.severity.value) for one in findings_of(RULES, sound_model(samples, {}, PATTERN))]
+
+
+def test_an_octave_blocks_only_where_the_declared_note_could_not_sound_so(good: Any) -> None:
+    """Below, with its own fundamental, is another note. Above, or without one, may be an organ's rank or a bell."""
+    assert severities(good, pitched(42, fundamental_db=-6.0)) == [("wrong-root", "blocks")]
+    assert severities(good, pitched(42, fundamental_db=-40.0)) == [("wrong-root", "warns")]
+    assert severities(good, pitched(66)) == [("wrong-root", "warns")]
+    assert severities(good, pitched(78)) == [("wrong-root", "warns")]
+    assert severities(good, pitched(65)) == [("wrong-root", "blocks")], "eleven semitones are no octave"
+    samples = scale(good) | {named(54): good(**pitched(66))}
+    (finding,) = findings_of(RULES, sound_model(samples, {}, PATTERN))
+    assert finding.measured.endswith("in bells and organ ranks: only ears can tell")
+
+
+@pytest.mark.parametrize("takes", [1, 3, 6])
+def test_a_wrong_note_counts_once_whatever_its_takes(good: Any, takes: int) -> None:
+    """Three or six files of one wrong note among eight are one wrong note; four wrong notes of twelve are a mixture."""
+    samples = {named(note, take=take): good(**pitched(note)) for note in range(48, 72, 3) for take in (1, 2)}
+    wrong = {named(54, take=take): good(**pitched(57)) for take in range(1, takes + 1)}
+    samples |= wrong
+    found = [one for one in findings_of(RULES, sound_model(samples, {}, PATTERN)) if one.rule == "wrong-root"]
+    assert sorted(one.path for one in found) == sorted(wrong)
+    assert {one.severity.value for one in found} == {"blocks"}
+    for note in (51, 60, 66):
+        samples[named(note)] = good(**pitched(note + 3))
+    found = [one for one in findings_of(RULES, sound_model(samples, {}, PATTERN)) if one.rule == "wrong-root"]
+    assert {one.severity.value for one in found} == {"warns"}
+
+
 def test_an_octave_is_wrong_where_nothing_was_measured_against_it(good: Any, found: Any) -> None:
     """No energy was found half-way, or in the odd partials, to speak of: nothing speaks for an illusion."""
     for note in (66, 42):

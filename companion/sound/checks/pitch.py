@@ -27,6 +27,12 @@ def _is_wrong_root(one: Tuned) -> bool:
     return whole and sure and one.steady and abs(semitones) <= _MOST_SEMITONES
 
 
+def _is_between(one: Tuned) -> bool:
+    """Tell whether a sample lies over a semitone off and between two: no number is wrong, and no tuning either."""
+    apart = abs(one.cents - 100 * round(one.cents / 100))
+    return apart > _OFF_SEMITONE and abs(one.cents) <= 100 * _MOST_SEMITONES
+
+
 def _at(one: Tuned) -> At:
     key = round(one.declared / 100)
     return At(key=key if 0 <= key <= 127 else None)
@@ -42,6 +48,7 @@ def _note(model: SoundModel, cents: float) -> str:
 @sound_rule(
     "wrong-root",
     BLOCKS,
+    version=2,
     rests_on=(*with_inputs(PITCH), ZONES, TUNING),
     means="A sample sounds a semitone or more away from the note it is declared to have.",
     why="One key, or a stretch of keys, plays the wrong note.",
@@ -54,19 +61,23 @@ def wrong_root(model: SoundModel) -> Iterator[Finding]:
     """Samples whose pitch lies a semitone or more from their declared note while their instrument's others agree.
 
     A whole instrument that lies octaves off is read as another octave convention, or as meant, and is not reported.
-    Where more than two samples, and more than 5 %, disagree the layer may be a mixture, and the finding only warns.
+    Where more than two notes, and more than 5 %, disagree the layer may be a mixture, and the finding only warns. So it
+    does of whole octaves that measuring cannot tell: a bell, or an organ's rank, may have all partials of a note but
+    its fundamental, and sound an octave above it.
     """
     for tuning in model.tunings:
         for one in filter(_is_wrong_root, tuning.members):
             semitones = round(one.cents / 100)
             off = f"{plural(abs(semitones), 'semitone')} {'above' if semitones > 0 else 'below'}"
             heard = _note(model, one.measured - 1200 * tuning.octaves * tuning.from_names)
+            unsure = semitones % 12 == 0 and not one.octave_plain
+            doubt = "; or its fundamental is missing, as in bells and organ ranks: only ears can tell" if unsure else ""
             yield wrong_root.finding(
                 one.path,
                 at=_at(one),
                 value=semitones,
-                severity=None if tuning.pure else Severity.WARNS,
-                says=f"sounds {off} its declared note: {heard}, declared {_note(model, one.declared)}",
+                severity=Severity.WARNS if unsure or not tuning.pure else None,
+                says=f"sounds {off} its declared note: {heard}, declared {_note(model, one.declared)}{doubt}",
             )
 
 
@@ -78,6 +89,7 @@ def limit_of(tuning: Tuning, limit: float) -> float:
 @sound_rule(
     "off-pitch",
     WARNS,
+    version=2,
     rests_on=(*with_inputs(PITCH), ZONES, TUNING),
     means="A sample is out of tune with its declared note, measured against the rest of its instrument.",
     why="The key beats against its neighbours, and chords sound sour.",
@@ -92,7 +104,8 @@ def off_pitch(model: SoundModel) -> Iterator[Finding]:
 
     Twice what trained listeners notice between successive tones (Moore, chapter 6) leaves room for players and
     instruments that breathe. Instruments whose samples scatter by nature are given two and a half times their own
-    median distance. An instrument that is tuned away from A = 440 Hz as a whole is reported once.
+    median distance. An instrument that is tuned away from A = 440 Hz as a whole is reported once. What lies over a
+    semitone off, but at no whole one, is wrong as well: another rate, or a transposition by less than a semitone.
     """
     limit = model.facts.limits.pitch_cents or PITCH_CENTS
     for tuning in model.tunings:
@@ -106,6 +119,10 @@ def off_pitch(model: SoundModel) -> Iterator[Finding]:
             )
         most = limit_of(tuning, limit)
         for one in tuning.members:
-            if one.firm and most < abs(one.cents) < 100 and not _is_wrong_root(one):
+            off = abs(one.cents)
+            if one.firm and off > most and (off < 100 or _is_between(one)) and not _is_wrong_root(one):
                 says = value_text(one.cents, "signed cents")
+                if off >= 100:
+                    heard = _note(model, one.measured - 1200 * tuning.octaves * tuning.from_names)
+                    says += f", between two semitones: {heard} is nearest"
                 yield off_pitch.finding(one.path, at=_at(one), value=round(one.cents, 1), bound=most, says=says)

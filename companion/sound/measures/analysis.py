@@ -220,6 +220,7 @@ class _Analysis:
             "pitch_trust": round(pitch.trust, 4),
             "odd_even_db": round(pitch.odd_db, 1),
             "half_db": round(pitch.half_db, 1),
+            "fundamental_db": round(pitch.fundamental_db, 1),
             "pitch_spread": round(pitch.spread, 2),
         }
 

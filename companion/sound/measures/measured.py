@@ -64,7 +64,8 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     not_finite: samples that are NaN or infinite. dc: the largest mean of a channel, signed, full scale 1.
     pitch_cents: 100 × MIDI note, A4 = 6900. root_source: ``chunk``, ``name``, ``table`` or empty.
     pitch_spread: cents between the quarters of the windows that agree. odd_even_db, half_db: energy of the odd partials
-    against the even ones, and half-way between partials against them: what tells octaves apart.
+    against the even ones, and half-way between partials against them: what tells octaves apart. fundamental_db: the
+    first partial against the highest.
     start_db, end_db: level of the first and the last millisecond against the loudest. start_jump: the first sample
     against the peak. start_steady: whether the first 10 ms are as loud as the next 40, so that there is no attack.
     end_faded: whether the last millisecond falls off as a fade does.
@@ -109,6 +110,7 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     pitch_spread: float | None = None
     odd_even_db: float | None = None
     half_db: float | None = None
+    fundamental_db: float | None = None
     root_note: int | None = None
     root_source: str = ""
     fine_cents: float = 0.0

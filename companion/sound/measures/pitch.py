@@ -36,7 +36,8 @@ class Pitch(msgspec.Struct, frozen=True, kw_only=True):
 
     odd_db: energy of the odd partials against the even ones; far below 0, the true pitch is an octave higher.
     half_db: energy half-way between the partials against theirs; near 0, the true pitch is an octave lower.
-    spread: cents between the lowest and the highest of the windows that agree.
+    spread: cents between the lowest and the highest of the windows that agree. fundamental_db: the first partial
+    against the highest of the first eight; far below 0 it is missing, and only the others' spacing gives the pitch.
     """
 
     cents: float
@@ -44,6 +45,7 @@ class Pitch(msgspec.Struct, frozen=True, kw_only=True):
     odd_db: float
     half_db: float
     spread: float
+    fundamental_db: float
 
 
 def cents_of(hertz: float) -> float:
@@ -94,7 +96,8 @@ def pitch_of(sound: Mono, rate: int, start: int, stop: int) -> Pitch | None:
     if odd < NO_ODD_DB:
         refined *= 2
         odd, half = _octave_evidence(spectrum, step, refined, rate)
-    return Pitch(cents=cents_of(refined), trust=trust, odd_db=odd, half_db=half, spread=spread)
+    first = _fundamental(spectrum, step, refined, rate)
+    return Pitch(cents=cents_of(refined), trust=trust, odd_db=odd, half_db=half, spread=spread, fundamental_db=first)
 
 
 def _period(body: Mono, rate: int, window_s: float) -> tuple[float, float, float] | None:
@@ -220,3 +223,12 @@ def _octave_evidence(spectrum: NDArray[np.float64], step: float, hertz: float, r
     half = energy([0.5, 1.5, 2.5, 3.5])
     tiny = 1e-12 * (odd + even) + 1e-30
     return 10 * math.log10((odd + tiny) / (even + tiny)), 10 * math.log10((half + tiny) / (odd + even + tiny))
+
+
+def _fundamental(spectrum: NDArray[np.float64], step: float, hertz: float, rate: int) -> float:
+    """Return the first partial's height against the highest of the first eight, in dB; −120 where it is not there."""
+    reach = max(0.1 * hertz, 2 * step)
+    inside = [partial * hertz for partial in range(1, PARTIALS + 1) if partial * hertz < 0.48 * rate]
+    heights = [_peak_near(spectrum, step, near, reach)[1] for near in inside]
+    highest = max(heights, default=0.0)
+    return max(-120.0, 20 * math.log10(heights[0] / highest)) if highest > 0 and heights[0] > 0 else -120.0

@@ -42,7 +42,10 @@ EDGES: Final = FileMeasure(
     inputs=(LEVELS,),
 )
 PITCH: Final = FileMeasure(
-    "pitch", 1, fields=("pitch_cents", "pitch_trust", "pitch_spread", "odd_even_db", "half_db"), inputs=(LEVELS,)
+    "pitch",
+    2,
+    fields=("pitch_cents", "pitch_trust", "pitch_spread", "odd_even_db", "half_db", "fundamental_db"),
+    inputs=(LEVELS,),
 )
 NOISE: Final = FileMeasure(
     "noise", 1, fields=("noise_floor_dbfs", "noise_is_bound", "hum_hz", "hum_db"), inputs=(PITCH,)
