@@ -7,6 +7,7 @@ MODULES: Final = {
     "checklist": ("answer", "check", "fact", "needs", "open", "start", "status", "trials", "waive"),
     "contents": ("contents",),
     "history": ("adopt", "compare", "forget", "mirror", "restore", "snapshot", "snapshots"),
+    "play": ("play",),
     "performance": ("coverage", "judge", "perform"),
     "reference": ("completion", "demo", "explain", "measure"),
     "release": ("draft", "pack", "prove", "release", "upload"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 from pathlib import Path
@@ -40,6 +41,15 @@ def keep_choice(name: str, value: str) -> None:
         what = f"The choice holds until you quit, and is not kept: {error.strerror or type(error).__name__}"
         raise CompanionError(what, str(place), f"make that folder writable, or name another one in {HOME}") from error
     write_safely(place / _FILE, json.dumps({**_choices(), name: value}, indent=2, sort_keys=True).encode())
+
+
+def first_time(name: str) -> bool:
+    """Tell whether something is to be said for the first time, and count it as said from then on."""
+    if choice(name):
+        return False
+    with contextlib.suppress(CompanionError):  # where nothing can be kept it is said each time
+        keep_choice(name, "said")
+    return True
 
 
 def _choices() -> dict[str, object]:

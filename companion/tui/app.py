@@ -61,6 +61,10 @@ class CompanionApp(Looking):
         Binding("r", "look", "Look again", tooltip="look again at the open step, after a change in the folder"),
         Binding("a", "check_all", "All steps", tooltip="look at every step"),
         Binding("d", "draw", "Draw", tooltip="draw what is under the cursor, else the whole instrument"),
+        Binding("space", "hear", "Play, stop", tooltip="play the sample under the cursor, or stop"),
+        Binding("comma", "louder(-1)", "Softer", tooltip="while something plays: softer"),
+        Binding("full_stop", "louder(1)", "Louder", tooltip="while something plays: louder"),
+        Binding("h", "other_take", "The other", tooltip="while it plays: the take or version it is compared with"),
         Binding("s", "snapshots", "Snapshots", tooltip="snapshots: take, compare, restore"),
         Binding("k", "keep", "Keep a snapshot", show=False, tooltip="keep a snapshot at once"),
         Binding("c", "stop", "Stop", tooltip="stop what runs"),
@@ -198,6 +202,12 @@ class CompanionApp(Looking):
                 return self.workshop is not None
             case "draw":
                 return body is not None and self.workshop is not None and self.workshop.has_facts
+            case "hear":
+                return self.plays or (body is not None and body.to_hear() is not None)
+            case "louder":
+                return self.plays
+            case "other_take":
+                return self.plays and self.listening.compares
             case "keep":
                 return self.workshop is not None and self.workshop.writable and not self.working
             case _:
@@ -255,6 +265,14 @@ class CompanionApp(Looking):
         """Draw what is under the cursor, else the whole instrument."""
         if body := self.workspace.body:
             body.draw()
+
+    def action_hear(self) -> None:
+        """Play what is under the cursor, or stop."""
+        sight = self.workspace.body.to_hear() if self.workspace.body else None
+        if sight:
+            self.hear(sight)
+        else:
+            self.hush()
 
     def action_snapshots(self) -> None:
         """Open the drawer."""

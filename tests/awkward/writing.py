@@ -12,7 +12,20 @@ import soundfile
 from tests.awkward.test_kits import LAYER, Sent
 
 READS: Final = frozenset(
-    {"compare", "completion", "coverage", "explain", "measure", "needs", "open", "prove", "show", "snapshots", "trials"}
+    {
+        "compare",
+        "completion",
+        "coverage",
+        "explain",
+        "measure",
+        "needs",
+        "open",
+        "play",
+        "prove",
+        "show",
+        "snapshots",
+        "trials",
+    }
 )
 """Commands that write nothing of ours but what is remembered: the cache, which loses nothing but time."""
 CONTROLS: Final = '\n[[controls]]\nname = "Body"\nrest = 0.5\neffect = "from thin to full"\n'

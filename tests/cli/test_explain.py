@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 import msgspec
+import pytest
 
 from companion.cli.base import commands
 from companion.cli.render.outputs import outputs
@@ -97,7 +98,9 @@ def conforms(result: Any, name: str) -> None:
         assert json.loads(json.dumps(msgspec.to_builtins(value, str_keys=True, enc_hook=str))) == printed[key], key
 
 
-def test_every_command_prints_what_is_documented(companion: Companion, demo_folder: Path, tmp_path: Path) -> None:
+def test_every_command_prints_what_is_documented(
+    companion: Companion, demo_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     folder = demo_folder
     facts = (folder / "release.toml").read_text("utf-8")
     (folder / "release.toml").unlink()
@@ -127,6 +130,9 @@ def test_every_command_prints_what_is_documented(companion: Companion, demo_fold
     companion("snapshot", folder, "-m", "two")
     conforms(companion("snapshots", folder, "--json"), "snapshots")
     conforms(companion("show", folder, "--as", "history", "--json"), "show")
+    monkeypatch.setenv("COMPANION_SOUND", "none")
+    part = ("--for", "0.01", "--json")
+    conforms(companion("play", folder, "Samples/Struck/struck_C4_v110_rr1.wav", *part), "play")
     for option in ("--changes", "--verify", "--size"):
         conforms(companion("snapshots", folder, option, "--json"), f"snapshots {option}")
     conforms(companion("status", folder, "--json"), "status")

@@ -196,3 +196,32 @@ def test_before_anything_has_come_only_going_on_is_offered() -> None:
     assert not any(one.offers(key) for key in keys)
     assert one.offers("next")
     assert (one.cell_line, one.path) == ("", "")
+
+
+def test_what_is_heard_is_what_is_in_view_or_under_the_cursor() -> None:
+    one = tour(wave(), CLICK)
+    one.zoom("in")
+    sight, beside = one.heard
+    assert (sight.finding, sight.path, sight.kind, sight.start, sight.end) == (CLICK, "a.wav", "waveform", 320, 820)
+    assert beside == ()
+    assert one.offers("hear")
+    on_map = tour(key_map())
+    assert on_map.heard == (Sight(path="x.wav"), ("y.wav",)), "the takes of a key by turns"
+    on_map.move(-1, 0)
+    assert not on_map.offers("hear") or on_map.heard[0].path != "x.wav"
+    assert tour(weights()).heard == (Sight(path="a.wav"), ())
+
+
+@pytest.mark.parametrize(
+    ("sight", "kind", "offered"),
+    [
+        (Sight(path="a.wav"), "waveform", True),
+        (Sight(path="a.eeng"), "bytes", False),
+        (Sight(), "history", False),
+        (Sight(), "bounce", True),
+    ],
+)
+def test_what_makes_no_sound_is_not_offered_to_be_heard(sight: Sight, kind: Kind, offered: bool) -> None:
+    one = Tour(sight)
+    one.came(Drawing(kind=kind, title="", panes=()), ())
+    assert one.offers("hear") is offered

@@ -145,6 +145,7 @@ class RuleOutput(msgspec.Struct, frozen=True, kw_only=True):
 def outputs() -> dict[str, dict[str, Any]]:
     """Return the keys of what each command prints, with their types, beside ``schema``, which is 1."""
     from companion.archive.record import ReleaseRecord
+    from companion.cli.render.play import PlayedPart
     from companion.contents.ships import ShipList
     from companion.core.evidence import AwayTest
     from companion.drawing.shapes import Drawing
@@ -181,6 +182,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "fact": {"fact": str, "value": Any},
         "contents": {"contents": ShipList},
         "show": {"drawing": Drawing},
+        "play": {"played": PlayedPart},
         "start": {"facts": str, "seen": tuple[str, ...], "open": tuple[str, ...]},
         "trials": {"trials": tuple[TrialView, ...]},
         "perform": {"performance": Performed},

@@ -6,7 +6,7 @@ from typing import Final
 
 GROUPS: Final = {
     "Begin": ("open", "start", "demo", "completion"),
-    "Look": ("status", "check", "contents", "show", "measure", "needs", "explain"),
+    "Look": ("status", "check", "contents", "show", "play", "measure", "needs", "explain"),
     "Keep": ("snapshot", "snapshots", "compare", "restore", "forget", "mirror", "adopt"),
     "Try": ("trials", "answer", "perform", "judge", "coverage", "away", "kit", "receive"),
     "Write": ("draft", "waive"),
@@ -22,7 +22,8 @@ _MEANT: Final = {
     "revert": "restore", "checkout": "restore", "diff": "compare", "changes": "compare", "backup": "mirror",
     "push": "mirror", "clone": "adopt", "pull": "adopt", "delete": "forget", "init": "start", "new": "start",
     "ignore": "waive", "skip": "waive", "write": "draft", "readme": "draft", "changelog": "draft", "page": "draft",
-    "play": "perform", "midi": "perform", "bounce": "judge", "rules": "explain", "why": "explain", "example": "demo",
+    "midi": "perform", "bounce": "judge", "rules": "explain", "why": "explain", "example": "demo",
+    "hear": "play", "listen": "play",
 }  # fmt: skip
 """What people write who know the work by other words."""
 

@@ -1,17 +1,23 @@
-"""What somebody asks for in words becomes a sight: a path, a rule, a place in a file."""
+"""What somebody asks for in words becomes a sight, or a sound: a path, a rule, a place in a file."""
 
 from __future__ import annotations
 
+import os
 import re
 from typing import TYPE_CHECKING, Final
 
+import msgspec
+
 from companion.core.errors import CompanionError
 from companion.core.findings import Finding
+from companion.core.progress import QUIET, Watch
 from companion.drawing.shapes import Kind
 from companion.sound.drawing.values import Wave, WaveAsked
+from companion.steps.drawn.heard import Hearing
 from companion.steps.drawn.which import KIND_OF, Sight, has_picture
 
 if TYPE_CHECKING:
+    from companion.steps.drawn.sights import Sights
     from companion.steps.drawn.source import Source
 
 _PLACE: Final = re.compile(r"(?P<number>\d{1,15}(?:\.\d{1,9})?)\s*(?P<unit>s|ms|)")
@@ -75,3 +81,36 @@ def _read(text: str, rate: int) -> int:
         raise CompanionError("That is no place in the file", text, _WHERE)
     number = float(match["number"])
     return round(number * {"s": rate, "ms": rate / 1000, "": 1}[match["unit"]])
+
+
+def asked_hearing(
+    source: Sights,
+    path: str,
+    rule: str = "",
+    start: float | None = None,
+    seconds: float | None = None,
+    *,
+    loop: bool = False,
+    snapshot: int | None = None,
+    watch: Watch = QUIET,
+) -> Hearing:
+    """Return what is to be heard: one take. Raises :class:`CompanionError` for what there is none of.
+
+    start, seconds: the part, where one is named. loop: over and over; of a looped file its seam, unless a part is
+    named. snapshot: the file as that one has it.
+    """
+    named = source.path_named(path)
+    entry = source.entry(named)
+    finding = _chosen([one for one in source.findings(named) if has_picture(one)], named, None, rule) if rule else None
+    placed = start is not None or seconds is not None
+    known = source.known(named) if entry.kind.audible else None
+    kind: Kind | None = "seam" if loop and not placed and finding is None and known and known.loops else None
+    kind = kind or (KIND_OF[finding.rule] if finding else None)
+    found = source.hearing(Sight(finding=finding, path=named, kind=kind), watch=watch)
+    take = found.takes[0]
+    if placed:
+        take = msgspec.structs.replace(take, start_s=start or 0.0, seconds=seconds or 0.0, seam=None)
+    if snapshot is not None:
+        file = source.past.at(snapshot, named, source.aside(), watch)
+        take = msgspec.structs.replace(take, path=os.fsencode(file), name=f"{named}, as in snapshot {snapshot}")
+    return Hearing(takes=(take,), again=loop or (found.again and not placed))

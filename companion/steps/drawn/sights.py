@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from companion.core.errors import CompanionError
 from companion.core.progress import QUIET, Watch
 from companion.drawing.checked import drawable
 from companion.drawing.shapes import Drawing
 from companion.steps.drawn.drawers import DRAWERS, HELP
+from companion.steps.drawn.heard import Hearing, hearing_of
 from companion.steps.drawn.source import Source
 from companion.steps.drawn.which import Sight
 
@@ -25,3 +28,8 @@ class Sights(Source):
         except (ValueError, OverflowError, ZeroDivisionError) as error:  # of evidence that is a stranger's
             what = "The numbers of this finding make no picture"
             raise CompanionError(what, sight.place, "look again: companion check FOLDER") from error
+
+    def hearing(self, sight: Sight, beside: Sequence[str] = (), watch: Watch = QUIET) -> Hearing:
+        """Return what is heard of a sight, and of the files ``beside`` it."""
+        self.desk.watch = watch
+        return hearing_of(self, sight, beside, watch)

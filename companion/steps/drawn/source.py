@@ -6,6 +6,7 @@ import os
 from collections.abc import Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
+from tempfile import TemporaryDirectory, gettempdir
 from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, Self
 
@@ -44,6 +45,12 @@ class Past(Protocol):
     def unkept(self, watch: Watch) -> str:
         """Return in words what of the folder no snapshot holds."""
 
+    def at(self, number: int, path: str, into: Path, watch: Watch) -> Path:
+        """Return a file as a snapshot has it, written below ``into``. Raises where there is none."""
+
+    def otherwise(self, path: str, sha256: str, into: Path, watch: Watch) -> tuple[int, Path] | None:
+        """Return the newest snapshot whose file at ``path`` is another, and that file, written below ``into``."""
+
 
 class Source:
     """What pictures of one folder are made from. Open as a context, or close it: a process may run until then.
@@ -56,6 +63,7 @@ class Source:
         self.past = past
         self.viewer = Viewer()
         self.closed = False
+        self._aside: TemporaryDirectory[str] | None = None
 
     def __enter__(self) -> Self:
         return self
@@ -66,9 +74,18 @@ class Source:
         self.close()
 
     def close(self) -> None:
-        """End the process that reads sound."""
+        """End the process that reads sound, and take away what was put aside."""
         self.closed = True
         self.viewer.close()
+        if self._aside:
+            self._aside.cleanup()
+
+    def aside(self) -> Path:
+        """Return a new place outside the folder for a file of a snapshot; it is gone once this is closed."""
+        if self._aside is None:
+            with explained("make a place for a file of a snapshot", Path(gettempdir())):
+                self._aside = TemporaryDirectory(prefix="companion-heard-", ignore_cleanup_errors=True)
+        return Path(self._aside.name) / f"{len(list(Path(self._aside.name).iterdir()))}"
 
     # -- what there is --------------------------------------------------------------------------------------------
 

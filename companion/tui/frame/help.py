@@ -32,6 +32,11 @@ AREAS: Final = {
         ("x", "where files are weighed: leave the one under the cursor out"),
         ("Tab", "to the figures, to scroll them; Page Up and Down scroll the picture"),
     ),
+    "To hear it": (
+        ("Space", "play what is under the cursor or in view, or stop; it begins softly"),
+        (", .", "softer, louder"),
+        ("h", "while it plays: the take it is compared with, or the file as an older snapshot has it"),
+    ),
     "In a form": (
         ("Enter", "keep what was written; in a field of several lines use the button"),
         ("← →", "choose in a row of choices"),

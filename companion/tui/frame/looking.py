@@ -10,8 +10,8 @@ import msgspec
 from textual import events, on
 
 from companion.tui.frame.checklist import Rail
+from companion.tui.frame.playing import Playing
 from companion.tui.frame.workspace import Workspace
-from companion.tui.parts.companion import Companion
 from companion.tui.parts.foot import DueLine
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 EVERY_MINUTE: Final = 60
 
 
-class Looking(Companion):
+class Looking(Playing):
     """Shows the checklist of one folder, and never an old one as though it were of now."""
 
     def __init__(self, folder: Path) -> None:

@@ -21,6 +21,7 @@ from companion.tui.parts.page import Build, Detail, Page
 
 if TYPE_CHECKING:
     from companion.core.progress import Watch
+    from companion.steps.drawn.which import Sight
     from companion.workshop import Workshop
 
 FINDINGS: Final = "findings"
@@ -189,6 +190,21 @@ class Body(Vertical):
         view = self.made.get(FINDINGS)
         finding = view.current if self.part == FINDINGS and isinstance(view, FindingsView) and view.is_mounted else None
         self.open_picture(finding if finding and has_picture(finding) else None, self.file_under_cursor())
+
+    def to_hear(self) -> Sight | None:
+        """Return what of the sound under the cursor would be heard; None where there is none."""
+        from companion.contents.kinds import natural_kind
+        from companion.steps.drawn.which import KIND_OF, Sight
+
+        view = self.made.get(FINDINGS)
+        found = view.current if self.part == FINDINGS and isinstance(view, FindingsView) and view.is_mounted else None
+        kind = KIND_OF.get(found.rule) if found else None
+        if found and kind == "bounce":
+            return Sight(finding=found, path=found.path, kind=kind)
+        path = found.path if found else self.file_under_cursor()
+        if not path or not natural_kind(path).audible:
+            return None
+        return Sight(finding=found, path=path, kind=kind)
 
     def file_under_cursor(self) -> str:
         """Return the file under the cursor of a list of files; subclasses that have one say which."""

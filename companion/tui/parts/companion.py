@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import inspect
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from textual import events
@@ -19,6 +19,7 @@ from companion.tui.parts.jobs import WORK, WRITE, BackgroundJob, Jobs
 
 if TYPE_CHECKING:
     from companion.steps.account.due import Standing
+    from companion.steps.drawn.which import Sight
     from companion.workshop import Workshop
 
 Result = TypeVar("Result")
@@ -56,6 +57,19 @@ class Companion(App[int]):
         """The open folder. What asks for it is made only once there is one."""
         assert self.workshop is not None
         return self.workshop
+
+    @property
+    def plays(self) -> bool:
+        """Whether anything is heard."""
+        raise NotImplementedError
+
+    def hear(self, sight: Sight, beside: Sequence[str] = ()) -> None:
+        """Play what is in sight, with the files it may be compared with; where just that plays, stop."""
+        raise NotImplementedError
+
+    def hush(self) -> None:
+        """Stop what plays."""
+        raise NotImplementedError
 
     def look_again(self) -> None:
         """Ask for the state of all steps."""
@@ -159,6 +173,10 @@ class Companion(App[int]):
                 self.look_again()
         elif job.owner is None or job.owner.is_attached:
             await await_call(job.then, result)
+
+    def on_unmount(self) -> None:
+        """Let nothing go on that nobody will see the end of, by whatever way the app ends."""
+        self.jobs.stop_all()
 
     def _leave_when_idle(self) -> None:
         if self.leaving and not self.jobs.busy:

@@ -20,7 +20,7 @@ from companion.tui.parts.segments import Segments, Word
 
 SHOWN_KEYS: Final = {
     "escape": "Esc", "question_mark": "?", "enter": "Enter", "tab": "Tab", "space": "Space", "plus": "+", "minus": "−",
-    "left": "←", "right": "→", "right_square_bracket": "]", "left_square_bracket": "[",
+    "left": "←", "right": "→", "right_square_bracket": "]", "left_square_bracket": "[", "comma": ",", "full_stop": ".",
 }  # fmt: skip
 _BAR: Final = 16
 
@@ -144,8 +144,14 @@ class DueLine(FootLine):
         await self.app.run_action("keep")
 
 
+class HearLine(FootLine):
+    """What is heard, where in it, and how loud."""
+
+    DEFAULT_CSS = "HearLine { height: 1; text-wrap: nowrap; text-overflow: ellipsis; }"
+
+
 class Foot(Vertical):
-    """What is due, notice, progress and keys, docked at the bottom."""
+    """What is due, notice, progress, what is heard, and keys, docked at the bottom."""
 
     DEFAULT_CSS = """
     Foot { dock: bottom; height: auto; }
@@ -156,4 +162,5 @@ class Foot(Vertical):
         yield DueLine(markup=False)
         yield NoticeLine(markup=False)
         yield JobLine(markup=False)
+        yield HearLine(markup=False)
         yield KeysLine()

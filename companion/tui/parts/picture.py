@@ -23,6 +23,7 @@ from companion.steps.drawn.common import figures_of
 from companion.tui.parts.companion import Companion, companion_of
 from companion.tui.parts.content import content
 from companion.tui.parts.foot import Foot
+from companion.tui.parts.hearing import KEYS
 from companion.tui.parts.tour import Tour
 
 if TYPE_CHECKING:
@@ -116,6 +117,7 @@ class PictureScreen(ModalScreen[None]):
         Binding("right_square_bracket", "file(1)", "Next file", tooltip="the next file"),
         Binding("left_square_bracket", "file(-1)", "File before", tooltip="the file before"),
         Binding("t", "another", "Other picture", tooltip="another picture of the same"),
+        *KEYS,
         Binding("x", "leave_out", "Leave out", tooltip="leave the file under the cursor out of what ships"),
         Binding("escape,q", "back", "Back", tooltip="back to where you came from"),
         Binding("ctrl+p", "app.command_palette", "Find", show=False),
@@ -243,6 +245,8 @@ class PictureScreen(ModalScreen[None]):
                 return self.tour.offers("next")
             case "file", _:
                 return self.tour.offers("next_file")
+            case "hear", _:
+                return self.companion.plays or self.tour.offers(action)
             case ("leave_out", _):
                 return self.tour.offers(action) and self.companion.shop.writable and not self.companion.working
             case _:
@@ -277,6 +281,13 @@ class PictureScreen(ModalScreen[None]):
     def action_file(self, by: int) -> None:
         """Go to another file."""
         self.fetch(self.tour.file(by))
+
+    def action_hear(self) -> None:
+        """Play what is in view, or stop."""
+        if self.tour.offers("hear"):
+            self.companion.hear(*self.tour.heard)
+        else:
+            self.companion.hush()
 
     def action_another(self) -> None:
         """Go to another picture of the same."""

@@ -6,6 +6,7 @@ from typing import Final, Literal
 
 import msgspec
 
+from companion.contents.kinds import natural_kind
 from companion.core.findings import Finding
 from companion.core.text import visible
 from companion.drawing.shapes import Bars, Cell, Drawing, KeyMap, Kind, Window
@@ -106,6 +107,13 @@ class Tour:
             return f"file {self.files.index(self.sight.path) + 1} of {len(self.files)}"
         return ""
 
+    @property
+    def heard(self) -> tuple[Sight, tuple[str, ...]]:
+        """What would be heard, and the files of a map's cell beside it."""
+        if self.path:
+            return Sight(path=self.path), self.cell.paths[1:] if self.cell else ()
+        return msgspec.structs.replace(self.sight, kind=self.drawing.kind if self.drawing else self.sight.kind), ()
+
     def offers(self, action: str) -> bool:
         """Tell whether a key does something now."""
         drawing, window = self.drawing, self.drawing.window if self.drawing else None
@@ -127,6 +135,9 @@ class Tour:
                 return len(self.kinds) > 1
             case "enter":
                 return bool(self.path)
+            case "hear":
+                sight = self.heard[0]
+                return sight.kind == "bounce" or natural_kind(sight.place).audible
             case "leave_out":
                 return bool(drawing and drawing.kind == "weight" and self.path)
             case _:
