@@ -153,7 +153,7 @@ class Workshop(Waiving, Shipping, Snapshots, Performing, Picturing, Hiding, Kits
 
         if self.has_facts:
             raise CompanionError("The folder already has facts", str(self.places.facts), "open it, or edit that file")
-        return propose(self.folder, watch)
+        return propose(self.folder, watch, self.cache)
 
     def start(self, answers: Mapping[str, object], watch: Watch = QUIET) -> None:
         """Write ``release.toml`` from what can be seen and from ``answers`` (by dotted key). Never overwrites."""

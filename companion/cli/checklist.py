@@ -100,7 +100,7 @@ def needs(folder: Path, watch: Watch) -> Output:
 @click.option("--edition", help="The edition of it a player needs.")
 @click.option("--saved-with", help="The engine version that last saved the patch.")
 @click.option("--minimum", help="The lowest engine version promised.")
-@click.option("--middle-c", type=click.Choice(["C3", "C4"]), help="The name MIDI note 60 carries in file names.")
+@click.option("--middle-c", type=click.Choice(["C3", "C4", "C5"]), help="The name MIDI note 60 carries in file names.")
 @json_option
 def start(folder: Path, as_json: bool, patches: tuple[str, ...], **given: str | None) -> None:
     """Look at FOLDER, propose its facts, ask for the rest, and write release.toml. Never overwrites."""

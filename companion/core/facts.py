@@ -15,7 +15,9 @@ from companion.core.folder import FACTS_FILE as FACTS_FILE
 from companion.core.text import listed
 from companion.core.toml import parse_toml
 
-MiddleC = Literal["", "C3", "C4"]
+MiddleC = Literal["", "C3", "C4", "C5"]
+NoteLanguage = Literal["", "english", "german", "dutch"]
+"""What B and H are: B natural in English and Dutch, B flat and B natural in German; and what As and Es are."""
 System = Literal["windows", "macos", "linux"]
 ControlKind = Literal["knob", "slider", "switch", "menu"]
 Nothing = Literal["controls", "samples"]
@@ -100,16 +102,21 @@ class Contents(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 class Naming(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What the names of the samples say of note, velocity and take.
+    """What the names of the samples say of note, velocity and take. Fields of a pattern: note, octave, hertz, velocity,
+    low_velocity, high_velocity, low_key, high_key, take, layer, microphone, release, any. A slash reads folders too.
 
     pattern: fields in braces among literal text; e.g. "{layer}_{note}_v{velocity}_rr{take}"
+    more: further patterns, each for the names that none before it fits; e.g. ["{layer}_{note}_{release}"]
     middle_c: the name that MIDI note 60 has in the file names; empty: left open; e.g. "C3"
+    language: in which language the notes are written, which says what B, H, As and Es are; e.g. "german"
     zones: a CSV file that says what the names do not; e.g. "zones.csv"
     unpitched: samples that play no note, such as loops and noises, so that their names need none; e.g. ["Loops/*.wav"]
     """
 
     pattern: str = ""
+    more: tuple[str, ...] = ()
     middle_c: MiddleC = ""
+    language: NoteLanguage = ""
     zones: str = ""
     unpitched: tuple[str, ...] = ()
 
@@ -252,7 +259,7 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 _CAME_LATER: Final[Mapping[str, tuple[str, ...]]] = {
     "instrument": ("date", "licence_link", "install", "lang", "without"),
-    "naming": ("unpitched",),
+    "naming": ("unpitched", "more", "language"),
     "limits": ("cover_bytes", "cover_pixels", "preview_bytes", "preview_seconds"),
     "page": ("cover", "previews"),
 }
@@ -273,7 +280,13 @@ def stated(facts: Facts) -> dict[str, Any]:
     return plain
 
 
-_CHOICES: Final = {"middle_c": MiddleC, "systems": System, "kind": ControlKind, "without": Nothing}
+_CHOICES: Final = {
+    "middle_c": MiddleC,
+    "language": NoteLanguage,
+    "systems": System,
+    "kind": ControlKind,
+    "without": Nothing,
+}
 _WORDS: Final = {
     "str": "text",
     "array": "a list",

@@ -44,5 +44,7 @@ RULES: Final[tuple[Rule[SoundModel], ...]] = (
     levels.layer_uneven,
     unjudged.sample_none,
     unjudged.note_unread,
+    unjudged.names_open,
+    unjudged.names_disagree,
     unjudged.unpitched_tuned,
 )

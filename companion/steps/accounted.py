@@ -26,7 +26,7 @@ def stated_of(facts: Facts, paths: Iterable[str]) -> Any:
     return (
         facts.contents,
         layers,
-        facts.naming.pattern,
+        (facts.naming.pattern, *facts.naming.more),
         facts.naming.zones,
         sorted(named_by_facts(facts, paths).items()),
     )
@@ -60,7 +60,7 @@ def _placed(folder: Path, ships: Iterable[Entry], facts: Facts) -> dict[str, str
             table = {}
         found |= {path: "the zone list of the facts places it" for path in samples if path in table}
     try:
-        placed = place_all(samples, facts.naming.pattern)
+        placed = place_all(samples, (facts.naming.pattern, *facts.naming.more))
     except CompanionError:
         placed = {}
     return dict.fromkeys(placed, "its name reads as naming.pattern says") | found

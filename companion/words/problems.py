@@ -70,7 +70,7 @@ CONCERNS: Final = frozenset(
 
 MAKERS_OWN: Final = frozenset(
     {
-        "references-unread", "note-unread", "sample-none", "unpitched-tuned",
+        "references-unread", "note-unread", "names-open", "names-disagree", "sample-none", "unpitched-tuned",
         "sample-unused", "stray-unasked", "stray-system-file", "stray-working-file", "nested-archive", "name-invisible",
         "path-backslash", "patch-opaque", "patch-unsure", "metadata-private",
         "rate-mixed", "depth-mixed", "duplicate", "tail-wasteful", "mono-as-stereo", "depth-padded", "band-empty",

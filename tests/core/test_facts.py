@@ -115,7 +115,7 @@ def test_a_key_nobody_knows_is_named_with_its_place(text: str, key: str) -> None
         ('[[layers]]\nname = "A"\nlow_key = 1.5', "“layers[0].low_key”: expected a whole number, found a number"),
         ("[limits]\nvoices = 2.0", "“limits.voices”: expected a whole number, found a number"),
         ('[limits]\nnoise_dbfs = "-60"', "“limits.noise_dbfs”: expected a number, found text"),
-        ('[naming]\nmiddle_c = "C5"', "“naming.middle_c”: expected “C3” or “C4”, found 'C5'"),
+        ('[naming]\nmiddle_c = "C6"', "“naming.middle_c”: expected “C3”, “C4” or “C5”, found 'C6'"),
         ('[engine]\nsystems = ["beos"]', "“engine.systems[0]”: expected “windows”, “macos” or “linux”, found 'beos'"),
         ('[[controls]]\nname = "A"\nkind = "dial"', "expected “knob”, “slider”, “switch” or “menu”, found 'dial'"),
         ('[[layers]]\nfiles = ["x"]', "“layers[0]” needs the key “name”"),

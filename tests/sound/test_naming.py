@@ -7,7 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from companion.core.errors import CompanionError
-from companion.sound.zones.naming import Pattern, guess_note, propose_pattern, read_velocity
+from companion.core.facts import Naming
+from companion.sound.zones.naming import Pattern
+from companion.sound.zones.reading import read_names
+from companion.sound.zones.vocabulary import read_velocity
 
 
 def test_pattern_reads_note_velocity_take_and_layer() -> None:
@@ -43,7 +46,7 @@ def test_spellings_of_notes(name: str, note: int) -> None:
 def test_a_name_outside_the_pattern_is_left_out() -> None:
     pattern = Pattern("{layer}_{note}_v{velocity}")
     assert pattern.place("readme.wav") is None
-    assert pattern.place("hum_H3_v1.wav") is None
+    assert pattern.place("hum_J3_v1.wav") is None
 
 
 def test_folders_count_where_the_pattern_has_a_slash() -> None:
@@ -80,13 +83,15 @@ def test_dynamic_marks_keep_their_order() -> None:
 )
 def test_proposed_patterns(names: list[str], pattern: str) -> None:
     paths = [f"samples/{name}.wav" for name in names]
-    assert propose_pattern(paths) == pattern
-    assert all(Pattern(pattern).place(path) for path in paths if pattern)
+    reading = read_names(paths, Naming())
+    assert reading.patterns == ((pattern,) if pattern else ())
+    assert reading.places.keys() == set(paths if pattern else ())
 
 
-def test_guessed_note_is_the_last_that_reads_as_one() -> None:
-    assert guess_note("x/A1 Choir F4.wav").note == 65
-    assert guess_note("x/Choir.wav").note is None
+def test_of_several_notes_the_one_that_differs_is_read() -> None:
+    places = read_names([f"x/A1 Choir {note}.wav" for note in ("F4", "F#4", "G4")], Naming()).places
+    assert [place.note for place in places.values()] == [65, 66, 67]
+    assert read_names(["x/Choir.wav"], Naming()).places == {}
 
 
 @given(st.text(max_size=40), st.text(max_size=40))
@@ -96,5 +101,4 @@ def test_any_name_and_literal_text_are_survived(literal: str, name: str) -> None
     except CompanionError:
         return
     pattern.place(name)
-    guess_note(name)
-    propose_pattern([name])
+    read_names([name], Naming())

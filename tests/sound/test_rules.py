@@ -19,7 +19,8 @@ RULE_IDS = """
     band-empty channel-dead click-inside clipped dc-offset depth-mixed depth-padded duplicate dynamics-inverted ends-hot
     hum impulse-clipped impulse-cut impulse-late late-onset layer-uneven level-step loop-invalid loop-seam
     mono-as-stereo noise-builds-up not-finite note-gap off-pitch peak-over polarity-inverted range-overlap rate-mixed
-    note-unread sample-none silent starts-hot tail-wasteful takes-same unpitched-tuned wrong-root
+    names-disagree names-open note-unread sample-none silent starts-hot tail-wasteful takes-same unpitched-tuned
+    wrong-root
 """
 
 

@@ -62,9 +62,9 @@ def test_a_layer_of_the_facts_wins_over_the_name(good: Any) -> None:
 @pytest.mark.parametrize(
     ("path", "layer"),
     [
-        ("S/Slate hum F#3 v40 rr2.wav", "S/Slate hum"),
-        ("S/Slate hum C2 pp 03.wav", "S/Slate hum"),
-        ("Slate_take2_60.wav", "/Slate"),
+        ("S/Slate hum F#3 v40 rr2.wav", "Slate hum"),
+        ("S/Slate hum C2 pp 03.wav", "Slate hum"),
+        ("Slate_take2_60.wav", "Slate"),
         ("S/hum", "S/hum"),
     ],
 )

@@ -173,7 +173,7 @@ def test_answers_are_taken_and_the_safe_minimum_with_them() -> None:
 
 
 @pytest.mark.parametrize(
-    "answers", [{"title": "x"}, {"nonsense.x": "y"}, {"instrument.titel": "x"}, {"naming.middle_c": "C5"}]
+    "answers", [{"title": "x"}, {"nonsense.x": "y"}, {"instrument.titel": "x"}, {"naming.middle_c": "C6"}]
 )
 def test_an_answer_to_nothing_is_refused(answers: dict[str, str]) -> None:
     with pytest.raises(CompanionError):

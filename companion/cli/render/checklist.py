@@ -90,6 +90,7 @@ def findings_json(steps: Sequence[StepStatus]) -> dict[str, Any]:
                 "state": step.state,
                 "because": step.because,
                 "read": step.details.get("read", {}),
+                "names": step.details.get("names"),
                 "compared": step.details.get("compared", {}),
             }
             for step in steps
@@ -103,6 +104,7 @@ def findings_lines(steps: Sequence[StepStatus]) -> list[str]:
     lines: list[str] = []
     for step in steps:
         lines += [f"{step.state.mark} {step.title}: {step.state.value}. {visible(step.because)}"]
+        lines += [f"    names: {visible(line)}" for line in (step.details.get("names") or {}).get("told", ())]
         lines += [f"    heard: {visible(line)}" for line in step.details.get("heard", ())]
         read = step.details.get("read", {})
         lines += [f"    read: {visible(path)}: {visible(how)}" for path, how in list(read.items())[:MOST_SHOWN]]

@@ -31,7 +31,7 @@ def _table(field: msgspec.structs.FieldInfo) -> dict[str, Any]:
     described = {match["key"]: match for match in _LINE.finditer(doc)}
     return {
         "table": f"[[{field.name}]]" if several else f"[{field.name}]",
-        "means": doc.splitlines()[0].replace("``", ""),
+        "means": " ".join(doc.partition("\n\n")[0].split()).replace("``", ""),
         "keys": [_key(key, described[key.name]) for key in msgspec.structs.fields(struct)],
     }
 

@@ -101,9 +101,38 @@ class StatusOutput(msgspec.Struct, frozen=True, kw_only=True):
     snapshot: SnapshotOutput | None
 
 
+class AskedOutput(msgspec.Struct, frozen=True, kw_only=True):
+    """Names that may say more than is read: how many, the first of them, why, and the line that would have them read
+    (empty where there is none).
+    """
+
+    names: int
+    first: str
+    why: str
+    line: str
+
+
+class NamesOutput(msgspec.Struct, frozen=True, kw_only=True):
+    """How the names of the samples are read. patterns, language, middle_c: as the facts would say it; read: how many of
+    ``names``. examples: three names and what they say, by path. why: what settled language and octaves. told: all of
+    it in sentences.
+    """
+
+    patterns: tuple[str, ...]
+    language: str
+    middle_c: str
+    names: int
+    read: int
+    examples: dict[str, str]
+    why: tuple[str, ...]
+    asked: tuple[AskedOutput, ...]
+    told: tuple[str, ...]
+
+
 class CheckedStep(msgspec.Struct, frozen=True, kw_only=True):
     """A step that was run. read: how each patch and script was read, by path; empty but for paths. compared: the facts
-    that each text states and was held to, by path (empty for a page that lies nowhere yet); empty but for words.
+    that each text states and was held to, by path (empty for a page that lies nowhere yet); empty but for words. names:
+    how the names of the samples are read; null but for sound.
     """
 
     id: str
@@ -111,6 +140,7 @@ class CheckedStep(msgspec.Struct, frozen=True, kw_only=True):
     because: str
     read: dict[str, str]
     compared: dict[str, tuple[str, ...]]
+    names: NamesOutput | None
 
 
 class StepFinding(Finding, frozen=True, kw_only=True):

@@ -11,7 +11,7 @@ from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes, duration, level
 from companion.sound.checks.files import place_of
 from companion.sound.checks.model import SoundModel, sound_rule
-from companion.sound.measures.versions import BAND, BITS, DECAY, EDGES, LEVELS, NOISE, with_inputs
+from companion.sound.measures.versions import BAND, BITS, DECAY, EDGES, LEVELS, LOUDNESS, NOISE, PITCH, with_inputs
 from companion.sound.measures.weight import bits_bytes, mono_bytes
 from companion.sound.zones.zones import ZONES
 
@@ -145,7 +145,7 @@ def noise_of(floor_dbfs: float, voices: int) -> float:
 @sound_rule(
     "noise-builds-up",
     WARNS,
-    rests_on=(*with_inputs(NOISE), ZONES),
+    rests_on=(*with_inputs(NOISE, PITCH, LOUDNESS), ZONES),
     means="With many voices at once the noise of the recordings adds up to more than the limit.",
     why="Chords hiss.",
     mend="Take recordings with less noise, denoise the tails, or fade them earlier.",

@@ -11,7 +11,7 @@ from companion.core.findings import WARNS, At, Finding
 from companion.core.text import visible
 from companion.core.units import level
 from companion.sound.checks.model import SoundModel, sound_rule
-from companion.sound.measures.versions import LOUDNESS, with_inputs
+from companion.sound.measures.versions import LOUDNESS, PITCH, with_inputs
 from companion.sound.zones.zones import ZONES, Zone
 
 LEVEL_STEP_DB: Final = 9.0
@@ -70,7 +70,7 @@ def _at(zone: Zone, *others: Zone) -> At:
 @sound_rule(
     "level-step",
     WARNS,
-    rests_on=(*with_inputs(LOUDNESS), ZONES),
+    rests_on=(*with_inputs(LOUDNESS, PITCH), ZONES),
     means="A sample is much louder or softer than its neighbours on the keyboard.",
     why="One key jumps out, or falls into a hole.",
     mend="Match its level in the patch, or replace it.",
@@ -116,7 +116,7 @@ def expected_levels(table: Table) -> dict[tuple[int, int], float]:
 @sound_rule(
     "dynamics-inverted",
     WARNS,
-    rests_on=(*with_inputs(LOUDNESS), ZONES),
+    rests_on=(*with_inputs(LOUDNESS, PITCH), ZONES),
     means="A softer dynamic is louder than the next one up.",
     why="Playing harder gets quieter.",
     mend="Swap the two samples, or correct their names; see whether one was normalised alone.",
@@ -149,12 +149,12 @@ def dynamics_inverted(model: SoundModel) -> Iterator[Finding]:
 
 def layer_levels(model: SoundModel) -> dict[str, tuple[float, float]]:
     """Return (median loudness in LUFS, what is lost in dB when it plays alone) of each of the maker's layers."""
-    names = {layer.name for layer in model.facts.layers}
-    loudness: dict[str, float] = {}
-    for layer, zones in model.layers.items():
-        values = [value for zone in zones if (value := model.measured[zone.path].momentary_max_lufs) is not None]
-        if layer in names and values:
-            loudness[layer] = statistics.median(values)
+    values: dict[str, list[float]] = {layer.name: [] for layer in model.facts.layers}
+    for zone in model.zones.values():  # with all its microphones, which are layers of their own elsewhere
+        value = model.measured[zone.path].momentary_max_lufs
+        if value is not None and zone.instrument in values and not zone.release:
+            values[zone.instrument].append(value)
+    loudness = {layer: statistics.median(several) for layer, several in values.items() if several}
     if not loudness:
         return {}
     together = 10 * math.log10(sum(10 ** (value / 10) for value in loudness.values()))
@@ -164,7 +164,7 @@ def layer_levels(model: SoundModel) -> dict[str, tuple[float, float]]:
 @sound_rule(
     "layer-uneven",
     WARNS,
-    rests_on=(*with_inputs(LOUDNESS), ZONES),
+    rests_on=(*with_inputs(LOUDNESS, PITCH), ZONES),
     means="One layer alone is far softer than all together.",
     why="A player who turns the other layers down hears almost nothing left.",
     mend="Raise that layer, or say in the readme that it only colours the others.",

@@ -11,8 +11,9 @@ from companion.core.facts import Facts
 from companion.core.globs import Globs, globs
 from companion.core.rules import rule
 from companion.sound.measures.measured import Measured
+from companion.sound.zones.reading import NameReading
 from companion.sound.zones.tuning import Tuning, tunings
-from companion.sound.zones.zones import Zone, by_layer, read_table, zones_of
+from companion.sound.zones.zones import Zone, by_layer, read_table, reading_of, zones_of
 
 sound_rule: Final = partial(rule, step="sound")
 
@@ -21,7 +22,8 @@ class SoundModel(msgspec.Struct, frozen=True, kw_only=True):
     """The measures of every audio file that ships, what each file is, and what the facts say of them all.
 
     measured, kinds: by relative path, in order; what has no kind is a sample. zones: where each sample plays, by path;
-    layers: the same by layer. tunings: of each instrument whose pitch can be judged. Built by :func:`sound_model`.
+    layers: the same by layer. tunings: of each instrument whose pitch can be judged. names: how they are read; the
+    facts have the language and octaves they were read by. Built by :func:`sound_model`.
     """
 
     measured: Mapping[str, Measured]
@@ -30,6 +32,7 @@ class SoundModel(msgspec.Struct, frozen=True, kw_only=True):
     zones: Mapping[str, Zone] = {}
     layers: Mapping[str, Sequence[Zone]] = {}
     tunings: tuple[Tuning, ...] = ()
+    names: NameReading = NameReading()
 
     def readable(self) -> Iterator[tuple[str, Measured]]:
         """Yield (path, measures) of every file that could be read, in the order of their paths."""
@@ -70,7 +73,15 @@ def sound_model(
     """
     measured = dict(sorted(measured.items()))
     samples = {path: one for path, one in measured.items() if kinds.get(path) is not Kind.IMPULSE}
-    zones = zones_of(samples, facts, read_table(table) if table else None)
+    names = reading_of(samples, facts)
+    zones = zones_of(samples, facts, read_table(table) if table else None, names)
     layers = by_layer(zones.values())
-    found = tuple(tunings(layers, samples))
-    return SoundModel(measured=measured, kinds=kinds, facts=facts, zones=zones, layers=layers, tunings=found)
+    return SoundModel(
+        measured=measured,
+        kinds=kinds,
+        facts=names.applied(facts),
+        zones=zones,
+        layers=layers,
+        tunings=tuple(tunings(layers, samples)),
+        names=names,
+    )

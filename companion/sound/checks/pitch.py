@@ -8,7 +8,7 @@ from companion.core.findings import BLOCKS, WARNS, At, Finding, Severity
 from companion.core.text import plural, visible
 from companion.core.units import note_name
 from companion.sound.checks.model import SoundModel, sound_rule
-from companion.sound.measures.versions import PITCH, with_inputs
+from companion.sound.measures.versions import LOUDNESS, PITCH, with_inputs
 from companion.sound.zones.tuning import TUNING, Tuned, Tuning
 from companion.sound.zones.zones import ZONES
 
@@ -49,7 +49,7 @@ def _note(model: SoundModel, cents: float) -> str:
     "wrong-root",
     BLOCKS,
     version=2,
-    rests_on=(*with_inputs(PITCH), ZONES, TUNING),
+    rests_on=(*with_inputs(PITCH, LOUDNESS), ZONES, TUNING),
     means="A sample sounds a semitone or more away from the note it is declared to have.",
     why="One key, or a stretch of keys, plays the wrong note.",
     mend="Correct the root note in the patch and in the file's name or chunk, or replace the recording.",
@@ -90,7 +90,7 @@ def limit_of(tuning: Tuning, limit: float) -> float:
     "off-pitch",
     WARNS,
     version=2,
-    rests_on=(*with_inputs(PITCH), ZONES, TUNING),
+    rests_on=(*with_inputs(PITCH, LOUDNESS), ZONES, TUNING),
     means="A sample is out of tune with its declared note, measured against the rest of its instrument.",
     why="The key beats against its neighbours, and chords sound sour.",
     mend="Tune the sample in the patch by the cents measured here; if the detuning is meant, waive it.",

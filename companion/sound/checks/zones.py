@@ -9,7 +9,7 @@ from companion.core.findings import WARNS, At, Finding
 from companion.core.text import listed, visible
 from companion.core.units import note_name
 from companion.sound.checks.model import SoundModel, sound_rule
-from companion.sound.measures.versions import DIGEST, FORMAT, OUTLINE, with_inputs
+from companion.sound.measures.versions import DIGEST, LOUDNESS, OUTLINE, PITCH, with_inputs
 from companion.sound.zones.zones import ZONES, Zone
 
 SAME: Final = 0.99
@@ -36,7 +36,7 @@ def _at(zones: Iterable[Zone], key: int | None, **more: Any) -> At:
 @sound_rule(
     "takes-same",
     WARNS,
-    rests_on=(*with_inputs(OUTLINE, DIGEST), ZONES),
+    rests_on=(*with_inputs(OUTLINE, DIGEST, PITCH, LOUDNESS), ZONES),
     means="Two round robins are one recording, perhaps at another gain or shifted.",
     why="Repeated notes sound like a machine, which is what round robins are there to avoid.",
     mend="Replace one with another recording, or take it out.",
@@ -73,7 +73,7 @@ def takes_same(model: SoundModel) -> Iterator[Finding]:
 @sound_rule(
     "note-gap",
     WARNS,
-    rests_on=(FORMAT, ZONES),
+    rests_on=(*with_inputs(PITCH, LOUDNESS), ZONES),
     means="A layer has a hole in its keys or dynamics.",
     why="Some keys are silent, or jump to another sound at some strengths.",
     mend="Record or render what is missing, or widen the neighbours to cover it.",
@@ -154,7 +154,7 @@ def lacking_dynamics(zones: Iterable[Zone]) -> dict[int, list[int]]:
 @sound_rule(
     "range-overlap",
     WARNS,
-    rests_on=(FORMAT, ZONES),
+    rests_on=(*with_inputs(PITCH, LOUDNESS), ZONES),
     means="Two samples of a layer share some of their keys and velocities.",
     why="Both sound at once, louder and doubled, or the engine picks one by chance.",
     mend="Set the ranges so that one ends where the next begins; a crossfade that is meant may be waived.",

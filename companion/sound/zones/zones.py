@@ -9,34 +9,44 @@ from contextlib import suppress
 from itertools import islice
 from typing import Final
 
+import msgspec
+
 from companion.core.facts import Facts
 from companion.core.globs import globs
 from companion.core.rules import Measure
 from companion.core.units import read_note
 from companion.sound.files.chunks import RANGES
 from companion.sound.measures.measured import Measured
-from companion.sound.zones.naming import Placed, guess_note, place_all, read_velocity
+from companion.sound.zones.hearing import heard_of
+from companion.sound.zones.naming import Placed
+from companion.sound.zones.reading import NameReading, read_names
+from companion.sound.zones.vocabulary import read_velocity
 
 MOST_ROWS: Final = 200_000
 _MARK: Final = r"(?i)((v|vel|rr|r|t|take)?\d+)?"
 """What numbers a sample in its name, or nothing."""
 
-ZONES: Final = Measure("zones", 1)
+_DEFAULTS: Final = 3
+
+ZONES: Final = Measure("zones", 2)
 """Raised whenever the same names, chunks and facts may place a sample otherwise."""
 
 
 class Zone(Placed, frozen=True, kw_only=True):
     """Where one sample plays. note: MIDI note it was recorded at; None while it or its octave is open.
 
-    name_note: the note as the name writes it, under middle C = C4. source: table, chunk, name or empty. layer: the
-    maker's layer, else the name's, else folder and name without its note. take: as written, empty when there is one.
-    velocity: what orders dynamics; None when nothing tells. Ranges are inclusive.
+    name_note: the note as the name writes it, under middle C = C4; named: under the convention there is. source:
+    table, chunk, name or empty. layer: the maker's layer, else the name's, else folder and name without its note; each
+    microphone, and the releases, are a layer of their own: they are no takes of one another; instrument: the layer
+    without those. take: as written, empty
+    when there is one. velocity: what orders dynamics; None when nothing tells. Ranges are inclusive.
     """
 
     path: str
-    cents: float = 0.0
     name_note: int | None = None
+    named: int | None = None
     source: str = ""
+    instrument: str = ""
 
     @property
     def key(self) -> int | None:
@@ -55,47 +65,106 @@ def read_table(text: str) -> dict[str, dict[str, str]]:
     return rows
 
 
-def zones_of(
-    measured: Mapping[str, Measured], facts: Facts, table: Mapping[str, Mapping[str, str]] | None = None
-) -> dict[str, Zone]:
-    """Return the zone of every readable file, by path. The table wins over the name, the name over the chunk.
+def reading_of(measured: Mapping[str, Measured], facts: Facts) -> NameReading:
+    """Return how the names of the readable files are read, settled by what was measured of them where that is needed.
 
     Raises CompanionError for a file-name pattern that is wrong.
     """
-    places = place_all(measured, facts.naming.pattern)
-    zones = {}
-    for path, one in measured.items():
-        if one.readable:
-            place = places.get(path) or (Placed() if facts.naming.pattern else guess_note(path))
-            zones[path] = _zone(path, one, place, (table or {}).get(path, {}), facts)
-    return zones
+    readable = {path: one for path, one in measured.items() if one.readable}
+    return read_names(readable, facts.naming, heard_of(readable))
+
+
+def zones_of(
+    measured: Mapping[str, Measured],
+    facts: Facts,
+    table: Mapping[str, Mapping[str, str]] | None = None,
+    reading: NameReading | None = None,
+) -> dict[str, Zone]:
+    """Return the zone of every readable file, by path. The table wins over the chunk, the chunk over the name.
+
+    reading: of the names, where it is there already. A chunk says nothing where all chunks of a layer state one note
+    and the names many: it was never set. Raises CompanionError for a file-name pattern that is wrong.
+    """
+    reading = reading or reading_of(measured, facts)
+    facts = reading.applied(facts)
+    zones = {
+        path: _zone(path, one, reading.places.get(path, Placed()), (table or {}).get(path, {}), facts)
+        for path, one in measured.items()
+        if one.readable
+    }
+    zones = {path: _without_default(zone, zones_here) for path, zone, zones_here in _beside(zones)}
+    return _parted(zones, facts)
+
+
+def _beside(zones: Mapping[str, Zone]) -> Iterable[tuple[str, Zone, bool]]:
+    """Yield each zone with whether the chunks of its layer all state one note while the names have three or more."""
+    stated: dict[str, set[int | None]] = defaultdict(set)
+    named: dict[str, set[int | None]] = defaultdict(set)
+    for zone in zones.values():
+        if zone.source == "chunk" and zone.name_note is not None:
+            stated[zone.layer].add(zone.note)
+            named[zone.layer].add(zone.name_note)
+    for path, zone in zones.items():
+        yield path, zone, len(stated[zone.layer]) == 1 and len(named[zone.layer]) >= _DEFAULTS
+
+
+def _without_default(zone: Zone, is_default: bool) -> Zone:
+    if zone.source != "chunk" or zone.name_note is None or not is_default:
+        return zone
+    return msgspec.structs.replace(zone, note=zone.named, cents=0.0, source="name")
 
 
 def _zone(path: str, one: Measured, place: Placed, row: Mapping[str, str], facts: Facts) -> Zone:
     middle_c = facts.naming.middle_c
-    tabled = Placed.of(row)
+    tabled = Placed.of(row, facts.naming.language)
     value, cents, source = tabled.note_under(middle_c or "C4"), 0.0, "table"
     if value is None and one.root_note is not None:
         value, cents, source = one.root_note, one.fine_cents, "chunk"
     if value is None and place.note is not None:
-        value, source = place.note_under(middle_c), "name"
+        value, cents, source = place.note_under(middle_c), place.cents, "name"
 
     bounds = {
         name: next((bound for said in (tabled, place, one) if (bound := getattr(said, name)) is not None), None)
         for name in RANGES
     }
+    microphone, release = tabled.microphone or place.microphone, tabled.release or place.release
+    layer = tabled.layer or layer_of(path, facts) or place.layer or _family(path, place)
     return Zone(
         path=path,
-        layer=tabled.layer or layer_of(path, facts) or place.layer or _family(path),
+        layer=" · ".join(part for part in (layer, microphone, "release" if release else "") if part),
         note=value,
         cents=cents,
         name_note=place.note if source != "table" else tabled.note,
+        named=place.note_under(middle_c),
         octave_open=place.octave_open,
         velocity=tabled.velocity if row.get("velocity") else place.velocity,
         take=tabled.take or place.take,
+        microphone=microphone,
+        release=release,
+        instrument=layer,
+        folder=place.folder,
         **bounds,
         source=source if value is not None or place.note is not None else "",
     )
+
+
+def _parted(zones: Mapping[str, Zone], facts: Facts) -> dict[str, Zone]:
+    """Return zones, those of one layer by name parted by folder where two folders hold the same of it: two instruments.
+
+    Folders that share out one layer, its low and its high notes for instance, leave it whole.
+    """
+    named = {layer.name for layer in facts.layers}
+    places: dict[tuple[object, ...], set[str]] = defaultdict(set)
+    for zone in zones.values():
+        velocity = zone.velocity if zone.velocity is not None else zone.low_velocity
+        places[zone.layer, zone.key, velocity, zone.take].add(zone.folder)
+    parted = {layer for (layer, *_), folders in places.items() if len(folders) > 1}
+    return {
+        path: msgspec.structs.replace(zone, layer=f"{zone.folder}/{zone.layer}")
+        if zone.layer in parted and zone.instrument not in named
+        else zone
+        for path, zone in zones.items()
+    }
 
 
 def layer_of(path: str, facts: Facts) -> str:
@@ -103,8 +172,10 @@ def layer_of(path: str, facts: Facts) -> str:
     return next((layer.name for layer in facts.layers if globs(layer.files).matches(path)), "")
 
 
-def _family(path: str) -> str:
+def _family(path: str, place: Placed) -> str:
     """Return folder and name without note, numbers and marks: what the samples of one instrument share."""
+    if place != Placed():
+        return f"{place.folder}/"
     folder, _, name = path.rpartition("/")
     stem = name.rpartition(".")[0] or name
     parts = [part for part in re.split(r"[_\-\s.()\[\]]+", stem) if not re.fullmatch(_MARK, part)]

@@ -1,17 +1,20 @@
 """The first look at a folder that has no facts: what can be seen is proposed, the rest is asked."""
 
+from __future__ import annotations
+
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
 from companion.core.cache import Cache
 from companion.core.entries import Entry, Kind
 from companion.core.errors import CompanionError
-from companion.core.facts import Contents, Facts
+from companion.core.facts import Contents, Facts, Naming
+from companion.core.files import unchanged
 from companion.core.folder import never_ships
 from companion.core.globs import globs
 from companion.core.progress import QUIET, Watch
@@ -19,6 +22,9 @@ from companion.core.text import listed, plural, visible
 from companion.core.versions import read_engine_version
 from companion.steps.checks.facts import licence_file_in
 from companion.steps.deeds.facts_file import with_values
+
+if TYPE_CHECKING:
+    from companion.sound.zones.reading import AskedNames, NameReading
 
 ASKS: Final = (
     ("instrument.title", "What is the instrument called?"),
@@ -30,7 +36,7 @@ ASKS: Final = (
     ("engine.name", "Which engine was the patch built in?"),
     ("engine.saved_with", "Which engine version last saved it?"),
     ("engine.edition", "Which edition of the engine does a player need (“any” when there is only one)?"),
-    ("naming.middle_c", "Which name does MIDI note 60 carry in your file names: C3 or C4?"),
+    ("naming.middle_c", "Which name does MIDI note 60 carry in your file names: C3, C4 or C5?"),
 )
 """What no folder tells, in the order it is asked. An empty answer leaves the fact open."""
 
@@ -54,17 +60,43 @@ class Proposal(msgspec.Struct, frozen=True, kw_only=True):
     files: tuple[str, ...] = ()
 
 
-def propose(folder: Path, watch: Watch = QUIET) -> Proposal:
-    """Look at ``folder`` and return what can be proposed. Writes nothing."""
+def propose(folder: Path, watch: Watch = QUIET, cache: Cache | None = None) -> Proposal:
+    """Look at ``folder`` and return what can be proposed; a few samples are heard for it. Writes nothing.
+
+    cache: where what was looked at is remembered.
+    """
     from companion.contents.folder_scan import scan_folder
     from companion.contents.inventory import take_inventory
 
-    nothing, cache = Contents(), Cache(None)
+    nothing, cache = Contents(), cache or Cache(None)
     inventory = take_inventory(folder, nothing, cache, watch)
     named_by = scan_folder(folder, inventory, nothing, cache, watch).references.named_by
     sounds = {entry.path for entry in inventory.entries if entry.kind.audible}
     names = {e.path: len(sounds & named_by(e.path)) for e in inventory.entries if e.kind is Kind.OTHER}
-    return proposal(folder.name, inventory.entries, names)
+    return proposal(folder.name, inventory.entries, names, _by_ear(folder, inventory.entries, cache, watch))
+
+
+def _by_ear(folder: Path, entries: Iterable[Entry], cache: Cache, watch: Watch) -> NameReading:
+    """Return how the names of the samples are read, a few of them heard."""
+    from companion.sound.zones.listening import names_by_ear
+
+    samples = {e.path: e for e in entries if e.kind is Kind.SAMPLE and not never_ships(e.path) and not e.link}
+    files = [(path, folder / path, samples[path].sha256) for path in _legible(samples)]
+    return names_by_ear(files, cache, watch, still=lambda path: unchanged(folder, samples[path]))
+
+
+def _legible(paths: Iterable[str]) -> list[str]:
+    return [path for path in paths if not _NO_TEXT.search(path)]
+
+
+def _sentences(lines: Iterable[str]) -> list[str]:
+    return [f"{line[:1].upper()}{line[1:]}." for line in lines]
+
+
+def _question(asked: AskedNames) -> tuple[str, str]:
+    """Return what to ask of names that may hold a note."""
+    first = visible(asked.paths[0])
+    return "naming.pattern", f"Where is the note in {first}, as in {asked.pattern} (empty: nowhere)?"
 
 
 _NO_PATCH: Final = re.compile(
@@ -126,16 +158,24 @@ def _as_facts(patches: Sequence[str], others: Iterable[str]) -> tuple[str, ...]:
     return tuple(found)
 
 
-def proposal(name: str, entries: tuple[Entry, ...], names: Mapping[str, int] | None = None) -> Proposal:
+def proposal(
+    name: str,
+    entries: tuple[Entry, ...],
+    names: Mapping[str, int] | None = None,
+    reading: NameReading | None = None,
+) -> Proposal:
     """Return the proposal for a folder called ``name`` with these files in it. Pure.
 
     names: how many sounds of the folder each file of unknown kind names. Where nothing looks like a patch it is asked.
+    reading: how the names of the samples are read, where some of them were heard for it.
     """
-    from companion.sound.zones.naming import propose_pattern
+    from companion.sound.zones.reading import read_names
+    from companion.sound.zones.telling import facts_of, names_lines
 
     kinds = {kind: [e.path for e in entries if e.kind is kind and not never_ships(e.path)] for kind in Kind}
     patches, others = patches_among(kinds[Kind.OTHER], names or {})
-    pattern = propose_pattern([path for path in kinds[Kind.SAMPLE] if not _NO_TEXT.search(path)])
+    samples = _legible(kinds[Kind.SAMPLE])
+    reading = reading or read_names(samples, Naming())
     lines = [_found(len(kinds[Kind.SAMPLE]), "sample", sample_folders(kinds[Kind.SAMPLE]))]
     word = "Patch" if len(patches) == 1 else "Patches"
     lines.append(f"{word}: {_named(patches)}." if patches else "No file looks like a patch.")
@@ -145,7 +185,7 @@ def proposal(name: str, entries: tuple[Entry, ...], names: Mapping[str, int] | N
             lines.append(_found(len(kinds[kind]), word, []))
     stay = len(kinds[Kind.SYSTEM]) + len(kinds[Kind.WORKING])
     lines += [f"{plural(stay, 'system or working file')} would stay at home."] if stay else []
-    lines.append(f"File names read as {pattern}." if pattern else "No pattern fits most of the file names.")
+    lines += _sentences(names_lines(reading, samples, Naming())) or ["No pattern fits the file names."]
     facts = Facts(
         instrument=msgspec.structs.replace(
             Facts().instrument,
@@ -153,11 +193,15 @@ def proposal(name: str, entries: tuple[Entry, ...], names: Mapping[str, int] | N
             licence_file=licence_file_in([entry.path for entry in entries if not _NO_TEXT.search(entry.path)]),
         ),
         contents=Contents(patches=_as_facts(patches, others)),
-        naming=msgspec.structs.replace(Facts().naming, pattern=pattern),
     )
-    asks = ASKS if patches else (("contents.patches", "Which file is the patch (its path in the folder)?"), *ASKS)
+    facts = with_values(facts, facts_of(reading))
+    asks: tuple[tuple[str, str], ...] = (
+        ASKS if patches else (("contents.patches", "Which file is the patch (its path in the folder)?"), *ASKS)
+    )
+    open_octaves = not reading.middle_c and any(place.octave_open for place in reading.places.values())
+    asks += tuple(_question(one) for one in reading.asked if one.pattern and not reading.patterns)[:1]
     wanted = tuple(
-        ask for ask in asks if ask[0] != "instrument.title" and not (ask[0] == "naming.middle_c" and not pattern)
+        ask for ask in asks if ask[0] != "instrument.title" and (ask[0] != "naming.middle_c" or open_octaves)
     )
     files = tuple(entry.path for entry in entries if not never_ships(entry.path))
     return Proposal(facts=facts, lines=tuple(lines), asks=wanted, files=files)

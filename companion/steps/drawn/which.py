@@ -18,7 +18,7 @@ _RULES: Final[dict[Kind, tuple[str, ...]]] = {
     ),
     "seam": ("loop-seam",),
     "pitch": ("wrong-root", "off-pitch"),
-    "map": ("note-gap", "range-overlap", "note-unread"),
+    "map": ("note-gap", "range-overlap", "note-unread", "names-open", "names-disagree"),
     "levels": ("level-step", "dynamics-inverted", "layer-uneven"),
     "noise": ("noise-builds-up",),
     "decay": ("impulse-cut",),

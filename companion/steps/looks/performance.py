@@ -76,11 +76,13 @@ def content_mark(desk: Desk) -> str:
 
 def _named_notes(desk: Desk) -> dict[str, tuple[Placed, int]]:
     """Return what the names of the samples say, and their MIDI notes, by path; those that name no note are left out."""
-    from companion.sound.zones.naming import guess_note, place_all
+    from companion.sound.zones.naming import Placed
+    from companion.sound.zones.reading import read_names
 
     naming = desk.facts.naming
-    paths = [entry.path for entry in desk.of_kind(Kind.SAMPLE)]
-    named = place_all(paths, naming.pattern) or {path: guess_note(path) for path in paths}
+    named = read_names((entry.path for entry in desk.of_kind(Kind.SAMPLE)), naming).places
+    if not (naming.pattern or naming.more):  # touches and takes are played where a fact says how they are read
+        named = {path: Placed(note=place.note, octave_open=place.octave_open) for path, place in named.items()}
     return {
         path: (place, note) for path, place in named.items() if (note := place.note_under(naming.middle_c)) is not None
     }
@@ -90,8 +92,9 @@ def _take_counts(named: Mapping[str, tuple[Placed, int]], note: int | None = Non
     """Return how many takes there are of a note at one touch in one folder; of all notes, or of one."""
     takes: dict[tuple[str, int, Any], set[str]] = defaultdict(set)
     for path, (place, own) in named.items():
-        if place.take and note in (None, own):
-            takes[path.rpartition("/")[0], own, place.velocity].add(place.take)
+        if place.take and note in (None, own) and not place.release:
+            touch = (place.velocity, place.low_velocity, place.microphone)
+            takes[path.rpartition("/")[0], own, touch].add(place.take)
     return {len(several) for several in takes.values()}
 
 

@@ -30,6 +30,7 @@ def look_sound(desk: Desk) -> Look:
     from companion.sound.checks.levels import layer_levels
     from companion.sound.measures.weight import savings_of
     from companion.sound.rules import RULES
+    from companion.sound.zones.telling import names_data
 
     model = model_of(desk)
     measured, kinds = model.measured, model.kinds
@@ -43,7 +44,11 @@ def look_sound(desk: Desk) -> Look:
     seconds = sum(one.seconds for one in samples)
     details: dict[str, Any] = {
         "because": "; ".join(
-            [f"{plural(len(samples), 'sample')}, {duration(seconds)} of sound measured", *unjudged(model)]
+            [
+                f"{plural(len(samples), 'sample')}, {duration(seconds)} of sound measured",
+                *read_as(model),
+                *unjudged(model),
+            ]
         ),
         "samples": len(samples),
         "seconds": round(seconds, 3),
@@ -55,7 +60,8 @@ def look_sound(desk: Desk) -> Look:
             layer: {"loudness_lufs": round(loudness, 1), "alone_db": round(drop, 1)}
             for layer, (loudness, drop) in layer_levels(model).items()
         },
-        "heard": [_tuning_line(tuning, desk.facts.naming.middle_c) for tuning in model.tunings],
+        "names": names_data(model.names, list(model.zones), desk.facts.naming),
+        "heard": [_tuning_line(tuning, model.facts.naming.middle_c) for tuning in model.tunings],
         "savings": msgspec.to_builtins(savings_of(measured.values())),
         "impulses": [_impulse(path, one) for path, one in measured.items() if kinds[path] is Kind.IMPULSE],
     }
@@ -71,6 +77,16 @@ def model_of(desk: Desk) -> SoundModel:
     files = [(e.path, desk.folder / e.path, e.sha256) for e in audio]
     measured = measure_files(files, desk.cache, desk.watch, still=desk.still)
     return sound_model(measured, {entry.path: entry.kind for entry in audio}, desk.facts, _zones_table(desk))
+
+
+def read_as(model: SoundModel) -> list[str]:
+    """Return how names are read where no fact says so, and what was settled by ear, for the state's own line."""
+    names, naming = model.names, model.facts.naming
+    parts = []
+    if names.patterns and not (naming.pattern or naming.more):
+        others = f" and {plural(len(names.patterns) - 1, 'other way')}" if len(names.patterns) > 1 else ""
+        parts.append(f"names read as {names.patterns[0]}{others}")
+    return [*parts, *names.why] if names.places else parts
 
 
 def unjudged(model: SoundModel) -> list[str]:

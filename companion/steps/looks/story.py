@@ -128,11 +128,11 @@ def notes_of(desk: Desk, more: Iterable[str] = ()) -> Callable[[str], str]:
     naming = desk.facts.naming
     paths = dict.fromkeys([*(entry.path for entry in desk.of_kind(Kind.SAMPLE)), *more])
     found = []
-    for path, place in place_all(paths, naming.pattern).items():
+    for path, place in place_all(paths, (naming.pattern, *naming.more), naming.language).items():
         # As the name writes it: the page says which C is meant.
         convention = "C4" if place.octave_open else naming.middle_c
         note = note_name(place.note, convention) if place.note is not None and convention else ""
-        layer = layer_of(path, desk.facts) or place.layer
+        layer = " ".join(part for part in (layer_of(path, desk.facts) or place.layer, place.microphone) if part)
         found.append((path, Recording(layer=layer, note=note, velocity=place.velocity, take=place.take)))
     return namer(found)
 

@@ -28,7 +28,8 @@ class Field(msgspec.Struct, frozen=True):
 
 _CONTROL: Final = "name; kind; low to high; rest R; cc N; what it does"
 _LAYER: Final = "name; files; keys 36 to 84; velocities 1 to 127; round robins 2"
-_OCTAVES: Final = {"": "left open", "C3": "C3", "C4": "C4"}
+_OCTAVES: Final = {"": "left open", "C3": "C3", "C4": "C4", "C5": "C5"}
+_LANGUAGES: Final = {"": "left open", "english": "English", "german": "German: H is B", "dutch": "Dutch"}
 
 PAGES: Final[dict[str, tuple[Field, ...]]] = {
     "Who": (
@@ -70,6 +71,8 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
             "choice",
             _OCTAVES,
         ),
+        Field("naming.language", "Notes are written in", "what B, H, As and Es are", "choice", _LANGUAGES),
+        Field("naming.more", "Other names read as", "one pattern a line, for what the first does not fit", "lines"),
         Field("naming.zones", "Zone list", "a CSV that says what the names do not"),
         Field("naming.unpitched", "Samples that play no note", "loops and noises; one pattern a line", "lines"),
     ),

@@ -1,0 +1,273 @@
+"""How names are read: what is written, what is heard, what is asked, and what the maker is told of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from companion.core.facts import Facts, Naming
+from companion.core.findings import Finding
+from companion.core.rules import findings_of
+from companion.sound.checks.model import sound_model
+from companion.sound.checks.unjudged import names_disagree, names_open, note_unread
+from companion.sound.zones.hearing import SampleSound
+from companion.sound.zones.naming import Pattern
+from companion.sound.zones.reading import NameReading, read_names
+from companion.sound.zones.telling import names_data, names_lines
+
+GERMAN = ("C", "Cis", "D", "Dis", "E", "F", "Fis", "G", "Gis", "A", "B", "H")
+ENGLISH = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+
+
+def read(names: Iterable[str], sounds: Mapping[str, SampleSound] | None = None, **naming: Any) -> NameReading:
+    return read_names([f"{name}.wav" for name in names], Naming(**naming), sounds)
+
+
+def sounding(notes: Mapping[str, float], **more: Any) -> dict[str, SampleSound]:
+    return {f"{name}.wav": SampleSound(100 * note, **more) for name, note in notes.items()}
+
+
+def noted(reading: NameReading) -> dict[str, int | None]:
+    """Return the notes that are read, under the octaves that were settled, by name."""
+    return {
+        path.removesuffix(".wav"): place.note if not reading.middle_c else place.note_under(reading.middle_c)
+        for path, place in reading.places.items()
+    }
+
+
+def scale(names: Iterable[str], low: int = 48, prefix: str = "Reed ", octave: int = 3) -> dict[str, int]:
+    """Return names of the notes upwards from ``low``, as they are written where middle C is C4."""
+    every = list(names)
+    return {f"{prefix}{every[note % 12]}{note // 12 - 4 + octave}": note for note in range(low, low + 24)}
+
+
+def test_three_names_are_shown_and_what_did_not_fit_is_counted() -> None:
+    names = [f"Reed {note}3 {touch}" for note in ("C", "D#", "F#") for touch in ("soft", "hard")]
+    reading = read([*names, "rain", "wind"])
+    paths = [f"{name}.wav" for name in [*names, "rain", "wind"]]
+    lines = names_lines(reading, paths, Naming())
+    assert lines[0] == "names are read as {layer} {note} {velocity}: 6 of 8"
+    assert lines[1] == "Reed C3 soft.wav: C3, its octave open, velocity 40, layer Reed"
+    assert len([line for line in lines if line.startswith("Reed")]) == 3
+    assert lines[-1] == "2 names not read, such as rain.wav"
+    data = names_data(reading, paths, Naming())
+    assert (data["names"], data["read"]) == (8, 6)
+
+
+@pytest.mark.parametrize(("middle_c", "shift"), [("C3", 12), ("C4", 0), ("C5", -12)])
+def test_what_is_heard_settles_the_octaves(middle_c: str, shift: int) -> None:
+    notes = {f"Reed {name}": note + shift for name, note in (("C3", 48), ("D#3", 51), ("F#3", 54), ("A3", 57))}
+    reading = read(notes, sounding(notes))
+    assert reading.middle_c == middle_c
+    assert noted(reading) == notes
+    assert f"middle C is {middle_c}: 4 of 4 notes heard sound so" in reading.why
+
+
+def test_octaves_stay_open_where_the_sound_lies_elsewhere_or_ranks_differ() -> None:
+    notes = {f"Reed {name}": note for name, note in (("C3", 48), ("D#3", 51), ("F#3", 54), ("A3", 57))}
+    assert read(notes, sounding({name: note + 24 for name, note in notes.items()})).middle_c == ""
+    high = {name.replace("Reed", "Flute"): note + 12 for name, note in notes.items()}
+    assert read([*notes, *high], sounding(notes | high)).middle_c == ""
+
+
+def test_h_makes_names_german_whatever_is_heard() -> None:
+    notes = scale(GERMAN)
+    reading = read(notes)
+    assert reading.language == "german"
+    assert noted(reading) == notes
+    assert reading.why == ("the notes are German: the names have -is and H",)
+
+
+def test_one_b_that_sounds_b_flat_is_a_wrong_note_and_no_language() -> None:
+    """What would be read away as German is then found."""
+    notes = {f"Reed {name}": note for name, note in (("C3", 48), ("E3", 52), ("G3", 55), ("B3", 59), ("C4", 60))}
+    reading = read(notes, sounding(notes | {"Reed B3": 58}))
+    assert noted(reading) == notes
+    assert (reading.language, reading.heard_language) == ("english", "")
+
+
+def test_two_bs_that_sound_b_flat_are_german() -> None:
+    notes = {
+        f"Reed {name}": note for name, note in (("C3", 48), ("E3", 52), ("G3", 55), ("B3", 58), ("C4", 60), ("B4", 70))
+    }
+    reading = read(notes, sounding(notes))
+    assert reading.language == "german"
+    assert noted(reading) == notes
+    assert reading.why[0] == "the notes are German: B sound so on 2 notes"
+
+
+def test_b_is_asked_about_where_the_rest_is_german_or_dutch() -> None:
+    names = [f"Reed {name}3" for name in ("C", "Cis", "D", "Fis", "B")]
+    reading = read(names)
+    assert noted(reading)["Reed B3"] is None
+    (asked,) = reading.asked
+    assert asked.paths == ("Reed B3.wav",)
+    assert "German" in asked.why
+    assert asked.fact == "naming.language german"
+    stated = read(names, language="german")
+    assert noted(stated)["Reed B3"] == 58
+
+
+def test_numbers_are_notes_only_where_they_are_heard() -> None:
+    numbers = [f"reed_{note:03}" for note in range(36, 84, 3)]
+    silent = read(numbers)
+    assert silent.places == {}
+    (asked,) = silent.asked
+    assert (asked.why, asked.pattern) == ("the numbers may be MIDI notes", "{layer}_{note}")
+    heard = read(numbers, sounding({name: int(name[-3:]) for name in numbers}))
+    assert noted(heard) == {name: int(name[-3:]) for name in numbers}
+    counted = read(numbers, sounding({name: int(name[-3:]) + 21 for name in numbers}))
+    assert counted.places == {}, "they count something else"
+
+
+def test_of_two_numbers_the_one_that_is_heard_is_the_note() -> None:
+    notes = {f"{note}_{velocity}": note for note in range(40, 64, 3) for velocity in (40, 80, 120)}
+    assert read(notes, sounding(notes)).patterns == ("{note}_{velocity}",)
+    turned = {f"{velocity}_{note}": note for note in range(40, 64, 3) for velocity in (40, 80, 120)}
+    assert read(turned, sounding(turned)).patterns == ("{velocity}_{note}",)
+
+
+def test_a_number_beside_a_name_settles_the_octaves_by_itself() -> None:
+    names = [f"Reed {note}3 {number:03}" for note, number in (("C", 60), ("D#", 63), ("F#", 66))]
+    assert noted(read(names)) == dict(zip(names, (60, 63, 66), strict=True))
+
+
+@pytest.mark.parametrize(("step", "field"), [(6.0, "velocity"), (0.0, "take")])
+def test_levels_tell_touches_from_takes(step: float, field: str) -> None:
+    names = [f"Reed {note}3 {number}" for note in ("C", "D#", "F#", "A") for number in (1, 2, 3)]
+    sounds = {f"{name}.wav": SampleSound(loudness=-30 + step * int(name[-1])) for name in names}
+    assert read(names, sounds).patterns == (f"{{layer}} {{note}} {{{field}}}",)
+    assert read(names, sounds).asked == ()
+
+
+def test_numbers_that_nothing_tells_are_asked_about() -> None:
+    (asked,) = read([f"Reed {note}3 {one} {two}" for note in ("C", "D#") for one in (1, 2) for two in (1, 2, 3)]).asked
+    assert asked.why == "several numbers may count takes or touches"
+    (asked,) = read([f"Reed {note}3 {one}" for note in ("C", "D#") for one in (1, 2)]).asked
+    assert asked.why == "the numbers are read as takes, and may be touches"
+
+
+@pytest.mark.parametrize(
+    "names",
+    [
+        ["D1", "D2", "D3"],
+        [f"{letter}{number}" for letter in "ABCD" for number in (1, 2, 3)],
+        ["K1", "S1", "S2", "D1", "D2", "T1"],
+        ["Choir A 1", "Choir B 1", "Choir A 2", "Choir B 2"],
+        ["G string 1", "D string 1", "A string 2", "E string 1"],
+        ["Bass", "Ride", "E-Piano", "B-side", "Choir A"],
+        [f"Rain 120bpm {number}" for number in range(60, 90)],
+        [f"Harbour 44100 {number}" for number in range(1, 9)],
+        [f"2024-03-{day:02}" for day in range(10, 25)],
+    ],
+)
+def test_what_is_no_note_is_never_read_as_one(names: list[str]) -> None:
+    assert all(place.note is None for place in read(names).places.values())
+    noise = {f"{name}.wav": SampleSound(3000 + 137.0 * place * place % 4000) for place, name in enumerate(names)}
+    assert all(place.note is None for place in read(names, noise).places.values())
+
+
+def test_a_proposed_pattern_never_reads_what_was_left_out() -> None:
+    """The numbers of the kit would be notes to the pattern of the reeds."""
+    notes = {f"reed {note:03}": note for note in range(36, 84, 3)}
+    kit = [f"kick {number:03}" for number in range(1, 9)]
+    reading = read([*notes, *kit], sounding(notes))
+    assert noted(reading) == notes or noted(reading) == notes | dict.fromkeys(kit)
+    ready = [Pattern(text) for text in reading.patterns]
+    assert all(
+        place is None or place.note is None for one in ready for name in kit if [place := one.place(f"{name}.wav")]
+    )
+
+
+def test_positions_are_no_takes_and_no_layer_of_one_another(good: Any) -> None:
+    names = [
+        f"Reed {note}3 rr{take} {place}"
+        for note in ("C", "D#", "F#")
+        for take in (1, 2)
+        for place in ("close", "mid", "room")
+    ]
+    model = sound_model({f"{name}.wav": good() for name in names}, {}, Facts())
+    assert set(model.layers) == {"Reed · close", "Reed · mid", "Reed · room"}
+    assert {zone.take for zone in model.zones.values()} == {"1", "2"}
+    alike = {(zone.layer, zone.key, zone.take) for zone in model.zones.values()}
+    assert len(alike) == len(names)
+
+
+def test_a_header_that_always_says_the_same_was_never_set(good: Any) -> None:
+    names = {f"Reed {name}": note for name, note in (("C3", 48), ("D#3", 51), ("F#3", 54), ("A3", 57))}
+    facts = Facts(naming=Naming(middle_c="C4"))
+    zones = sound_model({f"{name}.wav": good(root_note=60) for name in names}, {}, facts).zones
+    assert {zone.path[:-4]: zone.note for zone in zones.values()} == names
+    set_ = sound_model({f"{name}.wav": good(root_note=note + 1) for name, note in names.items()}, {}, facts).zones
+    assert {zone.path[:-4]: zone.note for zone in set_.values()} == {name: note + 1 for name, note in names.items()}
+
+
+def told(good: Any, sounds: Mapping[str, float], **naming: Any) -> list[Finding]:
+    files = {
+        f"{name}.wav": good(pitch_cents=100 * note, pitch_trust=0.99, pitch_spread=2.0) for name, note in sounds.items()
+    }
+    rules = (note_unread, names_open, names_disagree)
+    return list(findings_of(rules, sound_model(files, {}, Facts(naming=Naming(**naming)))))
+
+
+def test_names_that_are_stated_english_and_sound_german_are_told(good: Any) -> None:
+    notes = {
+        f"Reed {name}": note for name, note in (("C3", 48), ("E3", 52), ("G3", 55), ("B3", 58), ("C4", 60), ("B4", 70))
+    }
+    (finding,) = told(good, notes, language="english")
+    assert (finding.rule, finding.at.fact) == ("names-disagree", "naming.language")
+    assert "naming.language german" in finding.mend
+    assert told(good, notes, language="german") == []
+    assert told(good, notes) == []
+
+
+def test_octaves_that_are_stated_and_not_heard_are_noted(good: Any) -> None:
+    notes = {f"Reed {name}": note for name, note in (("C3", 48), ("D#3", 51), ("F#3", 54), ("A3", 57))}
+    (finding,) = told(good, notes, middle_c="C3")
+    assert (finding.rule, finding.severity.value, finding.at.fact) == ("names-disagree", "notes", "naming.middle_c")
+    assert told(good, notes, middle_c="C4") == []
+
+
+def test_a_pattern_that_reads_the_wrong_number_is_told(good: Any) -> None:
+    notes = {f"{velocity}_{note}": note for note in range(40, 64, 3) for velocity in (40, 80, 120)}
+    (finding,) = [one for one in told(good, notes, pattern="{note}_{velocity}") if one.rule == "names-disagree"]
+    assert 'naming.pattern "{velocity}_{note}"' in finding.mend
+    assert told(good, notes, pattern="{velocity}_{note}") == []
+
+
+def test_what_no_pattern_of_the_facts_fits_is_told_with_the_line_that_reads_it(good: Any) -> None:
+    notes = {f"Reed {name}": note for name, note in (("C3", 48), ("D#3", 51), ("F#3", 54), ("A3", 57))}
+    odd = {f"Flute-{name}": note for name, note in (("C3", 48), ("D#3", 51), ("F#3", 54))}
+    (finding,) = told(good, notes | odd, pattern="{layer} {note}", middle_c="C4")
+    assert (finding.rule, finding.value) == ("note-unread", 3)
+    assert 'companion fact FOLDER naming.more "{layer}-{note}"' in finding.mend
+    assert told(good, notes | odd, pattern="{layer} {note}", more=("{layer}-{note}",), middle_c="C4") == []
+
+
+def test_numbers_that_may_be_touches_are_told_and_the_pattern_settles_them(good: Any) -> None:
+    names = {f"Reed {note}3 {one} {two}": 48 for note in ("C", "D#") for one in (1, 2) for two in (1, 2, 3)}
+    files = {f"{name}.wav": good(momentary_max_lufs=None) for name in names}
+    (finding,) = findings_of((names_open,), sound_model(files, {}, Facts()))
+    assert (finding.rule, finding.unknown, finding.value) == ("names-open", True, 12)
+    facts = Facts(naming=Naming(pattern="{layer} {note} {velocity} {take}"))
+    assert list(findings_of((names_open,), sound_model(files, {}, facts))) == []
+
+
+NAMES = st.lists(st.text("ABCDEFGHabcdefgh#b0123456789_- .[]/é", min_size=1, max_size=20), max_size=12)
+
+
+@given(NAMES, st.booleans())
+def test_any_names_are_read_as_their_patterns_read_them(names: list[str], heard: bool) -> None:
+    """What is proposed as facts reads exactly what was shown, and nothing else of these names."""
+    paths = [f"{name}.wav" for name in dict.fromkeys(names)]
+    sounds = {path: SampleSound(100.0 * (40 + place)) for place, path in enumerate(paths)} if heard else {}
+    reading = read_names(paths, Naming(), sounds)
+    if reading.patterns:
+        naming = Naming(pattern=reading.patterns[0], more=reading.patterns[1:], language=reading.language or "english")
+        again = read_names(paths, naming, sounds)
+        notes = {path: place.note for path, place in reading.places.items() if place.note is not None}
+        assert {path: place.note for path, place in again.places.items() if place.note is not None} == notes
