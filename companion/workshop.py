@@ -31,6 +31,7 @@ from companion.steps.deeds.picturing import Picturing
 from companion.steps.deeds.shipping import Shipping
 from companion.steps.deeds.snapshots import Snapshots
 from companion.steps.deeds.waiving import Waiving
+from companion.steps.deeds.wording import Wording
 from companion.steps.model import Look, Status
 from companion.steps.table import BY_ID, STEP_IDS
 
@@ -47,7 +48,6 @@ if TYPE_CHECKING:
     from companion.steps.desk import Desk
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import AwayView, TrialView
-    from companion.steps.looks.words import Draft, Format, What
     from companion.steps.meaning import Meaning
 
 DEMO: Final = "Slate Choir"
@@ -55,15 +55,11 @@ _ROUNDS: Final = 4
 """Times a check begins anew because files changed under it; after that something is plainly writing there."""
 
 
-class Workshop(Waiving, Shipping, Snapshots, Performing, Picturing, Hiding, Kits):
-    """One working folder, open.
-
-    not_kept: why evidence of the last check is in memory alone, if so; what was found is shown all the same.
-    """
+class Workshop(Waiving, Shipping, Snapshots, Performing, Picturing, Hiding, Kits, Wording):
+    """One working folder, open."""
 
     def __init__(self, folder: Path) -> None:
         super().__init__(folder)
-        self.not_kept: CompanionError | None = None
         self._check_runs = threading.Lock()
 
     def status(self, watch: Watch = QUIET) -> Standing:
@@ -233,7 +229,7 @@ class Workshop(Waiving, Shipping, Snapshots, Performing, Picturing, Hiding, Kits
             if look := BY_ID[step].look(desk, dict):
                 desk.evidence.keep(_evidence(desk, step, look))
 
-    # -- needs and words ------------------------------------------------------------------------------------------
+    # -- needs ------------------------------------------------------------------------------------------
 
     def needs(self, watch: Watch = QUIET) -> tuple[Line, ...]:
         """Return the requirement line by line, with the evidence behind each."""
@@ -242,30 +238,6 @@ class Workshop(Waiving, Shipping, Snapshots, Performing, Picturing, Hiding, Kits
 
         desk = self.desk(watch)
         return requirement(self.facts, desk.away_here, weight_of(desk))
-
-    def draft(self, what: What, fmt: Format = "md", watch: Watch = QUIET) -> Draft:
-        """Draft a text from facts and evidence, merged with what the maker has written; nothing is written."""
-        from companion.steps.looks.words import draft
-
-        return draft(self.desk(watch), what, fmt)
-
-    def write_draft(self, what: What, fmt: Format = "md", watch: Watch = QUIET) -> Draft:
-        """Draft a text, write it to its place and judge it. What stood there is kept first.
-
-        Contents and Paths, where they had been looked at, are looked at again: a text of ours alone must not make
-        the maker run them anew.
-        """
-        from companion.steps.looks.words import draft, write
-
-        desk = self.desk(watch)
-        looked = [step for step in ("contents", "paths") if desk.found(step)]
-        with self._writing(f"writing the {what}"):
-            drafted = draft(desk, what, fmt)
-            write(self.places, drafted)
-        self.check((*looked, "words"), watch)
-        if self.not_kept:
-            raise self.not_kept
-        return drafted
 
     # -- archive and release --------------------------------------------------------------------------------------
 

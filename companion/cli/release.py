@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -37,14 +37,21 @@ if TYPE_CHECKING:
 @click.argument("what", type=click.Choice(["changelog", "readme", "page"]))
 @click.option("--format", "fmt", type=click.Choice(["md", "txt", "html"]), default="md", show_default=True)
 @click.option("--write", is_flag=True, help="Write it to its place, beside what you have written yourself.")
+@click.option(
+    "--settle", type=click.Choice(["mine", "draft"]), help="With --write: whose words stand where both say otherwise."
+)
 @json_option
-def draft(folder: Path, what: What, fmt: Format, write: bool, as_json: bool) -> int:
+def draft(
+    folder: Path, what: What, fmt: Format, write: bool, settle: Literal["mine", "draft"] | None, as_json: bool
+) -> int:
     """Draft the changelog, the readme or the download page from facts and evidence."""
     from companion.cli.render.release import draft_notes
 
+    if settle and not write:
+        raise click.BadParameter("it needs --write beside it", param_hint="--settle")
     with watching(quiet=True) as watch:
         shop = workshop(folder)
-        drafted = (shop.write_draft if write else shop.draft)(what, fmt, watch)
+        drafted = shop.write_draft(what, fmt, watch, settle=settle or "") if write else shop.draft(what, fmt, watch)
     if as_json or write:
         lines = [f"Written: {drafted.target}", *draft_notes(drafted)]
         print_result(as_json, {"draft": drafted, "written": write}, lines)

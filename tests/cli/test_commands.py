@@ -209,3 +209,17 @@ def test_start_refuses_a_version_that_reads_as_none_and_writes_nothing(companion
     assert result.code == 2
     assert "does not read as a version" in result.err
     assert not (tmp_path / "release.toml").exists()
+
+
+def test_conflicts_of_a_text_are_settled_by_word(companion: Companion, instrument: Path) -> None:
+    companion("draft", instrument, "readme", "--write")
+    readme = instrument / "README.md"
+    readme.write_text(readme.read_text("utf-8").replace("Slabs of slate, struck.", "My slate."), "utf-8")
+    companion("fact", instrument, "instrument.summary", "Slate, struck softly.")
+    assert companion("draft", instrument, "readme").code == 1
+    refused = companion("draft", instrument, "readme", "--settle", "mine")
+    assert (refused.code, len(refused.err.splitlines())) == (2, 1)
+    assert companion("draft", instrument, "readme", "--write", "--settle", "draft").code == 0
+    assert "Slate, struck softly." in readme.read_text("utf-8")
+    assert "My slate." not in readme.read_text("utf-8")
+    assert companion("draft", instrument, "readme").code == 0

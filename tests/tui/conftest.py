@@ -28,6 +28,7 @@ from companion.steps.account.moved import Counts, Moved
 from companion.steps.checks.needs import Line
 from companion.steps.deeds.start import Proposal
 from companion.steps.looks.controls import AwayView, TrialView, planned
+from companion.steps.looks.wording import Worded, WordedPart
 from companion.steps.looks.words import Draft
 from companion.steps.model import State, Status, StepStatus
 from companion.steps.table import STEPS
@@ -182,9 +183,26 @@ class Bench(Workshop):
         what: Literal["changelog", "readme", "page"],
         fmt: Literal["md", "txt", "html"] = "md",
         watch: Watch = QUIET,
+        *,
+        settle: Literal["mine", "draft", ""] = "",
     ) -> Draft:
         self.calls.append(("write", what, fmt))
         return self.draft(what, fmt)
+
+    def worded(
+        self,
+        what: Literal["changelog", "readme", "page"],
+        fmt: Literal["md", "txt", "html"] = "md",
+        watch: Watch = QUIET,
+    ) -> Worded:
+        drafted = self.draft(what, fmt)
+        parts = (WordedPart(text=drafted.text.strip(), whose="drafted", rests=("fact: title",)),)
+        return Worded(draft=drafted, parts=parts, standing=None, limit=None)
+
+    def write_text(self, came: Worded, text: str, watch: Watch = QUIET) -> Draft:
+        self.labour("Writing", watch)
+        self.calls.append(("text", text, len(came.draft.clashes)))
+        return msgspec.structs.replace(came.draft, text=text)
 
     def history_problem(self, *, looking: bool = False) -> str:
         return self.no_history

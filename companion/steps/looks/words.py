@@ -25,6 +25,7 @@ from companion.words.merge import Clash
 
 if TYPE_CHECKING:
     from companion.words.model import Media
+    from companion.words.story import Story
 
 What = Literal["changelog", "readme", "page"]
 Format = Literal["md", "txt", "html"]
@@ -46,7 +47,7 @@ class Draft(msgspec.Struct, frozen=True, kw_only=True):
 
     target: where it would be written. base: the draft alone, kept to tell the maker's words from ours next time.
     missing: facts that are missing from it. conflicts: paragraphs of the draft that the maker's own stand in for, told
-    until they are settled; clashes: those by place, kept for that.
+    until they are settled; clashes: those by place, kept for that. version: of the release it is of.
     """
 
     what: What
@@ -57,6 +58,13 @@ class Draft(msgspec.Struct, frozen=True, kw_only=True):
     missing: tuple[str, ...] = ()
     conflicts: tuple[str, ...] = ()
     clashes: tuple[Clash, ...] = ()
+    version: str = ""
+
+
+def story_of(desk: Desk, what: What) -> Story:
+    """Return all that a text may say. A changelog drafted anew is of today; readme and page are of the day it names."""
+    stated = desk.facts.instrument.date.strip()
+    return build_story(desk, download=what == "page", released_at=stated or (today() if what == "changelog" else ""))
 
 
 def draft(desk: Desk, what: What, fmt: Format) -> Draft:
@@ -66,9 +74,7 @@ def draft(desk: Desk, what: What, fmt: Format) -> Draft:
     from companion.words.merge import merge, unsettled
     from companion.words.story import missing_names
 
-    # A changelog drafted anew is of today; readme and page are of the day that it names.
-    stated = desk.facts.instrument.date.strip()
-    story = build_story(desk, download=what == "page", released_at=stated or (today() if what == "changelog" else ""))
+    story = story_of(desk, what)
     templates = desk.places.templates
     base = fresh(what, fmt, story, templates if templates.is_dir() else None)
     page, shipped = desk.places.releases / f"{desk.stem} page.{fmt}", desk.folder / f"{what.upper()}.{fmt}"
@@ -90,6 +96,7 @@ def draft(desk: Desk, what: What, fmt: Format) -> Draft:
         missing=missing_names(story),
         conflicts=merged.conflicts,
         clashes=merged.clashes,
+        version=story.version,
     )
 
 
