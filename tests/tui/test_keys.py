@@ -27,7 +27,7 @@ def test_the_keys_of_a_body_stand_beside_those_of_the_app(name: str) -> None:
 
 
 async def test_the_help_names_every_key(bench: Bench, opened: Opened) -> None:
-    async with opened(bench, (120, 90)) as hand:
+    async with opened(bench, (120, 110)) as hand:
         await hand.press("escape", "question_mark")
         for step in STEPS:
             for key in body_of(step.body).KEYS:
