@@ -8,6 +8,7 @@ _DECIMAL: Final = ("B", "kB", "MB", "GB", "TB", "PB")
 _BINARY: Final = ("B", "KiB", "MiB", "GiB", "TiB", "PiB")
 _STEPS: Final = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _NAMES: Final = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+_GERMAN: Final = ("C", "Cis", "D", "Dis", "E", "F", "Fis", "G", "Gis", "A", "B", "H")
 _ACCIDENTALS: Final = {"": 0, "#": 1, "♯": 1, "s": 1, "b": -1, "♭": -1}
 NOTE_NAME: Final = r"[A-Ga-g][#♯♭sb]?-?[0-9](?![0-9])"
 """A regular expression for a note name: a letter, a sharp or flat, an octave."""
@@ -71,6 +72,10 @@ def read_note(text: str) -> tuple[int | None, bool]:
     return 12 * (int(text[len(name) :]) + 1) + _STEPS[name[0].upper()] + _ACCIDENTALS[name[1:]], True
 
 
-def note_name(number: int, middle_c: str = "C3") -> str:
-    """Return the name of a MIDI note number under an octave convention: ``60`` is ``C3`` or ``C4``."""
-    return f"{_NAMES[number % 12]}{number // 12 - 5 + int(middle_c[1:])}"
+def note_name(number: int, middle_c: str = "C3", language: str = "") -> str:
+    """Return the name of a MIDI note number under an octave convention: ``60`` is ``C3`` or ``C4``.
+
+    language: ``german`` for names in which 59 is an H.
+    """
+    names = _GERMAN if language == "german" else _NAMES
+    return f"{names[number % 12]}{number // 12 - 5 + int(middle_c[1:])}"

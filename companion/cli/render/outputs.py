@@ -113,9 +113,9 @@ class AskedOutput(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class NamesOutput(msgspec.Struct, frozen=True, kw_only=True):
-    """How the names of the samples are read. patterns, language, middle_c: as the facts would say it; read: how many of
-    ``names``. examples: three names and what they say, by path. why: what settled language and octaves. told: all of
-    it in sentences.
+    """How the names of the samples are read. patterns, language, middle_c: as the facts would say it; read: of how many
+    of ``names`` a note is; without_note: of how many something else. examples: three names and what they say, by path.
+    why: what settled language and octaves. told: all of it in sentences.
     """
 
     patterns: tuple[str, ...]
@@ -123,6 +123,7 @@ class NamesOutput(msgspec.Struct, frozen=True, kw_only=True):
     middle_c: str
     names: int
     read: int
+    without_note: int
     examples: dict[str, str]
     why: tuple[str, ...]
     asked: tuple[AskedOutput, ...]

@@ -41,7 +41,7 @@ def _at(one: Tuned) -> At:
 def _note(model: SoundModel, cents: float) -> str:
     number = round(cents / 100)
     convention = model.facts.naming.middle_c or "C4"
-    name = note_name(number, convention) if 0 <= number <= 127 else "outside MIDI"
+    name = note_name(number, convention, model.facts.naming.language) if 0 <= number <= 127 else "outside MIDI"
     return f"{name} (MIDI {number}, middle C = {convention})"
 
 

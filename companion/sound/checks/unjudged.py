@@ -7,7 +7,7 @@ from companion.core.text import plural
 from companion.sound.checks.model import SoundModel, sound_rule
 from companion.sound.measures.versions import FORMAT, LOUDNESS, PITCH, with_inputs
 from companion.sound.zones.languages import TITLES
-from companion.sound.zones.telling import line_for, quoted
+from companion.sound.zones.telling import line_for, quoted, unpitched_line
 from companion.sound.zones.tuning import TUNING
 from companion.sound.zones.zones import ZONES
 
@@ -39,7 +39,7 @@ def sample_none(model: SoundModel) -> Iterator[Finding]:
     means="Nothing says which note a sample plays: neither its name, nor its header, nor a list of zones.",
     why="Its pitch, its level beside its neighbours and its takes are then not judged: a wrong note goes out unheard.",
     mend="Say how the names are to be read (naming.pattern), or give a list of zones (naming.zones). Loops and noises "
-    "play no note: state which, as with: companion fact FOLDER naming.unpitched “Loops/*.wav”.",
+    "play no note: state which (naming.unpitched).",
     limit="a note for every sample that is not stated to play none",
     unknown=True,
 )
@@ -54,12 +54,20 @@ def note_unread(model: SoundModel) -> Iterator[Finding]:
     for asked in model.names.asked:
         here = [path for path in asked.paths if path in unread]
         if here:
+            told = set(here)
             line = line_for(asked, model.facts.naming, model.names.patterns)
-            mend = f"If so, state it: {line}. {note_unread.mend}" if line else note_unread.mend
+            other = unpitched_line(here, model.zones, model.facts.naming)
+            mend = (
+                f"If so, state it: {line}. If they play no note: {other}"
+                if line
+                else f"{note_unread.mend} Here: {other}"
+            )
             yield _unread(here, f"no note for {len(here):,} of {of_all}: {asked.why}", mend)
-            unread = {path: None for path in unread if path not in set(here)}
+            unread = {path: None for path in unread if path not in told}
     if unread:
-        yield _unread(list(unread), f"no note for {len(unread):,} of {of_all}", note_unread.mend)
+        rest = list(unread)
+        line = unpitched_line(rest, model.zones, model.facts.naming)
+        yield _unread(rest, f"no note for {len(rest):,} of {of_all}", f"{note_unread.mend} Here: {line}")
 
 
 def _unread(paths: Sequence[str], says: str, mend: str) -> Finding:

@@ -91,7 +91,8 @@ def _as_stated(paths: Sequence[str], naming: Naming, heard: Mapping[str, SampleS
     places = {path: _without_open(place, notes.get(path), settled.verdict) for path, place in places.items()}
     left = _proposed([path for path in paths if path not in places], naming, heard)
     return NameReading(
-        places=places,
+        # What names without a note say of takes and touches is read as it is where there are no patterns.
+        places=places | {path: place for path, place in left.places.items() if place.note is None},
         patterns=patterns,
         language=settled.language,
         middle_c=settled.middle_c,
@@ -107,8 +108,10 @@ def _unfitting(left: NameReading) -> tuple[AskedNames, ...]:
     """Return what no pattern of the facts fits and others would read, one question for each of those."""
     found = []
     for text in left.patterns:
-        here = tuple(path for path in left.places if Pattern(text, left.language).place(path) == left.places[path])
-        found.append(AskedNames(here, "no pattern of the facts fits", text))
+        pattern = Pattern(text, left.language)
+        noted = (path for path, place in left.places.items() if place.note is not None and pattern.place(path) == place)
+        if here := tuple(noted):
+            found.append(AskedNames(here, "no pattern of the facts fits", text))
     return (*found, *left.asked)
 
 
@@ -204,6 +207,7 @@ def _proposed(paths: Sequence[str], naming: Naming, heard: Mapping[str, SampleSo
     }
     settled = _settled(notes, heard, naming)
     plans = _plans(every, choices, heard)
+    why = (*_numbers_heard(choices), *settled.why)
     wanted: dict[str, str] = {}
     asked: list[AskedNames] = []
     for plan in plans:
@@ -223,11 +227,19 @@ def _proposed(paths: Sequence[str], naming: Naming, heard: Mapping[str, SampleSo
         patterns=patterns,
         language=settled.language,
         middle_c=settled.middle_c,
-        why=settled.why,
+        why=why,
         asked=(*asked, *_doubts(together, settled.verdict)),
         heard_language=settled.verdict.heard,
         heard_middle_c=settled.heard_middle_c,
     )
+
+
+def _numbers_heard(choices: Sequence[NoteChoice]) -> list[str]:
+    """Return what says that numbers are notes."""
+    heard = [one.heard for one in choices if one.how == "number" and one.is_read and one.heard.verdict == CONFIRMED]
+    notes, fitting = sum(one.notes for one in heard), sum(round(one.notes * one.share) for one in heard)
+    source = "headers say so" if heard and all(one.by_header for one in heard) else "notes heard sound so"
+    return [f"the numbers are MIDI notes: {fitting:,} of {notes:,} {source}"] if heard else []
 
 
 def _plans(every: Sequence[Family], choices: Sequence[NoteChoice], heard: Mapping[str, SampleSound]) -> list[_Plan]:

@@ -185,7 +185,8 @@ def proposal(
             lines.append(_found(len(kinds[kind]), word, []))
     stay = len(kinds[Kind.SYSTEM]) + len(kinds[Kind.WORKING])
     lines += [f"{plural(stay, 'system or working file')} would stay at home."] if stay else []
-    lines += _sentences(names_lines(reading, samples, Naming())) or ["No pattern fits the file names."]
+    kept = with_values(Facts(), facts_of(reading)).naming
+    lines += _sentences(names_lines(reading, samples, Naming(), kept)) or ["No pattern fits the file names."]
     facts = Facts(
         instrument=msgspec.structs.replace(
             Facts().instrument,
