@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import pytest
 
 from companion.core.facts import Facts
 from companion.sound.measures.measured import Measured
 from companion.sound.zones.zones import Zone, reading_of, zones_of
-from tests.sound import named_folders, other_named_folders
+from tests.sound import named_folders, other_named_folders, third_named_folders
 from tests.sound.named_folders import Folder, Sample, Style, folders
+
+SETS: Final = (named_folders.STYLES, other_named_folders.STYLES, third_named_folders.STYLES)
 
 
 class Count(NamedTuple):
@@ -38,10 +40,11 @@ def judged(folder: Folder) -> Count:
     files = {one.path: measured(one) for one in folder.samples}
     reading = reading_of(files, Facts())
     zones = zones_of(files, Facts(), reading=reading)
-    shift = _shift(folder, zones)
+    open_ = any(line.startswith("octaves are left open") for line in reading.why)
+    shift = _shift(folder, zones, told=open_)
     asked_of = {path for one in reading.asked for path in one.paths}
     touches = _mapped(
-        ((one.release, one.touch), (zones[one.path].release, _touch(zones[one.path])))
+        ((zones[one.path].layer, one.release, one.touch), (zones[one.path].layer, _touch(zones[one.path])))
         for one in folder.samples
         if zones[one.path].key is not None
     )
@@ -65,7 +68,7 @@ def judged(folder: Folder) -> Count:
             hidden += one.path in folder.faults or one.note is None
             continue
         alike = takes[one.layer, one.microphone, one.release, one.note, one.touch]
-        fits = touches.get(((one.release, one.touch), (zone.release, _touch(zone)))) and layers.get(
+        fits = touches.get(((zone.layer, one.release, one.touch), (zone.layer, _touch(zone)))) and layers.get(
             ((one.layer, one.microphone, one.release), zone.layer)
         )
         fits = fits and (not one.take or (alike[zone.take] == 1 and zone.take != ""))
@@ -80,7 +83,7 @@ def _touch(zone: Zone) -> int | None:
     return zone.velocity if zone.velocity is not None else zone.low_velocity
 
 
-def _shift(folder: Folder, zones: dict[str, Zone]) -> int:
+def _shift(folder: Folder, zones: dict[str, Zone], *, told: bool) -> int:
     """Return how far all notes lie off while the octave is open: whole octaves count for nothing then."""
     open_ = [
         (zones[one.path].key or 0) - one.note
@@ -88,7 +91,7 @@ def _shift(folder: Folder, zones: dict[str, Zone]) -> int:
         if one.note is not None and zones[one.path].note is None and zones[one.path].key is not None
     ]
     most = Counter(open_).most_common(1)[0][0] if open_ else 0
-    return most if most in (-12, 0, 12) else 0
+    return most if most in (-12, 0, 12) or (told and most % 12 == 0) else 0
 
 
 def _mapped(pairs: Iterable[tuple[Any, Any]]) -> dict[tuple[Any, Any], bool]:
@@ -105,7 +108,7 @@ def total(counts: Iterable[Count]) -> Count:
     return Count(*(sum(each) for each in zip(*counts, strict=True)))
 
 
-@pytest.mark.parametrize("styles", [named_folders.STYLES, other_named_folders.STYLES], ids=["made", "other"])
+@pytest.mark.parametrize("styles", SETS, ids=["made", "other", "third"])
 def test_no_name_is_read_wrong_and_nearly_all_are_read(styles: dict[str, Style]) -> None:
     """What only sound can settle is asked about as long as nothing was heard, and read when it is."""
     heard, unheard = Count(), Count()
@@ -118,7 +121,8 @@ def test_no_name_is_read_wrong_and_nearly_all_are_read(styles: dict[str, Style])
             unheard = total([unheard, count])
             assert count.parts == 0, folder.style
             assert folder.by_ear or count.asked == 0, folder.style
-    assert heard.right >= 0.98 * heard.files
+    assert heard.right + heard.asked == heard.files
+    assert heard.right >= 0.97 * heard.files
 
 
 def is_heard(folder: Folder) -> bool:
@@ -127,7 +131,7 @@ def is_heard(folder: Folder) -> bool:
 
 @pytest.mark.campaign
 @pytest.mark.parametrize("seed", range(8))
-@pytest.mark.parametrize("styles", [named_folders.STYLES, other_named_folders.STYLES], ids=["made", "other"])
+@pytest.mark.parametrize("styles", SETS, ids=["made", "other", "third"])
 def test_many_folders_of_every_style(styles: dict[str, Style], seed: int) -> None:
     """Prints how the files of each style were read: right, asked about, wrong; heard, and before anything was."""
     rows: dict[tuple[str, bool], list[Count]] = defaultdict(list)

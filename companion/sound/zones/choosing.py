@@ -13,7 +13,7 @@ from companion.sound.zones.hearing import CONFIRMED, CONTRADICTED, SILENT, Agree
 from companion.sound.zones.languages import LANGUAGES
 from companion.sound.zones.lexing import BETWEEN, CLASS, DIGITS, HZ, NOTE, SLASH
 from companion.sound.zones.notes import Spelled, spelled
-from companion.sound.zones.shapes import Family, Row, is_code
+from companion.sound.zones.shapes import Family, Row, is_clean, is_code
 from companion.sound.zones.vocabulary import read_hertz
 
 _NUMBERED_OCTAVES: Final = (-1, 0, 1)
@@ -93,12 +93,12 @@ def choose(every: Sequence[Family], heard: Mapping[str, SampleSound]) -> list[No
     candidates = [[_held(one, family, heard) for one in _candidates(family)] for family in every]
     choices = [_best(family, several) for family, several in zip(every, candidates, strict=True)]
     trusted: dict[str, set[Spelled]] = defaultdict(set)
-    numbers: set[str] = set()
+    numbers: dict[tuple[str, ...], set[str]] = defaultdict(set)
     for family, choice in zip(every, choices, strict=True):
         if choice.is_read and choice.how == "spelled":
             trusted[family.folder] |= set(spelled_notes(family.rows, choice).values())
         elif choice.is_read and choice.how == "number":
-            numbers |= set(family.values(choice.column))
+            numbers[family.words] |= set(family.values(choice.column))
     folders: dict[str, _Folder] = defaultdict(_Folder)
     for family in every:
         for row in family.rows:
@@ -106,8 +106,9 @@ def choose(every: Sequence[Family], heard: Mapping[str, SampleSound]) -> list[No
             folder.files += 1
             folder.noted += bool(family.columns(NOTE))
             folder.coded += is_code(row)
+            folder.bare += bool(family.columns(CLASS)) and not family.columns(NOTE)
     return [
-        _with_kin(family, choice, trusted[family.folder], numbers, folders[family.folder])
+        _with_kin(family, choice, trusted[family.folder], numbers[family.words], folders[family.folder])
         for family, choice in zip(every, choices, strict=True)
     ]
 
@@ -221,6 +222,8 @@ def _by_spelling(family: Family, choice: NoteChoice) -> NoteChoice:
     if choice.asks:
         return choice
     notes = set(spelled_notes(family.rows, choice).values())
+    if choice.octave < 0 and not all(is_clean(row, choice.column) for row in family.rows):
+        return msgspec.structs.replace(choice, asks=MAYBE_PARTS)
     against = choice.heard.verdict == CONTRADICTED and (choice.octave >= 0 or not _has_signs(notes))
     if against or not _is_plain(notes, apart=choice.octave >= 0 and not family.shape[choice.octave][1]):
         return msgspec.structs.replace(choice, asks=MAYBE_PARTS)
@@ -265,7 +268,12 @@ class _Folder:
     """How many files a folder has, with a note and with a code that is none."""
 
     def __init__(self) -> None:
-        self.files = self.noted = self.coded = 0
+        self.files = self.noted = self.coded = self.bare = 0
+
+    @property
+    def without_octave(self) -> bool:
+        """Whether notes without an octave stand beside those with one: octaves may be counted as nowhere else."""
+        return self.bare >= _CODED * self.noted > 0
 
     @property
     def is_coded(self) -> bool:
@@ -278,18 +286,15 @@ def _with_kin(
     """Return a choice as the other families of its folder make it: they confirm it, or speak against it."""
     if choice.how == "spelled" and choice.column >= 0 and choice.octave < 0:
         notes = set(spelled_notes(family.rows, choice).values())
-        if choice.asks == MAYBE_PARTS and choice.heard.verdict != CONTRADICTED and not folder.is_coded:
+        clean = all(is_clean(row, choice.column, apart=len(notes) == 1) for row in family.rows)
+        if choice.asks == MAYBE_PARTS and clean and choice.heard.verdict != CONTRADICTED and not folder.is_coded:
             alone = len(notes) == 1 and 2 * folder.noted >= folder.files
             if (trusted and (len(notes) == 1 or notes <= set(trusted))) or (alone and not trusted):
                 return msgspec.structs.replace(choice, asks="")
-        sure = choice.heard.verdict == CONFIRMED or any(one.sign not in ("", "b") for one in notes)
-        if not choice.asks and folder.is_coded and not sure:
+        signed = any(one.sign not in ("", "b") for one in notes) and not folder.without_octave
+        sure = choice.heard.verdict == CONFIRMED or signed
+        if not choice.asks and (folder.is_coded or folder.without_octave) and not sure:
             return msgspec.structs.replace(choice, asks=MAYBE_PARTS)
     if choice.how == "number" and choice.asks and set(family.values(choice.column)) <= set(numbers):
-        return msgspec.structs.replace(choice, asks="")
-    if choice is NO_NOTE and numbers:
-        for one in _candidates(family):
-            values = set(family.values(one.column))
-            if one.how == "number" and len(values) > 1 and values <= set(numbers):
-                return one
+        return msgspec.structs.replace(choice, asks="")  # the same words and numbers as where they are heard
     return choice

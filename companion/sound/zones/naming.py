@@ -146,7 +146,7 @@ class Pattern:
                     f"use each of these at most once: {', '.join(_FIELDS)}",
                 )
             free_before = index > 1 and not parts[index - 1] and parts[index - 2] in _FREE
-            border = _BORDER if free_before and name not in _FREE else ""
+            border = _BORDER if free_before and name != "layer" else ""
             layers += name == "layer"
             group = f"layer{layers}" if name == "layer" else name
             pattern += f"(?:{looks[name]})" if name == "any" else f"{border}(?P<{group}>{looks[name]})"

@@ -173,7 +173,8 @@ def _kind(shape: Sequence[tuple[str, str]], rows: Sequence[Row], place: int, not
     )
     before_note = bool(notes) and not any(role in ("note", "number", "class", "hertz") for role, _ in shape[:place])
     if len(values) == 1:
-        return TEXT if in_text else ANY
+        copied = place > 0 and shape[place - 1] == (BETWEEN, "(") and values[0] <= _MOST_TAKES
+        return "take" if copied else TEXT if in_text else ANY
     if any(role == SLASH for role, _ in shape[place:]) and not notes:
         return TEXT
     several: dict[int, set[float | None]] = defaultdict(set)

@@ -9,6 +9,7 @@ from typing import Final
 import msgspec
 
 from companion.core.facts import Facts, MiddleC, Naming, NoteLanguage
+from companion.core.text import listed
 from companion.sound.zones.choosing import NoteChoice, best_agreement, choose, spelled_notes
 from companion.sound.zones.hearing import CONFIRMED, CONTRADICTED, SampleSound, agreement
 from companion.sound.zones.languages import TITLES, LanguageVerdict, language_of
@@ -161,6 +162,9 @@ def _settled(groups: Mapping[str, Mapping[str, Spelled]], heard: Mapping[str, Sa
         why.append(f"the notes are {TITLES[verdict.language]}: {verdict.why}")
     if by_ear and not naming.middle_c:
         why.append(f"middle C is {by_ear}: {fitting:,} of {total:,} notes heard sound so")
+    elif octaves and not by_ear:
+        apart = listed([f"{octave:+d}".replace("-", "−") for octave in sorted(octaves)])
+        why.append(f"octaves are left open: what is heard lies {apart} octaves from the names where middle C is C4")
     return _Settled(
         verdict=verdict,
         language=verdict.language,
@@ -269,8 +273,8 @@ def written(family: Family, fields: Mapping[int, str], words: bool = False) -> s
         if field is None or (words and field == TEXT):
             parts[-1] += row.text(place).replace("{", "").replace("}", "")
         elif field in (TEXT, ANY):
-            mark = "{any}" if field == ANY or parts[-1].endswith("{any}") else "{layer}"
-            parts[-1] += "" if parts[-1].endswith(("{layer}", "{any}")) else mark
+            ended = parts[-1].endswith("{any}"), parts[-1].endswith("{layer}")
+            parts[-1] += "" if ended[0] or (ended[1] and field == TEXT) else f"{{{field}}}"
         else:
             parts[-1] += f"{prefix}{{{field}}}"
     first = next((place for place, tells in enumerate(telling) if tells), len(parts) - 1)

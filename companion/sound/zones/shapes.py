@@ -88,6 +88,20 @@ def _written(template: Template, piece: Piece) -> tuple[str, str]:
     return piece.role, template[piece.start][1] if piece.role == BETWEEN else piece.prefix
 
 
+def is_clean(row: Row, column: int, *, apart: bool = False) -> bool:
+    """Tell whether a note in a column stands by itself: not behind a number, nor before a letter of no meaning.
+
+    apart: it must not run into a word either, but for one that says something.
+    """
+    piece, tokens = row.pieces[column], row.tokens
+    before = tokens[piece.start - 1] if piece.start else (BETWEEN, "")
+    after = tokens[piece.stop] if piece.stop < len(tokens) else (BETWEEN, "")
+    if before[0] in (DIGITS, NOTE) or (before[0] == WORD and len(before[1]) == 1):
+        return False
+    told = column + 1 < len(row.pieces) and row.pieces[column + 1].role != TEXT
+    return after[0] in (BETWEEN, SLASH) or told or (len(after[1]) > 1 and not apart)
+
+
 _CODE: Final = re.compile("[A-Za-z]|[A-Z]{2}")
 
 

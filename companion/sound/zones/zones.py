@@ -3,7 +3,7 @@
 import csv
 import io
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from itertools import islice
@@ -26,7 +26,8 @@ MOST_ROWS: Final = 200_000
 _MARK: Final = r"(?i)((v|vel|rr|r|t|take)?\d+)?"
 """What numbers a sample in its name, or nothing."""
 
-_DEFAULTS: Final = 3
+_FEW: Final = 3
+"""So many notes are no chance."""
 
 ZONES: Final = Measure("zones", 2)
 """Raised whenever the same names, chunks and facts may place a sample otherwise."""
@@ -93,7 +94,7 @@ def zones_of(
         if one.readable
     }
     zones = {path: _without_default(zone, zones_here) for path, zone, zones_here in _beside(zones)}
-    return _parted(zones, facts)
+    return _with_first_takes(_parted(zones, facts))
 
 
 def _beside(zones: Mapping[str, Zone]) -> Iterable[tuple[str, Zone, bool]]:
@@ -105,7 +106,7 @@ def _beside(zones: Mapping[str, Zone]) -> Iterable[tuple[str, Zone, bool]]:
             stated[zone.layer].add(zone.note)
             named[zone.layer].add(zone.name_note)
     for path, zone in zones.items():
-        yield path, zone, len(stated[zone.layer]) == 1 and len(named[zone.layer]) >= _DEFAULTS
+        yield path, zone, len(stated[zone.layer]) == 1 and len(named[zone.layer]) >= _FEW
 
 
 def _without_default(zone: Zone, is_default: bool) -> Zone:
@@ -149,22 +150,48 @@ def _zone(path: str, one: Measured, place: Placed, row: Mapping[str, str], facts
 
 
 def _parted(zones: Mapping[str, Zone], facts: Facts) -> dict[str, Zone]:
-    """Return zones, those of one layer by name parted by folder where two folders hold the same of it: two instruments.
+    """Return zones, those of one layer by name parted by folder where two folders are two instruments.
 
-    Folders that share out one layer, its low and its high notes for instance, leave it whole.
+    They are where both hold the same note at the same touch and take, or several touches of the same notes. Folders
+    that share out one layer, its low and its high notes or its soft and its loud ones, leave it whole.
     """
     named = {layer.name for layer in facts.layers}
-    places: dict[tuple[object, ...], set[str]] = defaultdict(set)
+    folders: dict[tuple[object, ...], set[str]] = defaultdict(set)
+    touches: dict[tuple[str, int | None, str], set[int | None]] = defaultdict(set)
     for zone in zones.values():
-        velocity = zone.velocity if zone.velocity is not None else zone.low_velocity
-        places[zone.layer, zone.key, velocity, zone.take].add(zone.folder)
-    parted = {layer for (layer, *_), folders in places.items() if len(folders) > 1}
+        folders[(*_place(zone), zone.take)].add(zone.folder)
+        touches[zone.layer, zone.key, zone.folder].add(_touch(zone))
+    whole = Counter((layer, key) for (layer, key, _), several in touches.items() if len(several) > 1)
+    doubled = Counter(layer for (layer, _), count in whole.items() if count > 1)
+    parted = {layer for (layer, *_), several in folders.items() if len(several) > 1}
+    parted |= {layer for layer, notes in doubled.items() if notes >= _FEW}
     return {
         path: msgspec.structs.replace(zone, layer=f"{zone.folder}/{zone.layer}")
         if zone.layer in parted and zone.instrument not in named
         else zone
         for path, zone in zones.items()
     }
+
+
+def _touch(zone: Zone) -> int | None:
+    return zone.velocity if zone.velocity is not None else zone.low_velocity
+
+
+def _with_first_takes(zones: Mapping[str, Zone]) -> dict[str, Zone]:
+    """Return zones with a take for each that has none beside others that have: ``C3`` beside ``C3 (1)``, the first."""
+    takes: dict[tuple[object, ...], set[str]] = defaultdict(set)
+    for zone in zones.values():
+        takes[_place(zone)].add(zone.take)
+    found = {}
+    for path, zone in zones.items():
+        others = takes[_place(zone)]
+        first = "" if zone.take or len(others) == 1 else "0" if "1" in others else "1"
+        found[path] = msgspec.structs.replace(zone, take=first) if first else zone
+    return found
+
+
+def _place(zone: Zone) -> tuple[object, ...]:
+    return zone.layer, zone.key, _touch(zone)
 
 
 def layer_of(path: str, facts: Facts) -> str:
