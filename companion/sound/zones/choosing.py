@@ -222,7 +222,7 @@ def _by_spelling(family: Family, choice: NoteChoice) -> NoteChoice:
     if choice.asks:
         return choice
     notes = set(spelled_notes(family.rows, choice).values())
-    if choice.octave < 0 and not all(is_clean(row, choice.column) for row in family.rows):
+    if choice.octave < 0 and not all(is_clean(row, choice.column, apart=len(notes) == 1) for row in family.rows):
         return msgspec.structs.replace(choice, asks=MAYBE_PARTS)
     against = choice.heard.verdict == CONTRADICTED and (choice.octave >= 0 or not _has_signs(notes))
     if against or not _is_plain(notes, apart=choice.octave >= 0 and not family.shape[choice.octave][1]):
