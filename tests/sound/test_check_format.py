@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from companion.core.entries import Kind
-from companion.core.facts import Facts, Limits
+from companion.core.facts import Facts, Limits, Naming
 from companion.sound.checks.model import sound_model
-from companion.sound.measures.hum import Spectrum, hum_of, rings_on, spectrum_of
+from companion.sound.measures.hum import Spectrum, lines_of, rings_by_itself, rings_on, spectrum_of
+from companion.sound.measures.mains import hum_of
 from companion.sound.measures.weight import savings_of
 
 RATE = 48000
@@ -121,15 +122,53 @@ def test_one_loud_floor_is_not_the_noise_of_a_layer(good: Any, found: Any) -> No
     assert found(layer(-90.0, -70.0, -70.0), facts) == {"noise-builds-up": [""]}
 
 
+def lines(*heights: float) -> tuple[float, ...]:
+    """Lines at 50, 100, 150 … Hz of these heights in dB, and none at multiples of 60 Hz."""
+    return (*heights, *(0.0,) * (20 - len(heights)))
+
+
 def test_one_humming_file_is_not_the_hum_of_a_folder(good: Any, found: Any) -> None:
-    """The median of 15, 2 and 2 dB is 2: the one alone would have to stand out by 20."""
+    """The median of 15, 2 and 2 dB is 2; of three or four sounds 10 dB are asked, of five 6."""
 
     def folder(*heights: float) -> Any:
-        return {f"hums/{take}.wav": good(hum_hz=50.0, hum_db=height) for take, height in enumerate(heights)}
+        return {f"hums/{take}.wav": good(hum_lines=lines(*(height,) * 4)) for take, height in enumerate(heights)}
 
     assert found(folder(15.0, 2.0, 2.0)) == {}
     assert found(folder(15.0, 14.0, 2.0)) == {"hum": ["hums"]}
+    assert found(folder(9.0, 9.0, 9.0, 9.0)) == {}
+    assert found(folder(7.0, 7.0, 7.0, 2.0, 2.0)) == {"hum": ["hums"]}
     assert found(folder(15.0, 14.0)) == {}
+
+
+def test_lines_that_lie_elsewhere_in_each_file_are_partials(good: Any, found: Any) -> None:
+    """Four lines in each of five files, each line in two of them: its median is 0."""
+    other = {f"x/{n}.wav": good(hum_lines=lines(*(20.0 * ((m - 2 * n) % 10 < 4) for m in range(10)))) for n in range(5)}
+    assert found(other) == {}
+    same = {f"x/{n}.wav": good(hum_lines=lines(0.0, 20.0, 20.0, 0.0, 20.0, 20.0)) for n in range(6)}
+    assert found(same) == {"hum": ["x"]}
+
+
+def test_copies_of_one_note_are_one_sound(good: Any, found: Any) -> None:
+    """Eight takes of one note share its partials; eight notes do not."""
+    facts = Facts(naming=Naming(pattern="{note}_rr{take}", middle_c="C4"))
+    takes = {f"C3_rr{take}.wav": good(hum_lines=lines(20.0, 20.0, 20.0, 20.0)) for take in range(8)}
+    assert "hum" not in found(takes, facts)
+    notes = {f"{note}3_rr1.wav": good(hum_lines=lines(20.0, 20.0, 20.0, 20.0)) for note in "CDEFGAB"}
+    assert found(notes, facts)["hum"] == [""]
+
+
+@pytest.mark.parametrize(("telling", "of", "hums"), [(5, 20, True), (5, 21, False)])
+def test_a_quarter_of_a_folder_must_tell(good: Any, found: Any, telling: int, of: int, hums: bool) -> None:
+    files = {f"x/{n}.wav": good(hum_lines=lines(*(20.0,) * 4) if n < telling else ()) for n in range(of)}
+    assert ("hum" in found(files)) is hums
+
+
+@pytest.mark.parametrize(("telling", "of", "noisy"), [(3, 12, True), (3, 13, False)])
+def test_a_quarter_of_a_layer_must_die_away(good: Any, found: Any, telling: int, of: int, noisy: bool) -> None:
+    files = {
+        f"hiss/x_{n}.wav": good(noise_floor_dbfs=-60.0, noise_is_bound=n >= telling, outline=b"") for n in range(of)
+    }
+    assert ("noise-builds-up" in found(files, Facts(limits=Limits(voices=32)))) is noisy
 
 
 def test_a_sound_without_a_floor_only_bounds_it(write: Any, sine: Any, measure: Any) -> None:
@@ -165,18 +204,21 @@ def test_hum_and_partials_are_told_apart_in_a_short_stretch() -> None:
         assert found is not None
         return found
 
-    def lines(hertz: float) -> Spectrum:
-        return spectrum(noise + sum(1e-3 * np.sin(2 * np.pi * hertz * n * time + n) for n in range(1, 9)))
+    def partials(hertz: float) -> Any:
+        return (noise + sum(1e-3 * np.sin(2 * np.pi * hertz * n * time + n) for n in range(1, 9))).astype(np.float32)
 
-    found = hum_of(lines(50.0))
+    found = hum_of(lines_of(partials(50.0), RATE))
     assert found is not None
     assert found[0] == 50.0
     assert found[1] == pytest.approx(40, abs=15)
-    partials = hum_of(lines(51.9))
-    assert partials is None or partials[1] < 12
-    assert rings_on(lines(51.9), 51.9)
-    assert not rings_on(lines(50.0), 180.3)
+    other = hum_of(lines_of(partials(51.9), RATE))
+    assert other is None or other[1] < 12
+    assert rings_on(spectrum(partials(51.9)), 51.9)
+    assert not rings_on(spectrum(partials(50.0)), 180.3)
     assert not rings_on(spectrum(noise), 51.9)
+    assert rings_by_itself(spectrum(partials(51.9)), lines_of(partials(51.9), RATE))
+    assert not rings_by_itself(spectrum(partials(50.0)), lines_of(partials(50.0), RATE)), "it hums"
+    assert not rings_by_itself(spectrum(noise), lines_of(noise.astype(np.float32), RATE))
 
 
 def room(seconds: float, decay: float, delay: float = 0.0, peak: float = 0.9) -> Any:

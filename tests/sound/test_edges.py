@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from companion.sound.measures.edges import edges_of, floor_of
+from companion.sound.measures.edges import Envelope, edges_of, floor_of
 from companion.sound.measures.levels import flat_tops
 
 MS = 0.001
@@ -54,6 +54,44 @@ def test_a_floor_is_steady_for_150_ms_and_30_db_down(quiet: tuple[float, int], s
     floor = floor_of(cells((-6, 200), *moved))
     assert floor.level_dbfs == pytest.approx(level, abs=0.01)
     assert floor.is_bound is bound
+
+
+@pytest.mark.parametrize("colour", ["white", "pink"])
+@pytest.mark.parametrize("seconds", [0.3, 1.5])
+def test_a_floor_is_measured_to_half_a_decibel(colour: str, seconds: float) -> None:
+    """Noise of −70 dBFS under a sound that has died away: the mean of what is left, not the quietest of it."""
+    rate, rng = 8_000, np.random.default_rng(3)
+    count = round((1 + seconds) * rate)
+    spectrum = np.fft.rfft(rng.standard_normal(count))
+    if colour == "pink":
+        hertz = np.fft.rfftfreq(count, 1 / rate)
+        spectrum *= np.where(hertz > 20, 1 / np.sqrt(np.maximum(hertz, 1)), 0)
+    noise = np.fft.irfft(spectrum, count)
+    noise *= 10 ** (-70 / 20) / np.sqrt(np.mean(noise**2))
+    time = np.arange(count) / rate
+    envelope = Envelope(rate)
+    envelope.add((0.5 * np.sin(2 * np.pi * 440 * time) * np.exp(-11 * time) + noise)[None].astype(np.float32))
+    floor = floor_of(envelope.cells())
+    assert floor.is_bound is False
+    assert floor.level_dbfs == pytest.approx(-70, abs=0.5)
+
+
+@pytest.mark.parametrize("falls", [2, 5, 20])
+def test_a_tail_that_still_falls_is_no_floor(falls: float) -> None:
+    """A second of decay, 40 dB down: at 2 dB a second it looks level for 100 ms, and never for all of it."""
+    time = np.arange(4_000) * MS
+    tail = 10 ** (-(10 + np.where(time < 0.5, 80 * time, 40 + falls * (time - 0.5))) / 10)
+    assert floor_of(tail).is_bound is True
+    still = 10 ** (-(10 + np.minimum(80 * time, 60)) / 10)
+    assert floor_of(still).is_bound is False
+
+
+def test_a_floor_before_the_sound_counts_too() -> None:
+    floor = floor_of(cells((-80, 300), (-6, 400), (-20, 200)))
+    assert floor.is_bound is False
+    assert floor.level_dbfs == pytest.approx(-80, abs=0.05)
+    assert floor.start == 0
+    assert floor.stop < 300
 
 
 def test_runs_at_the_top_are_told_apart_by_a_single_sample() -> None:

@@ -100,10 +100,11 @@ def test_a_value_stands_beside_what_it_was_held_against(good: Any) -> None:
 def test_a_single_file_that_hums_is_held_against_the_limit_of_single_files(good: Any) -> None:
     (hum,) = findings(a=good(hum_hz=50.0, hum_db=31.0))
     assert (hum.value, hum.bound) == (31.0, 20.0)
-    assert hum.limit == "third-highest harmonic 20.0 dB over its surroundings, in a single file"
-    four = {name: good(hum_hz=60.0, hum_db=13.0) for name in "abcd"}
+    assert hum.limit == "fourth-highest harmonic 20.0 dB over its surroundings, in a single file"
+    four = {name: good(hum_lines=(*(0.0,) * 10, *(13.0,) * 4, *(0.0,) * 6)) for name in "abcd"}
     (folder,) = findings(**four)
-    assert (folder.bound, folder.at.others) == (12.0, ("a.wav", "b.wav", "c.wav", "d.wav"))
+    assert (folder.bound, folder.at.others) == (10.0, ("a.wav", "b.wav", "c.wav", "d.wav"))
+    assert folder.measured == "60 Hz and multiples, 13 dB, median of 4 sounds"
 
 
 def test_other_files_of_a_finding_are_named(good: Any) -> None:

@@ -3,7 +3,7 @@
 import math
 import statistics
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from companion.core.findings import BLOCKS, NOTES, WARNS, At, Finding
@@ -11,6 +11,7 @@ from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes, duration, level
 from companion.sound.checks.files import place_of
 from companion.sound.checks.model import SoundModel, sound_rule
+from companion.sound.measures.mains import hum_of
 from companion.sound.measures.versions import BAND, BITS, DECAY, EDGES, LEVELS, LOUDNESS, NOISE, PITCH, with_inputs
 from companion.sound.measures.weight import bits_bytes, mono_bytes
 from companion.sound.zones.zones import ZONES
@@ -18,9 +19,14 @@ from companion.sound.zones.zones import ZONES
 INVERTED: Final = -0.9
 BAND_SHARE: Final = 0.8
 BAND_LOWEST_HZ: Final = 4000.0
-HUM_DB: Final = 12.0
+HUM_DB: Final = 6.0
+FEW_HUM_DB: Final = 10.0
 PLAIN_HUM_DB: Final = 20.0
 HUM_FILES: Final = 3
+MANY_SOUNDS: Final = 5
+SHARE: Final = 0.25
+"""Of the samples of a folder or a layer, so many at least must tell before all of it is judged."""
+
 NOISE_DBFS: Final = -60.0
 IMPULSE_ONSET_S: Final = 0.02
 IMPULSE_END_DB: Final = -60.0
@@ -104,37 +110,56 @@ def band_empty(model: SoundModel) -> Iterator[Finding]:
 @sound_rule(
     "hum",
     WARNS,
-    rests_on=with_inputs(NOISE),
+    version=2,
+    rests_on=(*with_inputs(NOISE, PITCH, LOUDNESS), ZONES),
     means="Mains hum stands out from the noise of these recordings.",
     why="Quiet passages hum, and each voice adds its own.",
     mend="Record away from transformers with a balanced line, or remove the hum with narrow notch filters.",
-    limit="third-highest harmonic {bound} over its surroundings, as the median of a folder",
+    limit="fourth-highest harmonic {bound} over its surroundings, each as the median of five sounds or more, from a "
+    "quarter of a folder; 10 dB of three or four",
     unit="dB",
     bound=HUM_DB,
 )
 def hum(model: SoundModel) -> Iterator[Finding]:
-    """Folders whose noise floors show the mains: the median over at least three of them is over 12 dB.
+    """Folders in which the same multiples of 50 or 60 Hz stand out, whatever the note: four of them at least.
 
-    A single file may have partials near multiples of 50 or 60 Hz; a folder of different notes does not. One file is
-    judged by itself only when three lines stand 20 dB out of a floor that is steady, where no partials are left.
+    A single file may have partials near multiples of 50 or 60 Hz; a folder of different notes has them elsewhere each
+    time. So each line is the median over its sounds; files of one note are one sound. One file is judged by itself only
+    when four lines stand 20 dB out of a floor that is steady, where no partials are left.
     """
-    folders: dict[str, list[tuple[float, float, str]]] = defaultdict(list)
-    for path, one in model.samples():
-        if one.hum_hz is not None and one.hum_db is not None:
-            folders[path.rpartition("/")[0]].append((one.hum_hz, one.hum_db, path))
-    for folder, floors in sorted(folders.items()):
-        prominence = statistics.median(decibels for _, decibels, _ in floors)
-        if len(floors) >= HUM_FILES and prominence >= HUM_DB:
-            mains = statistics.mode(hertz for hertz, _, _ in floors)
-            count = plural(len(floors), "noise floor")
-            says = f"{mains:.0f} Hz and multiples, {prominence:.0f} dB, median of {count}"
-            yield hum.finding(folder, at=At(others=tuple(path for *_, path in floors)), value=prominence, says=says)
+    folders: dict[str, list[str]] = defaultdict(list)
+    for path, _ in model.samples():
+        folders[path.rpartition("/")[0]].append(path)
+    for folder, paths in sorted(folders.items()):
+        heard = [path for path in paths if model.measured[path].hum_lines]
+        found = _hum_of_all(model, heard) if len(heard) >= SHARE * len(paths) else None
+        if found is not None:
+            mains, prominence, count, bound = found
+            says = f"{mains:.0f} Hz and multiples, {prominence:.0f} dB, median of {plural(count, 'sound')}"
+            at = At(others=tuple(heard))
+            yield hum.finding(folder, at=at, value=round(prominence, 1), bound=bound, says=says)
             continue
-        for hertz, decibels, path in floors:
-            if decibels >= PLAIN_HUM_DB:
-                says = f"{hertz:.0f} Hz and multiples, {decibels:.0f} dB"
-                limit = "third-highest harmonic {bound} over its surroundings, in a single file"
-                yield hum.finding(path, value=decibels, bound=PLAIN_HUM_DB, says=says, limit=limit)
+        for path in paths:
+            one = model.measured[path]
+            if one.hum_hz is not None and one.hum_db is not None and one.hum_db >= PLAIN_HUM_DB:
+                says = f"{one.hum_hz:.0f} Hz and multiples, {one.hum_db:.0f} dB"
+                limit = "fourth-highest harmonic {bound} over its surroundings, in a single file"
+                yield hum.finding(path, value=one.hum_db, bound=PLAIN_HUM_DB, says=says, limit=limit)
+
+
+def _hum_of_all(model: SoundModel, paths: Iterable[str]) -> tuple[float, float, int, float] | None:
+    """Return (mains in Hz, prominence, how many sounds, limit in dB) of the hum that files share; None where none."""
+    by_sound: dict[int | str, list[tuple[float, ...]]] = defaultdict(list)
+    for path in paths:
+        zone = model.zones.get(path)
+        key = None if zone is None else zone.key
+        by_sound[path if key is None else key].append(model.measured[path].hum_lines)
+    if len(by_sound) < HUM_FILES:
+        return None
+    sounds = [[statistics.fmean(line) for line in zip(*rows, strict=True)] for rows in by_sound.values()]
+    found = hum_of([statistics.median(line) for line in zip(*sounds, strict=True)])
+    bound = HUM_DB if len(sounds) >= MANY_SOUNDS else FEW_HUM_DB
+    return (*found, len(sounds), bound) if found is not None and found[1] >= bound else None
 
 
 def noise_of(floor_dbfs: float, voices: int) -> float:
@@ -142,14 +167,30 @@ def noise_of(floor_dbfs: float, voices: int) -> float:
     return floor_dbfs + 10 * math.log10(voices)
 
 
+def layer_floors(model: SoundModel) -> dict[str, tuple[float, int, int]]:
+    """Return by layer the median of its steady noise floors, how many there are, and of how many samples.
+
+    Those that are only an upper bound are left out, and layers of which under a quarter of the samples have one.
+    """
+    found = {}
+    for layer, zones in sorted(model.layers.items()):
+        layered = [model.measured[zone.path] for zone in zones]
+        steady = [one.noise_floor_dbfs for one in layered if one.noise_is_bound is False]
+        floors = [floor for floor in steady if floor is not None]
+        if floors and len(floors) >= SHARE * len(layered):
+            found[layer] = statistics.median(floors), len(floors), len(layered)
+    return found
+
+
 @sound_rule(
     "noise-builds-up",
     WARNS,
+    version=2,
     rests_on=(*with_inputs(NOISE, PITCH, LOUDNESS), ZONES),
     means="With many voices at once the noise of the recordings adds up to more than the limit.",
     why="Chords hiss.",
     mend="Take recordings with less noise, denoise the tails, or fade them earlier.",
-    limit="{bound} for the voices set in the facts",
+    limit="{bound} for the voices set in the facts, of layers in which a quarter of the samples die away into noise",
     unit="dBFS",
     bound=NOISE_DBFS,
     source="incoherent sources add by power: 10·log10 N dB (Kuttruff, Room Acoustics)",
@@ -157,19 +198,17 @@ def noise_of(floor_dbfs: float, voices: int) -> float:
 def noise_builds_up(model: SoundModel) -> Iterator[Finding]:
     """Layers whose noise floor, at the polyphony the maker states, adds up to over the limit (default −60 dBFS).
 
-    Judged by the median of the floors that are steady; those that are only an upper bound are left out.
+    Judged by the median of the floors that are steady: see :func:`layer_floors`.
     """
     voices, stated = model.facts.limits.voices, model.facts.limits.noise_dbfs
     if not voices:
         return
     limit = NOISE_DBFS if stated is None else stated
-    for layer, zones in sorted(model.layers.items()):
-        layered = [model.measured[zone.path] for zone in zones]
-        steady = [one.noise_floor_dbfs for one in layered if one.noise_is_bound is False]
-        floors = [floor for floor in steady if floor is not None]
-        if floors and (total := noise_of(statistics.median(floors), voices)) > limit:
-            each = level(statistics.median(floors))
-            says = f"“{visible(layer)}”: {each} each, {level(total)} with {plural(voices, 'voice')}"
+    for layer, (floor, count, of) in layer_floors(model).items():
+        total = noise_of(floor, voices)
+        if total > limit:
+            says = f"“{visible(layer)}”: {level(floor)} each, {level(total)} with {plural(voices, 'voice')}"
+            says += f"; median of {count:,} of {plural(of, 'sample')}"
             yield noise_builds_up.finding(value=round(total, 2), bound=limit, says=says)
 
 

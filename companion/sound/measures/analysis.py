@@ -20,9 +20,10 @@ from companion.sound.measures import versions
 from companion.sound.measures.bits import Bits, bandwidth, mixed
 from companion.sound.measures.clicks import clicks_in
 from companion.sound.measures.edges import Envelope, decay_of, edges_of, floor_of
-from companion.sound.measures.hum import hum_of, rings_on, spectrum_of
+from companion.sound.measures.hum import lines_of, rings_by_itself, rings_on, spectrum_of
 from companion.sound.measures.levels import Levels
 from companion.sound.measures.loudness import Loudness
+from companion.sound.measures.mains import hum_of
 from companion.sound.measures.measured import Click, Measured, MeasuredLoop
 from companion.sound.measures.pitch import cents_of, hertz_of, pitch_of
 from companion.sound.measures.seams import seam_of
@@ -39,6 +40,7 @@ _START_CELLS: Final = 50
 _FADED_DB: Final = 40.0
 _RISEN_DB: Final = 12.0
 _PITCHED: Final = 0.5
+_QUIET_S: Final = 2.0
 _PLAIN_DB: Final = 18.0
 _FEW_CLICKS: Final = 3
 _TOGETHER_S: Final = 0.06
@@ -233,13 +235,29 @@ class _Analysis:
             self.why |= {"noise_floor_dbfs": floor.reason, "hum_hz": floor.reason}
             return {}
         is_bound, hum, cell = floor.is_bound, None, self.envelope.cell
-        if not is_bound and (quiet := spectrum_of(self._mono(floor.start * cell, floor.stop * cell), self.rate)):
-            is_bound = self._is_pitched() and rings_on(quiet, hertz_of(self.values["pitch_cents"]))
-            hum = None if is_bound else hum_of(quiet)
+        quiet = self._mono(floor.start * cell, floor.stop * cell) if not is_bound else self._quietest()
+        lines = lines_of(quiet, self.rate)
+        if not is_bound and (spectrum := spectrum_of(quiet, self.rate)):
+            pitched = self._is_pitched() and rings_on(spectrum, hertz_of(self.values["pitch_cents"]))
+            is_bound = pitched or rings_by_itself(spectrum, lines)
+            hum = None if is_bound else hum_of(lines)
         if hum is None:
             self.why["hum_hz"] = "no steady noise floor of 300 ms"
         hertz, prominence = hum or (None, None)
-        return {"noise_floor_dbfs": floor.level_dbfs, "noise_is_bound": is_bound, "hum_hz": hertz, "hum_db": prominence}
+        return {
+            "noise_floor_dbfs": floor.level_dbfs,
+            "noise_is_bound": is_bound,
+            "hum_hz": hertz,
+            "hum_db": prominence,
+            "hum_lines": lines,
+        }
+
+    def _quietest(self) -> Mono:
+        """Return the quietest two seconds, or all of what is shorter."""
+        size = round(_QUIET_S / self.envelope.seconds)
+        sums = np.concatenate(([0.0], np.cumsum(self.cells)))
+        start = int(np.argmin(sums[size:] - sums[:-size])) if len(self.cells) > size else 0
+        return self._mono(start * self.envelope.cell, (start + size) * self.envelope.cell)
 
     def _clicks(self) -> dict[str, Any]:
         """The clicks in their order; in what has no pitch only the plainest, and none where they are many."""

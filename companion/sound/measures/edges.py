@@ -13,8 +13,11 @@ TAIL_DB: Final = -72.0
 _DIGITAL_SILENCE: Final = 1e-14
 _FADE_CELLS: Final = 6
 _QUIET_CELLS: Final = 50
+_SMOOTH_CELLS: Final = 100
 _STEADY_CELLS: Final = 150
-_STEADY_DB: Final = 2.0
+_STEADY_DB: Final = 4.0
+_FALLS_DB: Final = 1.0
+_UNDER_DB: Final = -30.0
 _RANGES: Final = {"edt_s": (0.0, -10.0), "t20_s": (-5.0, -25.0), "t30_s": (-5.0, -35.0)}
 """Of the integrated decay, in dB."""
 
@@ -83,7 +86,8 @@ def _ratio_db(value: float, reference: float) -> float:
 
 
 class Floor(NamedTuple):
-    """level_dbfs: root mean square of the quietest 50 ms. is_bound: nothing is steady, so the noise is at most this.
+    """level_dbfs: root mean square of the floor. is_bound: nothing is steady, so it is that of the quietest 50 ms, and
+    the noise is at most this.
 
     start, stop: the cells of the stretch that is steady, or of the quietest one. reason: why there is no level.
     """
@@ -98,31 +102,58 @@ class Floor(NamedTuple):
 def floor_of(cells: NDArray[np.float64]) -> Floor:
     """Return the noise floor, from cells of one millisecond.
 
-    Where the sound has died away, or has not begun, the level stays within 2 dB for 150 ms: that is the room and the
-    chain. A sound that still decays, or sounds throughout, only bounds its noise from above. Stretches of digital
-    silence are no noise and are passed over.
+    Where the sound has died away, or has not begun, the level stays within 4 dB for 150 ms: that is the room and the
+    chain. Its level is the mean of all but the third of it that is next to the sound, which must not fall: between the
+    halves of an exponential decay of 4 dB lie 1.3 dB. A sound that still decays, or sounds throughout, only bounds its
+    noise from above. Stretches of digital silence are no noise and are passed over.
     """
     size = _QUIET_CELLS
     if len(cells) < size:
         return Floor(None, None, 0, 0, "shorter than 50 ms")
-    sums = np.concatenate(([0.0], np.cumsum(cells)))
-    means = np.maximum((sums[size:] - sums[:-size]) / size, 0)
-    silent = np.concatenate(([0], np.cumsum(cells <= _DIGITAL_SILENCE)))
-    usable = (silent[size:] - silent[:-size]) == 0
+    means, usable = _running(cells, size)
     if not usable.any():
         return Floor(None, None, 0, 0, "no 50 ms without digital silence")
     quietest = int(np.argmin(np.where(usable, means, np.inf)))
-    level = float(means[quietest])
-    # How far the level stays near the floor on either side of the quietest stretch.
-    near = (means <= level * 10 ** (_STEADY_DB / 10)) & usable
-    start, stop = quietest, quietest
-    while start > 0 and near[start - 1]:
-        start -= 1
-    while stop + 1 < len(near) and near[stop + 1]:
-        stop += 1
-    loudest = float(means.max())
-    steady = stop + size - start >= _STEADY_CELLS and level < loudest * 10 ** (-30 / 10)
-    return Floor(round(10 * math.log10(level), 2) if level > 0 else None, not steady, start, stop + size, "")
+    level, loudest = float(means[quietest]), float(means.max())
+    bound = Floor(round(10 * math.log10(level), 2) if level > 0 else None, True, quietest, quietest + size, "")
+    stretch = _steady(cells)
+    if stretch is None:
+        return bound
+    start, stop = stretch
+    halves = cells[start : (start + stop) // 2], cells[(start + stop) // 2 : stop]
+    first, last = (float(half.mean()) for half in halves)
+    level = float(cells[start:stop].mean())
+    if max(first, last) > min(first, last) * 10 ** (_FALLS_DB / 10) or level >= loudest * 10 ** (_UNDER_DB / 10):
+        return bound
+    return Floor(round(10 * math.log10(level), 2), False, start, stop, "")
+
+
+def _running(cells: NDArray[np.float64], size: int) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return the mean of each ``size`` cells, and whether digital silence is in none of them."""
+    sums = np.concatenate(([0.0], np.cumsum(cells)))
+    silent = np.concatenate(([0], np.cumsum(cells <= _DIGITAL_SILENCE)))
+    return np.maximum((sums[size:] - sums[:-size]) / size, 0), (silent[size:] - silent[:-size]) == 0
+
+
+def _steady(cells: NDArray[np.float64]) -> tuple[int, int] | None:
+    """Return (first cell, cell behind the last) of the quietest stretch that stays within 4 dB, where that is long
+    enough, without the third of it that is next to what is louder."""
+    size = _SMOOTH_CELLS
+    if len(cells) < _STEADY_CELLS:
+        return None
+    means, usable = _running(cells, size)
+    if not usable.any():
+        return None
+    lowest = int(np.argmin(np.where(usable, means, np.inf)))
+    near = (means <= float(means[lowest]) * 10 ** (_STEADY_DB / 10)) & usable
+    off = np.flatnonzero(~near)
+    place = int(np.searchsorted(off, lowest))
+    start = int(off[place - 1]) + 1 if place else 0
+    stop = (int(off[place]) if place < len(off) else len(near)) - 1 + size
+    if stop - start < _STEADY_CELLS:
+        return None
+    third = (stop - start) // 3
+    return (start, stop - third) if start == 0 and stop < len(cells) else (start + third, stop)
 
 
 def decay_of(cells: NDArray[np.float64], seconds: float) -> Decay:

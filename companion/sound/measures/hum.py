@@ -1,18 +1,23 @@
 """Mains hum: lines at 50 or 60 Hz and their multiples that stand out of a noise floor. Arrays: one channel, float32."""
 
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from companion.sound.measures.mains import HARMONICS, MAINS_HZ, hum_of
 from companion.sound.measures.pitch import fast_length
 
-MAINS_HZ: Final = (50.0, 60.0)
-HARMONICS: Final = 10
 SHORTEST_S: Final = 0.3
 _AROUND_HZ: Final = 18.0
-_DRIFT_HZ: Final = 1.0
-"""How far from its nominal frequency a line may lie: the mains drift by tenths of a hertz, their harmonics by more."""
+_DRIFT_HZ: Final = 0.6
+"""How far from its nominal frequency a line may lie: the mains drift by hundredths of a hertz, harmonics by more."""
+
+_THIN_HZ: Final = 6000
+_RUMBLE_HZ: Final = 60.0
+_LINE: Final = 8.0
+_HUMS_DB: Final = 12.0
 
 _LONGEST_S: Final = 4
 _PARTIALS: Final = 40
@@ -39,32 +44,64 @@ def spectrum_of(floor: NDArray[np.float32], rate: int) -> Spectrum | None:
     return Spectrum(power, rate / length, len(part) / rate, rate)
 
 
-def hum_of(floor: Spectrum) -> tuple[float, float] | None:
-    """Return (mains frequency, prominence in dB) of the more likely mains, or None when the floor is too short.
+def lines_of(quiet: NDArray[np.float32], rate: int) -> tuple[float, ...]:
+    """Return how far each multiple of 50 Hz, then of 60 Hz, stands out of ``quiet``, in dB: ten each.
 
-    The prominence of a harmonic is its height over the median of the spectrum within 18 Hz, and 0 where no peak lies
-    within 1 Hz: the skirt of a partial near by is no line. That of a mains is its third-highest, since one or two
-    lines near a multiple of 50 Hz are found in any music.
+    That is the height of a peak within 0.6 Hz over the median of the spectrum within 18 Hz, and 0 where there is none:
+    the skirt of a partial near by is no line. Empty where the stretch is too short, or at too low a rate, to tell.
     """
-    power, step, seconds, rate = floor
-    if seconds < SHORTEST_S:
+    sound = _thinned(quiet, rate)
+    if sound is None:
+        return ()
+    spectrum = spectrum_of(*sound)
+    if spectrum is None or spectrum.seconds < SHORTEST_S:
+        return ()
+    power, step, *_ = spectrum
+    heights = []
+    for hertz in (mains * harmonic for mains in MAINS_HZ for harmonic in range(1, HARMONICS + 1)):
+        line = power[round((hertz - _DRIFT_HZ) / step) - 1 : round((hertz + _DRIFT_HZ) / step) + 2]
+        top = int(np.argmax(line))
+        around = power[max(1, round((hertz - _AROUND_HZ) / step)) : round((hertz + _AROUND_HZ) / step) + 1]
+        is_peak = 0 < top < len(line) - 1
+        heights.append(round(float(10 * np.log10(line[top] / np.median(around))), 1) if is_peak else 0.0)
+    return tuple(heights)
+
+
+def _thinned(sound: NDArray[np.float32], rate: int) -> tuple[NDArray[np.float32], int] | None:
+    """Return the sound under 1 kHz at a rate near 6 kHz, and that rate; None where the rate is too low for that."""
+    factor = rate // _THIN_HZ
+    if rate < 2 * (HARMONICS * MAINS_HZ[1] + _AROUND_HZ) or len(sound) < 8 * max(1, factor):
         return None
-    best = (0.0, -np.inf)
-    for mains in MAINS_HZ:
-        heights = []
-        for harmonic in range(1, HARMONICS + 1):
-            hertz = harmonic * mains
-            if hertz + _AROUND_HZ > 0.45 * rate:
-                break
-            low = round((hertz - _DRIFT_HZ) / step)
-            line = power[low - 1 : round((hertz + _DRIFT_HZ) / step) + 2]
-            top = int(np.argmax(line))
-            around = power[max(1, round((hertz - _AROUND_HZ) / step)) : round((hertz + _AROUND_HZ) / step) + 1]
-            is_peak = 0 < top < len(line) - 1
-            heights.append(float(10 * np.log10(line[top] / np.median(around))) if is_peak else 0.0)
-        if len(heights) >= 3 and sorted(heights)[-3] > best[1]:
-            best = (mains, sorted(heights)[-3])
-    return (best[0], round(best[1], 1)) if best[0] else None
+    if factor < 2:
+        return sound, rate
+    taps = 8 * factor
+    kernel = (np.sinc((np.arange(taps) - (taps - 1) / 2) / (2 * factor)) * np.hanning(taps + 2)[1:-1]).astype(
+        np.float32
+    )
+    windows = np.lib.stride_tricks.sliding_window_view(sound, taps)[::factor]
+    return np.ascontiguousarray(windows) @ (kernel / kernel.sum()), rate // factor
+
+
+def rings_by_itself(floor: Spectrum, lines: Sequence[float]) -> bool:
+    """Tell whether a stretch that seems to be a noise floor is a sound that still rings, whatever its notes are.
+
+    So it is where lines that stand 9 dB out of what is around them hold over half of the energy above 60 Hz. Those of
+    the mains do not count where it hums.
+    """
+    power, step, seconds, _ = floor
+    if seconds < SHORTEST_S:
+        return False
+    first = round(_RUMBLE_HZ / step)
+    width = max(9, 2 * round(max(_AROUND_HZ, 6 / seconds) / step) + 1)
+    whole = power[first : first + (len(power) - first) // width * width].reshape(-1, width)
+    usual = np.median(whole, axis=1, keepdims=True)
+    lined = np.where(whole > _LINE * usual, whole, 0.0).reshape(-1)
+    hum = hum_of(lines)
+    if hum is not None and hum[1] > _HUMS_DB:
+        hertz = (first + np.arange(len(lined))) * step
+        lined[np.abs(hertz - hum[0] * np.round(hertz / hum[0])) < 2 / seconds] = 0
+    total = float(whole.sum())
+    return total > 0 and float(lined.sum()) > _RINGS * total
 
 
 def rings_on(floor: Spectrum, hertz: float) -> bool:

@@ -69,6 +69,8 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     start_db, end_db: level of the first and the last millisecond against the loudest. start_jump: the first sample
     against the peak. start_steady: whether the first 10 ms are as loud as the next 40, so that there is no attack.
     end_faded: whether the last millisecond falls off as a fade does.
+    hum_lines: how far each of ten multiples of 50 Hz, then of 60 Hz, stands out of the noise floor, or where there is
+    none out of the quietest two seconds, in dB.
     outline: the beginning of the sound, reduced, by which takes are compared; empty when there is none.
     versions: of each measure, by its id.
     """
@@ -105,6 +107,7 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     noise_is_bound: bool | None = None
     hum_hz: float | None = None
     hum_db: float | None = None
+    hum_lines: tuple[float, ...] = ()
     pitch_cents: float | None = None
     pitch_trust: float | None = None
     pitch_spread: float | None = None

@@ -48,7 +48,7 @@ PITCH: Final = FileMeasure(
     inputs=(LEVELS,),
 )
 NOISE: Final = FileMeasure(
-    "noise", 1, fields=("noise_floor_dbfs", "noise_is_bound", "hum_hz", "hum_db"), inputs=(PITCH,)
+    "noise", 2, fields=("noise_floor_dbfs", "noise_is_bound", "hum_hz", "hum_db", "hum_lines"), inputs=(PITCH,)
 )
 CLICKS: Final = FileMeasure("clicks", 2, fields=("clicks",), inputs=(PITCH,))
 LOOPS: Final = FileMeasure("loops", 2, fields=("loops",))

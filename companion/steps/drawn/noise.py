@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import statistics
 from typing import Final
 
 from companion.core.findings import Finding
 from companion.core.text import plural
 from companion.core.units import level
 from companion.drawing.shapes import Axis, Bound, Dots, Drawing, Figure, Ink, Mark, Plot, Trace
-from companion.sound.checks.formats import NOISE_DBFS, noise_of
+from companion.sound.checks.formats import NOISE_DBFS, layer_floors, noise_of
 from companion.sound.checks.model import SoundModel
 from companion.steps.drawn.common import figures_of, short_layer, title_of
 
@@ -18,21 +17,9 @@ _POINTS: Final = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 192, 256, 5
 _MOST_LAYERS: Final = 8
 
 
-def floors_of(model: SoundModel) -> dict[str, tuple[float, int, int]]:
-    """Return by layer the median of its steady noise floors, how many there are, and of how many samples."""
-    found = {}
-    for layer, zones in sorted(model.layers.items()):
-        layered = [model.measured[zone.path] for zone in zones]
-        steady = [one.noise_floor_dbfs for one in layered if one.noise_is_bound is False]
-        floors = [floor for floor in steady if floor is not None]
-        if floors:
-            found[layer] = statistics.median(floors), len(floors), len(layered)
-    return found
-
-
 def noise(model: SoundModel, finding: Finding | None = None) -> Drawing:
     """Return the picture; voices and limit are those that the facts state, by which the rule judges."""
-    floors = floors_of(model)
+    floors = layer_floors(model)
     limits = model.facts.limits
     limit = NOISE_DBFS if limits.noise_dbfs is None else limits.noise_dbfs
     voices = limits.voices

@@ -8,7 +8,7 @@ from companion.core.findings import Finding
 from companion.core.units import level
 from companion.drawing.shapes import Axis, Drawing, Figure, Mark, Plot, Trace
 from companion.sound.drawing.values import SpectrumLine
-from companion.sound.measures.hum import HARMONICS
+from companion.sound.measures.mains import HARMONICS
 from companion.sound.measures.measured import Measured
 from companion.steps.drawn.common import figures_of, title_of
 
