@@ -80,6 +80,61 @@ def test_hot_starts_and_ends(write: Any, sine: Any, measure: Any, found: Any, ap
     assert by_rule["ends-hot"] == ["cut off.wav"]
 
 
+def test_a_swell_is_not_late(write: Any, sine: Any, measure: Any, found: Any) -> None:
+    """A squared fade of four seconds is within 40 dB of its loudest after 400 ms, and sounds from the first."""
+    tone = sine(220, 4.0) * np.linspace(0, 1, 4 * RATE) ** 2
+    write("swell.wav", tone)
+    write("late swell.wav", np.concatenate((np.zeros(RATE // 4), tone)))
+    measured = measure()
+    assert found(measured)["late-onset"] == ["late swell.wav"]
+    (one,) = [one for one in findings_of(RULES, sound_model(measured, {}, Facts())) if one.rule == "late-onset"]
+    assert isinstance(one.value, int)
+    assert 250 <= one.value <= 320
+
+
+def told(measured: Any, rule: str) -> list[tuple[str, str, str]]:
+    findings = findings_of(RULES, sound_model(measured, {}, Facts()))
+    return [(one.path, one.severity.value, one.measured) for one in findings if one.rule == rule]
+
+
+@pytest.mark.parametrize("rule", ["ends-hot", "starts-hot"])
+def test_a_layer_that_is_so_throughout_is_asked_once(good: Any, rule: str) -> None:
+    """Half of a layer and three samples make a habit; fewer are faults, each told by itself."""
+    fault = {"end_db": -3.0} if rule == "ends-hot" else {"start_jump": 0.4, "start_steady": True}
+    layer = {f"pad_{note}.wav": good(**fault) for note in ("C3", "D3", "E3")}
+    layer |= {f"pad_{note}.wav": good() for note in ("F3", "G3", "A3")}
+    (asked,) = told(layer, rule)
+    assert asked[:2] == ("", "notes")
+    assert asked[2].startswith("3 of 6 samples of “pad”: ")
+    assert asked[2].endswith("?")
+    layer["pad_B3.wav"] = good()
+    assert [path for path, *_ in told(layer, rule)] == ["pad_C3.wav", "pad_D3.wav", "pad_E3.wav"]
+    two = {f"pad_{note}.wav": good(**fault) for note in ("C3", "D3")}
+    assert [severity for _, severity, _ in told(two, rule)] == ["warns"] * 2
+    joined = {f"pad_{note}.wav": good(**fault, joins=True) for note in ("C3", "D3")}
+    assert told(joined, rule) == []
+
+
+def test_a_file_that_goes_round_is_no_cut_tail(write: Any, sine: Any, measure: Any, found: Any) -> None:
+    """220 Hz for half a second are 110 whole turns; for a quarter less a half of one, the wave jumps."""
+    write("a/round.wav", sine(220, 0.5))
+    write("b/cut.wav", sine(220, 0.5)[: -RATE // 440])
+    write("c/struck.wav", rung(sine, 0.3, decay=4.0))
+    measured = measure()
+    assert [measured[name].joins for name in sorted(measured)] == [True, False, False]
+    assert found(measured)["ends-hot"] == ["b/cut.wav", "c/struck.wav"]
+
+
+def test_a_start_at_the_peak_is_cut_into_even_where_it_decays(write: Any, measure: Any, found: Any) -> None:
+    time = np.arange(RATE) / RATE
+    cut = 0.9 * np.cos(2 * np.pi * 220 * time) * np.exp(-40 * time)
+    write("cut.wav", cut)
+    write("struck.wav", cut * np.minimum(1, time / 2e-4))
+    measured = measure()
+    assert measured["cut.wav"].start_jump == 1.0
+    assert found(measured)["starts-hot"] == ["cut.wav"]
+
+
 def test_click_inside(write: Any, sine: Any, measure: Any, found: Any) -> None:
     rng = np.random.default_rng(1)
     tone = faded(sum(sine(220 * n, 1.0, 0.3 / n) for n in range(1, 6)) + 0.001 * rng.standard_normal(RATE))

@@ -23,6 +23,37 @@ def test_a_sound_begins_within_40_db_of_its_loudest(decibels: float, onset: floa
     assert edges_of(cells((decibels - 6, 30), (-6, 100)), MS).onset_s == onset
 
 
+def swell(shape: Any, seconds: float = 3.0) -> Any:
+    """Mean squares of a sound whose amplitude follows ``shape`` from 0 to 1."""
+    return np.square(shape((np.arange(round(seconds / MS)) + 0.5) * MS / seconds))
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [lambda t: t, lambda t: t**2, lambda t: t**3, lambda t: np.sin(np.pi * t / 2) ** 2, lambda t: 10 ** (5 * (t - 1))],
+    ids=["line", "square", "cube", "cosine", "exponential"],
+)
+@pytest.mark.parametrize("seconds", [0.5, 3.0, 12.0])
+def test_a_swell_begins_at_once_however_late_it_is_heard(shape: Any, seconds: float) -> None:
+    edges = edges_of(swell(shape, seconds), MS)
+    assert edges.begins_s is not None
+    assert edges.begins_s <= 0.05
+    late = edges_of(np.concatenate((np.zeros(300), swell(shape, 0.5))), MS)
+    assert late.begins_s is not None
+    assert 0.299 <= late.begins_s <= 0.36, "silence before a swell is silence"
+
+
+@pytest.mark.parametrize("before", [-200.0, -80.0, -55.0])
+def test_silence_or_level_noise_before_a_stroke_is_where_it_begins(before: float) -> None:
+    edges = edges_of(cells((before, 120), (-6, 100)), MS)
+    assert (edges.begins_s, edges.onset_s) == (0.12, 0.12)
+    noisy = cells((before, 120), (-6, 100))
+    noisy[:120] *= np.random.default_rng(1).chisquare(40, 120) / 40  # as pink noise moves by the millisecond
+    begins = edges_of(noisy, MS).begins_s
+    assert begins is not None
+    assert 0.1 <= begins <= 0.12
+
+
 @pytest.mark.parametrize(("decibels", "tail"), [(-71.9, 0.0), (-72.1, 0.4)])
 def test_a_tail_lies_72_db_under_the_loudest(decibels: float, tail: float) -> None:
     assert edges_of(cells((-6, 100), (decibels - 6, 400)), MS).tail_s == tail

@@ -87,7 +87,10 @@ def test_a_place_in_a_file_is_data(good: Any) -> None:
 def test_a_value_stands_beside_what_it_was_held_against(good: Any) -> None:
     (late,) = findings(Facts(limits=Limits(late_onset_s=0.1)), a=good(onset_s=1.5))
     assert (late.value, late.unit, late.bound, late.at.frames) == (1500, "ms", 100, (0, 72_000))
-    assert (late.measured, late.limit) == ("1,500 ms", "100 ms to within 40 dB of the loudest")
+    assert (late.measured, late.limit) == (
+        "1,500 ms",
+        "100 ms of silence, or of noise that stays level, before the sound begins",
+    )
     (silent,) = findings(a=good(peak_dbfs=-90.0, channel_peaks=(3e-5,)))
     assert (silent.value, silent.unit, silent.bound) == (-90.0, "dBFS", -80.0)
     assert (silent.measured, silent.limit) == ("peak −90.0 dBFS", "peak over −80.0 dBFS")

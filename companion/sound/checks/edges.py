@@ -1,23 +1,27 @@
 """Rules about level, edges and what lies between them: one sample at a time."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Final
 
-from companion.core.findings import NOTES, WARNS, Finding
-from companion.core.text import listed
+from companion.core.findings import NOTES, WARNS, At, Finding
+from companion.core.rules import Rule
+from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes, duration, level
 from companion.sound.checks.model import SoundModel, sound_rule
-from companion.sound.measures.versions import CLICKS, EDGES, LEVELS, LOOPS, TRUE_PEAK, with_inputs
+from companion.sound.measures.versions import CLICKS, EDGES, LEVELS, LOOPS, LOUDNESS, PITCH, TRUE_PEAK, with_inputs
 from companion.sound.measures.weight import tail_bytes
+from companion.sound.zones.zones import ZONES
 
 DC_OFFSET: Final = 0.02
 LATE_ONSET_S: Final = 0.05
 TAIL_S: Final = 1.0
 START_JUMP: Final = 0.2
+PLAIN_JUMP: Final = 0.5
 END_DB: Final = -40.0
 _SHORTEST_S: Final = 0.1
 _QUIET_DBFS: Final = -60.0
 _MOST_PLACES: Final = 8
+_HABIT: Final = 3
 
 
 @sound_rule(
@@ -68,22 +72,27 @@ def dc_offset(model: SoundModel) -> Iterator[Finding]:
 @sound_rule(
     "late-onset",
     WARNS,
+    version=2,
     rests_on=with_inputs(EDGES),
     means="There is silence before the sound begins.",
     why="The key answers late, and fast playing falls behind.",
     mend="Trim the start to a millisecond or two before the sound.",
-    limit="{bound} to within 40 dB of the loudest",
+    limit="{bound} of silence, or of noise that stays level, before the sound begins",
     unit="ms",
     bound=1000 * LATE_ONSET_S,
     source="a delay of 20 to 50 ms is noticed by players: Lago and Kon, The Quest for Low Latency, ICMC 2004",
 )
 def late_onset(model: SoundModel) -> Iterator[Finding]:
-    """Sounds that reach 40 dB under their loudest millisecond only after 50 ms. A swell of 5 s still passes."""
+    """Sounds that reach 40 dB under their loudest millisecond only after 50 ms, and begin only then.
+
+    What swells has begun, however soft it is: see ``edges.begin_of``.
+    """
     limit = model.facts.limits.late_onset_s or LATE_ONSET_S
     for path, one in model.samples():
-        if one.onset_s is not None and one.onset_s > limit:
+        begins = one.onset_s if one.begins_s is None else one.begins_s
+        if one.onset_s is not None and begins is not None and min(begins, one.onset_s) > limit:
             yield late_onset.finding(
-                path, at=one.at(0, one.onset_s * one.rate), value=round(1000 * one.onset_s), bound=1000 * limit
+                path, at=one.at(0, begins * one.rate), value=round(1000 * begins), bound=1000 * limit
             )
 
 
@@ -108,49 +117,78 @@ def tail_wasteful(model: SoundModel) -> Iterator[Finding]:
             yield tail_wasteful.finding(path, at=at, value=one.tail_s, bound=limit, says=says)
 
 
+def _asked_once(rule: Rule[SoundModel], model: SoundModel, hot: Mapping[str, Finding], asks: str) -> Iterator[Finding]:
+    """Yield the findings on single files; of a layer of which half and more are so, one question in their place.
+
+    asks: what is asked of the maker. Three files at least make a habit.
+    """
+    for layer, zones in model.layers.items():
+        unlooped = [zone.path for zone in zones if not model.measured[zone.path].loops]
+        found = [path for path in unlooped if path in hot]
+        if len(found) >= _HABIT and 2 * len(found) >= len(unlooped):
+            says = f"{len(found):,} of {plural(len(unlooped), 'sample')} of “{visible(layer.strip('/'))}”: {asks}"
+            at = At(others=tuple(found))
+            yield rule.finding(at=at, value=len(found), unit="sample", severity=NOTES, says=says, limit="asked once")
+        else:
+            yield from (hot[path] for path in found if not model.measured[path].joins)
+
+
 @sound_rule(
     "starts-hot",
     WARNS,
-    rests_on=with_inputs(EDGES, LOOPS),
-    means="The sound is cut into: its first sample is far from zero and there is no attack.",
+    version=2,
+    rests_on=(*with_inputs(EDGES, LOOPS, PITCH, LOUDNESS), ZONES),
+    means="The sound is cut into: its first sample is far from zero.",
     why="Each note begins with a click.",
     mend="Move the start back to where the sound begins, or to a zero crossing, and fade in over a millisecond.",
-    limit="first sample under {bound} of the peak, unless an attack follows",
+    limit="first sample under {bound} of the peak, or half of it where an attack follows",
     unit="%",
     bound=100 * START_JUMP,
 )
 def starts_hot(model: SoundModel) -> Iterator[Finding]:
-    """First sample over a fifth of the peak while the first 10 ms are within 3 dB of the next 40: no attack to hide it.
+    """First sample over half of the peak, or over a fifth while the first 10 ms are within 3 dB of the next 40.
 
-    The level of the start alone says nothing: over half of good samples start loud, because they are struck.
+    Then there is no attack to hide it. The level of the start alone says nothing: over half of good samples start loud,
+    because they are struck, but one in a hundred is over a third of its peak at once. Where half of a layer and three
+    samples or more start so, loops of the whole file are likely, and the maker is asked once.
     """
+    hot = {}
     for path, one in model.samples():
         jump = one.start_jump or 0.0
         loops_at_once = bool(one.loops) and one.loops[0].start < 0.01 * one.rate
-        if jump > START_JUMP and one.start_steady and one.seconds >= _SHORTEST_S and not loops_at_once:
+        cut = jump > PLAIN_JUMP or (jump > START_JUMP and one.start_steady)
+        if cut and one.seconds >= _SHORTEST_S and not loops_at_once:
             says = "first sample at {value} of the peak"
-            yield starts_hot.finding(path, at=one.at(0, 1), value=round(100 * jump), says=says)
+            hot[path] = starts_hot.finding(path, at=one.at(0, 1), value=round(100 * jump), says=says)
+    yield from _asked_once(starts_hot, model, hot, "they start far from zero: are they loops from end to end?")
 
 
 @sound_rule(
     "ends-hot",
     WARNS,
-    rests_on=with_inputs(EDGES, LOOPS),
+    version=2,
+    rests_on=(*with_inputs(EDGES, LOOPS, PITCH, LOUDNESS), ZONES),
     means="The tail is cut off while it still sounds.",
     why="Notes that are held to the end stop with a click.",
-    mend="Use the longer recording, loop it, or fade out the end.",
+    mend="Use the longer recording, loop it, or fade out the end. Where the patch loops it, waive this.",
     limit="last millisecond under {bound} of the loudest; looped samples pass",
     unit="dB",
     bound=END_DB,
 )
 def ends_hot(model: SoundModel) -> Iterator[Finding]:
-    """Last millisecond within 40 dB of the loudest and no fade before it, unlooped samples only."""
+    """Last millisecond within 40 dB of the loudest and no fade before it, unlooped samples only.
+
+    A file whose end leads on to its start is a loop from end to end, and passes. Where half of a layer and three
+    samples or more end so, their loops are likely to lie in the patch, where we cannot look: the maker is asked once.
+    """
+    hot = {}
     for path, one in model.samples():
         quiet = one.peak_dbfs is None or one.peak_dbfs < _QUIET_DBFS
         if one.end_db is not None and one.end_db > END_DB and not one.end_faded and not one.loops and not quiet:
             at = one.at(max(0, one.frames - one.rate // 1000), one.frames)
             says = "last millisecond at {value} relative to the loudest"
-            yield ends_hot.finding(path, at=at, value=one.end_db, says=says)
+            hot[path] = ends_hot.finding(path, at=at, value=one.end_db, says=says)
+    yield from _asked_once(ends_hot, model, hot, "they end while they sound: do their loops lie in the patch?")
 
 
 @sound_rule(

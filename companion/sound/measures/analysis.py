@@ -26,7 +26,7 @@ from companion.sound.measures.loudness import Loudness
 from companion.sound.measures.mains import hum_of
 from companion.sound.measures.measured import Click, Measured, MeasuredLoop
 from companion.sound.measures.pitch import cents_of, hertz_of, pitch_of
-from companion.sound.measures.seams import seam_of
+from companion.sound.measures.seams import joins, seam_of
 from companion.sound.measures.takes import outline_of
 from companion.sound.measures.truepeak import TruePeak
 from companion.sound.measures.versions import MEASURES, FileMeasure, with_inputs
@@ -37,6 +37,8 @@ ALL: Final = tuple(measure.id for measure in MEASURES)
 _UNROLLED_S: Final = 0.6
 _LOWEST_TURN_HZ: Final = 40.0
 _START_CELLS: Final = 50
+_JOINS_DB: Final = -40.0
+_JOINS_S: Final = 0.05
 _FADED_DB: Final = 40.0
 _RISEN_DB: Final = 12.0
 _PITCHED: Final = 0.5
@@ -189,6 +191,10 @@ class _Analysis:
             first, then = float(cells[:10].mean()), float(cells[10:_START_CELLS].mean())
             values["start_jump"] = round(abs(float(self.head[0])) / peak, 4)
             values["start_steady"] = then > 0 and 0.5 < first / then < 2.0
+        if (values["end_db"] or -math.inf) > _JOINS_DB and (values["start_db"] or -math.inf) > _JOINS_DB:
+            size = round(_JOINS_S * self.rate)
+            end = self._mono(max(0, self.levels.frames - size), self.levels.frames)
+            values["joins"] = joins(self.head[:size], end, self.rate)
         return values
 
     def _pitch(self) -> dict[str, Any]:

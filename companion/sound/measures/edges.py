@@ -13,6 +13,11 @@ TAIL_DB: Final = -72.0
 _DIGITAL_SILENCE: Final = 1e-14
 _FADE_CELLS: Final = 6
 _QUIET_CELLS: Final = 50
+_FIRST_CELLS: Final = 20
+_LEAVES_DB: Final = 4.0
+_SWELLS_DB: Final = 1.5
+_NOTHING_DB: Final = -90.0
+_SWELL: Final = 2.0
 _SMOOTH_CELLS: Final = 100
 _STEADY_CELLS: Final = 150
 _STEADY_DB: Final = 4.0
@@ -48,12 +53,13 @@ class Envelope:
 
 
 class Edges(NamedTuple):
-    """onset, tail: seconds. start_db, end_db: first and last millisecond against the loudest one; None for silence.
+    """onset, begins, tail: seconds. start_db, end_db: first and last millisecond against the loudest; None for silence.
 
     end_faded: whether the last millisecond is over 10 dB under the five before it, as a short fade leaves it.
     """
 
     onset_s: float | None
+    begins_s: float | None
     tail_s: float | None
     start_db: float | None
     end_db: float | None
@@ -63,22 +69,45 @@ class Edges(NamedTuple):
 def edges_of(cells: NDArray[np.float64], seconds: float, dc: float = 0.0) -> Edges:
     """Return where the sound begins and ends in cells ``seconds`` long.
 
-    onset: the first cell within 40 dB of the loudest. tail: how long everything stays 72 dB under it at the end.
+    onset: the first cell within 40 dB of the loudest; begins: where it leaves what lies before it, see
+    :func:`begin_of`. tail: how long everything stays 72 dB under it at the end.
     dc: the offset of the whole, which is no sound.
     """
     cells = np.maximum(cells - dc * dc, 0.0)
     loudest = float(cells.max(initial=0.0))
     if loudest <= _DIGITAL_SILENCE:
-        return Edges(None, None, None, None, False)
+        return Edges(None, None, None, None, None, False)
     heard = np.flatnonzero(cells >= loudest * 10 ** (ONSET_DB / 10))
     kept = np.flatnonzero(cells >= max(loudest * 10 ** (TAIL_DB / 10), _DIGITAL_SILENCE))
     return Edges(
         round(float(heard[0]) * seconds, 4),
+        round(begin_of(cells[: heard[0]], loudest) * seconds, 4),
         round((len(cells) - 1 - float(kept[-1])) * seconds, 4),
         _ratio_db(float(cells[0]), loudest),
         _ratio_db(float(cells[-1]), loudest),
         len(cells) > _FADE_CELLS and float(cells[-1]) < 0.1 * float(cells[-_FADE_CELLS:-1].mean()),
     )
+
+
+def begin_of(before: NDArray[np.float64], loudest: float) -> int:
+    """Return at which of the cells before its onset a sound begins: 0 for one that swells from the first on.
+
+    It begins where the level leaves, by 4 dB, that of the first 20 ms, or 90 dB under the loudest. Up to there silence
+    and noise stay level, while whatever swells, along a line, a square or an exponential, has risen by half of that.
+    Where it takes more than twice as long from there to its onset, the silence is no more than a swell's beginning.
+    """
+    first = _FIRST_CELLS
+    if len(before) <= first:
+        return len(before)
+    nothing = loudest * 10 ** (_NOTHING_DB / 10)
+    limit = max(float(before[:first].mean()) * 10 ** (_LEAVES_DB / 10), nothing)
+    means, _ = _running(before, first // 2)
+    still = np.flatnonzero(means <= limit)
+    begin = int(still[-1]) + first // 2 if len(still) else 0
+    if begin < 2 or len(before) - begin > _SWELL * begin:
+        return 0
+    early, late = float(before[: begin // 2].mean()), float(before[begin // 2 : begin].mean())
+    return 0 if late > max(early * 10 ** (_SWELLS_DB / 10), nothing) else begin
 
 
 def _ratio_db(value: float, reference: float) -> float:

@@ -68,7 +68,8 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     first partial against the highest.
     start_db, end_db: level of the first and the last millisecond against the loudest. start_jump: the first sample
     against the peak. start_steady: whether the first 10 ms are as loud as the next 40, so that there is no attack.
-    end_faded: whether the last millisecond falls off as a fade does.
+    end_faded: whether the last millisecond falls off as a fade does. joins: whether the end leads on to the start, as
+    in a loop of the whole file. begins_s: where the sound leaves the silence before it; 0 where it swells at once.
     hum_lines: how far each of ten multiples of 50 Hz, then of 60 Hz, stands out of the noise floor, or where there is
     none out of the quietest two seconds, in dB.
     outline: the beginning of the sound, reduced, by which takes are compared; empty when there is none.
@@ -97,12 +98,14 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     dc: float | None = None
     not_finite: int = 0
     onset_s: float | None = None
+    begins_s: float | None = None
     tail_s: float | None = None
     start_db: float | None = None
     start_jump: float | None = None
     start_steady: bool = False
     end_db: float | None = None
     end_faded: bool = False
+    joins: bool = False
     noise_floor_dbfs: float | None = None
     noise_is_bound: bool | None = None
     hum_hz: float | None = None

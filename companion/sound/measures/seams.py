@@ -32,6 +32,9 @@ TONAL: Final = 0.4
 NOISY: Final = 0.6
 """Above ``TONAL``, up to this, only what fits six times better near by is judged."""
 
+JOINED: Final = 2.0
+_JOINED_S: Final = 0.01
+_AS_LOUD: Final = 2.0
 _NEAR: Final = 80
 _ORDER: Final = 16
 _LONGEST_FIT_S: Final = 0.05
@@ -84,6 +87,18 @@ def seam_of(sound: Mono, rate: int, start: int, end: int) -> MeasuredLoop:
         breaks=round(breaks, 2),
         fits=round(fits, 4),
     )
+
+
+def joins(start: Mono, end: Mono, rate: int) -> bool:
+    """Tell whether a whole file goes round: its ``end`` is about as loud as its ``start``, and leads on to it.
+
+    So it is with recordings that are loops from end to end, and whose points lie in a patch.
+    """
+    near = max(FEWEST_LEFT, round(_JOINED_S * rate))
+    levels = [float(np.square(part.astype(np.float64)).mean()) for part in (start[:near], end[-near:]) if len(part)]
+    if len(levels) < 2 or min(levels) <= 0 or max(levels) > _AS_LOUD * min(levels) or len(end) < 4 * _ORDER:
+        return False
+    return _breaks(np.concatenate((start, end)), rate, 0, len(start) + len(end)) < JOINED
 
 
 def _side(sound: Mono, start: int, end: int, low: int, high: int) -> tuple[float, float, float]:

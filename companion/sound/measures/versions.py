@@ -37,8 +37,10 @@ TRUE_PEAK: Final = FileMeasure("true-peak", 1, fields=("true_peak_dbtp",))
 LOUDNESS: Final = FileMeasure("loudness", 1, fields=("loudness_lufs", "momentary_max_lufs"))
 EDGES: Final = FileMeasure(
     "edges",
-    1,
-    fields=("onset_s", "tail_s", "start_db", "start_jump", "start_steady", "end_db", "end_faded"),
+    2,
+    fields=(
+        *("onset_s", "begins_s", "tail_s", "start_db", "start_jump", "start_steady", "end_db", "end_faded", "joins"),
+    ),
     inputs=(LEVELS,),
 )
 PITCH: Final = FileMeasure(
