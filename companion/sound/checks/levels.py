@@ -3,7 +3,7 @@
 import math
 import statistics
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Final
 
@@ -22,9 +22,13 @@ LAYER_DROP_DB: Final = 15.0
 _REACH: Final = 2
 _OCTAVE: Final = 12
 _ROUNDS: Final = 20
+_FEWEST_STEPS: Final = 3
 
 Table = Mapping[tuple[int, int], float]
 """Loudness in LUFS by (note, velocity)."""
+
+Step = tuple[float, Zone, Zone]
+"""By how much the louder of two dynamics that follow one another is louder, and a sample of each."""
 
 
 def polished(table: Table) -> tuple[dict[int, float], dict[int, float]]:
@@ -48,13 +52,27 @@ def polished(table: Table) -> tuple[dict[int, float], dict[int, float]]:
     return notes, dynamics
 
 
+def loudness_of(model: SoundModel, zones: Iterable[Zone]) -> dict[str, float]:
+    """Return how loud each sample is, in LUFS, by its path: all by one measure, so that they can be compared.
+
+    By their loudest 400 ms, short loops going round; where one does not last so long, all by their loudest 100 ms, and
+    what is shorter still is left out.
+    """
+    measured = {zone.path: model.measured[zone.path] for zone in zones}
+    heard = {path: one for path, one in measured.items() if one.momentary_max_lufs is not None}
+    short = any(one.level_lufs is None for one in heard.values())
+    found = {path: one.burst_lufs if short else one.level_lufs for path, one in heard.items()}
+    return {path: value for path, value in found.items() if value is not None}
+
+
 def place_levels(model: SoundModel, zones: Iterable[Zone]) -> dict[tuple[int, int], list[tuple[float, Zone]]]:
-    """Return momentary loudness and zone of every take by (note, velocity), velocity −1 where there is none."""
+    """Return loudness and zone of every take by (note, velocity), velocity −1 where there is none."""
     levels: dict[tuple[int, int], list[tuple[float, Zone]]] = defaultdict(list)
+    zones = list(zones)
+    loudness = loudness_of(model, zones)
     for zone in zones:
-        key, loudness = zone.key, model.measured[zone.path].momentary_max_lufs
-        if key is not None and loudness is not None:
-            levels[key, -1 if zone.velocity is None else zone.velocity].append((loudness, zone))
+        if zone.key is not None and zone.path in loudness:
+            levels[zone.key, -1 if zone.velocity is None else zone.velocity].append((loudness[zone.path], zone))
     return levels
 
 
@@ -70,6 +88,7 @@ def _at(zone: Zone, *others: Zone) -> At:
 @sound_rule(
     "level-step",
     WARNS,
+    version=2,
     rests_on=(*with_inputs(LOUDNESS, PITCH), ZONES),
     means="A sample is much louder or softer than its neighbours on the keyboard.",
     why="One key jumps out, or falls into a hole.",
@@ -94,7 +113,7 @@ def level_step(model: SoundModel) -> Iterator[Finding]:
         for step, value, zone in apart:
             if abs(step) > most:
                 how = "louder" if step > 0 else "softer"
-                says = f"{level(abs(step), 'dB')} {how}, {level(value, 'LUFS')} at its loudest 400 ms"
+                says = f"{level(abs(step), 'dB')} {how}, {level(value, 'LUFS')} at its loudest"
                 yield level_step.finding(zone.path, at=_at(zone), value=round(step, 2), bound=most, says=says)
 
 
@@ -116,6 +135,7 @@ def expected_levels(table: Table) -> dict[tuple[int, int], float]:
 @sound_rule(
     "dynamics-inverted",
     WARNS,
+    version=2,
     rests_on=(*with_inputs(LOUDNESS, PITCH), ZONES),
     means="A softer dynamic is louder than the next one up.",
     why="Playing harder gets quieter.",
@@ -127,31 +147,62 @@ def expected_levels(table: Table) -> dict[tuple[int, int], float]:
 def dynamics_inverted(model: SoundModel) -> Iterator[Finding]:
     """Notes at which a softer dynamic is over 1 dB louder than the next, in layers that are otherwise in order.
 
-    Where most notes are not in order the samples were normalised, and the patch sets their levels.
+    Where most notes are not in order the samples were normalised, and the patch sets their levels. Layers of one note,
+    or of none, are the drums of a kit: they need no note, and the kit as a whole says whether it is in order.
     """
+    kit: list[Step] = []
     for zones in model.layers.values():
-        levels = place_levels(model, zones)
-        usual = median_levels(levels)
-        notes = sorted({note for note, _ in levels})
-        velocities = sorted({velocity for _, velocity in levels if velocity >= 0})
-        for softer, louder in pairwise(velocities):
-            both = [note for note in notes if (note, softer) in usual and (note, louder) in usual]
-            steps = {note: usual[note, louder] - usual[note, softer] for note in both}
-            in_order = sum(step > INVERTED_DB for step in steps.values())
-            if len(steps) < 3 or in_order < IN_ORDER * len(steps):
-                continue
-            for note, step in steps.items():
-                if step < -INVERTED_DB:
-                    low, high = levels[note, softer][0][1], levels[note, louder][0][1]
-                    says = "{value} louder than the next dynamic on the same note"
-                    yield dynamics_inverted.finding(low.path, at=_at(low, high), value=round(-step, 2), says=says)
+        if len({zone.key for zone in zones}) == 1:
+            kit += _steps_of_drum(model, zones)
+        else:
+            for steps in _steps_of_notes(model, zones):
+                yield from _inverted(steps)
+    yield from _inverted(kit)
+
+
+def _inverted(steps: Sequence[Step]) -> Iterator[Finding]:
+    in_order = sum(step > INVERTED_DB for step, _, _ in steps)
+    if len(steps) < _FEWEST_STEPS or in_order < IN_ORDER * len(steps):
+        return
+    for step, low, high in steps:
+        if step < -INVERTED_DB:
+            what = "on the same note" if low.key is not None else "of the same drum"
+            says = f"{{value}} louder than the next dynamic {what}"
+            yield dynamics_inverted.finding(low.path, at=_at(low, high), value=round(-step, 2), says=says)
+
+
+def _steps_of_notes(model: SoundModel, zones: Sequence[Zone]) -> Iterator[list[Step]]:
+    """Yield the steps of all notes from each dynamic of a layer to the next."""
+    levels = place_levels(model, zones)
+    usual = median_levels(levels)
+    notes = sorted({note for note, _ in levels})
+    velocities = sorted({velocity for _, velocity in levels if velocity >= 0})
+    for softer, louder in pairwise(velocities):
+        both = [note for note in notes if (note, softer) in usual and (note, louder) in usual]
+        yield [
+            (usual[note, louder] - usual[note, softer], levels[note, softer][0][1], levels[note, louder][0][1])
+            for note in both
+        ]
+
+
+def _steps_of_drum(model: SoundModel, zones: Sequence[Zone]) -> list[Step]:
+    """Return the steps from each dynamic of a drum to the next."""
+    loudness = loudness_of(model, zones)
+    by_velocity: dict[int, list[Zone]] = defaultdict(list)
+    for zone in zones:
+        if zone.velocity is not None and zone.path in loudness:
+            by_velocity[zone.velocity].append(zone)
+    usual = {v: statistics.median(loudness[zone.path] for zone in takes) for v, takes in by_velocity.items()}
+    pairs = pairwise(sorted(usual))
+    return [(usual[high] - usual[low], by_velocity[low][0], by_velocity[high][0]) for low, high in pairs]
 
 
 def layer_levels(model: SoundModel) -> dict[str, tuple[float, float]]:
     """Return (median loudness in LUFS, what is lost in dB when it plays alone) of each of the maker's layers."""
     values: dict[str, list[float]] = {layer.name: [] for layer in model.facts.layers}
     for zone in model.zones.values():  # with all its microphones, which are layers of their own elsewhere
-        value = model.measured[zone.path].momentary_max_lufs
+        one = model.measured[zone.path]
+        value = one.momentary_max_lufs if one.level_lufs is None else one.level_lufs
         if value is not None and zone.instrument in values and not zone.release:
             values[zone.instrument].append(value)
     loudness = {layer: statistics.median(several) for layer, several in values.items() if several}
@@ -164,6 +215,7 @@ def layer_levels(model: SoundModel) -> dict[str, tuple[float, float]]:
 @sound_rule(
     "layer-uneven",
     WARNS,
+    version=2,
     rests_on=(*with_inputs(LOUDNESS, PITCH), ZONES),
     means="One layer alone is far softer than all together.",
     why="A player who turns the other layers down hears almost nothing left.",

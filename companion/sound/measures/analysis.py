@@ -22,7 +22,7 @@ from companion.sound.measures.clicks import clicks_in
 from companion.sound.measures.edges import Envelope, decay_of, edges_of, floor_of
 from companion.sound.measures.hum import lines_of, rings_by_itself, rings_on, spectrum_of
 from companion.sound.measures.levels import Levels
-from companion.sound.measures.loudness import Loudness
+from companion.sound.measures.loudness import BURST_HOPS, MOMENTARY_HOPS, SHORT_TERM_HOPS, Loudness, loudest
 from companion.sound.measures.mains import hum_of
 from companion.sound.measures.measured import Click, Measured, MeasuredLoop
 from companion.sound.measures.pitch import cents_of, hertz_of, pitch_of
@@ -71,6 +71,10 @@ def measure_path(raw_path: bytes, measures: Collection[str] = ALL) -> Measured:
         return Measured(problem="unreadable", problem_text=error.strerror or str(error))
 
 
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 3)
+
+
 def decibels(value: float) -> float | None:
     """Return 20·log10 of an amplitude, or None for silence."""
     return round(20 * math.log10(value), 3) if value > 0 else None
@@ -95,6 +99,7 @@ class _Analysis:
         self.true_peak = TruePeak(self.rate)
         self.used = Bits(whole, channels)
         self.head: Mono = np.zeros(0, np.float32)
+        self.opening: NDArray[np.float32] = np.zeros((1, 0), np.float32)
         self.clicks: list[Click] = []
         self.values: dict[str, Any] = {}
         self.why: dict[str, str] = {}
@@ -125,7 +130,7 @@ class _Analysis:
         if start == 0 or versions.CLICKS in self.wanted:
             mono = mixed(block)
             if start == 0:
-                self.head = mono
+                self.head, self.opening = mono, block[:, : round(_UNROLLED_S * self.rate) + 1].copy()
             if versions.CLICKS in self.wanted:
                 clicks = clicks_in(mono, self.rate, self.levels.peak, self.levels.step)
                 self.clicks += [Click(start + click.frame, click.size_db) for click in clicks]
@@ -172,15 +177,42 @@ class _Analysis:
 
     def _loudness(self) -> dict[str, Any]:
         integrated, momentary = self.loudness.result()
+        hops = self.loudness.whole()
         if integrated is None:
             short = self.levels.frames < 0.4 * self.rate
             self.why["loudness_lufs"] = "shorter than 400 ms" if short else "under the gate of −70 LUFS"
         if momentary is None:
             self.why["momentary_max_lufs"] = "silence"
+        short_term = loudest(hops, SHORT_TERM_HOPS)
+        if short_term is None:
+            self.why["short_term_max_lufs"] = "silence" if len(hops) >= SHORT_TERM_HOPS else "shorter than 3 s"
+        round_about = self._goes_round()
+        if round_about is not None:
+            turned = Loudness(self.rate, len(round_about))
+            turned.add(round_about)
+            hops = turned.whole()
         return {
             "loudness_lufs": None if integrated is None else round(integrated, 3),
             "momentary_max_lufs": None if momentary is None else round(momentary, 3),
+            "short_term_max_lufs": None if short_term is None else round(short_term, 3),
+            "played_lufs": None if round_about is None else _rounded(loudest(hops, MOMENTARY_HOPS)),
+            "burst_lufs": _rounded(loudest(hops, BURST_HOPS)),
         }
+
+    def _goes_round(self) -> NDArray[np.float32] | None:
+        """Return what a player hears of a recording with a short loop, all channels, for a second; None of others."""
+        loop = self._turning(self.opening.shape[1])
+        if loop is None:
+            return None
+        turns = math.ceil(self.rate / (loop.end - loop.start))
+        turned = np.tile(self.opening[:, loop.start : loop.end], turns)
+        return np.ascontiguousarray(np.concatenate((self.opening[:, : loop.end], turned), axis=1)[:, : self.rate])
+
+    def _turning(self, within: int) -> Loop | None:
+        """Return the first loop forward that ends ``within`` so many frames and under 600 ms."""
+        most = min(within, _UNROLLED_S * self.rate)
+        loops = (one for one in self.chunks.loops if one.kind == "forward" and one.end - one.start >= 8)
+        return next((one for one in loops if one.start >= 0 and one.end <= most), None)
 
     def _edges(self) -> dict[str, Any]:
         cells, peak = self.cells, self.levels.peak

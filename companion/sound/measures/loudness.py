@@ -11,6 +11,12 @@ HOPS_A_SECOND: Final = 100
 MOMENTARY_HOPS: Final = 40
 """400 ms."""
 
+SHORT_TERM_HOPS: Final = 300
+"""3 s."""
+
+BURST_HOPS: Final = 10
+"""100 ms: by which samples are compared that are shorter than 400."""
+
 _ABSOLUTE_GATE: Final = -70.0
 _RELATIVE_GATE: Final = -10.0
 _OFFSET: Final = -0.691
@@ -149,11 +155,22 @@ class Loudness:
         energies = np.concatenate((*self._energies, [self._open]))
         return energies * HOPS_A_SECOND / self._rate
 
+    def whole(self) -> NDArray[np.float64]:
+        """Return the hops that the sound fills."""
+        return self.hops()[: int(self._frames * HOPS_A_SECOND / self._rate + 1e-9)]
+
     def result(self) -> tuple[float | None, float | None]:
         """Return (integrated loudness, highest momentary loudness) in LUFS; None for silence or what is too short."""
-        hops = self.hops()
-        whole = int(self._frames * HOPS_A_SECOND / self._rate + 1e-9)
-        return integrated(hops[:whole]), momentary_max(hops)
+        return integrated(self.whole()), momentary_max(self.hops())
+
+
+def loudest(hops: NDArray[np.float64], count: int) -> float | None:
+    """Return the highest loudness of ``count`` hops on end, all within the sound; None where there are fewer."""
+    if len(hops) < count:
+        return None
+    sums = np.concatenate(([0.0], np.cumsum(hops)))
+    best = float((sums[count:] - sums[:-count]).max()) / count
+    return _lufs(best) if best > 1e-15 else None
 
 
 def momentary_max(hops: NDArray[np.float64]) -> float | None:

@@ -62,6 +62,8 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     format, subtype: as the decoder names them. bits: as stored. digest: hash of the decoded samples, rate and
     channels; equal for two files that are the same recording to the bit. channel_peaks: linear, full scale 1.
     not_finite: samples that are NaN or infinite. dc: the largest mean of a channel, signed, full scale 1.
+    played_lufs: the loudest 400 ms of a short loop that goes round, as it is played. burst_lufs: the loudest 100 ms, of
+    a short loop that goes round.
     pitch_cents: 100 × MIDI note, A4 = 6900. root_source: ``chunk``, ``name``, ``table`` or empty.
     pitch_spread: cents between the quarters of the windows that agree. odd_even_db, half_db: energy of the odd partials
     against the even ones, and half-way between partials against them: what tells octaves apart. fundamental_db: the
@@ -95,6 +97,9 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     rms_dbfs: float | None = None
     loudness_lufs: float | None = None
     momentary_max_lufs: float | None = None
+    short_term_max_lufs: float | None = None
+    played_lufs: float | None = None
+    burst_lufs: float | None = None
     dc: float | None = None
     not_finite: int = 0
     onset_s: float | None = None
@@ -146,6 +151,13 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         return At(frames=(round(start), round(end)), rate=self.rate, channel=channel)
 
     @property
+    def level_lufs(self) -> float | None:
+        """How loud it is played at its loudest 400 ms; None where it is shorter and does not loop."""
+        if self.played_lufs is not None:
+            return self.played_lufs
+        return self.momentary_max_lufs if self.seconds >= 0.4 else None
+
+    @property
     def held(self) -> dict[str, int]:
         """The versions of the measures; of what the first building kept, which names none, 1 for each."""
         return self.versions or FIRST
@@ -181,7 +193,16 @@ def combined(before: Measured | None, new: Measured, measures: tuple[FileMeasure
 
 FIELDS: Final = (
     *("path", "seconds", "frames", "rate", "channels", "subtype", "peak_dbfs", "true_peak_dbtp"),
-    *("rms_dbfs", "loudness_lufs", "momentary_max_lufs", "dc", "onset_s", "tail_s", "noise_floor_dbfs"),
+    *(
+        "rms_dbfs",
+        "loudness_lufs",
+        "momentary_max_lufs",
+        "short_term_max_lufs",
+        "dc",
+        "onset_s",
+        "tail_s",
+        "noise_floor_dbfs",
+    ),
     *("noise_is_bound", "hum_hz", "pitch_cents", "pitch_trust", "root_note", "root_source", "clicks"),
     *("loops", "effective_bits", "bandwidth_hz", "correlation", "clipped_runs", "not_judged"),
 )

@@ -34,7 +34,9 @@ LEVELS: Final = FileMeasure(
     "levels", 1, fields=("peak_dbfs", "channel_peaks", "rms_dbfs", "dc", "not_finite", "clipped_runs")
 )
 TRUE_PEAK: Final = FileMeasure("true-peak", 1, fields=("true_peak_dbtp",))
-LOUDNESS: Final = FileMeasure("loudness", 1, fields=("loudness_lufs", "momentary_max_lufs"))
+LOUDNESS: Final = FileMeasure(
+    "loudness", 2, fields=("loudness_lufs", "momentary_max_lufs", "short_term_max_lufs", "played_lufs", "burst_lufs")
+)
 EDGES: Final = FileMeasure(
     "edges",
     2,

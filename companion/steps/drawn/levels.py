@@ -10,7 +10,14 @@ from typing import Final
 from companion.core.findings import Finding
 from companion.core.units import level, note_name
 from companion.drawing.shapes import Axis, Bar, Bars, Bound, Dots, Drawing, Figure, Plot, Sign
-from companion.sound.checks.levels import LAYER_DROP_DB, expected_levels, layer_levels, median_levels, place_levels
+from companion.sound.checks.levels import (
+    LAYER_DROP_DB,
+    expected_levels,
+    layer_levels,
+    loudness_of,
+    median_levels,
+    place_levels,
+)
 from companion.sound.checks.model import SoundModel
 from companion.sound.zones.zones import Zone
 from companion.steps.drawn.common import figures_of, short_layer, title_of
@@ -53,7 +60,7 @@ def _layer(
     reach = max(_LEAST_DB, max(spread) - min(spread) + 2) / 2
     convention = model.facts.naming.middle_c or "C4"
     return Plot(
-        title=f"“{short_layer(layer)}”: loudest 400 ms of each sample",
+        title=f"“{short_layer(layer)}”: how loud each sample is",
         x=Axis(low=keys[0] - 0.5, high=keys[-1] + 0.5, ticks=tuple((float(k), note_name(k, convention)) for k in keys)),
         y=Axis(low=middle - reach, high=middle + reach, unit="LUFS"),
         dots=(*_dots(found, about), *expected),
@@ -107,15 +114,16 @@ def _usual(found: Mapping[tuple[int, int], list[tuple[float, Zone]]], about: Zon
 
 def _expected_figures(model: SoundModel, about: Zone, finding: Finding | None) -> list[Figure]:
     found = place_levels(model, model.layers[about.layer])
-    value = model.measured[about.path].momentary_max_lufs
+    loudness = loudness_of(model, model.layers[about.layer])
+    value = loudness.get(about.path)
     figures = [Figure("This one", level(value, "LUFS"))] if value is not None else []
     usual = _usual(found, about) if finding and finding.rule == "level-step" else None
     if usual is not None:
         figures.append(Figure("Expected", f"{level(usual, 'LUFS')}, by its neighbours on the keyboard"))
     if finding and finding.rule == "dynamics-inverted" and finding.at.others:
-        other = model.measured.get(finding.at.others[0])
-        if other and other.momentary_max_lufs is not None:
-            figures.append(Figure("Next", f"{level(other.momentary_max_lufs, 'LUFS')}: {finding.at.others[0]}"))
+        other = loudness.get(finding.at.others[0])
+        if other is not None:
+            figures.append(Figure("Next", f"{level(other, 'LUFS')}: {finding.at.others[0]}"))
     return figures
 
 
