@@ -11,10 +11,15 @@ import pytest
 from companion.core.facts import Facts
 from companion.sound.measures.measured import Measured
 from companion.sound.zones.zones import Zone, reading_of, zones_of
-from tests.sound import named_folders, other_named_folders, third_named_folders
+from tests.sound import fourth_named_folders, named_folders, other_named_folders, third_named_folders
 from tests.sound.named_folders import Folder, Sample, Style, folders
 
-SETS: Final = (named_folders.STYLES, other_named_folders.STYLES, third_named_folders.STYLES)
+SETS: Final = (
+    named_folders.STYLES,
+    other_named_folders.STYLES,
+    third_named_folders.STYLES,
+    fourth_named_folders.STYLES,
+)
 
 
 class Count(NamedTuple):
@@ -108,7 +113,7 @@ def total(counts: Iterable[Count]) -> Count:
     return Count(*(sum(each) for each in zip(*counts, strict=True)))
 
 
-@pytest.mark.parametrize("styles", SETS, ids=["made", "other", "third"])
+@pytest.mark.parametrize("styles", SETS, ids=["made", "other", "third", "fourth"])
 def test_no_name_is_read_wrong_and_nearly_all_are_read(styles: dict[str, Style]) -> None:
     """What only sound can settle is asked about as long as nothing was heard, and read when it is."""
     heard, unheard = Count(), Count()
@@ -131,7 +136,7 @@ def is_heard(folder: Folder) -> bool:
 
 @pytest.mark.campaign
 @pytest.mark.parametrize("seed", range(8))
-@pytest.mark.parametrize("styles", SETS, ids=["made", "other", "third"])
+@pytest.mark.parametrize("styles", SETS, ids=["made", "other", "third", "fourth"])
 def test_many_folders_of_every_style(styles: dict[str, Style], seed: int) -> None:
     """Prints how the files of each style were read: right, asked about, wrong; heard, and before anything was."""
     rows: dict[tuple[str, bool], list[Count]] = defaultdict(list)

@@ -95,3 +95,41 @@ def test_a_table_of_any_size_or_shape_is_survived(monkeypatch: pytest.MonkeyPatc
 def test_notes_outside_midi_are_none(text: str, note: int | None) -> None:
     placed = Pattern("{note}").place(f"{text}.wav")
     assert (placed and placed.note_under("C4")) == note
+
+
+def layers_of(good: Any, names: list[str], facts: Facts | None = None) -> dict[str, str]:
+    found = zones_of({f"{name}.wav": good() for name in names}, facts or Facts())
+    return {path.removesuffix(".wav"): zone.layer for path, zone in found.items()}
+
+
+NOTES = ("C3", "D#3", "F#3", "A3")
+
+
+def test_two_folders_that_hold_the_same_of_a_layer_are_two_instruments(good: Any) -> None:
+    both = [f"{folder}/sus_{note}" for folder in ("Viola", "Cello") for note in NOTES]
+    assert set(layers_of(good, both).values()) == {"Viola/sus", "Cello/sus"}
+    shared = [f"{folder}/sus_{note}" for folder, note in zip(("Low", "Low", "High", "High"), NOTES, strict=True)]
+    assert set(layers_of(good, shared).values()) == {"sus"}
+    loud = [f"V{number}/sus_{note}_v{40 * number}" for number in (1, 2) for note in NOTES]
+    assert set(layers_of(good, loud).values()) == {"sus"}, "they share out its touches"
+    touches = [f"Old/sus_{note}_v{v}" for note in NOTES for v in (30, 90)]
+    touches += [f"New/sus_{note}_v{v}" for note in NOTES for v in (40, 100)]
+    assert set(layers_of(good, touches).values()) == {"Old/sus", "New/sus"}, "each has its own"
+    stated = Facts(layers=(Layer(name="sus", files=("*/sus*",)),))
+    assert set(layers_of(good, both, stated).values()) == {"sus"}, "the maker's layers stay"
+
+
+def test_a_note_without_a_number_beside_its_copy_is_the_first_take(good: Any) -> None:
+    names = [f"sus {note}{copy}.wav" for note in NOTES for copy in ("", " (1)")]
+    found = zones_of({name: good() for name in names}, Facts())
+    assert {zone.take for zone in found.values()} == {"0", "1"}
+    alone = zones_of({f"sus {note}.wav": good() for note in NOTES}, Facts())
+    assert {zone.take for zone in alone.values()} == {""}
+
+
+def test_microphones_and_releases_are_layers_of_their_own_in_a_layer_of_the_maker(good: Any) -> None:
+    facts = Facts(layers=(Layer(name="Harp", files=("*",)),))
+    names = [f"harp {note} {place}" for note in NOTES for place in ("close", "room")]
+    names += [f"harp {note} rel" for note in NOTES]
+    assert set(layers_of(good, names, facts).values()) == {"Harp · close", "Harp · room", "Harp · release"}
+    assert {zone.instrument for zone in zones_of({f"{name}.wav": good() for name in names}, facts).values()} == {"Harp"}

@@ -22,6 +22,7 @@ _FEW: Final = 3
 _SCALE: Final = 7
 """So many letters with one number are a scale."""
 _MOSTLY: Final = 0.6
+_NEARLY: Final = 0.75
 _CODED: Final = 0.2
 NO_OCTAVE: Final = "the names give notes without an octave"
 MAYBE_PARTS: Final = "what looks like notes may be numbered parts"
@@ -108,7 +109,7 @@ def choose(every: Sequence[Family], heard: Mapping[str, SampleSound]) -> list[No
             folder.coded += is_code(row)
             folder.bare += bool(family.columns(CLASS)) and not family.columns(NOTE)
     return [
-        _with_kin(family, choice, trusted[family.folder], numbers[family.words], folders[family.folder])
+        _with_kin(family, choice, trusted[family.folder], _known_numbers(family, numbers), folders[family.folder])
         for family, choice in zip(every, choices, strict=True)
     ]
 
@@ -162,7 +163,7 @@ def _best(family: Family, candidates: Sequence[NoteChoice]) -> NoteChoice:
     both = _named_and_numbered(family, candidates)
     if both is not None:
         return both
-    confirmed = [one for one in candidates if one.heard.verdict == CONFIRMED and not one.asks]
+    confirmed = [one for one in candidates if not one.asks and _is_confirmed(family, one)]
     if confirmed:
         return max(confirmed, key=lambda one: (one.heard.notes * one.heard.share, one.how != "number"))
     several = [one for one in candidates if one.how == "spelled" and one.column in family.columns(NOTE)]
@@ -187,6 +188,20 @@ def _best(family: Family, candidates: Sequence[NoteChoice]) -> NoteChoice:
     if apart:
         return _by_spelling(family, apart[0])
     return _number(family, [one for one in candidates if one.how == "number"])
+
+
+def _is_confirmed(family: Family, choice: NoteChoice) -> bool:
+    """Tell whether what is heard carries a reading: of what may as well be numbered parts it must carry nearly all."""
+    heard = choice.heard
+    if heard.verdict != CONFIRMED:
+        return False
+    if choice.how in ("marked", "hertz") or heard.by_header or heard.notes * heard.share >= _SCALE:
+        return True
+    if choice.how == "number":
+        return heard.share >= _NEARLY and (heard.notes >= _FEW or len(set(family.values(choice.column))) == heard.notes)
+    notes = set(spelled_notes(family.rows, choice).values())
+    few = heard.notes < _FEW and len(notes) > heard.notes
+    return not few and (heard.share >= _NEARLY or _is_plain(notes, apart=choice.octave >= 0))
 
 
 def _varies(family: Family, choice: NoteChoice) -> bool:
@@ -262,6 +277,13 @@ def _number(family: Family, candidates: Sequence[NoteChoice]) -> NoteChoice:
                 return NO_NOTE
             return msgspec.structs.replace(one, asks=asks)
     return NO_NOTE
+
+
+def _known_numbers(family: Family, numbers: Mapping[tuple[str, ...], set[str]]) -> set[str]:
+    """Return the numbers that are notes in families of the same words; releases go by all others."""
+    if family.columns("release"):
+        return set().union(*numbers.values())
+    return numbers.get(family.words, set())
 
 
 class _Folder:

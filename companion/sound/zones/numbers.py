@@ -27,9 +27,8 @@ def fields_of(
     shape = several[0].shape
     rows = [row for family in several for row in family.rows]
     fields = {place: role for place, (role, _) in enumerate(shape) if role in _AS_THEY_ARE}
-    fields |= {
-        place: ANY for place, (role, _) in enumerate(shape) if role in ("idle", "hertz", "note", "number", "class")
-    }
+    fields |= {place: ANY for place, (role, _) in enumerate(shape) if role in ("idle", "hertz", "note", "number")}
+    fields |= dict.fromkeys(several[0].columns("class"), TEXT)  # letters that tell layers apart, unless they are notes
     if choice.column >= 0:
         fields[choice.column] = "hertz" if choice.how == "hertz" else "note"
         if choice.octave >= 0:

@@ -322,7 +322,9 @@ def _held(
 
 
 def _detail(text: str) -> int:
-    return 2 * (text.count("{") - text.count("{any}") - text.count("{layer}")) - text.count("{any}")
+    """Return how much a pattern asks of a name: what fits a pattern that asks for more is read by that one."""
+    free = text.count("{any}") + text.count("{layer}")
+    return 4 * (text.count("{") - free) - 2 * text.count("{microphone}") - text.count("{any}")
 
 
 def _tried(
