@@ -28,6 +28,7 @@ from companion.steps.deeds.hiding import Hiding
 from companion.steps.deeds.kit_shop import Kits
 from companion.steps.deeds.performing import Performing
 from companion.steps.deeds.picturing import Picturing
+from companion.steps.deeds.reporting import Reporting
 from companion.steps.deeds.shipping import Shipping
 from companion.steps.deeds.snapshots import Snapshots
 from companion.steps.deeds.waiving import Waiving
@@ -55,7 +56,7 @@ _ROUNDS: Final = 4
 """Times a check begins anew because files changed under it; after that something is plainly writing there."""
 
 
-class Workshop(Waiving, Shipping, Snapshots, Performing, Picturing, Hiding, Kits, Wording):
+class Workshop(Waiving, Shipping, Snapshots, Performing, Picturing, Hiding, Kits, Wording, Reporting):
     """One working folder, open."""
 
     def __init__(self, folder: Path) -> None:

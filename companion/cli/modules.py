@@ -10,6 +10,7 @@ MODULES: Final = {
     "play": ("play",),
     "performance": ("coverage", "judge", "perform"),
     "reference": ("completion", "demo", "explain", "measure"),
+    "after": ("releases", "report"),
     "release": ("draft", "pack", "prove", "release", "upload"),
     "show": ("show",),
 }

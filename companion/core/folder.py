@@ -29,6 +29,7 @@ class Places:
         self.cache = self.ours / "cache.sqlite3"
         self.bounces = self.ours / "bounces"
         self.kits = self.ours / "kits"
+        self.reports = self.ours / "reports"
         self.drafts = self.ours / "drafts"
         self.lock = self.ours / "lock"
         self.building = self.ours / "building.lock"
@@ -88,6 +89,7 @@ class Places:
             self.drafts,
             self.bounces,
             self.kits,
+            self.reports,
             self.history,
             self.hidden,
             self.releases,

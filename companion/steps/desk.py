@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from companion.contents.inventory import Inventory
     from companion.sound.files.chunks import Chunks
     from companion.trials.away_filing import Filed
+    from companion.trials.reports import Report
 
 
 CHANGELOG: Final = "CHANGELOG.md"
@@ -172,12 +173,9 @@ class Desk:
         """The files that would ship, sorted by path."""
         stays, kinds = set(self._known.stays), self._known.kinds
         staying = (entry for index, entry in enumerate(self.inventory.entries) if index not in stays)
-        if not kinds:
-            return tuple(staying)
-        return tuple(
-            msgspec.structs.replace(entry, kind=kinds[entry.path]) if entry.path in kinds else entry
-            for entry in staying
-        )
+        if kinds:
+            staying = (msgspec.structs.replace(e, kind=kinds[e.path]) if e.path in kinds else e for e in staying)
+        return tuple(staying)
 
     @property
     def marks(self) -> Marks:
@@ -385,10 +383,11 @@ class Desk:
         return [shot.label for shot in asked if shot.label]
 
     @cached_property
-    def reports(self) -> tuple[str, ...]:
-        """Names of the players' reports laid into ``.companion/reports``."""
-        folder = self.places.ours / "reports"
-        return tuple(sorted(path.name for path in folder.iterdir())) if folder.is_dir() else ()
+    def reports(self) -> tuple[Report, ...]:
+        """The players' reports, by name, with what is known of each."""
+        from companion.trials.report_files import reports_in
+
+        return reports_in(self.places)
 
     @cached_property
     def probes(self) -> Mapping[str, Chunks]:

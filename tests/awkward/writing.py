@@ -65,6 +65,9 @@ WRITES: Final = {
     "judge": Writing(("judge", "{}", "{}/../there.wav", "--keep"), (0, 1)),
     "kit": Writing(("kit", "{}", "--for", "Ada")),
     "receive": Writing(("receive", "{}", "{}/../Form.txt")),
+    "report": Writing(("report", "add", "{}", "--text", "The slab clicks at C4.", "--version", "1.0")),
+    "report answer": Writing(("report", "answer", "{}", "it-hums", "The hum is gone.")),
+    "report close": Writing(("report", "close", "{}", "it-hums", "--why", "it is meant")),
     "upload": Writing(("upload", "{}", "{}/../copy.zip")),
     "pack": Writing(("pack", "{}"), (0, 1)),
     "release": Writing(("release", "{}"), (0, 1, 2)),
@@ -126,6 +129,9 @@ def prepare(name: str, folder: Path, run: Callable[..., Any]) -> None:
     elif name == "kit":  # of the archive that was proven
         assert run("restore", folder, 1).code == 0
     elif name == "pack":
+        facts.write_text(facts.read_text("utf-8").replace('version = "1.0"', 'version = "1.1"'), "utf-8", newline="\n")
+    elif name.startswith("report "):
+        assert run("report", "add", folder, "--text", "It hums.").code == 0
         facts.write_text(facts.read_text("utf-8").replace('version = "1.0"', 'version = "1.1"'), "utf-8", newline="\n")
     elif name == "back":
         assert run("away", "hide", folder).code == 0

@@ -163,12 +163,21 @@ def test_what_a_release_prints_is_documented(companion: Companion, instrument: P
     conforms(kit, "kit")
     conforms(companion("receive", instrument, form, "--json"), "receive")
     conforms(companion("release", instrument, "--json"), "release")
+    for verb, *words in (
+        ("add", "--text", "It hums at C3.", "--version", "1.0", "--about", "LICENCE.txt"),
+        ("list",),
+        ("show", "it-hums-at-c3"),
+        ("close", "it-hums-at-c3", "--why", "it is meant"),
+    ):
+        conforms(companion("report", verb, instrument, *words, "--json"), f"report {verb}")
+    conforms(companion("releases", instrument, "--json"), "releases")
     copy = tmp_path / "downloaded.zip"
     copy.write_bytes(archive.read_bytes()[:-9])
     conforms(companion("upload", instrument, copy, "--json"), "upload")
     facts = instrument / "release.toml"
     facts.write_text(facts.read_text("utf-8").replace('version = "1.0"', 'version = "1.1"'), encoding="utf-8")
     (instrument / "LICENCE.txt").write_text("CC0 1.0, whole text\n", encoding="utf-8")
+    conforms(companion("report", "answer", instrument, "it-hums-at-c3", "No hum.", "--json"), "report answer")
     conforms(companion("pack", instrument, "--since", "1.0", "--json"), "pack --since")
 
 

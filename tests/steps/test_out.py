@@ -14,6 +14,7 @@ from companion.core.findings import Finding, Severity
 from companion.steps.looks.out import look_out
 from companion.steps.model import Look, State
 from companion.steps.table import STEP_IDS
+from companion.trials.reports import Report
 
 UPLOAD = Upload(where="our own page", at="2024-05-02T10:00:00Z", sha256="a" * 64, size=9)
 READY = dict.fromkeys(STEP_IDS[:-1], State.PROVEN)
@@ -44,7 +45,8 @@ def look(
 ) -> Look:
     ships = [SimpleNamespace(path="Slate.eeng", sha256="b" * 64, kind=Kind.PATCH)]
     desk: Any = SimpleNamespace(
-        release_of_this=record, updates_of_this=list(updates), reports=reports, changelog=changelog,
+        release_of_this=record, updates_of_this=list(updates), changelog=changelog,
+        reports=tuple(Report(id=name, text="") for name in reports),
         release_before=before, ships=ships, facts=Facts(contents=Contents(patches=("*.eeng",))),
     )  # fmt: skip
     return look_out(desk, lambda: states)

@@ -188,6 +188,8 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.checks.needs import Line
     from companion.steps.deeds.hiding import HiddenAway
     from companion.steps.deeds.kits import Kit, Received
+    from companion.steps.deeds.released import ReleaseOut
+    from companion.steps.deeds.reports import Subject
     from companion.steps.deeds.update import Updated
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import TrialView
@@ -197,6 +199,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.looks.words import Draft
     from companion.steps.meaning import Meaning
     from companion.trials.away_filing import Aside
+    from companion.trials.reports import Report
 
     shot: Any = _object("Snapshot", Snapshot.__doc__, get_type_hints(Snapshot.__init__))
     restored = _object("Restored", Restored.__doc__, {**get_type_hints(Restored), "safety": shot | None})
@@ -223,6 +226,12 @@ def outputs() -> dict[str, dict[str, Any]]:
         "receive": {"received": Received},
         "away hide": get_type_hints(HiddenAway),
         "away back": {"names": tuple[str, ...], "kept": tuple[str, ...]},
+        "report add": {"report": Report, "left_out": tuple[str, ...], "likely": tuple[str, ...]},
+        "report list": {"reports": tuple[Report, ...]},
+        "report show": {"report": Report, "subjects": tuple[Subject, ...]},
+        "report answer": {"report": Report},
+        "report close": {"report": Report},
+        "releases": {"releases": tuple[ReleaseOut, ...]},
         "away": {"here": tuple[AwayTest, ...], "elsewhere": tuple[Aside, ...]},
         "snapshot": {"snapshot": shot},
         "snapshots": {"snapshots": _list_of(shot)},

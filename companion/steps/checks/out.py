@@ -14,6 +14,7 @@ from companion.core.rules import Rule, rule
 from companion.core.text import visible
 
 if TYPE_CHECKING:
+    from companion.trials.reports import Report
     from companion.words.songs import Break
 
 
@@ -30,13 +31,13 @@ class Published(msgspec.Struct, frozen=True, kw_only=True):
 
 class OutModel(msgspec.Struct, frozen=True, kw_only=True):
     """A release, and what came back. archives: what exactly this content was released in, the whole and its updates;
-    empty while it was not. left: steps before that are not settled. reports: names of report files. answered: the texts
+    empty while it was not. left: steps before that are not settled. reports: what players reported. answered: the texts
     an answer may stand in (the changelog). breaks: what songs made with the release before would miss.
     """
 
     archives: tuple[Published, ...] = ()
     left: int = 0
-    reports: Collection[str] = ()
+    reports: Collection[Report] = ()
     answered: str = ""
     breaks: Collection[Break] = ()
 
@@ -98,15 +99,19 @@ def upload_differs(model: OutModel) -> Iterator[Finding]:
     step="out",
     means="A player's report is not answered in this version.",
     why="Whoever took the time to report looks for an answer in the changelog.",
-    mend="Name it in the changelog, as the limit spells it, and say what became of it, even where that is nothing.",
+    version=2,
+    mend="Answer it: companion report answer FOLDER REPORT TEXT, and the next draft of the changelog says so; or close "
+    "it, or name it in the changelog, as the limit spells it.",
 )
 def report_open(model: OutModel) -> Iterator[Finding]:
-    """Each report is named in the changelog; no answer is owed before the release."""
-    for name in model.reports if model.archives else ():
-        if not name.startswith(".") and not _mentions(model.answered, name):
-            yield report_open.finding(
-                f"{OURS}/reports/{name}", says="not mentioned in the changelog", limit=visible(name)
-            )
+    """Each report is answered in a changelog, closed, or named there; no answer is owed before the release."""
+    if not model.archives or not model.reports:
+        return
+    from companion.trials.reports import unanswered
+
+    mentioned = {one.id: _mentions(model.answered, one.id) for one in model.reports}
+    for name, owed in unanswered(model.reports, model.answered, mentioned):
+        yield report_open.finding(f"{OURS}/reports/{name}", says=visible(owed), limit=visible(name))
 
 
 @rule(

@@ -11,7 +11,7 @@ import msgspec
 from companion.archive.record import ReleaseRecord
 from companion.core.entries import Entry, Kind
 from companion.core.facts import FACTS_FILE, Facts, facts_from_toml
-from companion.core.versions import engine_version
+from companion.core.versions import between, engine_version
 from companion.steps.desk import Desk
 from companion.steps.looks.stated import built, weight_of
 
@@ -261,7 +261,7 @@ class Since(msgspec.Struct, frozen=True, kw_only=True):
 
         if self.record is None:
             return ()
-        return changes_from(
+        found = changes_from(
             added=self.added,
             removed=self.removed,
             changed=self.changed,
@@ -271,6 +271,7 @@ class Since(msgspec.Struct, frozen=True, kw_only=True):
             labels=desk.labels_since(self.record),
             called=notes_of(desk, (path for path, kind in self.removed if kind is Kind.SAMPLE)),
         )
+        return (*found, *_answered(desk, self.record)) if desk.reports else found
 
     def to_delete(self, ships: Collection[str]) -> tuple[str, ...]:
         """Return what an update leaves behind: whole folders where nothing of them ships any more, else files."""
@@ -285,6 +286,20 @@ class Since(msgspec.Struct, frozen=True, kw_only=True):
             folder = next((folder for folder in above if folder not in kept), "")
             found[f"the folder {folder}" if folder else path] = None
         return tuple(found)
+
+
+def _answered(desk: Desk, base: ReleaseRecord) -> tuple[Change, ...]:
+    """Return what is answered to players in this version, or in a pre-release of it that came after ``base``."""
+    from companion.trials.reports import answers
+    from companion.words.story import GROUPS, Change
+
+    version = desk.facts.instrument.version
+    since = [
+        one.version for one in desk.records if one.order > base.order and between(one.version, base.version, version)
+    ]
+    group = {one.lower(): one for one in GROUPS}
+    told = {line: kind for of in dict.fromkeys((*since, version)) for kind, line in answers(desk.reports, of)}
+    return tuple(Change(group=group[kind], text=line) for line, kind in told.items())
 
 
 def renamed(gone: list[str], added: list[Entry], before: dict[str, str]) -> dict[str, str]:

@@ -1,0 +1,118 @@
+"""After the release: what players report, and what is out."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from companion.cli.base import FOLDER, Output, command, commands, folder_argument, json_command, workshop
+from companion.core.errors import CompanionError
+
+if TYPE_CHECKING:
+    from companion.core.progress import Watch
+
+_KINDS: Final = ("fixed", "changed", "added", "removed")
+
+
+@commands.group()
+def report() -> None:
+    """Take in what players report, and say in the changelog what became of it."""
+
+
+@report.command()
+@click.argument("folder", type=FOLDER)
+@click.argument("file", type=FOLDER, required=False)
+@click.option("--text", default="", help="What the player wrote; else FILE holds it, or “-” for standard input.")
+@click.option("--version", default="", metavar="V", help="The release the player has.")
+@click.option("--system", default="", help="The player's system, such as Windows 11.")
+@click.option("--engine", default="", metavar="V", help="The player's version of the engine.")
+@click.option("--about", multiple=True, metavar="WHAT", help="A file, a control or a rule; may be repeated.")
+@click.option("--name", default="", help="A first name to thank, only where the player agreed to be named.")
+@json_command
+def add(folder: Path, file: Path | None, text: str, watch: Watch, **given: object) -> Output:
+    """Take in a report: addresses, signatures and names in paths are left out of it."""
+    import msgspec
+
+    from companion.cli.render.after import taken_lines
+    from companion.trials.reports import Known
+    from companion.workshop import now
+
+    words = text or _words(file)
+    taken = workshop(folder).add_report(words, msgspec.convert({"at": now(), **given}, Known), watch)
+    return Output({"report": taken.report, "left_out": taken.left_out, "likely": taken.likely}, taken_lines(taken))
+
+
+def _words(file: Path | None) -> str:
+    from companion.core.files import read_capped
+    from companion.trials.reports import MOST_TEXT
+
+    if file is None:
+        raise CompanionError("There are no words in the report", "", "give --text TEXT, or a file that holds it")
+    if str(file) == "-":
+        return sys.stdin.buffer.read(MOST_TEXT + 1).decode("utf-8-sig", "replace")
+    return read_capped(file, MOST_TEXT, "report").decode("utf-8-sig", "replace")
+
+
+@report.command("list")
+@folder_argument
+@json_command
+def list_(folder: Path, watch: Watch) -> Output:
+    """List the reports: open, answered, closed."""
+    from companion.cli.render.after import reports_lines
+
+    found = workshop(folder).reports()
+    return Output({"reports": found}, reports_lines(found))
+
+
+@report.command()
+@click.argument("folder", type=FOLDER)
+@click.argument("name")
+@json_command
+def show(folder: Path, name: str, watch: Watch) -> Output:
+    """Show a report, and how what it is about stands now."""
+    from companion.cli.render.after import report_lines
+
+    found, subjects = workshop(folder).report(name, watch)
+    return Output({"report": found, "subjects": subjects}, report_lines(found, subjects))
+
+
+@report.command()
+@click.argument("folder", type=FOLDER)
+@click.argument("name")
+@click.argument("text")
+@click.option("--as", "kind", type=click.Choice(_KINDS), default="fixed", help="Which kind of change it is.")
+@json_command
+def answer(folder: Path, name: str, text: str, kind: str, watch: Watch) -> Output:
+    """Say in TEXT what became of a report: the changelog of this version will say so, with thanks."""
+    from companion.cli.render.after import answered_lines
+
+    shop = workshop(folder)
+    found = shop.answer_report(name, text, kind, watch)
+    return Output({"report": found}, answered_lines(found, shop.folder))
+
+
+@report.command()
+@click.argument("folder", type=FOLDER)
+@click.argument("name")
+@click.option("--why", required=True, metavar="REASON", help="Why nothing of it is to stand in the changelog.")
+@json_command
+def close(folder: Path, name: str, why: str, watch: Watch) -> Output:
+    """Close a report without a line in the changelog."""
+    from companion.cli.render.after import closed_lines
+
+    found = workshop(folder).close_report(name, why, watch)
+    return Output({"report": found}, closed_lines(found))
+
+
+@command()
+@folder_argument
+@json_command
+def releases(folder: Path, watch: Watch) -> Output:
+    """List the releases line by line: checksum, needs, base, uploads, updates, and what is still current."""
+    from companion.cli.render.after import releases_lines
+
+    found = workshop(folder).releases_out()
+    return Output({"releases": found}, releases_lines(found))

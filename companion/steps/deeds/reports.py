@@ -1,0 +1,182 @@
+"""Players' reports of one working folder: taken in, looked at against what they are about, answered and closed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import msgspec
+
+from companion.core.errors import CompanionError
+from companion.core.files import write_safely
+from companion.core.text import listed, shorten, visible
+from companion.trials.away import refuse_name
+from companion.trials.report_files import reports_in, write_known
+from companion.trials.reports import (
+    KINDS,
+    MOST_ANSWER,
+    MOST_TEXT,
+    Known,
+    Report,
+    id_for,
+    likely_about,
+    without_person,
+)
+
+if TYPE_CHECKING:
+    from companion.archive.record import ReleaseRecord
+    from companion.core.findings import Finding
+    from companion.core.folder import Places
+    from companion.steps.desk import Desk
+
+CONTROL: Final = "control "
+
+
+class Taken(msgspec.Struct, frozen=True, kw_only=True):
+    """A report that was taken in. left_out: what of its words is not kept. likely: what it may be about besides."""
+
+    report: Report
+    left_out: tuple[str, ...] = ()
+    likely: tuple[str, ...] = ()
+
+
+class Subject(msgspec.Struct, frozen=True, kw_only=True):
+    """One thing a report is about. now: how it stands against the release that the player has. findings: on it now."""
+
+    what: str
+    now: str = ""
+    findings: tuple[Finding, ...] = ()
+
+
+def take_in(desk: Desk, words: str, known: Known) -> Taken:
+    """Keep a player's words, without what tells who wrote them, and return what they seem to be about.
+
+    Raises :class:`CompanionError` for an empty report, a release that there never was, a name that is more than a first
+    name, and a subject that is no file, control or rule.
+    """
+    text, left_out = without_person(words)
+    if not text.strip():
+        raise CompanionError("There are no words in the report", "", "give its text, or a file that holds it")
+    if len(text.encode()) > MOST_TEXT:
+        raise CompanionError("That is more than a report", f"{len(text):,} characters", "keep what it is about")
+    if refusal := refuse_name(known.name):
+        raise refusal
+    record = _record_of(desk, known.version)
+    about = tuple(dict.fromkeys(_subject(desk, record, one) for one in known.about))
+    taken = reports_in(desk.places)
+    names = {one.id for one in taken}
+    report = Report(id=id_for(text, names), text=text, known=msgspec.structs.replace(known, about=about))
+    write_safely(desk.places.reports / report.id, text.encode(), root=desk.places.folder)
+    write_known(desk.places, report)
+    return Taken(report=report, left_out=left_out, likely=tuple(one for one in _likely(desk, text) if one not in about))
+
+
+def _likely(desk: Desk, text: str) -> tuple[str, ...]:
+    from companion.core.entries import Kind
+    from companion.steps.catalogue import RULE_BY_ID
+
+    files = [entry.path for entry in desk.of_kind(Kind.SAMPLE, Kind.IMPULSE, Kind.PATCH)]
+    return likely_about(text, files, [control.name for control in desk.facts.controls], RULE_BY_ID)
+
+
+def _record_of(desk: Desk, version: str) -> ReleaseRecord | None:
+    if not version:
+        return None
+    record = next((one for one in reversed(desk.records) if one.version == version), None)
+    if record is None:
+        there = [visible(one.version) for one in desk.records]
+        advice = f"it was one of {listed(there, 6, 'or')}" if there else "nothing is released yet: leave it out"
+        raise CompanionError("There is no such release", version, advice)
+    return record
+
+
+def _subject(desk: Desk, record: ReleaseRecord | None, given: str) -> str:
+    """Return what a report is about as it is kept: a file, a control or a rule that there is or was."""
+    from companion.steps.catalogue import RULE_BY_ID
+
+    name = given.strip().removeprefix(CONTROL)
+    if any(name == control.name for control in desk.facts.controls):
+        return f"{CONTROL}{name}"
+    shipped = {path for path, _, _ in record.files} if record else set()
+    path = given.strip().replace("\\", "/")
+    if path in desk.contents or path in shipped or given.strip() in RULE_BY_ID:
+        return path if path in desk.contents or path in shipped else given.strip()
+    raise CompanionError(
+        "That is no file, control or rule of this instrument", given, "name one as contents, facts or explain do"
+    )
+
+
+def find(places: Places, name: str) -> Report:
+    """Return a report by its name, with or without its ending. Raises where there is none, or its notes do not read."""
+    there = reports_in(places)
+    found = [one for one in there if name in (one.id, one.id.rpartition(".")[0])]
+    if len(found) != 1:
+        names = [visible(one.id) for one in found or there]
+        advice = f"there is {listed(names, 6)}" if names else "there is none yet: companion report add"
+        what = "Several reports are called that" if found else "There is no such report"
+        raise CompanionError(what, name, advice)
+    if found[0].problem:
+        raise CompanionError(f"What is known of it does not read: {found[0].problem}", found[0].id, "mend that file")
+    return found[0]
+
+
+def subjects(desk: Desk, report: Report) -> tuple[Subject, ...]:
+    """Return what a report is about, and how each stands now: changed since that release, gone, with findings."""
+    known = report.known
+    record = next((one for one in reversed(desk.records) if one.version == known.version), None)
+    before = {path: sha for path, _, sha in record.files} if record else {}
+    looks = [(step, found) for step in desk.steps if (found := desk.found(step))]
+    findings = [one for step, found in looks for one in desk.applied(step, found.findings)]
+    told = []
+    for what in known.about:
+        on = tuple(
+            one
+            for one in findings
+            if what in (one.path, one.rule) or (one.at.control and what == f"{CONTROL}{one.at.control}")
+        )
+        told.append(Subject(what=what, now=_now(desk, what, before, known.version), findings=on))
+    return tuple(told)
+
+
+def _now(desk: Desk, what: str, before: dict[str, str], version: str) -> str:
+    if what in before or what in desk.contents:
+        if what not in desk.contents:
+            return f"gone since {version}"
+        if what not in before:
+            return f"not in {version}" if version else ""
+        return f"the same as in {version}" if before[what] == desk.contents[what] else f"changed since {version}"
+    return ""
+
+
+def answer(desk: Desk, name: str, words: str, kind: str) -> Report:
+    """Say what became of a report; the next draft of the changelog of this version says it too."""
+    line = " ".join(words.split())
+    if not line:
+        raise CompanionError("An answer has words", name, "say what became of it, as the changelog will")
+    if len(line) > MOST_ANSWER:
+        raise CompanionError("An answer is one line of the changelog", shorten(line, 40), f"keep to {MOST_ANSWER}")
+    version = desk.facts.instrument.version.strip()
+    if not version:
+        raise CompanionError("The version has no name yet", "instrument.version", "state it in the facts first")
+    if any(record.version == version for record in desk.records):
+        raise CompanionError(
+            f"{version} is out already",
+            name,
+            "state the next version first: companion fact FOLDER instrument.version V",
+        )
+    chosen = next((one for one in KINDS if one == kind), KINDS[0])
+    return _become(desk, name, state="answered", answer=line, kind=chosen, answered_in=version, why="")
+
+
+def close(desk: Desk, name: str, why: str) -> Report:
+    """Close a report without a line in the changelog, for a reason that is kept."""
+    if not (reason := " ".join(why.split())):
+        raise CompanionError("A report is closed for a reason", name, "say why: --why")
+    return _become(desk, name, state="closed", why=reason, answer="", answered_in="")
+
+
+def _become(desk: Desk, name: str, **changes: object) -> Report:
+    report = find(desk.places, name)
+    known = msgspec.structs.replace(report.known, **changes)
+    after = msgspec.structs.replace(report, known=known)
+    write_known(desk.places, after)
+    return after
