@@ -55,10 +55,12 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
     problem: str = ""
 
 
-_MAIL: Final = re.compile(r"[\w.+-]+@[\w-]+(?:\.[\w-]+)+")
-_PHONE: Final = re.compile(r"(?<![\w.,:+-])\+?\(?\d(?:[ ()/.-]{0,2}\d){8,14}(?![\w.,:-]*\w)")
+_MAIL: Final = re.compile(r"(?<![\w.+-])[\w.+-]{1,64}@[\w-]{1,63}(?:\.[\w-]{1,63}){1,8}")
+_PHONE: Final = re.compile(r"(?<![\w.,:+(-])(?:\+\d|\(?0\d)(?:[ ()/.-]{0,2}\d){6,14}(?![\w.,:-]*\w)")
 _HOME: Final = re.compile(
-    r"(?P<before>(?:\b[A-Za-z]:)?[\\/](?:Users|home|Documents and Settings)[\\/])[^\\/\s\"'<>|]+", re.IGNORECASE
+    r"(?P<before>\b[A-Za-z]:\\(?:Users|Documents and Settings)\\)[^\\/\n\"'<>|]{1,80}(?=\\)"
+    r"|(?P<slashes>(?<![\w.-])/(?:Users|home)/)[^\\/\s\"'<>|]{1,80}",
+    re.IGNORECASE,
 )
 _MAIL_HEAD: Final = re.compile(
     r"^[>\s]*(?:From|To|Cc|Bcc|Reply-To|Sender|Return-Path|Received|Message-ID|Delivered-To|Von|An|Sent|Date|Datum|Gesendet"
@@ -91,7 +93,7 @@ def without_person(text: str) -> tuple[str, tuple[str, ...]]:
         for pattern, what, instead in (
             (_MAIL, "a mail address", "(address)"),
             (_PHONE, "a telephone number", "(number)"),
-            (_HOME, "a name in a path", r"\g<before>…"),
+            (_HOME, "a name in a path", r"\g<before>\g<slashes>…"),
         ):
             line, count = pattern.subn(instead, line)  # noqa: PLW2901
             note(what, count)

@@ -343,7 +343,15 @@ def look_at_texts(folder: Path, files: Files, case: tuple[Path, bytes, tuple[str
 def reports(files: Files) -> st.SearchStrategy[Any]:
     name = TEXT.filter(lambda text: 0 < len(text.encode("utf-8")) < 200 and not {"/", "\0", "\\"} & set(text))
     names = name.filter(lambda text: text not in (".", ".."))
-    return st.tuples(names, st.one_of(TEXT.map(str.encode), st.binary(max_size=300)), st.sampled_from(LOOKS))
+    words = st.one_of(TEXT.map(str.encode), st.binary(max_size=300))
+    keys = st.sampled_from(("at", "version", "state", "answer", "kind", "answered_in", "about", "name", "x"))
+    values = st.sampled_from(
+        ('"answered"', '"fixed"', '"0.9"', '["hum"]', "7", '""', "1e999", '"\\u001b[31m\\n"', "{}")
+    )
+    lines = st.lists(st.builds("{} = {}".format, keys, values), max_size=8)
+    known = st.one_of(lines.map("\n".join).map(str.encode), words)
+    looks = st.sampled_from([*LOOKS, ("releases",)])
+    return st.one_of(st.tuples(names, words, looks), st.tuples(st.just("C3.txt.toml"), known, looks))
 
 
 def look_at_reports(folder: Path, files: Files, case: tuple[str, bytes, tuple[str, ...]]) -> str:

@@ -154,6 +154,7 @@ def answer(desk: Desk, name: str, words: str, kind: str) -> Report:
         raise CompanionError("An answer has words", name, "say what became of it, as the changelog will")
     if len(line) > MOST_ANSWER:
         raise CompanionError("An answer is one line of the changelog", shorten(line, 40), f"keep to {MOST_ANSWER}")
+    find(desk.places, name)
     version = desk.facts.instrument.version.strip()
     if not version:
         raise CompanionError("The version has no name yet", "instrument.version", "state it in the facts first")

@@ -1,0 +1,157 @@
+"""Players' reports from the first word to the changelog that answers them, and what is out."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.cli.conftest import Companion
+
+
+def edit(folder: Path, old: str, new: str) -> None:
+    facts = folder / "release.toml"
+    text = facts.read_text("utf-8")
+    assert old in text
+    facts.write_text(text.replace(old, new), encoding="utf-8", newline="\n")
+
+
+@pytest.fixture
+def released(companion: Companion, instrument: Path) -> Path:
+    """The small instrument, out as 1.0."""
+    told = ("--who", "Ada", "--engine-version", "7.1", "--system", "Windows 11", "--played", "all keys")
+    assert companion("away", instrument, "--kind", "another player", "--result", "pass", *told).code == 0
+    for text in ("changelog", "readme", "page"):
+        companion("draft", instrument, text, "--write")
+    companion("check", instrument)
+    companion("pack", instrument)
+    assert companion("release", instrument).code == 0
+    return instrument
+
+
+def notes(companion: Companion, folder: Path) -> list[tuple[str, str]]:
+    found = companion("check", folder, "out", "--json").json["findings"]
+    return [(one["path"], one["measured"]) for one in found if one["rule"] == "report-open"]
+
+
+def test_a_report_goes_the_whole_way_to_the_changelog(
+    companion: Companion, released: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sample = next(path for path in sorted((released / "Samples").iterdir())).relative_to(released).as_posix()
+    letter = released.parent / "letter.txt"
+    letter.write_text("From: lu@key.example\n\nHi!\nIt clicks at E3.\n-- \nLu Kay\n", encoding="utf-8")
+    came = companion(
+        "report", "add", released, letter, "--version", "1.0", "--system", "Windows 11", "--engine", "7.2",
+        "--about", sample, "--about", "hum", "--name", "Lu",
+    )  # fmt: skip
+    assert came.code == 0
+    assert "Taken in as it-clicks-at-e3.txt." in came.out
+    assert "Left out of it: a mail's head and a signature." in came.out
+    assert "It seems to be about: click-inside" in came.out
+    kept = (released / ".companion/reports/it-clicks-at-e3.txt").read_text("utf-8")
+    assert kept == "\nHi!\nIt clicks at E3.\n".lstrip("\n")
+    monkeypatch.setattr("sys.stdin", type("In", (), {"buffer": io.BytesIO(b"\xef\xbb\xbfMore clicks.")})())
+    assert companion("report", "add", released, "-", "--version", "1.0").code == 0
+    assert notes(companion, released) == [
+        (".companion/reports/it-clicks-at-e3.txt", "not answered"),
+        (".companion/reports/more-clicks.txt", "not answered"),
+    ]
+
+    shown = companion("report", "show", released, "it-clicks-at-e3")
+    assert f"{sample}: the same as in 1.0" in shown.out
+    (released / sample).write_bytes((released / sample).read_bytes() + b"\0")
+    assert f"{sample}: changed since 1.0" in companion("report", "show", released, "it-clicks-at-e3").out
+    early = companion("report", "answer", released, "it-clicks-at-e3", "Clicks are gone.")
+    assert early.code == 2
+    assert "1.0 is out already" in early.err
+    edit(released, 'version = "1.0"', 'version = "1.1"')
+    for name in ("it-clicks-at-e3", "more-clicks.txt"):
+        assert companion("report", "answer", released, name, "Clicks at E3  are gone.").code == 0
+    listed = companion("report", "list", released)
+    assert "2 reports: 2 answered." in listed.out
+    assert "answered in 1.1: Clicks at E3 are gone." in listed.out
+    companion("draft", released, "changelog", "--write")
+    changelog = (released / "CHANGELOG.md").read_text("utf-8")
+    fixed = changelog.partition("### Fixed")[2].partition("\n## ")[0]
+    assert "- Clicks at E3 are gone; thanks to Lu and one more player.\n" in fixed
+    assert notes(companion, released) == [], "no answer is owed before the release, and afterwards it is said"
+
+
+def test_a_report_put_there_by_hand_is_read_answered_and_closed(companion: Companion, released: Path) -> None:
+    folder = released / ".companion" / "reports"
+    folder.mkdir(exist_ok=True)
+    (folder / "hum.txt").write_bytes("\ufeffEs brummt \x1b[31m".encode("utf-16-le"))
+    (folder / "link.txt").symlink_to(released / "release.toml")
+    (folder / ".hidden").write_text("no report", encoding="utf-8")
+    listed = companion("report", "list", released)
+    assert "1 report: 1 open." in listed.out
+    assert "“Es brummt \\x1b[31m”" in listed.out
+    assert notes(companion, released) == [(".companion/reports/hum.txt", "not mentioned in the changelog")]
+    assert companion("report", "close", released, "hum", "--why", "it is the instrument").code == 0
+    assert "closed: it is the instrument" in companion("report", "list", released).out
+    assert notes(companion, released) == []
+    (folder / "hum.txt.toml").write_text("state = 7\n", encoding="utf-8")
+    assert "does not read" in companion("report", "list", released).out
+    broken = companion("report", "answer", released, "hum", "No.")
+    assert broken.code == 2
+    assert "does not read" in broken.err
+    assert (folder / "hum.txt.toml").read_text("utf-8") == "state = 7\n", "nothing of the maker's is written over"
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--text", "  \n"), "no words in the report"),
+        ((), "no words in the report"),
+        (("--text", "It hums.", "--version", "0.9"), "There is no such release (0.9). It was one of 1.0"),
+        (("--text", "It hums.", "--about", "Samples/none.wav"), "no file, control or rule"),
+        (("--text", "It hums.", "--name", "Lu Kay of Key Lane"), "more about a person"),
+        (("--text", "a" * 70_000), "more than a report"),
+    ],
+)
+def test_what_is_no_report_is_refused_in_one_line(
+    companion: Companion, released: Path, words: tuple[str, ...], says: str
+) -> None:
+    came = companion("report", "add", released, *words)
+    assert (came.code, came.err.count("\n")) == (2, 1)
+    assert says in came.err
+    assert not list((released / ".companion" / "reports").glob("*")) if words else True
+
+
+def test_a_report_that_there_is_not(companion: Companion, released: Path) -> None:
+    for verb, *more in (("show",), ("answer", "Gone."), ("close", "--why", "x")):
+        came = companion("report", verb, released, "none", *more)
+        assert came.code == 2
+        assert "There is no such report (none). There is none yet" in came.err
+    companion("report", "add", released, "--text", "It hums.")
+    edit(released, 'version = "1.0"', 'version = "1.1"')
+    for text, says in (("  ", "An answer has words"), ("x" * 201, "one line of the changelog")):
+        came = companion("report", "answer", released, "it-hums", text)
+        assert came.code == 2
+        assert says in came.err
+    assert companion("report", "close", released, "it-hums", "--why", " ").code == 2
+
+
+def test_what_is_out_is_listed_with_what_it_needs(companion: Companion, released: Path) -> None:
+    found = companion("releases", released, "--json").json["releases"]
+    (one,) = found
+    archive = released / "releases" / one["archive"]
+    expected: dict[str, Any] = {
+        "version": "1.0", "standing": "current", "base": "", "here": True, "upload": "not checked",
+        "size": archive.stat().st_size, "minimum": "7.1", "updates": [], "stay": "",
+    }  # fmt: skip
+    assert {key: one[key] for key in expected} == expected
+    lines = companion("releases", released).out
+    assert "current, the first" in lines
+    assert f"SHA-256 {one['sha256']}; upload not checked" in lines
+    assert companion("upload", released, archive.rename(released.parent / "downloaded.zip")).code == 0
+    lines = companion("releases", released).out
+    assert "(not in releases/ as it was)" in lines
+    assert "; upload verified " in lines
+
+
+def test_nothing_is_out_yet(companion: Companion, instrument: Path) -> None:
+    assert companion("releases", instrument, "--json").json["releases"] == []
+    assert "Nothing is released yet" in companion("releases", instrument).out
