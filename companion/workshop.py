@@ -21,7 +21,6 @@ from companion import __version__
 from companion.core.cache import Cache
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.evidence import Answer, AwayTest, Evidence
-from companion.core.files import explain_os_error
 from companion.core.progress import QUIET, Watch
 from companion.steps.deeds import facts_file
 from companion.steps.deeds.hiding import Hiding
@@ -43,6 +42,7 @@ if TYPE_CHECKING:
     from companion.sound.measures.measured import Measured
     from companion.steps.account.due import Standing
     from companion.steps.checks.needs import Line
+    from companion.steps.deeds.shelf import Shelved
     from companion.steps.deeds.start import Proposal
     from companion.steps.deeds.update import Updated
     from companion.steps.deeds.upload import CheckedUpload
@@ -51,7 +51,6 @@ if TYPE_CHECKING:
     from companion.steps.looks.controls import AwayView, TrialView
     from companion.steps.meaning import Meaning
 
-DEMO: Final = "Slate Choir"
 _ROUNDS: Final = 4
 """Times a check begins anew because files changed under it; after that something is plainly writing there."""
 
@@ -338,21 +337,20 @@ def prove(archive: Path, checksum: str = "", watch: Watch = QUIET) -> StrangerPr
     return prove_stranger(archive, checksum, watch)
 
 
+def shelf(folders: Sequence[Path], watch: Watch = QUIET) -> tuple[Shelved, ...]:
+    """Return how the instruments on the shelf stand, or those that are or lie in ``folders``."""
+    from companion.core.shelf import on_the_shelf, working_folders
+    from companion.steps.deeds.shelf import shelved
+
+    wanted = [one for folder in folders for one in working_folders(folder)] if folders else on_the_shelf()
+    return shelved(wanted, Workshop.open, watch)
+
+
 def copy_demo(target: Path) -> None:
     """Copy the demo instrument to ``target``, a folder that is not there yet or is empty."""
-    import shutil
+    from companion.steps.deeds import demo
 
-    package = Path(__file__).resolve().parent  # inside the installed package, or beside it in a checkout
-    places = (package / "_demo" / DEMO, package.parent / "demo_project" / DEMO)
-    source = next((place for place in places if place.is_dir()), None)
-    if source is None:
-        raise CompanionError("The demo instrument is not installed", str(package), "install the companion again")
-    if target.exists() and (not target.is_dir() or any(target.iterdir())):
-        raise CompanionError("There is something there already", str(target), "name a new folder")
-    try:
-        shutil.copytree(source, target, dirs_exist_ok=True, copy_function=shutil.copyfile)
-    except OSError as error:
-        raise explain_os_error(error, "copy the demo", target) from error
+    demo.copy_demo(target)
 
 
 def now() -> str:

@@ -116,3 +116,28 @@ def releases(folder: Path, watch: Watch) -> Output:
 
     found = workshop(folder).releases_out()
     return Output({"releases": found}, releases_lines(found))
+
+
+@command()
+@click.argument("folders", nargs=-1, type=FOLDER, metavar="[DIR ...]")
+@click.option("--keep", is_flag=True, help="Put the instruments that are or lie in DIR on the shelf.")
+@click.option("--off", is_flag=True, help="Take DIR off the shelf; nothing in it is touched.")
+@json_command
+def shelf(folders: tuple[Path, ...], keep: bool, off: bool, watch: Watch) -> Output:
+    """List the instruments on your shelf, or those in DIR: how far each is, what is due, and what is out."""
+    from companion.cli.render.after import shelf_lines
+    from companion.core.shelf import put, take, working_folders
+    from companion.workshop import shelf as look
+
+    asked = [folder.resolve() for folder in folders]
+    if (keep and off) or ((keep or off) and not asked):
+        raise CompanionError("A folder is put on the shelf or taken off it", "", "name it: companion shelf --keep DIR")
+    if off:
+        take(asked)
+    if keep:
+        there = [one for folder in asked for one in working_folders(folder)]
+        if not there:
+            raise CompanionError("There is no instrument with facts", str(folders[0]), "run: companion start FOLDER")
+        put(there)
+    found = look([] if keep or off else asked, watch)
+    return Output({"shelf": found}, shelf_lines(found, asked=bool(asked) and not keep and not off))

@@ -101,8 +101,9 @@ def needs(folder: Path, watch: Watch) -> Output:
 @click.option("--saved-with", help="The engine version that last saved the patch.")
 @click.option("--minimum", help="The lowest engine version promised.")
 @click.option("--middle-c", type=click.Choice(["C3", "C4", "C5"]), help="The name MIDI note 60 carries in file names.")
+@click.option("--from", "other", type=FOLDER, metavar="DIR", help="Another instrument of yours, for what both share.")
 @json_option
-def start(folder: Path, as_json: bool, patches: tuple[str, ...], **given: str | None) -> None:
+def start(folder: Path, as_json: bool, patches: tuple[str, ...], other: Path | None, **given: str | None) -> None:
     """Look at FOLDER, propose its facts, ask for the rest, and write release.toml. Never overwrites."""
     from companion.cli.render.checklist import typed
 
@@ -110,6 +111,8 @@ def start(folder: Path, as_json: bool, patches: tuple[str, ...], **given: str | 
     keys |= {"minimum": "engine.minimum", "middle_c": "naming.middle_c"}
     answers: dict[str, object] = {keys.get(k, f"instrument.{k}"): v for k, v in given.items() if v is not None}
     answers |= {"contents.patches": list(patches)} if patches else {}
+    if other is not None:
+        answers = {**_shared(other), **answers}
     with watching(quiet=as_json) as watch:
         shop = workshop(folder)
         proposal = shop.propose(watch)
@@ -125,6 +128,16 @@ def start(folder: Path, as_json: bool, patches: tuple[str, ...], **given: str | 
         {"facts": str(shop.places.facts), "seen": proposal.lines, "open": [key for key, _ in proposal.asks]},
         [f"Written: {shop.places.facts}", f"Next: companion {typed(shop.folder)}"],
     )
+
+
+def _shared(other: Path) -> dict[str, object]:
+    """Return what a new instrument has in common with another one: maker, contact, licence, engine, systems."""
+    from companion.steps.deeds.shelf import carried_over
+
+    shop = workshop(other)
+    if not shop.has_facts:
+        raise CompanionError("That folder has no facts to start from", str(other), "name one with a release.toml")
+    return carried_over(shop.facts)
 
 
 @command()

@@ -10,7 +10,7 @@ MODULES: Final = {
     "play": ("play",),
     "performance": ("coverage", "judge", "perform"),
     "reference": ("completion", "demo", "explain", "measure"),
-    "after": ("releases", "report"),
+    "after": ("releases", "report", "shelf"),
     "release": ("draft", "pack", "prove", "release", "upload"),
     "show": ("show",),
 }

@@ -122,7 +122,6 @@ CHANGELOG = """# Changelog
         ("12.eml", True),
         ("12", True),
         ("7.txt", True),
-        (".DS_Store", True),
         ("hiss.txt", False),
         ("hiss", False),
         ("crackle-c", False),

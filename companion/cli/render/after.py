@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Final
 
 from companion.cli.render.checklist import finding_lines, typed
 from companion.core.text import listed, plural, visible, visible_lines
-from companion.core.units import both_bytes
+from companion.core.units import both_bytes, decimal_bytes
 from companion.trials.reports import first_words
 
 if TYPE_CHECKING:
     from companion.steps.deeds.released import ReleaseOut
     from companion.steps.deeds.reports import Subject, Taken
+    from companion.steps.deeds.shelf import Shelved
     from companion.trials.reports import Report
 
 _MOST_FINDINGS: Final = 6
@@ -104,4 +105,26 @@ def releases_lines(found: Sequence[ReleaseOut]) -> list[str]:
             lines.append(visible(f"  needs {one.engine or 'the engine'} {one.minimum} or newer"))
         if one.stay:
             lines.append(visible(f"  {one.stay}"))
+    return lines
+
+
+def shelf_lines(found: Sequence[Shelved], *, asked: bool) -> list[str]:
+    """Return how far each instrument is, what is out, where it lies and what is next. asked: not those of the shelf."""
+    if not found:
+        if asked:
+            return ["No instrument with facts lies there."]
+        return ["Your shelf is empty. Put an instrument on it with: companion shelf --keep DIR"]
+    lines = []
+    for one in found:
+        if one.problem:
+            lines += [f"{visible(one.folder)}", f"  {visible(one.problem)}"]
+            continue
+        out = f"; out: {one.released}" if one.released else "; nothing out yet"
+        lines.append(
+            visible(f"{one.title or 'Untitled'} {one.version}".strip() + f"  {one.settled} of {one.steps}{out}")
+        )
+        lines.append(f"  {visible(one.folder)}  {plural(one.files, 'file')}, {decimal_bytes(one.bytes)}")
+        todo = [one.next, f"snapshot due: {one.due}" if one.due else ""]
+        todo.append(f"{plural(one.reports, 'report')} open" if one.reports else "")
+        lines += [f"  next: {visible('; '.join(filter(None, todo)))}"] if any(todo) else []
     return lines

@@ -190,6 +190,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.deeds.kits import Kit, Received
     from companion.steps.deeds.released import ReleaseOut
     from companion.steps.deeds.reports import Subject
+    from companion.steps.deeds.shelf import Shelved
     from companion.steps.deeds.update import Updated
     from companion.steps.looks.archive import Packed, StrangerProof
     from companion.steps.looks.controls import TrialView
@@ -231,6 +232,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "report show": {"report": Report, "subjects": tuple[Subject, ...]},
         "report answer": {"report": Report},
         "report close": {"report": Report},
+        "shelf": {"shelf": tuple[Shelved, ...]},
         "releases": {"releases": tuple[ReleaseOut, ...]},
         "away": {"here": tuple[AwayTest, ...], "elsewhere": tuple[Aside, ...]},
         "snapshot": {"snapshot": shot},

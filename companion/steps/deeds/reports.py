@@ -8,6 +8,7 @@ import msgspec
 
 from companion.core.errors import CompanionError
 from companion.core.files import write_safely
+from companion.core.findings import Finding
 from companion.core.text import listed, shorten, visible
 from companion.trials.away import refuse_name
 from companion.trials.report_files import reports_in, write_known
@@ -24,7 +25,6 @@ from companion.trials.reports import (
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
-    from companion.core.findings import Finding
     from companion.core.folder import Places
     from companion.steps.desk import Desk
 
