@@ -41,7 +41,7 @@ SMALL = [
     (["needs", FOLDER], 80),
     (["trials", FOLDER], 86),
     (["away", FOLDER], 88),
-    (["contents", FOLDER], 114),
+    (["contents", FOLDER], 116),
     (["explain", "starts-hot"], 140),
     (["explain"], 140),
 ]
