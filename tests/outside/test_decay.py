@@ -46,6 +46,47 @@ def test_decay_of_noise() -> None:
     assert decay.t30_s == pytest.approx(1.8, rel=0.05)
 
 
+FLOORS = {-30: ("edt_s",), -37: ("edt_s", "t20_s"), -43: ("edt_s", "t20_s"), -50: ("edt_s", "t20_s", "t30_s")}
+"""ISO 3382-1:2009, 5.3.3: the noise lies at least 10 dB under the lowest point of a range: 20, 35 or 45 dB down."""
+
+
+@pytest.mark.parametrize("length", [1.0, 1.6, 3.0])
+@pytest.mark.parametrize("floor", FLOORS)
+@pytest.mark.parametrize("seconds", [0.4, 1.5])
+def test_a_decay_into_noise_is_right_or_not_told(seconds: float, floor: int, length: float) -> None:
+    """The noise adds its energy behind the decay's end: at −45 dB it would make three times as long of a T30."""
+    time = np.arange(round(length * seconds * 48000)) / 48000
+    tone = np.exp(-math.log(1000) * time / seconds) * np.sin(2 * np.pi * 1000 * time) * math.sqrt(2)
+    noise = np.random.default_rng(7).standard_normal(len(time)) * 10 ** (floor / 20)
+    decay = decay_of(*cells(tone + noise, 48000))
+    for name in ("edt_s", "t20_s", "t30_s"):
+        value = getattr(decay, name)
+        if name in FLOORS[floor]:
+            assert value == pytest.approx(seconds, rel=0.05), name
+        else:
+            assert value is None, name
+
+
+def test_a_decay_of_noise_into_noise() -> None:
+    rng = np.random.default_rng(9)
+    time = np.arange(3 * 48000) / 48000
+    hall = rng.standard_normal(len(time)) * np.exp(-math.log(1000) * time / 1.2)
+    decay = decay_of(*cells(0.3 * (hall + rng.standard_normal(len(time)) * 10 ** (-50 / 20)), 48000))
+    for value in (decay.edt_s, decay.t20_s, decay.t30_s):
+        assert value == pytest.approx(1.2, rel=0.05)
+
+
+def test_a_knee_is_no_noise_where_it_still_falls() -> None:
+    """A second slope at −30 dB, as of a coupled room, is measured: it is not taken for the floor."""
+    time = np.arange(4 * 48000) / 48000
+    power = np.exp(-2 * math.log(1000) * time / 0.5) + 1e-3 * np.exp(-2 * math.log(1000) * time / 2.0)
+    decay = decay_of(*cells(np.sqrt(power) * np.sin(2 * np.pi * 1000 * time), 48000))
+    left = 0.5 * np.exp(-2 * math.log(1000) * time / 0.5) + 2e-3 * np.exp(-2 * math.log(1000) * time / 2.0)
+    curve = 10 * np.log10(left / left[0])
+    inside = (curve <= -5) & (curve >= -35)
+    assert decay.t30_s == pytest.approx(-60 / np.polyfit(time[inside], curve[inside], 1)[0], rel=0.02)
+
+
 def test_two_slopes_are_told_apart() -> None:
     time = np.arange(4 * 48000) / 48000
     power = np.exp(-2 * math.log(1000) * time / 0.5) + 0.001 * np.exp(-2 * math.log(1000) * time / 3.0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ from companion.core.progress import QUIET
 from companion.sound.measures.batch import known_measures, measure_files
 from companion.sound.measures.contents import Memory, contents_of
 from companion.sound.measures.measured import Measured, outdated
-from companion.sound.measures.pool import run_requests
+from companion.sound.measures.pool import Reply, Request
 from companion.sound.measures.versions import (
     CLICKS,
     DIGEST,
@@ -29,6 +29,7 @@ from companion.sound.measures.versions import (
     PITCH,
     FileMeasure,
 )
+from companion.sound.measures.worker import answer
 
 SHA = "ab" * 32
 TABLE = "sound-5"
@@ -41,6 +42,17 @@ def path(write: Any, sine: Any) -> Path:
     noise[4_800 : 4_800 + 48_000] += sine(440, 1.0) * np.exp(-np.arange(48_000) / 6_000)
     found: Path = write("a.wav", np.column_stack((noise, noise)))
     return found
+
+
+@pytest.fixture(autouse=True)
+def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Measure here: what is taken anew does not depend on who takes it, and starting workers takes seconds."""
+
+    def run(requests: Iterable[Request], *_: Any) -> Iterator[Reply]:
+        for one in requests:
+            yield Reply(one.key, *answer(one.arguments))
+
+    monkeypatch.setattr(batch, "run_requests", run)
 
 
 def look(path: Path, cache: Cache) -> Measured:
@@ -169,9 +181,11 @@ def test_the_worker_is_asked_for_what_is_behind(path: Path, monkeypatch: pytest.
     """A file that was never measured, one of whose measures two are behind, and one that is up to date."""
     asked: dict[str, Any] = {}
 
+    here: Any = vars(batch)["run_requests"]
+
     def run(requests: Any, *rest: Any) -> Any:
         asked.update({Path(str(one.arguments[0], "utf-8")).name: one.arguments[1] for one in requests})
-        return run_requests(requests, *rest)
+        return here(requests, *rest)
 
     def known(cache: Cache, **shas: Mapping[str, int]) -> list[tuple[str, Path, str]]:
         files = []

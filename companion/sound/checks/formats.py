@@ -249,6 +249,7 @@ def impulse_clipped(model: SoundModel) -> Iterator[Finding]:
 @sound_rule(
     "impulse-cut",
     WARNS,
+    version=2,
     rests_on=with_inputs(DECAY),
     means="An impulse response ends before it has died away.",
     why="The reverb stops audibly after each sound.",

@@ -23,6 +23,12 @@ _STEADY_CELLS: Final = 150
 _STEADY_DB: Final = 4.0
 _FALLS_DB: Final = 1.0
 _UNDER_DB: Final = -30.0
+_BLOCKS: Final = 100
+_FEWEST_BLOCKS: Final = 20
+_TURNS: Final = 6
+_CLEAR_DB: Final = 10.0
+_STILL_FALLS_DB: Final = 1.5
+_ABOVE_NOISE_DB: Final = 10.0
 _RANGES: Final = {"edt_s": (0.0, -10.0), "t20_s": (-5.0, -25.0), "t30_s": (-5.0, -35.0)}
 """Of the integrated decay, in dB."""
 
@@ -189,8 +195,9 @@ def decay_of(cells: NDArray[np.float64], seconds: float) -> Decay:
     """Return EDT, T20 and T30: the time for 60 dB along a line fitted to 10, 20 or 30 dB of the integrated decay.
 
     By Schroeder integration (ISO 3382-1:2009, 5.3.3), from cells ``seconds`` long, beginning at the loudest. Where the
-    sound is cut before it has died away, what is missing behind the end is put back as an exponential of the late
-    slope, as the standard allows. A range the sound does not hold is None.
+    sound dies away into noise, it is integrated without the noise, and from where it reaches it on replaced by its
+    exponential; where it is cut before, what is missing behind the end is put back likewise, as the standard allows. A
+    range the sound does not hold, down to 10 dB above the noise (ISO 3382-1:2009, 5.3.3), is None.
     """
     if len(cells) < 10 or not float(cells.max(initial=0.0)) > 0:
         return Decay()
@@ -199,15 +206,71 @@ def decay_of(cells: NDArray[np.float64], seconds: float) -> Decay:
     loudest = float(body[0:5].mean()) or 1e-30
     end = float(body[-min(10, len(body)) :].mean())
     end_db = 10 * math.log10(max(end, 1e-16) / loudest)
+    noise, _ = _noise_behind(body)
+    lowest = 10 * math.log10(noise / loudest) + _ABOVE_NOISE_DB if noise > 0 else -math.inf
     curve = integrated(body)
-    values = {name: _line(curve, seconds, top, bottom) for name, (top, bottom) in _RANGES.items()}
+    values = {
+        name: _line(curve, seconds, top, bottom) if bottom >= lowest else None
+        for name, (top, bottom) in _RANGES.items()
+    }
     return Decay(**values, end_db=round(end_db, 1))
 
 
 def integrated(body: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the integrated decay in dB of cells that begin at the loudest, with what is missing behind their end."""
-    energy = np.cumsum(body[::-1])[::-1] + _missing(body)
-    return np.asarray(10 * np.log10(np.maximum(energy, 1e-30) / energy[0]))
+    """Return the integrated decay in dB of cells that begin at the loudest, with what is missing behind their end.
+
+    Where the sound dies away into noise, up to where it reaches it.
+    """
+    noise, knee = _noise_behind(body)
+    sound = body[:knee] - noise
+    energy = np.cumsum(sound[::-1])[::-1] + (_missing(body) if noise <= 0 else _missing_at(sound))
+    return np.asarray(10 * np.log10(np.maximum(energy, 1e-30) / max(float(energy[0]), 1e-30)))
+
+
+def _noise_behind(body: NDArray[np.float64]) -> tuple[float, int]:
+    """Return (mean square of the noise that a decay ends in, the cell at which the decay reaches it).
+
+    (0, all cells) where there is none: where the level still falls at the end. The noise is what lies behind the knee,
+    found by turns (Lundeby and others, "Uncertainties of measurements in room acoustics", Acustica 81, 1995).
+    """
+    size = max(1, len(body) // _BLOCKS)
+    count = len(body) // size
+    blocks = body[: count * size].reshape(count, size).mean(axis=1)
+    if count < _FEWEST_BLOCKS:
+        return 0.0, len(body)
+    levels = 10 * np.log10(np.maximum(blocks, 1e-30))
+    tail = count - max(4, count // 10)
+    for _ in range(_TURNS):
+        noise = float(blocks[tail:].mean())
+        floor = 10 * math.log10(max(noise, 1e-30))
+        above = np.flatnonzero(levels > floor + _CLEAR_DB)
+        last = int(above[-1]) + 1 if len(above) else 0
+        first = max(0, last - max(4, int((levels[: max(1, last)] < floor + _CLEAR_DB + 20).sum())))
+        if last - first < 3:
+            return 0.0, len(body)
+        slope, at = np.polyfit(np.arange(first, last), levels[first:last], 1)
+        if slope >= 0:
+            return 0.0, len(body)
+        knee = (floor - at) / slope
+        behind = math.ceil(knee - _CLEAR_DB / slope)  # 10 dB further down the line, hardly anything is left of it
+        if behind > count - 4:
+            return 0.0, len(body)
+        if behind == tail:
+            break
+        tail = behind
+    first_half, last_half = np.array_split(blocks[tail:], 2)
+    falls = float(first_half.mean()) > float(last_half.mean()) * 10 ** (_STILL_FALLS_DB / 10)
+    return (0.0, len(body)) if falls or noise <= 0 else (noise, max(1, min(len(body), round(knee * size))))
+
+
+def _missing_at(sound: NDArray[np.float64]) -> float:
+    """Return the energy of the exponential that goes on where ``sound`` ends, from the slope of its last third."""
+    part = sound[-max(10, len(sound) // 3) :]
+    first, last = (float(half.mean()) for half in np.array_split(part, 2))
+    if not 0 < last < first:
+        return 0.0
+    rate = math.log(first / last) / (len(part) / 2)
+    return float(last * math.exp(-rate * len(part) / 4) / rate)
 
 
 def _missing(body: NDArray[np.float64]) -> float:

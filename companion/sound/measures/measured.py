@@ -44,7 +44,7 @@ class MeasuredLoop(Loop, frozen=True, kw_only=True):
 
 
 class Decay(msgspec.Struct, frozen=True, kw_only=True):
-    """Decay after ISO 3382-1 in seconds for 60 dB; None where the range was not there.
+    """Decay after ISO 3382-1 in seconds for 60 dB; None where the range was not there, 10 dB above the noise.
 
     end_db: level at which the file ends, against its loudest 5 ms.
     """
