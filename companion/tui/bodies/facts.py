@@ -13,6 +13,7 @@ from companion.tui.parts.body import FOUND, Body, BodyPart
 from companion.tui.parts.choice import PartsBar
 from companion.tui.parts.fields import BY_KEY, PAGES, Field, text_of, value_of
 from companion.tui.parts.form import FieldBox, Form
+from companion.tui.parts.table import TableInput
 
 
 def field_of(finding: Finding) -> str:
@@ -96,6 +97,16 @@ class FactsBody(Body):
             form = await self.go(page)
             assert isinstance(form, Form)
             form.boxes[key].box.focus()
+
+    @on(TableInput.Wanted)
+    def _row_wanted(self, event: TableInput.Wanted) -> None:
+        """Ask for a row of a table."""
+        from companion.tui.parts.row import RowScreen
+
+        event.stop()
+        table, place = event.table, event.place
+        item = table.items[place] if place < len(table.items) else None
+        self.companion.push_screen(RowScreen(table.shape, item, partial(table.put, place)))
 
     @on(Form.Kept)
     def _kept(self, event: Form.Kept) -> None:

@@ -7,7 +7,7 @@ import msgspec
 from companion.core.errors import CompanionError
 from companion.core.facts import Facts
 from companion.core.text import visible, visible_lines
-from companion.tui.parts.control_lines import control_line, control_of, layer_line, layer_of, tables
+from companion.tui.parts.rows import items_from, tables, text_of_items
 
 Shape = Literal["text", "long", "lines", "words", "number", "whole", "choice", "controls", "layers"]
 
@@ -26,8 +26,6 @@ class Field(msgspec.Struct, frozen=True):
     rows: int = 3
 
 
-_CONTROL: Final = "name; kind; low to high; rest R; cc N; what it does"
-_LAYER: Final = "name; files; keys 36 to 84; velocities 1 to 127; round robins 2"
 _OCTAVES: Final = {"": "left open", "C3": "C3", "C4": "C4", "C5": "C5"}
 _LANGUAGES: Final = {"": "left open", "english": "English", "german": "German: H is B", "dutch": "Dutch"}
 
@@ -77,9 +75,9 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("naming.unpitched", "Samples that play no note", "loops and noises; one pattern a line", "lines"),
     ),
     "Controls": (
-        Field("controls", "Controls, left to right", _CONTROL, "controls", rows=6),
+        Field("controls", "Controls, left to right", shape="controls"),
         Field("instrument.without", "There are none of", "controls, samples: what you state there is none of", "words"),
-        Field("layers", "Layers", _LAYER, "layers", rows=5),
+        Field("layers", "Layers", shape="layers"),
     ),
     "Limits": (
         Field("limits.true_peak_dbtp", "Highest true peak, dBTP", shape="number"),
@@ -122,10 +120,8 @@ def value_of(facts: Facts, key: str) -> Any:
 def text_of(field: Field, value: Any) -> str:
     """Return a fact as the form shows it, inert."""
     match field.shape:
-        case "controls":
-            return "\n".join(visible(control_line(item)) for item in value)
-        case "layers":
-            return "\n".join(visible(layer_line(item)) for item in value)
+        case "controls" | "layers":
+            return text_of_items(value)
         case "lines":
             return "\n".join(visible(str(item)) for item in value)
         case "words":
@@ -142,10 +138,8 @@ def read(field: Field, text: str) -> Any:
     """Return the fact that a field's text stands for. Raises :class:`CompanionError` naming what cannot be read."""
     rows = [line.strip() for line in text.splitlines() if line.strip()]
     match field.shape:
-        case "controls":
-            return tables(_each(rows, control_of))
-        case "layers":
-            return tables(_each(rows, layer_of))
+        case "controls" | "layers":
+            return tables(items_from(field.shape, text))
         case "lines":
             return rows
         case "words":
@@ -154,16 +148,6 @@ def read(field: Field, text: str) -> Any:
             return _numeric(field, text.strip())
         case _:
             return text.strip()
-
-
-def _each(rows: list[str], read_one: Any) -> list[Any]:
-    found = []
-    for number, row in enumerate(rows, start=1):
-        try:
-            found.append(read_one(row))
-        except CompanionError as error:
-            raise CompanionError(f"Line {number}: {error.what}", error.where, error.do) from error
-    return found
 
 
 def _numeric(field: Field, text: str) -> float | int | None:

@@ -19,6 +19,7 @@ from companion.core.errors import CompanionError
 from companion.tui.parts.choice import Choice
 from companion.tui.parts.content import content
 from companion.tui.parts.fields import Field, read
+from companion.tui.parts.table import TableInput
 
 LEAVING: Final = (Binding("tab", "app.focus_next", "Next field"), Binding("escape", "app.escape", "Leave it"))
 
@@ -144,11 +145,13 @@ class FieldBox(Vertical):
         self.mark()
 
 
-def _box(field: Field, text: str, line: type[LineInput]) -> LineInput | LinesInput | Choice:
+def _box(field: Field, text: str, line: type[LineInput]) -> LineInput | LinesInput | Choice | TableInput:
     match field.shape:
         case "choice":
             return Choice(field.choices, text)
-        case "long" | "lines" | "controls" | "layers":
+        case "controls" | "layers":
+            return TableInput(field.shape, text)
+        case "long" | "lines":
             return LinesInput(text, field.rows)
         case _:
             return line(text, select_on_focus=True)
@@ -222,6 +225,14 @@ class Form(VerticalScroll, can_focus=False):
             boxes[boxes.index(here) + 1].box.focus()
         else:
             self._keep(boxes if self._every else [here])
+
+    @on(TableInput.Edited)
+    def _rows_edited(self, event: TableInput.Edited) -> None:
+        """Hand over a table as soon as one of its rows has changed."""
+        event.stop()
+        here = next(box for box in self.boxes.values() if box.box is event.table)
+        here.mark()
+        self._keep([here])
 
     @on(Button.Pressed)
     def _pressed(self, event: Button.Pressed) -> None:
