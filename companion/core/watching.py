@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 from typing import Final
 
-from companion.core.folder import OURS, Places, linked_folder
+from companion.core.folder import FACTS_FILE, OURS, RELEASES, Places, linked_folder
 from companion.core.walk import leads_elsewhere
 
 MOST_FOLDERS: Final = 4096
@@ -45,6 +45,15 @@ def matters(path: str, folder: Path) -> bool:
     if first in (".git", ".."):
         return False
     return first != OURS or not rest.startswith(("cache.", "lock", "building", "history", "hidden/"))
+
+
+def may_be_ours(path: str, folder: Path) -> bool:
+    """Tell whether a change at ``path`` (absolute) is at a place that we write to ourselves."""
+    relative = os.path.relpath(path, folder).replace(os.sep, "/")
+    first, _, rest = relative.partition("/")
+    if rest:
+        return first in (OURS, RELEASES)
+    return first in (OURS, RELEASES, FACTS_FILE) or first.partition(".")[0] in ("README", "CHANGELOG")
 
 
 def _inner(folder: Path) -> list[Path]:

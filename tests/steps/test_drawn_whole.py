@@ -20,7 +20,7 @@ from companion.steps.account.moved import Counts, Moved
 from companion.steps.drawn import course as history
 from companion.steps.drawn.bounce import bounce_window, bounced
 from companion.steps.drawn.decay import decay
-from companion.steps.drawn.dump import bytes_window, dump, written
+from companion.steps.drawn.dump import bytes_window, dump, line_around, written
 from companion.steps.drawn.noise import noise
 from companion.steps.drawn.spectrum import spectrum
 from companion.steps.drawn.tunings import tuned_together
@@ -255,6 +255,27 @@ def test_the_place_is_in_view(byte: int, size: int) -> None:
 
 def test_an_empty_file_says_so() -> None:
     assert dump("a.txt", b"", bytes_window(None, 0)).note == "The file is empty."
+
+
+@pytest.mark.parametrize(
+    ("data", "place", "found"),
+    [
+        (b"one\ntwo C:\\x.wav\nthree", 8, (2, "two C:\\x.wav")),
+        (b"C:\\x.wav", 0, (1, "C:\\x.wav")),
+        (b"\n\n  last", 4, (3, "last")),
+        (b"one\r\ntwo\r\n", 5, (2, "two")),
+        (b"one\n\x00two", 5, None),
+        (b"one\n\x01two", 5, None),
+        (b"one\ncaf\xe9", 4, None),
+        (b"x" * 5000, 4, None),
+    ],
+)
+def test_a_place_in_a_text_says_its_line_and_shows_it(data: bytes, place: int, found: tuple[int, str] | None) -> None:
+    assert line_around(data[:place], data[place:]) == found
+    finding = Finding(rule="path-absolute", severity=WARNS, path="a.txt", at=At(byte=place))
+    drawn = dump("a.txt", data, bytes_window(finding, len(data)), finding, data[place:], data[:place])
+    told = {figure.label: figure.text for figure in drawn.figures if figure.label.startswith("Line")}
+    assert told == ({f"Line {found[0]}": found[1]} if found else {})
 
 
 # -- bounce --------------------------------------------------------------------------------------------------------

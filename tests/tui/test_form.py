@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from textual.widgets import Button, Input
 
 from companion.core.findings import Severity
 from companion.steps.model import State
 from companion.tui.frame.workspace import Workspace
-from companion.tui.parts.fields import BY_KEY
+from companion.tui.parts.choice import PartsBar
+from companion.tui.parts.fields import BY_KEY, PAGES
 from companion.tui.parts.findings import FindingList
 from companion.tui.parts.form import FieldBox
 from tests.tui.conftest import Bench, Hand, Opened, finding
@@ -134,3 +136,35 @@ def test_what_is_wrong_may_be_told_before_a_field_is_laid_out() -> None:
     box = FieldBox(BY_KEY["instrument.title"], "")
     box.wrong("not stated")
     assert box.has_class("-wrong")
+
+
+@pytest.mark.parametrize("width", [24, 54, 70])
+def test_the_names_of_the_parts_stand_on_one_line(width: int) -> None:
+    names = {name: name for name in ("Who", "Engine", "Files", "Names", "Controls", "Limits", "Page", "Found 12")}
+    bar = PartsBar(names)
+    for name in names:
+        bar.set_reactive(PartsBar.value, name)
+        (row,) = bar.rows(width)
+        line = " ".join(text.plain for _, (_, text) in row)
+        assert len(line) <= width
+        assert f"▸{name}" in line
+        assert line.startswith(f"{list(names).index(name) + 1} of 8") == (width < 70)
+        assert [column for column, _ in row] == [
+            sum(len(text.plain) + 1 for _, (_, text) in row[:place]) for place in range(len(row))
+        ], "a click finds the name it is on"
+
+
+def test_each_limit_says_what_holds_while_nothing_is_written() -> None:
+    from companion.sound.checks import edges, files, formats, levels, pitch
+
+    rules: dict[str, float] = {
+        "dc_offset": edges.DC_OFFSET, "late_onset_s": edges.LATE_ONSET_S, "tail_s": edges.TAIL_S,
+        "silence_dbfs": files.SILENCE_DBFS, "noise_dbfs": formats.NOISE_DBFS, "pitch_cents": pitch.PITCH_CENTS,
+        "level_step_db": levels.LEVEL_STEP_DB, "layer_drop_db": levels.LAYER_DROP_DB,
+    }  # fmt: skip
+    for field in PAGES["Limits"]:
+        assert field.default
+        name = field.key.partition(".")[2]
+        if name in rules:
+            assert float(field.default.replace("−", "-")) == rules.pop(name)
+    assert rules == {}

@@ -89,6 +89,52 @@ def test_a_folder_that_never_rests_is_looked_at_all_the_same(tmp_path: Path) -> 
     assert LONGEST_S == 20
 
 
+def test_what_the_app_wrote_gives_no_sign_but_is_looked_at(tmp_path: Path) -> None:
+    told = Told(tmp_path)
+    told.following.take(False)
+    told.seen.clear()
+    told.following.take(True, ours=True)
+    assert told.seen == []
+    told.following.take(False)
+    assert told.seen == ["settled"]
+
+
+@pytest.mark.parametrize(
+    ("path", "ours"),
+    [
+        ("release.toml", True),
+        ("README.md", True),
+        ("CHANGELOG.txt", True),
+        ("releases/a.zip", True),
+        (".companion/evidence/x.json", True),
+        ("Samples/a.wav", False),
+        ("Samples/README.md", False),
+        ("READMES/x", False),
+        ("Slate.eeng", False),
+        ("../release.toml", False),
+    ],
+)
+def test_only_places_that_the_app_writes_to_may_be_its_own(tmp_path: Path, path: str, ours: bool) -> None:
+    assert watching.may_be_ours(str(tmp_path / path), tmp_path) is ours
+
+
+async def test_changes_are_the_app_s_own_only_just_after_it_wrote(
+    bench: Bench, opened: Opened, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from companion.tui.frame import looking
+
+    now = [1000.0]
+    monkeypatch.setattr(looking, "monotonic", lambda: now[0])
+    facts, sample = str(bench.folder / "release.toml"), str(bench.folder / "a.wav")
+    async with opened(bench) as hand:
+        assert not hand.app.own_writes({facts}), "nothing was written yet"
+        await hand.press("4", "r")
+        assert hand.app.own_writes({facts})
+        assert not hand.app.own_writes({facts, sample}), "a sample is the maker's"
+        now[0] += looking.OWN_S
+        assert not hand.app.own_writes({facts})
+
+
 # -- on a real disk -----------------------------------------------------------------------------------------------
 
 

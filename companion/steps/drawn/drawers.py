@@ -160,7 +160,7 @@ def _weight(source: Source, sight: Sight, watch: Watch) -> Drawing:
 
 
 def _bytes(source: Source, sight: Sight, watch: Watch) -> Drawing:
-    from companion.steps.drawn.dump import LEAST, MOST, ROW, bytes_window, dump
+    from companion.steps.drawn.dump import LEAST, MOST, MOST_BEFORE, ROW, bytes_window, dump
 
     if not sight.place:
         raise CompanionError("This picture is of one file", "", "name its path")
@@ -173,7 +173,8 @@ def _bytes(source: Source, sight: Sight, watch: Watch) -> Drawing:
     place = sight.finding.at.byte if sight.finding else None
     behind = source.read(sight.place, place, MOST) if place is not None and 0 <= place < entry.size else b""
     data = source.read(sight.place, window.start, window.end - window.start)
-    return dump(sight.place, data, window, sight.finding, behind)
+    before = source.read(sight.place, 0, place) if place is not None and 0 <= place <= MOST_BEFORE else None
+    return dump(sight.place, data, window, sight.finding, behind, before)
 
 
 def _history(source: Source, sight: Sight, watch: Watch) -> Drawing:

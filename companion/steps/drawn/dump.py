@@ -12,6 +12,9 @@ USUAL: Final = 160
 MOST: Final = 4096
 LEAST: Final = 32
 ROW: Final = 16
+MOST_BEFORE: Final = 8 << 20
+"""Bytes before a place that are read to count its lines."""
+_LONGEST: Final = 2000
 _BEFORE: Final = 3
 _ENCODINGS: Final = (
     ("utf-8", "UTF-8"),
@@ -41,8 +44,34 @@ def written(data: bytes, text: str) -> tuple[int, str]:
     return 0, ""
 
 
-def dump(path: str, data: bytes, window: Window, finding: Finding | None = None, behind: bytes = b"") -> Drawing:
-    """Return the picture. data: the bytes in view. behind: those from the place of the finding on, as far as read."""
+def line_around(before: bytes, behind: bytes) -> tuple[int, str] | None:
+    """Return the number (from 1) and the text of the line that a place stands in; None where that is no text.
+
+    before: all bytes of the file up to the place. behind: those from it on, as far as read.
+    """
+    end = min(place for place in (behind.find(b"\n"), len(behind)) if place >= 0)
+    start = before.rfind(b"\n") + 1
+    line = before[start:] + behind[:end]
+    if len(line) > _LONGEST or b"\0" in before[-MOST:] + behind or any(byte < 9 or 13 < byte < 32 for byte in line):
+        return None
+    try:
+        return before.count(b"\n") + 1, line.decode("utf-8").strip()
+    except UnicodeDecodeError:
+        return None
+
+
+def dump(
+    path: str,
+    data: bytes,
+    window: Window,
+    finding: Finding | None = None,
+    behind: bytes = b"",
+    before: bytes | None = None,
+) -> Drawing:
+    """Return the picture. data: the bytes in view. behind: those from the place of the finding on, as far as read.
+
+    before: all bytes up to that place; None where they are too many to read.
+    """
     first = end = 0
     figures: list[Figure] = []
     if finding and finding.at.byte is not None:
@@ -52,6 +81,8 @@ def dump(path: str, data: bytes, window: Window, finding: Finding | None = None,
         end = first + (length or 1)
         if how:
             figures += [Figure("Read as", text), Figure("Written in", f"{length:,} bytes, {how}")]
+        if before is not None and (found := line_around(before, behind)):
+            figures.append(Figure(f"Line {found[0]:,}", found[1]))
     figures.append(Figure("In view", f"bytes {window.start:,} to {window.end - 1:,} of {window.whole:,}"))
     pane = Dump(offset=window.start, hex=data.hex(), first=first, end=end)
     return Drawing(

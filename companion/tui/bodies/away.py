@@ -54,9 +54,12 @@ WRONG_FIELD: Final = {"who": "who", "engine version": "engine_version", "system"
 """Which field a refusal is about, by the place it names."""
 
 
-def kinds_content(view: AwayView, width: int) -> Content:
-    """Return each kind of test with how to make it."""
-    pieces: list[Piece] = []
+NO_ARCHIVE: Final = "No archive is built yet. Key 9, then b, builds one to try and to send, proven or not.\n\n"
+
+
+def kinds_content(view: AwayView, width: int, *, archive: bool = True) -> Content:
+    """Return each kind of test with how to make it. archive: whether there is one to try."""
+    pieces: list[Piece] = [] if archive else [(NO_ARCHIVE, "$warning")]
     for guide in view.kinds:
         done = [test for test in view.here if test.kind == guide.kind]
         mark = f"  {len(done)} recorded" if done else "  not done yet"
@@ -122,20 +125,25 @@ class AwayBody(Body):
     NEXT: ClassVar = "n"
     _view: AwayView | None = None
     _kits: tuple[KitRecord, ...] = ()
+    _archive = False
 
     def fetch(self) -> None:
         """Ask for the guides, the tests and the kits."""
         shop = self.shop
-        self.ask("Reading the away tests", lambda _: (shop.away(), shop.kits()), self._show)
+        self.ask(
+            "Reading the away tests",
+            lambda _: (shop.away(), shop.kits(), any(shop.places.releases.glob("*.zip"))),
+            self._show,
+        )
 
-    def _show(self, came: tuple[AwayView, tuple[KitRecord, ...]]) -> None:
-        self._view, self._kits = came
+    def _show(self, came: tuple[AwayView, tuple[KitRecord, ...], bool]) -> None:
+        self._view, self._kits, self._archive = came
         self.part_opened()
 
     def part_opened(self) -> None:
         """Fill the part that is open."""
         if self._view and self.part == "guides":
-            self.show_page(self.part, partial(kinds_content, self._view))
+            self.show_page(self.part, partial(kinds_content, self._view, archive=self._archive))
         elif self._view:
             self.show_page(self.part, partial(tests_content, self._view, self._kits))
 

@@ -32,9 +32,11 @@ class Following:
         settled: Callable[[], object],
         lost: Callable[[str], object],
         clock: Callable[[], float] = time.monotonic,
+        ours: Callable[[set[str]], bool] = lambda _: False,
     ) -> None:
+        """``ours``: tells whether changes at these places are the app's own; they give no sign, but are looked at."""
         self._folder, self._changed, self._settled, self._lost = folder, changed, settled, lost
-        self._clock = clock
+        self._clock, self._ours = clock, ours
         # Whatever changed between the first look and the first watch is not lost: it counts as changed.
         self._since: float | None = clock()
 
@@ -64,16 +66,17 @@ class Following:
         async with aclosing(batches):
             async for batch in batches:
                 paths = {path for _, path in batch if matters(path, self._folder)}
-                self.take(bool(paths))
+                self.take(bool(paths), ours=self._ours(paths))
                 if await asyncio.to_thread(_other_folders, known, paths):
                     return True
         return False
 
-    def take(self, changed: bool) -> None:
-        """Take in what a moment brought: changes, or none."""
+    def take(self, changed: bool, *, ours: bool = False) -> None:
+        """Take in what a moment brought: changes, or none. ours: they are the app's own."""
         if changed:
             self._since = self._clock() if self._since is None else self._since
-            self._changed()
+            if not ours:
+                self._changed()
         if self._since is not None and (not changed or self._clock() - self._since > LONGEST_S):
             self._since = None
             self._settled()

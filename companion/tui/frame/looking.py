@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from time import monotonic
+from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 from textual import events, on
 
+from companion.core.watching import may_be_ours
 from companion.tui.frame.checklist import Rail
 from companion.tui.frame.playing import Playing
 from companion.tui.frame.workspace import Workspace
 from companion.tui.parts.foot import DueLine
+from companion.tui.parts.jobs import WORK, WRITE, BackgroundJob
 
 if TYPE_CHECKING:
+    from companion.core.errors import CompanionError
     from companion.core.progress import Watch
     from companion.steps.account.due import Standing
     from companion.workshop import Workshop
 
 EVERY_MINUTE: Final = 60
+OWN_S: Final = 3.0
+"""So long after the app has written the watcher may still tell of that."""
 
 
 class Looking(Playing):
@@ -31,6 +38,7 @@ class Looking(Playing):
         self.rail = Rail(folder)
         self.workspace = Workspace()
         self._changes = 0
+        self._wrote = -OWN_S
         self._unwatched = False
 
     def look_again(self) -> None:
@@ -62,8 +70,21 @@ class Looking(Playing):
         """Follow the folder until the app is left."""
         from companion.tui.frame.following import Following
 
-        following = Following(self.folder, self.folder_changed, self.folder_settled, self._unfollowed)
+        following = Following(
+            self.folder, self.folder_changed, self.folder_settled, self._unfollowed, ours=self.own_writes
+        )
         self.run_worker(following.run(), group="follow", exit_on_error=False)
+
+    async def job_ended(self, job: BackgroundJob, result: Any, error: CompanionError | None) -> None:
+        """Note when the app last wrote, beside what is done at the end of a job."""
+        if job.group in (WORK, WRITE):
+            self._wrote = monotonic()
+        await super().job_ended(job, result, error)
+
+    def own_writes(self, paths: Collection[str]) -> bool:
+        """Tell whether changes are most likely the app's own, which ended with a look: where it writes, just after."""
+        recent = self.jobs.busy is not None or monotonic() - self._wrote < OWN_S
+        return recent and all(may_be_ours(path, self.folder) for path in paths)
 
     def folder_changed(self) -> None:
         """Say at once that what is shown is of before; not of what runs, which writes itself and ends with a look."""

@@ -87,6 +87,29 @@ class PartsBar(Choice, inherit_bindings=False):
             for key, label in self.labels.items()
         ]
 
+    def rows(self, width: int) -> list[list[tuple[int, Word]]]:
+        """Return one row: where not all names fit, how many there are and those around the open one."""
+        words = self.words()
+        if sum(text.cell_length + self.gap for _, text in words) - self.gap <= width:
+            return super().rows(width)
+        place = list(self.labels).index(self.value)
+        count = (self.value, content((f"{place + 1} of {len(words)}", "$foreground-muted")))
+        shown, left = [place], width - count[1].cell_length - self.gap - words[place][1].cell_length
+        while True:
+            for at in (shown[-1] + 1, shown[0] - 1):
+                if 0 <= at < len(words) and (room := words[at][1].cell_length + self.gap) <= left:
+                    left -= room
+                    shown = sorted([*shown, at])
+                    break
+            else:
+                break
+        row: list[tuple[int, Word]] = []
+        column = 0
+        for word in (count, *(words[at] for at in shown)):
+            row.append((column, word))
+            column += word[1].cell_length + self.gap
+        return [row]
+
     def chosen(self, key: str) -> None:
         """Choose by click; the focus goes where the part wants it."""
         self.choose(key)

@@ -15,7 +15,7 @@ Shape = Literal["text", "long", "lines", "words", "number", "whole", "choice", "
 class Field(msgspec.Struct, frozen=True):
     """One field. shape: how it is written; ``lines``: one item a line, ``words``: on one line with commas.
 
-    choices: the label of each value.
+    choices: the label of each value. default: what holds while nothing is written.
     """
 
     key: str
@@ -24,6 +24,7 @@ class Field(msgspec.Struct, frozen=True):
     shape: Shape = "text"
     choices: dict[str, str] = {}
     rows: int = 3
+    default: str = ""
 
 
 _OCTAVES: Final = {"": "left open", "C3": "C3", "C4": "C4", "C5": "C5"}
@@ -80,22 +81,22 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("layers", "Layers", shape="layers"),
     ),
     "Limits": (
-        Field("limits.true_peak_dbtp", "Highest true peak, dBTP", shape="number"),
-        Field("limits.dc_offset", "Largest offset, 0 to 1", shape="number"),
-        Field("limits.silence_dbfs", "Silent below, dBFS", shape="number"),
-        Field("limits.late_onset_s", "Late from, seconds", shape="number"),
-        Field("limits.tail_s", "Longest silent tail, seconds", shape="number"),
-        Field("limits.pitch_cents", "Off pitch from, cents", shape="number"),
-        Field("limits.level_step_db", "Step between notes, dB", shape="number"),
-        Field("limits.noise_dbfs", "Noise, dBFS", shape="number"),
-        Field("limits.layer_drop_db", "Drop of a layer alone, dB", shape="number"),
-        Field("limits.voices", "Voices at once", shape="whole"),
-        Field("limits.upload_bytes", "Largest upload, bytes", shape="whole"),
-        Field("limits.page_characters", "Longest page, characters", shape="whole"),
-        Field("limits.cover_bytes", "Largest cover, bytes", shape="whole"),
-        Field("limits.cover_pixels", "Longest side of a cover, pixels", shape="whole"),
-        Field("limits.preview_bytes", "Largest preview, bytes", shape="whole"),
-        Field("limits.preview_seconds", "Longest preview, seconds", shape="number"),
+        Field("limits.true_peak_dbtp", "Highest true peak, dBTP", shape="number", default="not judged"),
+        Field("limits.dc_offset", "Largest offset, 0 to 1", shape="number", default="0.02"),
+        Field("limits.silence_dbfs", "Silent below, dBFS", shape="number", default="−80"),
+        Field("limits.late_onset_s", "Late from, seconds", shape="number", default="0.05"),
+        Field("limits.tail_s", "Longest silent tail, seconds", shape="number", default="1"),
+        Field("limits.pitch_cents", "Off pitch from, cents", shape="number", default="20"),
+        Field("limits.level_step_db", "Step between notes, dB", shape="number", default="9"),
+        Field("limits.noise_dbfs", "Noise, dBFS", shape="number", default="−60"),
+        Field("limits.layer_drop_db", "Drop of a layer alone, dB", shape="number", default="15"),
+        Field("limits.voices", "Voices at once", shape="whole", default="not stated: noise is not added up"),
+        Field("limits.upload_bytes", "Largest upload, bytes", shape="whole", default="any"),
+        Field("limits.page_characters", "Longest page, characters", shape="whole", default="any"),
+        Field("limits.cover_bytes", "Largest cover, bytes", shape="whole", default="any"),
+        Field("limits.cover_pixels", "Longest side of a cover, pixels", shape="whole", default="any"),
+        Field("limits.preview_bytes", "Largest preview, bytes", shape="whole", default="any"),
+        Field("limits.preview_seconds", "Longest preview, seconds", shape="number", default="any"),
     ),
     "Page": (
         Field("instrument.install", "Steps to install it", "one a line, beside unzipping", "lines"),

@@ -154,7 +154,11 @@ def _box(field: Field, text: str, line: type[LineInput]) -> LineInput | LinesInp
         case "long" | "lines":
             return LinesInput(text, field.rows)
         case _:
-            return line(text, select_on_focus=True)
+            return line(
+                text,
+                placeholder=f"{field.default} (while nothing is written)" if field.default else "",
+                select_on_focus=True,
+            )
 
 
 class Form(VerticalScroll, can_focus=False):

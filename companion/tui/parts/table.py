@@ -23,7 +23,8 @@ class TableInput(Listing):
     """The rows, with their heads above and a line that adds one below. ``value`` is all of it as one text."""
 
     DEFAULT_CSS = """
-    TableInput { width: 100%; height: auto; max-height: 14; border: none; border-left: blank; background: $panel; padding: 0; }
+    TableInput { width: 100%; height: auto; max-height: 14; background: $panel; }
+    TableInput { border: none; border-left: blank; padding: 0; }
     TableInput:focus { border: none; border-left: outer $primary; background: $block-cursor-blurred-background; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
