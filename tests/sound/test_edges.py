@@ -125,6 +125,29 @@ def test_a_floor_before_the_sound_counts_too() -> None:
     assert floor.stop < 300
 
 
+def wave(hertz: float, gain: float, offset: float = 0.0) -> Any:
+    """A sine that is cut at 0.8 when ``gain`` is over 1."""
+    time = np.arange(9_600) / 48_000
+    return np.clip(0.8 * gain * np.sin(2 * np.pi * hertz * time + 0.1) + offset, -0.8, 0.8).astype(np.float32)
+
+
+@pytest.mark.parametrize("hertz", [55, 220, 880, 1760])
+@pytest.mark.parametrize("over_db", [1, 3, 6, 10])
+def test_a_cut_wave_is_cut_up_to_10_db(hertz: float, over_db: float) -> None:
+    assert flat_tops(wave(hertz, 10 ** (over_db / 20)), 1.0, 0.8)
+
+
+@pytest.mark.parametrize("edge", [1, 2, 4])
+@pytest.mark.parametrize("low", [-0.8, -0.3, 0.0, 0.02])
+@pytest.mark.parametrize("duty", [0.5, 0.2])
+def test_square_and_pulse_waves_are_flat_by_nature(edge: int, low: float, duty: float) -> None:
+    """Any width and any rest level, with edges that take a sample or, after a filter, four."""
+    phase = np.arange(9_600) % 480
+    pulse = np.where((phase > 10) & (phase < 10 + 480 * duty), 0.8, low)
+    pulse = np.convolve(pulse, np.ones(edge) / edge, "same").astype(np.float32)
+    assert flat_tops(pulse[100:-100], 1.0, 0.8) == []
+
+
 def test_runs_at_the_top_are_told_apart_by_a_single_sample() -> None:
     """Two flat tops of 4 with one lower sample between are two, not one of 9; a run at the very end is none."""
     slope = [0.1, 0.3, 0.5]

@@ -15,6 +15,9 @@ SHORTEST_RUN: Final = 3
 OVERSHOOT: Final = 0.01
 """A wave that only just touches the top would have risen by less than this share of it."""
 
+PULSE: Final = 0.05
+"""What a pulse comes from lies under this share of its top."""
+
 MOST_RUNS: Final = 200
 
 ABSURD: Final = 1e4
@@ -89,8 +92,9 @@ def flat_tops(column: NDArray[np.float32], sign: float, top: float, step: float 
 
     A wave that is rounded off by itself also stays near its top for a few samples. Its slopes into and out of the run
     are then small: a parabola with end slopes a and b over n samples rises (a + b)·n/8 above its ends. Where that
-    height exceeds 1 % of the top and three steps of the stored integers, something was cut off. A neighbour on the
-    other side of zero belongs to a square wave, which is flat by nature.
+    height exceeds 1 % of the top and three steps of the stored integers, something was cut off. Square and pulse waves
+    are flat by nature: they come from near zero, or from beyond it, within one sample or a tenth of the run, as no
+    wave does that is cut by less than 11 dB.
     """
     tolerance = max(top * TOP_TOLERANCE, step * 0.5)
     bar = np.float32(sign * (top - tolerance))
@@ -105,10 +109,12 @@ def flat_tops(column: NDArray[np.float32], sign: float, top: float, step: float 
     for start, end in zip(starts[long][: 4 * MOST_RUNS], ends[long][: 4 * MOST_RUNS], strict=True):
         if start == 0 or end == len(column) - 1:
             continue
-        before, after = sign * float(column[start - 1]), sign * float(column[end + 1])
-        if before <= 0 or after <= 0:
-            continue
         length = int(end - start + 1)
+        edge = max(1, length // 10)
+        before, after = sign * column[max(0, start - edge) : start], sign * column[end + 1 : end + 1 + edge]
+        lowest = max(float(before.min()), float(after.min()))
+        if lowest <= PULSE * top or min(float(before[-1]), float(after[0])) <= 0:
+            continue
         # The slope over several samples, since a single one may be no more than a step of few bits.
         reach = int(min(length, 16, start, len(column) - 1 - end))
         slopes = 2 * top - sign * (float(column[start - reach]) + float(column[end + reach]))

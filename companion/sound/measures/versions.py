@@ -31,7 +31,7 @@ FORMAT: Final = FileMeasure(
 
 DIGEST: Final = FileMeasure("digest", 1, fields=("digest",))
 LEVELS: Final = FileMeasure(
-    "levels", 1, fields=("peak_dbfs", "channel_peaks", "rms_dbfs", "dc", "not_finite", "clipped_runs")
+    "levels", 2, fields=("peak_dbfs", "channel_peaks", "rms_dbfs", "dc", "not_finite", "clipped_runs")
 )
 TRUE_PEAK: Final = FileMeasure("true-peak", 1, fields=("true_peak_dbtp",))
 LOUDNESS: Final = FileMeasure(
