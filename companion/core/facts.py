@@ -109,6 +109,7 @@ class Naming(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     more: further patterns, each for the names that none before it fits; e.g. ["{layer}_{note}_{release}"]
     middle_c: the name that MIDI note 60 has in the file names; empty: left open; e.g. "C3"
     language: in which language the notes are written, which says what B, H, As and Es are; e.g. "german"
+    number_offset: what is added to a number in a name to make it a MIDI note; e.g. 20
     zones: a CSV file that says what the names do not; e.g. "zones.csv"
     unpitched: samples that play no note, such as loops and noises, so that their names need none; e.g. ["Loops/*.wav"]
     """
@@ -117,6 +118,7 @@ class Naming(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     more: tuple[str, ...] = ()
     middle_c: MiddleC = ""
     language: NoteLanguage = ""
+    number_offset: int | None = None
     zones: str = ""
     unpitched: tuple[str, ...] = ()
 
@@ -259,7 +261,7 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 _CAME_LATER: Final[Mapping[str, tuple[str, ...]]] = {
     "instrument": ("date", "licence_link", "install", "lang", "without"),
-    "naming": ("unpitched", "more", "language"),
+    "naming": ("unpitched", "more", "language", "number_offset"),
     "limits": ("cover_bytes", "cover_pixels", "preview_bytes", "preview_seconds"),
     "page": ("cover", "previews"),
 }

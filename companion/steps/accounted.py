@@ -60,7 +60,7 @@ def _placed(folder: Path, ships: Iterable[Entry], facts: Facts) -> dict[str, str
             table = {}
         found |= {path: "the zone list of the facts places it" for path in samples if path in table}
     try:
-        placed = place_all(samples, (facts.naming.pattern, *facts.naming.more))
+        placed = place_all(samples, facts.naming)
     except CompanionError:
         placed = {}
     return dict.fromkeys(placed, "its name reads as naming.pattern says") | found

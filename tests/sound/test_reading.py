@@ -121,7 +121,12 @@ def test_numbers_are_notes_only_where_they_are_heard() -> None:
     heard = read(numbers, sounding({name: int(name[-3:]) for name in numbers}))
     assert noted(heard) == {name: int(name[-3:]) for name in numbers}
     counted = read(numbers, sounding({name: int(name[-3:]) + 21 for name in numbers}))
-    assert counted.places == {}, "they count something else"
+    assert counted.places == {}, "they count keys"
+    (asked,) = counted.asked
+    assert asked.why == "the numbers count keys, 21 below the MIDI notes heard"
+    assert asked.fact == "naming.number_offset 21"
+    by_facts = read(numbers, pattern="{layer}_{note}", number_offset=21)
+    assert noted(by_facts) == {name: int(name[-3:]) + 21 for name in numbers}
 
 
 def test_of_two_numbers_the_one_that_is_heard_is_the_note() -> None:
@@ -237,6 +242,26 @@ def test_a_pattern_that_reads_the_wrong_number_is_told(good: Any) -> None:
     (finding,) = [one for one in told(good, notes, pattern="{note}_{velocity}") if one.rule == "names-disagree"]
     assert 'naming.pattern "{velocity}_{note}"' in finding.mend
     assert told(good, notes, pattern="{velocity}_{note}") == []
+
+
+def test_numbers_that_count_keys_are_told_where_a_pattern_takes_them_for_notes(good: Any) -> None:
+    notes = {f"key {number:02}": number + 23 for number in range(1, 20)}
+    (finding,) = told(good, notes, pattern="{layer} {note}")
+    assert (finding.rule, finding.value, finding.at.fact) == ("names-disagree", 23, "naming.number_offset")
+    assert "naming.number_offset 23" in finding.mend
+    assert told(good, notes, pattern="{layer} {note}", number_offset=23) == []
+    (asked,) = told(good, notes)
+    assert asked.rule == "note-unread"
+    assert 'naming.pattern "{layer} {note}" and companion fact FOLDER naming.number_offset 23' in asked.mend
+    high = {f"key {number:02}": number + 12 for number in range(40, 60)}
+    assert told(good, high, pattern="{layer} {note}") == [], "a rank an octave above its keys"
+
+
+def test_what_is_stated_to_play_no_note_is_not_asked_about() -> None:
+    names = ["D1", "D2", "D3"]
+    assert [asked.paths for asked in read(names).asked] == [("D1.wav", "D2.wav", "D3.wav")]
+    assert read(names, unpitched=("D*",)).asked == ()
+    assert [asked.paths for asked in read(names, unpitched=("D1.wav",)).asked] == [("D2.wav", "D3.wav")]
 
 
 def test_what_no_pattern_of_the_facts_fits_is_told_with_the_line_that_reads_it(good: Any) -> None:

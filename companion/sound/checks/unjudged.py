@@ -138,7 +138,16 @@ def names_disagree(model: SoundModel) -> Iterator[Finding]:
             mend=f"If the names count octaves so, state it: companion fact FOLDER naming.middle_c "
             f"{names.heard_middle_c}. If the instrument sounds in another octave than it is written, waive this.",
         )
-    if names.better:
+    if names.heard_offset:
+        offset = (model.facts.naming.number_offset or 0) + names.heard_offset
+        yield names_disagree.finding(
+            at=At(fact="naming.number_offset"),
+            value=names.heard_offset,
+            unit="semitone",
+            says="numbers are read as notes, and all that is heard lies {value} from them",
+            mend=f"If the numbers count keys, state it: companion fact FOLDER naming.number_offset {offset}",
+        )
+    elif names.better:
         yield names_disagree.finding(
             at=At(fact="naming.pattern"),
             says=f"the notes read by the facts’ pattern are not heard; those that {names.better[0]} reads are",

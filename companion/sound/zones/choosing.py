@@ -9,7 +9,15 @@ from typing import Final
 import msgspec
 
 from companion.core.facts import NoteLanguage
-from companion.sound.zones.hearing import CONFIRMED, CONTRADICTED, SILENT, Agreement, SampleSound, agreement
+from companion.sound.zones.hearing import (
+    CONFIRMED,
+    CONTRADICTED,
+    SILENT,
+    Agreement,
+    SampleSound,
+    agreement,
+    offset_of,
+)
 from companion.sound.zones.languages import LANGUAGES
 from companion.sound.zones.lexing import BETWEEN, CLASS, DIGITS, HZ, NOTE, SLASH
 from companion.sound.zones.notes import Spelled, spelled
@@ -42,6 +50,7 @@ class NoteChoice(msgspec.Struct, frozen=True):
     asks: str = ""
     low: int = -1
     high: int = -1
+    offset: int = 0
 
     @property
     def is_read(self) -> bool:
@@ -92,7 +101,7 @@ def best_agreement(notes: Mapping[str, Spelled], heard: Mapping[str, SampleSound
 def choose(every: Sequence[Family], heard: Mapping[str, SampleSound]) -> list[NoteChoice]:
     """Return where the note of each family stands; families of one folder speak for one another."""
     candidates = [[_held(one, family, heard) for one in _candidates(family)] for family in every]
-    choices = [_best(family, several) for family, several in zip(every, candidates, strict=True)]
+    choices = [_best(family, several, heard) for family, several in zip(every, candidates, strict=True)]
     trusted: dict[str, set[Spelled]] = defaultdict(set)
     numbers: dict[tuple[str, ...], set[str]] = defaultdict(set)
     for family, choice in zip(every, choices, strict=True):
@@ -157,7 +166,7 @@ def _are_notes(values: Iterable[str]) -> bool:
     return all(len(value) <= _FEW and int(value) <= 127 for value in values)
 
 
-def _best(family: Family, candidates: Sequence[NoteChoice]) -> NoteChoice:
+def _best(family: Family, candidates: Sequence[NoteChoice], heard: Mapping[str, SampleSound]) -> NoteChoice:
     if not candidates:
         return NO_NOTE
     both = _named_and_numbered(family, candidates)
@@ -187,7 +196,7 @@ def _best(family: Family, candidates: Sequence[NoteChoice]) -> NoteChoice:
         return msgspec.structs.replace(apart[0], asks="two numbers may be the octave")
     if apart:
         return _by_spelling(family, apart[0])
-    return _number(family, [one for one in candidates if one.how == "number"])
+    return _number(family, [one for one in candidates if one.how in ("number", "marked")], heard)
 
 
 def _is_confirmed(family: Family, choice: NoteChoice) -> bool:
@@ -267,9 +276,13 @@ def _is_plain(notes: Collection[Spelled], *, apart: bool) -> bool:
     return len(letters) > 1 and not counted
 
 
-def _number(family: Family, candidates: Sequence[NoteChoice]) -> NoteChoice:
+def _number(family: Family, candidates: Sequence[NoteChoice], heard: Mapping[str, SampleSound]) -> NoteChoice:
     """Return a number that may be the note, to be asked about, or nothing where numbers plainly count something."""
     for one in candidates:
+        offset = offset_of(declared_notes(family.rows, one), heard)
+        if offset:
+            asks = f"the numbers count keys, {abs(offset)} {'below' if offset > 0 else 'above'} the MIDI notes heard"
+            return msgspec.structs.replace(one, asks=asks, offset=offset)
         numbers = sorted({int(value) for value in family.values(one.column)})
         if len(numbers) >= _FEW and numbers[0] >= 12 and numbers[-1] <= 120:
             asks = "the numbers may be MIDI notes"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import statistics
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from typing import Final, NamedTuple
 
@@ -19,6 +19,7 @@ _STEADY: Final = 50.0
 _CLOSE: Final = 35.0
 _RISES_DB: Final = 1.5
 _IN_ORDER: Final = 0.75
+_MANY: Final = 7
 CONFIRMED, CONTRADICTED, SILENT = "confirmed", "contradicted", "silent"
 
 
@@ -43,6 +44,19 @@ def heard_of(measured: Mapping[str, Measured]) -> dict[str, SampleSound]:
         if cents is not None or root is not None or one.momentary_max_lufs is not None:
             found[path] = SampleSound(cents, root, one.momentary_max_lufs)
     return found
+
+
+def offset_of(declared: Mapping[str, float], heard: Mapping[str, SampleSound]) -> int | None:
+    """Return how many semitones all that is heard lies above numbers, where seven notes and three in four agree."""
+    apart: dict[float, list[float]] = defaultdict(list)
+    for path, cents in declared.items():
+        if (one := heard.get(path)) is not None and one.cents is not None:
+            apart[cents].append(one.cents - cents)
+    steps = Counter(round(statistics.median(several) / 100) for several in apart.values())
+    if steps.total() < _MANY:
+        return None
+    offset, count = steps.most_common(1)[0]
+    return offset if count >= _IN_ORDER * steps.total() else None
 
 
 class Agreement(NamedTuple):

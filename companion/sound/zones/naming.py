@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 import msgspec
 
 from companion.core.errors import CompanionError
-from companion.core.facts import MiddleC, NoteLanguage
+from companion.core.facts import MiddleC, Naming, NoteLanguage
 from companion.sound.zones.notes import NOTE_CLASS, SPELLED, spelled
 from companion.sound.zones.vocabulary import (
     HERTZ,
@@ -78,9 +78,13 @@ class Placed(msgspec.Struct, frozen=True, kw_only=True):
     folder: str = ""
 
     @classmethod
-    def of(cls, fields: Mapping[str, str], language: NoteLanguage = "", folder: str = "") -> Placed:
+    def of(
+        cls, fields: Mapping[str, str], language: NoteLanguage = "", folder: str = "", number_offset: int = 0
+    ) -> Placed:
         """Return what the fields of a name, or the cells of a table, say; what does not read is as if it were empty."""
         note, is_open = written_note(fields.get("note", ""), language, fields.get("octave", ""))
+        if note is not None and not is_open:
+            note = note + number_offset if 0 <= note + number_offset <= 127 else None
         hertz, cents = read_hertz(fields.get("hertz", "")), 0.0
         if hertz is not None:
             exact = 69 + 12 * math.log2(hertz / 440)
@@ -123,13 +127,14 @@ class Pattern:
 
     Fields: note (with octave, where that stands apart), hertz, velocity, take, layer, microphone, release, low_key,
     high_key, low_velocity, high_velocity, any. A pattern that holds a slash is matched against as many folders of the
-    path. language: what its notes are written in.
+    path. language: what its notes are written in. number_offset: what is added where a note is a number.
     """
 
-    def __init__(self, text: str, language: NoteLanguage = "") -> None:
+    def __init__(self, text: str, language: NoteLanguage = "", number_offset: int = 0) -> None:
         """Raises :class:`CompanionError` naming a field that is unknown or stands twice."""
         self.folders = text.count("/")
         self._language: NoteLanguage = language
+        self._number_offset = number_offset
         parts = _BRACED.split(unicodedata.normalize("NFC", text))
         names = parts[1::2]
         looks = _FIELDS | ({"note": NOTE_CLASS} if "octave" in names else {})
@@ -158,9 +163,8 @@ class Pattern:
         fields = self.fields(path)
         if fields is None:
             return None
-        return Placed.of(
-            fields, self._language, path.rsplit("/", 1 + self.folders)[0] if path.count("/") > self.folders else ""
-        )
+        above = path.rsplit("/", 1 + self.folders)[0] if path.count("/") > self.folders else ""
+        return Placed.of(fields, self._language, above, self._number_offset)
 
     def fields(self, path: str) -> dict[str, str] | None:
         """Return the text of each field of the name of ``path``, or None when it does not fit the pattern."""
@@ -180,14 +184,15 @@ def bare(path: str) -> str:
     return stem if dot and stem and "/" not in ending and not stem.endswith("/") else path
 
 
-def compiled(patterns: Sequence[str], language: NoteLanguage = "") -> list[Pattern]:
-    """Return patterns that are not empty, ready to be matched. Raises :class:`CompanionError` for one that is wrong."""
-    return [Pattern(text, language) for text in patterns if text]
+def compiled(naming: Naming) -> list[Pattern]:
+    """Return the patterns of the facts, ready to be matched. Raises :class:`CompanionError` for one that is wrong."""
+    texts = [text for text in (naming.pattern, *naming.more) if text]
+    return [Pattern(text, naming.language, naming.number_offset or 0) for text in texts]
 
 
-def place_all(paths: Iterable[str], patterns: str | Sequence[str], language: NoteLanguage = "") -> dict[str, Placed]:
-    """Return what each name says by the first pattern it fits; names that fit none are left out."""
-    ready = compiled([patterns] if isinstance(patterns, str) else patterns, language)
+def place_all(paths: Iterable[str], naming: Naming) -> dict[str, Placed]:
+    """Return what each name says by the first pattern of the facts it fits; names that fit none are left out."""
+    ready = compiled(naming)
     found = {}
     for path in paths:
         for pattern in ready:

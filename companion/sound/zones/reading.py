@@ -9,12 +9,13 @@ from typing import Final
 import msgspec
 
 from companion.core.facts import Facts, MiddleC, Naming, NoteLanguage
+from companion.core.globs import globs
 from companion.core.text import listed
-from companion.sound.zones.choosing import NoteChoice, best_agreement, choose, spelled_notes
-from companion.sound.zones.hearing import CONFIRMED, CONTRADICTED, SampleSound, agreement
+from companion.sound.zones.choosing import NO_OCTAVE, NoteChoice, best_agreement, choose, spelled_notes
+from companion.sound.zones.hearing import CONFIRMED, CONTRADICTED, SampleSound, agreement, offset_of
 from companion.sound.zones.languages import TITLES, LanguageVerdict, language_of
 from companion.sound.zones.lexing import SLASH
-from companion.sound.zones.naming import Pattern, Placed, place_all
+from companion.sound.zones.naming import Pattern, Placed, compiled, place_all
 from companion.sound.zones.notes import Spelled, spelled
 from companion.sound.zones.numbers import ANY, fields_of
 from companion.sound.zones.pieces import TEXT
@@ -45,7 +46,7 @@ class NameReading(msgspec.Struct, frozen=True, kw_only=True):
     patterns, language, middle_c: as facts that would read them so. why: what settled language and octaves, in words.
     asked: what may be a note and is not read. better: patterns that what is heard confirms, where the facts' patterns
     read other notes. heard_language, heard_middle_c: what the samples sound like where that
-    is not what the names, or the facts, say.
+    is not what the names, or the facts, say; heard_offset: how far it lies above numbers that were read as notes.
     """
 
     places: Mapping[str, Placed] = {}
@@ -57,6 +58,7 @@ class NameReading(msgspec.Struct, frozen=True, kw_only=True):
     better: tuple[str, ...] = ()
     heard_language: NoteLanguage = ""
     heard_middle_c: MiddleC = ""
+    heard_offset: int = 0
 
     def applied(self, facts: Facts) -> Facts:
         """Return ``facts`` with the language and the octaves that the names were read by."""
@@ -71,14 +73,19 @@ def read_names(paths: Iterable[str], naming: Naming, heard: Mapping[str, SampleS
     for a pattern that is wrong.
     """
     every, sounds = list(paths), heard or {}
-    if naming.pattern or naming.more:
-        return _as_stated(every, naming, sounds)
-    return _proposed(every, naming, sounds)
+    by_facts = bool(naming.pattern or naming.more)
+    reading = (_as_stated if by_facts else _proposed)(every, naming, sounds)
+    if not (naming.unpitched and reading.asked):
+        return reading
+    stated = globs(naming.unpitched)  # what is stated to play no note is not asked about
+    left = ((one, tuple(path for path in one.paths if not stated.matches(path))) for one in reading.asked)
+    asked = tuple(msgspec.structs.replace(one, paths=paths) for one, paths in left if paths)
+    return msgspec.structs.replace(reading, asked=asked)
 
 
 def _as_stated(paths: Sequence[str], naming: Naming, heard: Mapping[str, SampleSound]) -> NameReading:
     patterns = tuple(text for text in (naming.pattern, *naming.more) if text)
-    ready = [Pattern(text, naming.language) for text in patterns]
+    ready = compiled(naming)
     notes: dict[str, Spelled] = {}
     for path in paths:
         for pattern in ready:
@@ -88,7 +95,7 @@ def _as_stated(paths: Sequence[str], naming: Naming, heard: Mapping[str, SampleS
                     notes[path] = one._replace(octave=int(octave)) if octave else one
                 break
     settled = _settled({"": notes}, heard, naming)
-    places = place_all(paths, patterns, settled.language)
+    places = place_all(paths, msgspec.structs.replace(naming, language=settled.language))
     places = {path: _without_open(place, notes.get(path), settled.verdict) for path, place in places.items()}
     left = _proposed([path for path in paths if path not in places], naming, heard)
     return NameReading(
@@ -100,6 +107,7 @@ def _as_stated(paths: Sequence[str], naming: Naming, heard: Mapping[str, SampleS
         why=settled.why,
         asked=(*_doubts(notes, settled.verdict), *_unfitting(left)),
         better=_better(paths, places, heard),
+        heard_offset=_numbers_off(places, heard),
         heard_language=settled.verdict.heard,
         heard_middle_c=settled.heard_middle_c,
     )
@@ -122,6 +130,13 @@ def _better(paths: Sequence[str], places: Mapping[str, Placed], heard: Mapping[s
         return ()
     other = _proposed(paths, Naming(), heard)
     return other.patterns if _fit(other.places, heard) == CONFIRMED else ()
+
+
+def _numbers_off(places: Mapping[str, Placed], heard: Mapping[str, SampleSound]) -> int:
+    """Return how many semitones all numbers that are read as notes lie below what is heard; 0 for whole octaves."""
+    numbers = {p: 100.0 * one.note for p, one in places.items() if one.note is not None and not one.octave_open}
+    offset = offset_of(numbers, heard) or 0
+    return offset if offset % 12 else 0
 
 
 def _fit(places: Mapping[str, Placed], heard: Mapping[str, SampleSound]) -> str:
@@ -218,7 +233,8 @@ def _proposed(paths: Sequence[str], naming: Naming, heard: Mapping[str, SampleSo
         pattern = written(plan.families[0], plan.fields)
         here = tuple(row.path for row in plan.rows)
         if plan.choice.asks:
-            asked.append(AskedNames(here, plan.choice.asks, pattern))
+            fact = f"naming.number_offset {plan.choice.offset}" if plan.choice.offset else ""
+            asked.append(AskedNames(here, plan.choice.asks, "" if plan.choice.asks == NO_OCTAVE else pattern, fact))
         elif plan.asks:
             asked.append(AskedNames(here, plan.asks))
         if not plan.choice.asks and set(plan.fields.values()) & _TELLING:

@@ -121,6 +121,8 @@ def _note(place: Placed, middle_c: MiddleC, language: NoteLanguage) -> str:
 
 def line_for(asked: AskedNames, naming: Naming, patterns: Sequence[str]) -> str:
     """Return the line to type that would have these names read; empty where no pattern would."""
+    if asked.fact and asked.pattern and not naming.pattern:
+        return f"companion fact FOLDER naming.pattern {quoted(asked.pattern)} and companion fact FOLDER {asked.fact}"
     if asked.fact:
         return f"companion fact FOLDER {asked.fact}"
     if not asked.pattern:

@@ -93,7 +93,7 @@ def tunings(layers: Mapping[str, Sequence[Zone]], measured: Mapping[str, Measure
                 layer=layer,
                 octaves=octaves,
                 cents=common,
-                from_names=all(zone.source == "name" for zone, *_ in pitched),
+                from_names=all(zone.source == "name" and zone.octave_open for zone, *_ in pitched),
                 pure=mixed <= max(2, MIXED * len(by_note)),
                 scatter=statistics.median(abs(cents - common) for cents in near),
                 members=tuple(_tuned(*each, 1200 * octaves + common) for each in pitched),

@@ -202,7 +202,7 @@ def layer_of(path: str, facts: Facts) -> str:
 def _family(path: str, place: Placed) -> str:
     """Return folder and name without note, numbers and marks: what the samples of one instrument share."""
     if place != Placed():
-        return f"{place.folder}/"
+        return place.folder
     folder, _, name = path.rpartition("/")
     stem = name.rpartition(".")[0] or name
     parts = [part for part in re.split(r"[_\-\s.()\[\]]+", stem) if not re.fullmatch(_MARK, part)]

@@ -128,7 +128,7 @@ def notes_of(desk: Desk, more: Iterable[str] = ()) -> Callable[[str], str]:
     naming = desk.facts.naming
     paths = dict.fromkeys([*(entry.path for entry in desk.of_kind(Kind.SAMPLE)), *more])
     found = []
-    for path, place in place_all(paths, (naming.pattern, *naming.more), naming.language).items():
+    for path, place in place_all(paths, naming).items():
         # As the name writes it: the page says which C is meant.
         convention = "C4" if place.octave_open else naming.middle_c
         note = note_name(place.note, convention) if place.note is not None and convention else ""

@@ -72,6 +72,9 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         ),
         Field("naming.language", "Notes are written in", "what B, H, As and Es are", "choice", _LANGUAGES),
         Field("naming.more", "Other names read as", "one pattern a line, for what the first does not fit", "lines"),
+        Field(
+            "naming.number_offset", "Added to numbers of notes", "where they count keys and are no MIDI notes", "whole"
+        ),
         Field("naming.zones", "Zone list", "a CSV that says what the names do not"),
         Field("naming.unpitched", "Samples that play no note", "loops and noises; one pattern a line", "lines"),
     ),
