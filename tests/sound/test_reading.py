@@ -245,7 +245,7 @@ def test_a_pattern_that_reads_the_wrong_number_is_told(good: Any) -> None:
 
 
 def test_numbers_that_count_keys_are_told_where_a_pattern_takes_them_for_notes(good: Any) -> None:
-    notes = {f"key {number:02}": number + 23 for number in range(1, 20)}
+    notes = {f"harp {number:02}": number + 23 for number in range(1, 20)}
     (finding,) = told(good, notes, pattern="{layer} {note}")
     assert (finding.rule, finding.value, finding.at.fact) == ("names-disagree", 23, "naming.number_offset")
     assert "naming.number_offset 23" in finding.mend
@@ -253,7 +253,7 @@ def test_numbers_that_count_keys_are_told_where_a_pattern_takes_them_for_notes(g
     (asked,) = told(good, notes)
     assert asked.rule == "note-unread"
     assert 'naming.pattern "{layer} {note}" and companion fact FOLDER naming.number_offset 23' in asked.mend
-    high = {f"key {number:02}": number + 12 for number in range(40, 60)}
+    high = {f"harp {number:02}": number + 12 for number in range(40, 60)}
     assert told(good, high, pattern="{layer} {note}") == [], "a rank an octave above its keys"
 
 
