@@ -141,3 +141,15 @@ def shelf(folders: tuple[Path, ...], keep: bool, off: bool, watch: Watch) -> Out
         put(there)
     found = look([] if keep or off else asked, watch)
     return Output({"shelf": found}, shelf_lines(found, asked=bool(asked) and not keep and not off))
+
+
+@command()
+@folder_argument
+@click.option("--out", type=FOLDER, metavar="FILE.html", help="Where it is put; else beside the releases.")
+@json_command
+def sheet(folder: Path, out: Path | None, watch: Watch) -> Output:
+    """Write how the instrument stands on one page, with pictures, to send or to keep: nothing private is in it."""
+    from companion.workshop import now
+
+    written = workshop(folder).write_sheet(out.absolute() if out else None, now()[:10], watch)
+    return Output({"sheet": written}, [f"Written: {written}"])

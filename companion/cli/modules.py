@@ -10,7 +10,7 @@ MODULES: Final = {
     "play": ("play",),
     "performance": ("coverage", "judge", "perform"),
     "reference": ("completion", "demo", "explain", "measure"),
-    "after": ("releases", "report", "shelf"),
+    "after": ("releases", "report", "sheet", "shelf"),
     "release": ("draft", "pack", "prove", "release", "upload"),
     "show": ("show",),
 }

@@ -45,6 +45,20 @@ def has_invisible(text: str) -> bool:
     return not plain and bool(re.search(_UNSAFE, text))
 
 
+HOME_NAME = re.compile(
+    r"(?P<before>\\(?:Users|Documents and Settings)\\)(?:[^\\/\n\"'<>|]{1,80}(?=\\)|[^\\/\s\"'<>|,;…]{1,80})"
+    r"|(?P<slashes>(?<![\w.-])(?:[A-Za-z]:)?/(?:Users|home)/)[^\\/\s\"'<>|,;…]{1,80}",
+    re.IGNORECASE,
+)
+"""A person's name where it stands in the path of a home folder."""
+HOME_HIDDEN = r"\g<before>\g<slashes>…"
+
+
+def without_home(text: str) -> str:
+    """Return ``text`` without the names that stand in paths of home folders."""
+    return HOME_NAME.sub(HOME_HIDDEN, text)
+
+
 def same_name_key(name: str) -> str:
     """Return the key under which two names are one file on a system that folds case or normalises.
 

@@ -14,8 +14,8 @@ _MOST_BYTES: Final = 16
 _LEGEND: Final = 88
 
 
-def svg_text(drawing: Drawing) -> str:
-    """Return the file: title, panes, figures."""
+def svg_text(drawing: Drawing, *, inline: bool = False) -> str:
+    """Return the file: title, panes, figures. inline: as a part of a page that has :func:`svg_frame.style` already."""
     sheet = Sheet()
     sheet.y += 14
     sheet.text(MARGIN, sheet.y, drawing.title, "head", size=15)
@@ -30,7 +30,7 @@ def svg_text(drawing: Drawing) -> str:
         sheet.lines(figure.text, "plain", indent=90)
         sheet.text(MARGIN, before + LINE, figure.label, "muted")
     described = " ".join(f"{figure.label}: {figure.text}." for figure in drawing.figures)
-    return document(drawing.title, described, sheet)
+    return document(drawing.title, described, sheet, inline=inline)
 
 
 def _draw(pane: Pane, sheet: Sheet) -> None:

@@ -107,19 +107,20 @@ def style() -> str:
     )
 
 
-def document(title: str, description: str, sheet: Sheet) -> str:
-    """Return the whole file; it fetches nothing and runs nothing."""
+def document(title: str, description: str, sheet: Sheet, *, inline: bool = False) -> str:
+    """Return the whole file; it fetches nothing and runs nothing. inline: for a page that has the style already."""
     height = number(sheet.y + MARGIN)
+    space = 'role="img"' if inline else 'role="img" xml:space="preserve"'  # HTML knows none; the style says it too
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}" '
-        'role="img" xml:space="preserve">'
+        f"{space}>"
     )
     return "\n".join(
         [
             head,
             f"<title>{escaped(title)}</title>",
             f"<desc>{escaped(description)}</desc>",
-            f"<style>\n{style()}\n</style>",
+            *([] if inline else [f"<style>\n{style()}\n</style>"]),
             f'<rect class="paper" width="{WIDTH}" height="{height}"/>',
             *sheet.parts,
             "</svg>\n",

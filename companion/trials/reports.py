@@ -10,7 +10,7 @@ from typing import Final, Literal
 
 import msgspec
 
-from companion.core.text import listed, plural, shorten, visible
+from companion.core.text import HOME_HIDDEN, HOME_NAME, listed, plural, shorten, visible
 
 MOST_TEXT: Final = 1 << 16
 """Bytes of a report: ten times what an angry player writes."""
@@ -57,11 +57,6 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
 
 _MAIL: Final = re.compile(r"(?<![\w.+-])[\w.+-]{1,64}@[\w-]{1,63}(?:\.[\w-]{1,63}){1,8}")
 _PHONE: Final = re.compile(r"(?<![\w.,:+(-])(?:\+\d|\(?0\d)(?:[ ()/.-]{0,2}\d){6,14}(?![\w.,:-]*\w)")
-_HOME: Final = re.compile(
-    r"(?P<before>\b[A-Za-z]:\\(?:Users|Documents and Settings)\\)[^\\/\n\"'<>|]{1,80}(?=\\)"
-    r"|(?P<slashes>(?<![\w.-])/(?:Users|home)/)[^\\/\s\"'<>|]{1,80}",
-    re.IGNORECASE,
-)
 _MAIL_HEAD: Final = re.compile(
     r"^[>\s]*(?:From|To|Cc|Bcc|Reply-To|Sender|Return-Path|Received|Message-ID|Delivered-To|Von|An|Sent|Date|Datum|Gesendet"
     r"|X-[\w-]+)\s*:.*$|^[>\s]*(?:On|Am)\b.{0,200}\b(?:wrote|schrieb\b.{0,80}):\s*$|^\s*Sent from my\b.*$",
@@ -93,7 +88,7 @@ def without_person(text: str) -> tuple[str, tuple[str, ...]]:
         for pattern, what, instead in (
             (_MAIL, "a mail address", "(address)"),
             (_PHONE, "a telephone number", "(number)"),
-            (_HOME, "a name in a path", r"\g<before>\g<slashes>…"),
+            (HOME_NAME, "a name in a path", HOME_HIDDEN),
         ):
             line, count = pattern.subn(instead, line)  # noqa: PLW2901
             note(what, count)

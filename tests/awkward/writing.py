@@ -70,6 +70,7 @@ WRITES: Final = {
     "report answer": Writing(("report", "answer", "{}", "it-hums", "The hum is gone.")),
     "report close": Writing(("report", "close", "{}", "it-hums", "--why", "it is meant")),
     "shelf": Writing(("shelf", "{}")),
+    "sheet": Writing(("sheet", "{}")),
     "upload": Writing(("upload", "{}", "{}/../copy.zip")),
     "pack": Writing(("pack", "{}"), (0, 1)),
     "release": Writing(("release", "{}"), (0, 1, 2)),

@@ -172,6 +172,7 @@ def test_what_a_release_prints_is_documented(companion: Companion, instrument: P
         conforms(companion("report", verb, instrument, *words, "--json"), f"report {verb}")
     conforms(companion("releases", instrument, "--json"), "releases")
     conforms(companion("shelf", instrument, "--json"), "shelf")
+    conforms(companion("sheet", instrument, "--json"), "sheet")
     copy = tmp_path / "downloaded.zip"
     copy.write_bytes(archive.read_bytes()[:-9])
     conforms(companion("upload", instrument, copy, "--json"), "upload")

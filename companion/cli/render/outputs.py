@@ -232,6 +232,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "report show": {"report": Report, "subjects": tuple[Subject, ...]},
         "report answer": {"report": Report},
         "report close": {"report": Report},
+        "sheet": {"sheet": Path},
         "shelf": {"shelf": tuple[Shelved, ...]},
         "releases": {"releases": tuple[ReleaseOut, ...]},
         "away": {"here": tuple[AwayTest, ...], "elsewhere": tuple[Aside, ...]},

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from typing import TYPE_CHECKING
 
+from companion.core.errors import CompanionError
 from companion.core.progress import QUIET, Watch
 from companion.steps.deeds.folder import OpenFolder
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
+    from companion.steps.account.due import Standing
     from companion.steps.deeds.released import ReleaseOut
     from companion.steps.deeds.reports import Subject, Taken
+    from companion.steps.drawn.sights import Sights
     from companion.trials.reports import Known, Report
 
 
@@ -44,6 +50,57 @@ class Reporting(OpenFolder):
         desk = self.desk(watch)
         with self._writing("answering a report"):
             return answer(desk, name, words, kind)
+
+    @abstractmethod
+    def status(self, watch: Watch = QUIET) -> Standing:
+        """Return the state of the ten steps."""
+
+    @abstractmethod
+    def sights(self, watch: Watch = QUIET) -> Sights:
+        """Return a look that draws pictures."""
+
+    def sheet(self, day: str, watch: Watch = QUIET) -> str:
+        """Return the sheet of how the instrument stands, as one HTML file. day: ISO 8601."""
+        from companion.steps.checks.needs import requirement
+        from companion.steps.deeds.sheet import SheetOf, pictures
+        from companion.steps.deeds.sheet_page import page
+        from companion.steps.looks.controls import trial_views
+        from companion.steps.looks.stated import weight_of
+        from companion.steps.looks.story import Since
+
+        status = self.status(watch)
+        with self.sights(watch) as sights:
+            drawn = pictures(sights, status, watch)
+        desk = self.desk(watch)
+        before, instrument = desk.release_before, self.facts.instrument
+        return page(
+            SheetOf(
+                title=instrument.title.strip(),
+                version=instrument.version.strip(),
+                maker=instrument.maker.strip(),
+                day=day,
+                status=status,
+                needs=requirement(self.facts, desk.away_here, weight_of(desk)),
+                trials=trial_views(desk),
+                tests=tuple(desk.away_here),
+                pictures=drawn,
+                before=before.version if before else "",
+                changes=Since.of(desk, before).changes(desk) if before else (),
+            )
+        )
+
+    def write_sheet(self, out: Path | None, day: str, watch: Watch = QUIET) -> Path:
+        """Write the sheet to ``out``, else beside the releases, and return where it lies."""
+        from companion.core.files import write_safely
+
+        if out is not None and not out.parent.is_dir():
+            raise CompanionError("There is no such folder", str(out.parent), "make it first, or name another")
+        stem = self.desk(watch).stem
+        target = out or self.places.releases / f"{stem} sheet.html"
+        text = self.sheet(day, watch)
+        with self._writing("writing the sheet"):
+            write_safely(target, text.encode(), root=self.places.root_of(target))
+        return target
 
     def releases_out(self) -> tuple[ReleaseOut, ...]:
         """Return what is out, release by release, the newest version first."""
