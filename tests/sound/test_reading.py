@@ -100,6 +100,15 @@ def test_two_bs_that_sound_b_flat_are_german() -> None:
     assert reading.why[0] == "the notes are German: B sound so on 2 notes"
 
 
+def test_an_h_that_is_no_note_makes_nothing_german_where_b_is_heard() -> None:
+    """The hats of a kit, under a pattern that takes them for notes."""
+    notes = {f"Reed {name}": note for name, note in (("C3", 48), ("E3", 52), ("B3", 59), ("C4", 60), ("B4", 71))}
+    reading = read([*notes, "Kit H1", "Kit H2"], sounding(notes), pattern="{layer} {note}")
+    assert reading.language == "english"
+    assert noted(reading) == notes | {"Kit H1": None, "Kit H2": None}
+    assert [asked.paths for asked in reading.asked] == [("Kit H1.wav", "Kit H2.wav")]
+
+
 def test_b_is_asked_about_where_the_rest_is_german_or_dutch() -> None:
     names = [f"Reed {name}3" for name in ("C", "Cis", "D", "Fis", "B")]
     reading = read(names)
@@ -168,6 +177,10 @@ def test_numbers_that_nothing_tells_are_asked_about() -> None:
         [f"Rain 120bpm {number}" for number in range(60, 90)],
         [f"Harbour 44100 {number}" for number in range(1, 9)],
         [f"2024-03-{day:02}" for day in range(10, 25)],
+        [f"Rumble {hertz}Hz" for hertz in (50, 60, 100, 120, 800)],
+        [f"Hum {hertz} Hz 1" for hertz in (50, 100)],
+        [f"key{number:02}" for number in range(1, 26)],
+        [f"noise n{number}" for number in range(1, 9)],
     ],
 )
 def test_what_is_no_note_is_never_read_as_one(names: list[str]) -> None:

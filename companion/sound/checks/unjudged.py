@@ -95,7 +95,7 @@ def names_open(model: SoundModel) -> Iterator[Finding]:
     """Names that are read as far as their note, with a number that neither they nor the levels of the sound settle."""
     for asked in model.names.asked:
         here = [path for path in asked.paths if path in model.zones and model.zones[path].key is not None]
-        if here and not asked.fact:
+        if here and asked.beside:
             line = line_for(asked, model.facts.naming, model.names.patterns)
             yield names_open.finding(
                 at=At(others=tuple(here[:_MOST_NAMED])),

@@ -31,8 +31,14 @@ _SCALE: Final = 7
 """So many letters with one number are a scale."""
 _MOSTLY: Final = 0.6
 _NEARLY: Final = 0.75
+_LOWEST: Final = 12
+_HIGHEST: Final = 120
+"""MIDI notes that samples are recorded at; a lower number may count something."""
+_TUNED: Final = 15.0
+"""Cents within which a frequency that is written out is a note's, rounded to whole Hz as low as 50."""
 _CODED: Final = 0.2
 NO_OCTAVE: Final = "the names give notes without an octave"
+MAYBE_MIDI: Final = "the numbers may be MIDI notes"
 MAYBE_PARTS: Final = "what looks like notes may be numbered parts"
 
 
@@ -181,14 +187,9 @@ def _best(family: Family, candidates: Sequence[NoteChoice], heard: Mapping[str, 
         return bounds
     if len(varied) > 1:
         return msgspec.structs.replace(varied[0], asks="there are several notes in a name")
-    for how in ("marked", "hertz"):
-        marked = [one for one in candidates if one.how == how]
-        if (
-            len(marked) == 1
-            and marked[0].heard.verdict != CONTRADICTED
-            and (how == "marked" or _varies(family, marked[0]))
-        ):
-            return marked[0]
+    marked = [one for one in candidates if one.how in ("marked", "hertz")]
+    if len(marked) == 1 and marked[0].heard.verdict != CONTRADICTED and _may_be_one(family, marked[0]):
+        return _by_mark(family, marked[0])
     if varied or several:
         return _by_spelling(family, (varied or several[-1:])[0])
     apart = [one for one in candidates if one.how == "spelled"]
@@ -211,6 +212,10 @@ def _is_confirmed(family: Family, choice: NoteChoice) -> bool:
     notes = set(spelled_notes(family.rows, choice).values())
     few = heard.notes < _FEW and len(notes) > heard.notes
     return not few and (heard.share >= _NEARLY or _is_plain(notes, apart=choice.octave >= 0))
+
+
+def _may_be_one(family: Family, choice: NoteChoice) -> bool:
+    return choice.how == "marked" or _varies(family, choice)
 
 
 def _varies(family: Family, choice: NoteChoice) -> bool:
@@ -239,6 +244,18 @@ def _bounded(family: Family, several: Sequence[NoteChoice]) -> NoteChoice | None
         ) and _varies(family, several[root]):
             return msgspec.structs.replace(several[root], low=several[low].column, high=several[high].column)
     return None
+
+
+def _by_mark(family: Family, choice: NoteChoice) -> NoteChoice:
+    """Return numbers that a word, or their unit, calls notes; asked about where they may be none."""
+    if choice.how == "marked":
+        low = min(int(value) for value in family.values(choice.column))
+        return choice if low >= _LOWEST else msgspec.structs.replace(choice, asks=MAYBE_MIDI)
+    notes = set(declared_notes(family.rows, choice).values())
+    tuned = sum(abs(cents - 100 * round(cents / 100)) <= _TUNED for cents in notes)
+    if len(notes) >= _FEW and tuned >= _NEARLY * len(notes):
+        return choice
+    return msgspec.structs.replace(choice, asks="the frequencies may be no notes, but of hum or filters")
 
 
 def _by_spelling(family: Family, choice: NoteChoice) -> NoteChoice:
@@ -284,11 +301,10 @@ def _number(family: Family, candidates: Sequence[NoteChoice], heard: Mapping[str
             asks = f"the numbers count keys, {abs(offset)} {'below' if offset > 0 else 'above'} the MIDI notes heard"
             return msgspec.structs.replace(one, asks=asks, offset=offset)
         numbers = sorted({int(value) for value in family.values(one.column)})
-        if len(numbers) >= _FEW and numbers[0] >= 12 and numbers[-1] <= 120:
-            asks = "the numbers may be MIDI notes"
+        if len(numbers) >= _FEW and numbers[0] >= _LOWEST and numbers[-1] <= _HIGHEST:
             if one.heard.verdict == CONTRADICTED:
                 return NO_NOTE
-            return msgspec.structs.replace(one, asks=asks)
+            return msgspec.structs.replace(one, asks=MAYBE_MIDI)
     return NO_NOTE
 
 

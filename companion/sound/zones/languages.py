@@ -52,6 +52,9 @@ def language_of(
     if not doubtful:
         return LanguageVerdict(possible[0] if "english" not in possible else "")
     signs = _told(spellings)
+    hs = frozenset(one for one in spellings if one[0] == "h")
+    if hs and by_ear == "english" and not any(sign in ("is", "es") for _, sign in spellings):
+        return LanguageVerdict("english", "B sounds so, whatever H is", open=hs)
     if len(possible) == 1:
         language = possible[0]
         against = by_ear and not _same(language, by_ear, doubtful)

@@ -32,12 +32,16 @@ _TELLING: Final = frozenset(
 
 
 class AskedNames(msgspec.Struct, frozen=True):
-    """Names that may say more than is read: which, why, and the pattern or the fact that would have it read."""
+    """Names that may say more than is read: which, why, and the pattern or the fact that would have it read.
+
+    beside: the note is read, and what is asked is beside it.
+    """
 
     paths: tuple[str, ...]
     why: str
     pattern: str = ""
     fact: str = ""
+    beside: bool = False
 
 
 class NameReading(msgspec.Struct, frozen=True, kw_only=True):
@@ -199,6 +203,8 @@ def _doubts(notes: Mapping[str, Spelled], verdict: LanguageVerdict) -> tuple[Ask
     """Return the notes whose language is open, as one question."""
     doubtful = tuple(path for path, one in notes.items() if (one.letter, one.sign) in verdict.open)
     names = " and ".join(sorted({(letter + sign).capitalize() for letter, sign in verdict.open}))
+    if verdict.language == "english":
+        return (AskedNames(doubtful, f"{names} is a note in German only, and B does not sound so"),) if doubtful else ()
     why = f"{names} may be German, which makes it another note"
     return (AskedNames(doubtful, why, fact="naming.language german"),) if doubtful else ()
 
@@ -236,7 +242,7 @@ def _proposed(paths: Sequence[str], naming: Naming, heard: Mapping[str, SampleSo
             fact = f"naming.number_offset {plan.choice.offset}" if plan.choice.offset else ""
             asked.append(AskedNames(here, plan.choice.asks, "" if plan.choice.asks == NO_OCTAVE else pattern, fact))
         elif plan.asks:
-            asked.append(AskedNames(here, plan.asks))
+            asked.append(AskedNames(here, plan.asks, beside=True))
         if not plan.choice.asks and set(plan.fields.values()) & _TELLING:
             wanted |= dict.fromkeys(here, pattern)
     patterns, places = _held(paths, wanted, plans, settled.language)
