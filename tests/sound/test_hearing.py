@@ -101,12 +101,13 @@ def run_dry(player: Player, most: int = 4000) -> Sound:
 
 
 def wait_ready(player: Player) -> None:
-    """Wait until the next block lies ready, or nothing more comes."""
+    """Wait until the next two blocks lie ready, or nothing more comes."""
     for _ in range(60_000):
         with player._lock:
             now = player._now
             left = player._now.track.length(player.rate) - player._at
-            enough = now.end - player._at >= (BLOCK if player.again else min(BLOCK, left))
+            # A block is played in full only while the one behind it lies ready too.
+            enough = now.end - player._at >= (2 * BLOCK if player.again else min(2 * BLOCK, left))
             waits = player._next is not None and player._next.end < player._at + BLOCK
         if player.done.is_set() or (enough and not waits):
             return
