@@ -115,6 +115,25 @@ def back(folder: Path, watch: Watch) -> Output:
     return Output({"names": done.names if done else (), "kept": kept}, back_lines(done), 1 if kept else 0)
 
 
+@away.command("watch")
+@folder_argument
+@click.option("--process", default="", metavar="NAME", help="Part of the host's name; else whichever opens the copy.")
+@click.option("--for", "seconds", type=click.FloatRange(0, 86_400), help="Seconds to watch; else until Ctrl+C.")
+@json_command
+def watch_(folder: Path, process: str, seconds: float | None, watch: Watch) -> Output:
+    """Tell which files the host opens while the originals of FOLDER are hidden, and whether it reached for others.
+
+    What was not seen open may have been opened between two looks: it is never said not to be.
+    """
+    from companion.cli.render.away import host_lines
+    from companion.core.folder import Places
+    from companion.steps.deeds.host_files import watch_host
+
+    # A workshop would bring the originals back.
+    found = watch_host(Places(folder.resolve()), process, seconds, watch)
+    return Output({"host": found}, host_lines(found, folder), 1 if found.outside else 0)
+
+
 @command()
 @click.argument("folder", type=FOLDER, default=Path())
 @click.option("--for", "who", default="", metavar="NAME", help="Whom it is for: a first name or initials, never more.")

@@ -122,6 +122,7 @@ def test_every_command_prints_what_is_documented(
     companion("answer", folder, trials.json["trials"][0]["trial"]["id"], "pass")
     conforms(companion("trials", folder, "--json"), "trials")
     conforms(companion("away", "hide", folder, "--to", tmp_path / "copy", "--json"), "away hide")
+    conforms(companion("away", "watch", folder, "--for", 0, "--json"), "away watch")
     conforms(companion("away", "back", folder, "--json"), "away back")
     told = ("--engine-version", "7.2.1", "--system", "Windows 11", "--played", "all keys")
     conforms(companion("away", folder, "--kind", "originals hidden", "--result", "pass", *told, "--json"), "away")

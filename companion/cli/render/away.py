@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from companion.cli.render.checklist import typed
 from companion.core.text import listed, plural, visible
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from companion.core.evidence import AwayTest
     from companion.steps.deeds.hidden import BroughtBack
     from companion.steps.deeds.hiding import HiddenAway
+    from companion.steps.deeds.host_files import HostFiles
     from companion.steps.deeds.kits import Kit, Received
     from companion.steps.looks.controls import AwayView
 
@@ -89,3 +90,26 @@ def received_lines(came: Received) -> list[str]:
     head = f"Kit {came.code}{who}: {'passed' if came.result == 'pass' else 'failed'}, recorded as an away test."
     lines = [head if came.recorded else f"Kit {came.code}{who}: nothing to record."]
     return [visible(line) for line in [*lines, *came.says, *(f"bounce: {line}" for line in came.bounce)]]
+
+
+_MOST_NAMED: Final = 12
+
+
+def host_lines(found: HostFiles, folder: Path) -> list[str]:
+    """Return what the host was seen to open, and what that means for the test."""
+    if not found.hosts:
+        return ["No program was seen with a file of the copy open. Play it while this watches, or add --process NAME."]
+    total = len(found.opened) + len(found.not_seen)
+    lines = [f"{visible(listed(found.hosts))}: {len(found.opened):,} of {plural(total, 'file')} of the copy seen open."]
+    if found.not_seen:
+        lines.append(f"  not seen: {visible(listed(found.not_seen, 6))}")
+    if not found.outside:
+        return [*lines, "Nothing outside the copy was seen that is, or is called as, one of its files."]
+    lines += [f"  outside the copy: {visible(path)} ({visible(name)})" for name, path in found.outside[:_MOST_NAMED]]
+    if len(found.outside) > _MOST_NAMED:
+        lines.append(f"  and {len(found.outside) - _MOST_NAMED:,} more")
+    return [
+        *lines,
+        f'It reached for others than the copy: companion away {typed(folder)} --kind "originals hidden" --result fail '
+        "--reached-originals …",
+    ]

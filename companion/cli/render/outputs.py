@@ -187,6 +187,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.account.moved import Moved
     from companion.steps.checks.needs import Line
     from companion.steps.deeds.hiding import HiddenAway
+    from companion.steps.deeds.host_files import HostFiles
     from companion.steps.deeds.kits import Kit, Received
     from companion.steps.deeds.released import ReleaseOut
     from companion.steps.deeds.reports import Subject
@@ -226,6 +227,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "kit": {"kit": Kit},
         "receive": {"received": Received},
         "away hide": get_type_hints(HiddenAway),
+        "away watch": {"host": HostFiles},
         "away back": {"names": tuple[str, ...], "kept": tuple[str, ...]},
         "report add": {"report": Report, "left_out": tuple[str, ...], "likely": tuple[str, ...]},
         "report list": {"reports": tuple[Report, ...]},

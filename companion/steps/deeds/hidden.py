@@ -152,6 +152,12 @@ def _read(places: Places) -> HidingJournal:
     return HidingJournal()
 
 
+def copy_of(places: Places) -> Path | None:
+    """Return the folder that is tested while originals are hidden; None where none are, or nobody noted it."""
+    noted = _read(places).copy if is_hidden(places) else ""
+    return Path(noted).resolve() if noted and "\0" not in noted else None
+
+
 def refuse_unsafe(places: Places, names: Sequence[str]) -> None:
     """Raise where one of ``names`` cannot be hidden by a rename, or would not be hidden by it."""
     if not names:
