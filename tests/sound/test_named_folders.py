@@ -8,9 +8,14 @@ from typing import Any, Final, NamedTuple
 
 import pytest
 
-from companion.core.facts import Facts
+from companion.core.facts import Facts, Naming
 from companion.sound.measures.measured import Measured
+from companion.sound.zones.hearing import heard_of
+from companion.sound.zones.listening import worth_hearing
+from companion.sound.zones.reading import read_names
+from companion.sound.zones.telling import facts_of
 from companion.sound.zones.zones import Zone, reading_of, zones_of
+from companion.steps.deeds.facts_file import with_values
 from tests.sound import fourth_named_folders, named_folders, other_named_folders, third_named_folders
 from tests.sound.named_folders import Folder, Sample, Style, folders
 
@@ -117,7 +122,7 @@ def total(counts: Iterable[Count]) -> Count:
 def test_no_name_is_read_wrong_and_nearly_all_are_read(styles: dict[str, Style]) -> None:
     """What only sound can settle is asked about as long as nothing was heard, and read when it is."""
     heard, unheard = Count(), Count()
-    for folder in folders(seed=3, each=2, styles=styles):
+    for folder in folders(seed=3, each=1, styles=styles):
         count = judged(folder)
         assert (count.wrong, count.hidden) == (0, 0), folder.style
         if is_heard(folder):
@@ -150,3 +155,17 @@ def test_many_folders_of_every_style(styles: dict[str, Style], seed: int) -> Non
     everything = total(count for counts in rows.values() for count in counts)
     print(everything)
     assert (everything.wrong, everything.hidden) == (0, 0)
+
+
+@pytest.mark.parametrize("styles", SETS, ids=["made", "other", "third", "fourth"])
+def test_what_the_first_look_proposes_reads_no_other_note(styles: dict[str, Style]) -> None:
+    """A few of the samples are heard then; the facts that come of it stand when all of them are."""
+    for folder in filter(is_heard, folders(seed=31, each=1, styles=styles)):
+        files = {one.path: measured(one) for one in folder.samples}
+        few = worth_hearing(list(files), read_names(files, Naming()))
+        proposed = read_names(files, Naming(), heard_of({path: files[path] for path in few}))
+        facts = with_values(Facts(), facts_of(proposed))
+        zones = zones_of(files, facts)
+        shift = _shift(folder, zones, told=True)
+        read = {one: zones[one.path].key for one in folder.samples if zones[one.path].key is not None}
+        assert all(one.note is not None and (key or 0) - shift == one.note for one, key in read.items()), folder.style

@@ -295,6 +295,64 @@ def test_numbers_that_may_be_touches_are_told_and_the_pattern_settles_them(good:
     assert list(findings_of((names_open,), sound_model(files, {}, facts))) == []
 
 
+@pytest.mark.parametrize(
+    ("names", "read_as"),
+    [
+        (["220Hz", "440Hz", "880.0 Hz"], {"220Hz": 57, "440Hz": 69, "880.0 Hz": 81}),
+        ([f"Reed {note}3{end}" for note in ("C", "D#", "F#") for end in ("", " room")], {"Reed C3 room": 48}),
+        (["note60", "note62 rr1"], {"note60": 60, "note62 rr1": 62}),
+        (["Reed Do3", "Reed Sib3", "Reed Sol#3"], {"Reed Do3": 48, "Reed Sib3": 58, "Reed Sol#3": 56}),
+        (["Reed 3C#", "Reed C#_3", "Reed F#_3", "Reed A_4"], {"Reed C#_3": 49, "Reed A_4": 69}),
+    ],
+)
+def test_what_is_read_without_a_sound(names: list[str], read_as: dict[str, int]) -> None:
+    found = noted(read(names))
+    assert {name: found.get(name) for name in read_as} == read_as
+
+
+def test_a_word_for_a_room_needs_no_other_and_one_letter_does() -> None:
+    room = [f"Reed {note}3{end}" for note in ("C", "D#", "F#") for end in ("", " room")]
+    assert {place.microphone for place in read(room).places.values()} == {"", "room"}
+    left = [f"Reed {note}3{end}" for note in ("C", "D#", "F#") for end in ("", " L")]
+    assert {place.microphone for place in read(left).places.values()} == {""}
+    both = [f"Reed {note}3 {end}" for note in ("C", "D#", "F#") for end in ("L", "R")]
+    assert {place.microphone for place in read(both).places.values()} == {"l", "r"}
+    let_go = [f"Reed {note}3{end}" for note in ("C", "D#", "F#") for end in ("", " R")]
+    assert {place.release for place in read(let_go).places.values()} == {False, True}
+
+
+def test_levels_are_held_against_those_of_the_same_note() -> None:
+    """A loud note with its two softest touches, a soft one with its two loudest."""
+    levels = {"C3 1": -12, "C3 2": -8, "D#3 2": -42, "D#3 3": -38, "F#3 2": -44, "F#3 3": -40, "A3 1": -14, "A3 2": -10}
+    sounds = {f"Reed {name}.wav": SampleSound(loudness=level) for name, level in levels.items()}
+    assert read([path[:-4] for path in sounds], sounds).patterns == ("{layer} {note} {velocity}",)
+
+
+def test_key_ranges_are_read_and_told() -> None:
+    names = [
+        f"Pad {root} {low}-{high}"
+        for root, low, high in (("C3", "B2", "C#3"), ("D#3", "D3", "E3"), ("F#3", "F3", "G3"))
+    ]
+    reading = read(names)
+    paths = [f"{name}.wav" for name in names]
+    assert [(place.low_key, place.note, place.high_key) for place in reading.places.values()] == [
+        (47, 48, 49),
+        (50, 51, 52),
+        (53, 54, 55),
+    ]
+    assert "keys 47 to 49" in names_lines(reading, paths, Naming())[1]
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_letters_that_all_have_the_same_numbers_are_parts_until_they_are_heard(first: int) -> None:
+    names = [f"{letter}{number}" for letter in "ACE" for number in (first, first + 1)]
+    assert read(names).places == {}
+    notes = {name: 12 * (int(name[1]) + 1) + {"A": 9, "C": 0, "E": 4}[name[0]] for name in names}
+    assert noted(read(names, sounding(notes))) == notes
+    ragged = [f"{letter}{number}" for letter in "ACE" for number in (first + 2, first + 3)]
+    assert len(read(ragged).places) == len(ragged)
+
+
 NAMES = st.lists(st.text("ABCDEFGHabcdefgh#b0123456789_- .[]/é", min_size=1, max_size=20), max_size=12)
 
 
