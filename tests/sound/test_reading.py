@@ -129,6 +129,10 @@ def test_numbers_are_notes_only_where_they_are_heard() -> None:
     assert (asked.why, asked.pattern) == ("the numbers may be MIDI notes", "{layer}_{note}")
     heard = read(numbers, sounding({name: int(name[-3:]) for name in numbers}))
     assert noted(heard) == {name: int(name[-3:]) for name in numbers}
+    assert heard.why == ("the numbers are MIDI notes: 16 of 16 notes heard sound so",)
+    stated = read(numbers, {f"{name}.wav": SampleSound(root=int(name[-3:])) for name in numbers})
+    assert noted(stated) == noted(heard)
+    assert stated.why == ("the numbers are MIDI notes: 16 of 16 headers say so",)
     counted = read(numbers, sounding({name: int(name[-3:]) + 21 for name in numbers}))
     assert counted.places == {}, "they count keys"
     (asked,) = counted.asked
