@@ -13,7 +13,10 @@ from rich.style import Style
 from companion.core.errors import CompanionError
 from companion.core.findings import Severity
 from companion.core.own import choice, keep_choice
+from companion.core.progress import QUIET, Watch
+from companion.drawing.shapes import Axis, Bar, Bars, Bound, Dots, Drawing, Figure, Mark, Plot, Trace, Window
 from companion.steps.account.due import Due
+from companion.steps.drawn.which import Sight
 from companion.steps.model import State
 from companion.steps.table import STEPS
 from companion.tui.app import CompanionApp
@@ -21,7 +24,11 @@ from companion.tui.frame import terminal
 from companion.tui.frame.colours import wants_light
 from companion.tui.frame.terminal import background_is_light, is_light
 from companion.tui.frame.theme import CHALK, SLATE
+from companion.tui.parts.editing import EditScreen, SettleScreen
+from companion.tui.parts.picture import STYLES, PictureScreen
 from tests.tui.conftest import Bench, Hand, finding
+from tests.tui.test_picture import Easel
+from tests.tui.test_wording import came
 
 WORDS = 4.5
 GRAPHICS = 3.0
@@ -61,7 +68,8 @@ def shown(style: Style) -> tuple[Rgb, Rgb]:
 def words_on(hand: Hand) -> Iterator[tuple[str, Style]]:
     """Yield what the topmost screen shows; what lies behind a dialog is meant to step back."""
     screen = hand.app.screen
-    inside = screen.children[0].region if len(hand.app.screen_stack) > 1 else screen.region
+    dialog = len(hand.app.screen_stack) > 1 and not isinstance(screen, PictureScreen | EditScreen | SettleScreen)
+    inside = screen.children[0].region if dialog else screen.region
     for y, strip in enumerate(screen._compositor.render_strips()):
         x = 0
         for segment in strip:
@@ -82,9 +90,29 @@ def poor(hand: Hand) -> list[str]:
     return found
 
 
+class Palette(Easel):
+    """Draws with every ink there is, as lines, dots, marks, bars and text."""
+
+    def draw(self, sight: Sight, watch: Watch = QUIET) -> Drawing:
+        inks = [ink for ink in STYLES if ink != "cursor"]
+        lines = tuple(Trace(xs=(0.0, 99.0), ys=(0.1 * n, 0.1 * n), name=ink, ink=ink) for n, ink in enumerate(inks))
+        dots = tuple(Dots(xs=(50.0,), ys=(-0.1 * n,), name=ink, ink=ink) for n, ink in enumerate(inks))
+        marks = tuple(Mark(start=9 * n, end=9 * n + 1, text=ink, ink=ink) for n, ink in enumerate(inks))
+        x, y = Axis(low=0, high=100, unit="frames"), Axis(low=-1, high=1)
+        plot = Plot(x=x, y=y, traces=lines, dots=dots, marks=marks, bounds=(Bound(value=0.5, text="limit"),))
+        bars = Bars(bars=tuple(Bar(name=f"{ink}.wav", value=5, text="5 B", ink=ink, path="a.wav") for ink in inks))
+        return Drawing(
+            kind=sight.kind or "waveform", title="all", path="a.wav",
+            panes=(bars,) if sight.kind == "weight" else (plot,), figures=(Figure("Measured", "1"),),
+            window=Window(start=0, end=50, whole=100),
+        )  # fmt: skip
+
+
 @pytest.fixture
-def busy(bench: Bench) -> Bench:
+def busy(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> Bench:
     """A bench on which there is something of every kind to see."""
+    monkeypatch.setattr(bench, "sights", lambda watch=QUIET: Palette())
+    monkeypatch.setattr(bench, "worded", lambda what, fmt="md", watch=QUIET: came())
     states = [*State, *State]
     bench.states = {step.id: states[place] for place, step in enumerate(STEPS)}
     for step in STEPS:
@@ -103,7 +131,8 @@ async def test_every_word_can_be_read(busy: Bench, light: bool) -> None:
     app = CompanionApp(busy.folder, lambda _: busy, light=light)
     seen: dict[str, list[str]] = {}
     walks = [f"{digit}|enter|escape {digit} t" for digit in "1234567890"]
-    dialogs = ["escape 4 v", "s", "question_mark", "ctrl+p", "2 enter", "k", "1 x q"]
+    dialogs = ["escape 4 v", "s", "question_mark", "ctrl+p", "2 enter", "escape 8 e", "8 x", "8 i", "k", "1 x q"]
+    pictures = ["escape 4 enter", "t"]
     async with app.run_test(size=(100, 36)) as pilot:
         hand = Hand(app, pilot)
         await hand.rest()
@@ -111,6 +140,16 @@ async def test_every_word_can_be_read(busy: Bench, light: bool) -> None:
             for keys in walk.split("|"):
                 await hand.press(*keys.split())
                 seen[f"{walk[0]} {keys}"] = poor(hand)
+        for keys in pictures:
+            await hand.press(*keys.split())
+            for _ in range(2_000):
+                if isinstance(app.screen, PictureScreen) and app.screen.tour.drawing:
+                    break
+                await pilot.pause(0.002)
+            await hand.rest()
+            assert isinstance(app.screen, PictureScreen), hand.text()
+            seen[f"picture {keys}"] = poor(hand)
+        await hand.press("escape")
         for keys in dialogs:
             await hand.press(*keys.split())
             seen[f"dialog {keys}"] = poor(hand)
@@ -120,7 +159,7 @@ async def test_every_word_can_be_read(busy: Bench, light: bool) -> None:
         hand.app.show_notice("bad", wrong=True)
         await hand.rest()
         seen["told"] = poor(hand)
-    assert len(seen) == 38
+    assert len(seen) == 43
     assert not {place: words for place, words in seen.items() if words}
 
 

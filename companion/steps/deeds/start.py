@@ -90,7 +90,7 @@ def _legible(paths: Iterable[str]) -> list[str]:
 
 
 def _sentences(lines: Iterable[str]) -> list[str]:
-    return [f"{line[:1].upper()}{line[1:]}." for line in lines]
+    return [f"{line}." if "/" in line.partition(" ")[0] else f"{line[:1].upper()}{line[1:]}." for line in lines]
 
 
 def _question(asked: AskedNames) -> tuple[str, str]:

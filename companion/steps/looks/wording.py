@@ -59,10 +59,14 @@ def worded(desk: Desk, what: What, fmt: Format) -> Worded:
     templates = desk.places.templates
     render = partial(_drafted, fresh, what, fmt, templates if templates.is_dir() else None)
     grounds = grounds_of(render, story_of_text(desk, what))
+    stands = standing(drafted)
+    parts = tuple(parts_of(drafted.text, drafted.base, grounds, drafted.what, drafted.version))
+    if stands is None:  # the head of a changelog that is new is ours as well
+        parts = tuple(msgspec.structs.replace(part, whose="drafted") for part in parts)
     return Worded(
         draft=drafted,
-        parts=tuple(parts_of(drafted.text, drafted.base, grounds, drafted.what, drafted.version)),
-        standing=standing(drafted),
+        parts=parts,
+        standing=stands,
         limit=desk.facts.limits.page_characters if what == "page" else None,
     )
 

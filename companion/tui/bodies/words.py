@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 FORMATS: Final[tuple[Format, ...]] = ("md", "txt", "html")
 TEXTS: Final[dict[str, What]] = {"changelog": "changelog", "readme": "readme", "page": "page"}
-ON_A_TEXT: Final = ("write", "format", "edit", "copy", "see")
+ON_A_TEXT: Final = ("write", "format", "edit_text", "copy", "see")
 
 
 class WordsBody(Body):
@@ -25,7 +25,7 @@ class WordsBody(Body):
     PARTS: ClassVar = (*(BodyPart(key, key.title(), DraftView) for key in TEXTS), FOUND)
     KEYS: ClassVar = (
         StepKey("w", "write", "Write it", "write what is shown"),
-        StepKey("e", "edit", "Edit", "edit the text that is shown"),
+        StepKey("e", "edit_text", "Edit", "edit the text that is shown"),
         StepKey("x", "settle", "Settle", "settle where your words and the draft’s say otherwise"),
         StepKey("i", "see", "As seen", "see the text as a player sees it"),
         StepKey("y", "copy", "Copy", "copy the text that is shown"),
@@ -92,7 +92,7 @@ class WordsBody(Body):
             what = TEXTS[self.part]
             self.companion.work(f"Writing the {what}", partial(self.shop.write_draft, what, view.format), _written)
 
-    def step_edit(self) -> None:
+    def step_edit_text(self) -> None:
         """Edit the text in place."""
         from companion.tui.parts.editing import EditScreen
 

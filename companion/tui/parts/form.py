@@ -80,6 +80,7 @@ class FieldBox(Vertical):
     FieldBox .label { height: auto; }
     FieldBox .wrong { height: auto; color: $error; display: none; }
     FieldBox.-wrong .wrong { display: block; }
+    FieldBox.-apart { margin: 0 0 1 0; }
     """
 
     @dataclass
@@ -95,6 +96,7 @@ class FieldBox(Vertical):
         self.box = _box(field, text, NextInput if place else LineInput)
         self.before = self.box.value
         self._place, self._marks, self._marked = place, marks, False
+        self.set_class(bool(place), "-apart")  # each question with its own answer, not with the one before
         # Held, not looked up: what came of a look may be shown while the form is being made, or taken away.
         self._said, self._trouble = Static(self._label(), classes="label"), Static("", markup=False, classes="wrong")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
+from textual import events
 from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.content import Content
@@ -35,13 +36,15 @@ _WHOSE: Final[dict[Whose, str]] = {
 }
 
 
-def part_content(part: WordedPart) -> Content:
-    """Return a paragraph with whose it is before each of its lines."""
+def part_content(part: WordedPart, width: int = 0) -> Content:
+    """Return a paragraph with whose it is before each of its lines, broken to a width in cells; 0: not broken."""
     mark, style = MARKS[part.whose]
     text = visible_lines(shorten(part.text, _LONGEST)).expandtabs(4)
     pieces: list[Piece] = []
-    for number, line in enumerate(text.split("\n")):
-        pieces += ["\n" if number else "", (mark, style), (line, "bold" if line.startswith("#") else "")]
+    for line in text.split("\n"):
+        broken = Content(line).wrap(width - 2) if width > 12 else [Content(line)]
+        for one in broken:
+            pieces += ["\n" if pieces else "", (mark, style), (one.plain, "bold" if line.startswith("#") else "")]
     return content(*pieces)
 
 
@@ -95,6 +98,7 @@ class DraftView(Vertical):
         self.format: Format = "md"
         self.fresh = False
         self.came: Worded | None = None
+        self._width = 0
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
@@ -106,9 +110,21 @@ class DraftView(Vertical):
         """Show a text; the cursor stays at its place."""
         self.fresh, self.came = True, came
         self.query_one(".about", Static).update(about_content(came.draft, came))
+        self._fill()
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Break the paragraphs to the new width."""
+        if event.size.width != self._width:
+            self._width = event.size.width
+            self._fill()
+
+    def _fill(self) -> None:
+        came = self.came
+        if came is None:
+            return
         listing = self.query_one(Listing)
         place = listing.highlighted or 0
-        rows = [part_content(part) for part in came.parts[:MOST]]
+        rows = [part_content(part, self._width - 1) for part in came.parts[:MOST]]
         if len(came.parts) > MOST:
             rows.append(content((f"… and {len(came.parts) - MOST:,} more: the file has the rest", "$foreground-muted")))
         listing.set_options(rows)
