@@ -82,7 +82,9 @@ def record(folder: Path, as_json: bool, kind: str | None, result: str | None, pi
             given["played"] = given["played"] or piece.stem
         shop.record_away(msgspec.convert({"kind": kind, "result": result, **given}, AwayTest))
     view = shop.away()
-    print_result(as_json, {"here": view.here, "elsewhere": view.elsewhere}, away_lines(view, short=bool(kind)))
+    print_result(
+        as_json, {"here": view.here, "elsewhere": view.elsewhere, "next": view.next}, away_lines(view, short=bool(kind))
+    )
 
 
 @away.command()

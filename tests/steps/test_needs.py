@@ -11,7 +11,7 @@ from companion.core.facts import Facts
 from companion.core.findings import Finding, Severity
 from companion.core.rules import findings_of
 from companion.core.systems import system_of
-from companion.steps.checks.needs import RULES, Line, NeedsModel, Weight, proof_of_minimum, requirement
+from companion.steps.checks.needs import RULES, Line, NeedsModel, Weight, next_test, proof_of_minimum, requirement
 
 Away = Callable[..., AwayTest]
 Spoil = Callable[..., Facts]
@@ -219,3 +219,31 @@ def test_what_helpers_wrote_is_shown_inert(facts: Facts, away: Away) -> None:
         assert "\x1b" not in one.because + one.value
         assert "\u202e" not in one.because + one.value
     assert "Windows \\x1b[2J" in line(requirement(facts, tests, Weight()), "System").because
+
+
+def test_the_next_test_is_the_one_that_would_settle_most(facts: Facts, spoil: Spoil, away: Away) -> None:
+    yours = "that it opens on a computer that is not yours"
+    assert next_test(facts, ()) == (
+        "Most useful next: a test on Windows with Example Engine 7.2. "
+        f"It would settle Windows, the minimum of 7.2 and {yours}."
+    )
+    assert next_test(facts, (away(),)) == "Most useful next: a test on macOS. It would settle macOS."
+    assert next_test(facts, (away(), away(system="macOS 14"))) == ""
+    assert next_test(facts, (away(engine_version="7.3"), away(system="macOS 14", engine_version="7.3"))) == (
+        "Most useful next: a test on another computer with Example Engine 7.2. It would settle the minimum of 7.2."
+    )
+    at_home = (away(kind="originals hidden"), away(kind="originals hidden", system="macOS 14"))
+    assert next_test(facts, at_home) == f"Most useful next: a test on another computer. It would settle {yours}."
+    full = spoil(engine={"edition": "Full"})
+    with_it = "a test on another computer with Example Engine, Full edition"
+    told = next_test(full, (away(), away(system="macOS 14")))
+    assert told == f"Most useful next: {with_it}. It would settle the Full edition."
+    assert next_test(full, (away(edition="full"), away(system="macOS 14"))) == ""
+
+
+def test_a_test_that_failed_leaves_its_question_open(facts: Facts, away: Away) -> None:
+    tests = (away(), away(system="macOS 14", result="fail"))
+    assert "a test on macOS" in next_test(facts, tests)
+    assert "the minimum of 7.2" in next_test(
+        facts, (away(result="fail"), away(system="macOS 14", engine_version="7.3"))
+    )

@@ -28,6 +28,7 @@ def away_lines(view: AwayView, *, short: bool) -> list[str]:
         if several:
             lines += [f"{plural(len(several), 'away test')} {words}, which counts for nothing now."]
             lines += [_test_line(test) for test in several] if why != "other content" else []
+    lines += [visible(view.next)] if view.next else []
     if short:
         return lines
     for guide in view.kinds:

@@ -237,7 +237,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "sheet": {"sheet": Path},
         "shelf": {"shelf": tuple[Shelved, ...]},
         "releases": {"releases": tuple[ReleaseOut, ...]},
-        "away": {"here": tuple[AwayTest, ...], "elsewhere": tuple[Aside, ...]},
+        "away": {"here": tuple[AwayTest, ...], "elsewhere": tuple[Aside, ...], "next": str},
         "snapshot": {"snapshot": shot},
         "snapshots": {"snapshots": _list_of(shot)},
         "snapshots --changes": {"snapshots": _list_of(shot), "changes": dict[int, Moved | None]},

@@ -14,7 +14,7 @@ from companion.core.systems import SYSTEM_NAMES, system_family, system_of
 from companion.core.text import listed, plural, visible
 from companion.core.units import both_bytes, duration
 from companion.core.versions import engine_version
-from companion.trials.away import not_opened, opened
+from companion.trials.away import KINDS, not_opened, opened
 
 _needs_rule: Final = partial(rule, step="needs")
 ANY: Final = "any"
@@ -288,6 +288,27 @@ def _editions(facts: Facts, tests: Sequence[AwayTest]) -> list[str]:
     """Return the editions in which it has opened, each as it was written first; “any” names none."""
     found = {test.edition.strip().casefold(): test.edition.strip() for test in reversed(uncontested(facts, tests))}
     return sorted(name for key, name in found.items() if key not in ("", ANY))
+
+
+def next_test(facts: Facts, tests: Sequence[AwayTest]) -> str:
+    """Return, in a sentence, the away test that would settle most of what is only stated; empty where nothing is."""
+    engine, good = facts.engine, uncontested(facts, tests)
+    tried = {system_of(test.system) for test in good}
+    systems = [system for system in engine.systems if system not in tried]
+    least = engine.minimum.strip() if NeedsModel(facts=facts, tests=tests).untested else ""
+    stated = engine.edition.strip()
+    edition = stated if stated.casefold() not in ("", ANY, *map(str.casefold, _editions(facts, tests))) else ""
+    settles = [SYSTEM_NAMES[systems[0]]] if systems else []
+    settles += [f"the minimum of {least}"] if least else []
+    settles += [f"the {edition} edition"] if edition else []
+    if not any(KINDS[test.kind].elsewhere for test in good):
+        settles.append("that it opens on a computer that is not yours")
+    if not settles:
+        return ""
+    name = engine.name.strip() or "the engine"
+    using = f" with {name}{f' {least}' if least else ''}{f', {edition} edition' if edition else ''}"
+    where = f"on {SYSTEM_NAMES[systems[0]]}" if systems else "on another computer"
+    return f"Most useful next: a test {where}{using if least or edition else ''}. It would settle {listed(settles, 9)}."
 
 
 def _edition_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:

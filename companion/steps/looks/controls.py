@@ -34,11 +34,15 @@ class TrialView(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class AwayView(msgspec.Struct, frozen=True, kw_only=True):
-    """How to run each kind of away test, and those recorded: those that count, and the others with the reason."""
+    """How to run each kind of away test, and those recorded: those that count, and the others with the reason.
+
+    next: which test would settle most, in a sentence; empty where nothing is left to settle.
+    """
 
     kinds: tuple[Guide, ...]
     here: tuple[AwayTest, ...]
     elsewhere: tuple[Aside, ...]
+    next: str = ""
 
 
 def planned(facts: Facts) -> tuple[Trial, ...]:
@@ -109,7 +113,12 @@ def look_controls(desk: Desk) -> Look | None:
 
 def away_view(desk: Desk) -> AwayView:
     """Return what is known of away tests."""
-    return AwayView(kinds=tuple(KINDS.values()), here=desk.away_filed.here, elsewhere=desk.away_filed.aside)
+    from companion.steps.checks.needs import next_test
+
+    filed = desk.away_filed
+    return AwayView(
+        kinds=tuple(KINDS.values()), here=filed.here, elsewhere=filed.aside, next=next_test(desk.facts, filed.here)
+    )
 
 
 def look_away(desk: Desk) -> Look:
