@@ -20,7 +20,7 @@ from companion.sound.hearing.values import Take
 FADE_S: Final = 0.005
 """How quickly sound comes and goes where we cut it; where the file itself begins or ends it is left as it is."""
 SEAM_S: Final = 1.0
-"""PlayState of a loop on either side of its seam."""
+"""Seconds of a loop on either side of its seam."""
 PAUSE_S: Final = 0.3
 """Silence before what is repeated, so that its beginning is not taken for a fault."""
 _SIDE: Final = float(np.sqrt(0.5))
