@@ -12,6 +12,7 @@ from companion.core.text import visible
 from companion.core.units import level
 from companion.sound.checks.model import SoundModel, sound_rule
 from companion.sound.measures.versions import LOUDNESS, PITCH, with_inputs
+from companion.sound.zones.tuning import FEWEST, TRUST, TUNING
 from companion.sound.zones.zones import ZONES, Zone
 
 LEVEL_STEP_DB: Final = 9.0
@@ -89,7 +90,7 @@ def _at(zone: Zone, *others: Zone) -> At:
     "level-step",
     WARNS,
     version=2,
-    rests_on=(*with_inputs(LOUDNESS, PITCH), ZONES),
+    rests_on=(*with_inputs(LOUDNESS, PITCH), ZONES, TUNING),
     means="A sample is much louder or softer than its neighbours on the keyboard.",
     why="One key jumps out, or falls into a hole.",
     mend="Match its level in the patch, or replace it.",
@@ -102,10 +103,14 @@ def level_step(model: SoundModel) -> Iterator[Finding]:
 
     A neighbour without that dynamic stands in with its level at the others, so a loud dynamic is no step and a missing
     one no hole. A doubling of loudness is some 10 dB; neighbours within 9 are one voice. Where a layer's samples differ
-    by nature (a kit, effects), four times their own median distance is allowed: 2.7 normal deviations.
+    by nature (effects), four times their own median distance is allowed: 2.7 normal deviations. A kit, whose pitches
+    have nothing to do with its keys, has no neighbours, and is not judged.
     """
     limit = model.facts.limits.level_step_db or LEVEL_STEP_DB
-    for zones in model.layers.values():
+    kits = _kits(model)
+    for layer, zones in model.layers.items():
+        if layer in kits:
+            continue
         levels = place_levels(model, zones)
         usual = expected_levels(median_levels(levels))
         apart = [(value - usual[place], value, zone) for place in usual for value, zone in levels[place]]
@@ -115,6 +120,16 @@ def level_step(model: SoundModel) -> Iterator[Finding]:
                 how = "louder" if step > 0 else "softer"
                 says = f"{level(abs(step), 'dB')} {how}, {level(value, 'LUFS')} at its loudest"
                 yield level_step.finding(zone.path, at=_at(zone), value=round(step, 2), bound=most, says=says)
+
+
+def _kits(model: SoundModel) -> set[str]:
+    """Return the layers whose samples sound other notes than their keys: three trusted pitches, and no tuning."""
+    tuned = {tuning.layer for tuning in model.tunings}
+    pitched: dict[str, int] = defaultdict(int)
+    for layer, zones in model.layers.items():
+        for zone in zones:
+            pitched[layer] += zone.key is not None and (model.measured[zone.path].pitch_trust or 0.0) >= TRUST
+    return {layer for layer, count in pitched.items() if count >= FEWEST and layer not in tuned}
 
 
 def expected_levels(table: Table) -> dict[tuple[int, int], float]:
