@@ -87,12 +87,13 @@ def _predictors(frames: NDArray[np.float32], order: int) -> NDArray[np.float32]:
     # White noise 60 dB down keeps pure tones from making the fit singular.
     error = correlation[:, 0] * (1 + 1e-6) + 1e-9
     correlation[:, 0] = error
-    floor = 1e-7 * error
+    floor, spent = 1e-7 * error, 3e-6 * error
     filters = np.zeros((len(frames), order + 1))
     filters[:, 0] = 1.0
     for step in range(1, order + 1):
         gain = -(filters[:, :step] * correlation[:, step:0:-1]).sum(axis=1) / error
-        gain = np.clip(gain, -0.999999, 0.999999)  # rounding must not make a filter unstable
+        # Rounding must not make a filter unstable, nor be fitted where nothing but that white noise is left.
+        gain = np.where(error > spent, np.clip(gain, -0.999999, 0.999999), 0.0)
         reflected = filters[:, step::-1][:, : step + 1].copy()
         filters[:, : step + 1] += gain[:, None] * reflected
         error = np.maximum(error * (1 - gain**2), floor)
