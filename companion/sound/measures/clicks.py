@@ -33,7 +33,10 @@ FAINTEST: Final = 0.002
 """A click is at least this high (−54 dB), against the highest sample, and over four steps of the stored integers."""
 
 LIKE_A_CUT: Final = 0.6
-"""How much of the residual's energy around a click a sample, a step and a kink explain together, 0–1."""
+PLAINLY_A_CUT: Final = 0.8
+PLAIN_DB: Final = 10.0
+"""How much of the residual's energy around a click a sample, a step and a kink explain together, 0–1; and how much they
+have to where it stands out by 10 dB at most."""
 
 ONSET_RATIO: Final = 1.5
 TEXTURE_S: Final = 0.15
@@ -148,9 +151,11 @@ def clicks_in(sound: Mono, rate: int, peak: float = 0.0, step: float = 0.0) -> t
     found = _gaps(whole)
     for cell, rival in zip(likely[stands & ~crowded].tolist(), rivals[stands & ~crowded].tolist(), strict=True):
         frame = cell * guard + int(np.argmax(grid[cell]))
+        size = 20 * math.log10(float(tops[cell]) / max(rival, 1e-9))
+        likeness = LIKE_A_CUT if size > PLAIN_DB else PLAINLY_A_CUT
         inside = around <= frame <= len(sound) - around
-        if inside and _cut_share(whole, frame) > LIKE_A_CUT and _heard(whole, frame):
-            found.append(Click(frame, round(20 * math.log10(float(tops[cell]) / max(rival, 1e-9)), 1)))
+        if inside and _cut_share(whole, frame) > likeness and _heard(whole, frame):
+            found.append(Click(frame, round(size, 1)))
     return tuple(_once(found, guard))
 
 
