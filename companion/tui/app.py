@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -41,6 +43,25 @@ def open_workshop(folder: Path) -> Workshop:
     from companion.workshop import Workshop
 
     return Workshop.open(folder)
+
+
+def get_ready(_: Watch, *, for_good: bool) -> None:
+    """Import, in a thread, what the steps and pictures need: done when a key is pressed it would hold the app.
+
+    for_good: whether the app is all that runs in this process. Then what stands by now is left out of every search for
+    garbage, which would hold the app for longer than anything else does.
+    """
+    from importlib import import_module
+
+    from companion.tui.bodies import body_of
+
+    for step in STEPS:
+        body_of(step.body)
+    for name in ("parts.picture", "parts.tour", "parts.wording", "parts.editing", "snapshots.drawer", "frame.help"):
+        import_module(f"companion.tui.{name}")
+    if for_good:
+        gc.freeze()
+        gc.set_threshold(20_000, 20, 100)
 
 
 class CompanionApp(Looking):
@@ -139,6 +160,7 @@ class CompanionApp(Looking):
 
             ask_of_edited(self, shop, shop.recovered)
         self.look_again()
+        self.begin("ahead", "Getting ready", partial(get_ready, for_good=self._follow), lambda _: None)
         if self._follow:
             self._follow = False
             self.follow()
