@@ -9,6 +9,7 @@ from textual.widgets import Button, Input
 
 from companion.core.findings import Severity
 from companion.steps.model import State
+from companion.tui.bodies.start import told
 from companion.tui.frame.workspace import Workspace
 from companion.tui.parts.choice import PartsBar
 from companion.tui.parts.fields import BY_KEY, PAGES
@@ -168,3 +169,9 @@ def test_each_limit_says_what_holds_while_nothing_is_written() -> None:
         if name in rules:
             assert float(field.default.replace("−", "-")) == rules.pop(name)
     assert rules == {}
+
+
+def test_in_a_low_terminal_examples_leave_room_for_the_first_question() -> None:
+    lines = ("2 samples.", "Samples/a.wav: A2, take 1.", "Middle C is C3.")
+    assert told(lines, 24) == ["2 samples.", "Middle C is C3."]
+    assert told(lines, 40) == list(lines)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
 
 from textual import on
 from textual.app import ComposeResult
@@ -22,6 +23,15 @@ if TYPE_CHECKING:
 def _shape(proposal: Proposal) -> Shape:
     """Return how the patches are written: on one line like all that is asked here, unless a name holds a comma."""
     return "lines" if any("," in patch for patch in proposal.facts.contents.patches) else "words"
+
+
+ROOM: Final = 32
+"""Lines of a terminal from which on examples of how names are read stand above the first question."""
+
+
+def told(lines: Sequence[str], height: int) -> list[str]:
+    """Return what was found, in a low terminal without examples: the first question is to stand in sight."""
+    return [line for line in lines if height >= ROOM or "/" not in line.partition(" ")[0]]
 
 
 class StartForm(Vertical):
@@ -46,7 +56,7 @@ class StartForm(Vertical):
             fields.append(Field(key, question, "", shape, known.choices, rows=2))
         intro = content(
             "There is no release.toml here yet. This is what was found:\n",
-            *(f"  {line}\n" for line in proposal.lines),
+            *(f"  {line}\n" for line in told(proposal.lines, self.app.size.height)),
             "\nThe rest only you can tell. Leave blank what you do not know yet.",
         )
         texts = {field.key: text_of(field, value_of(proposal.facts, field.key)) for field in fields}
