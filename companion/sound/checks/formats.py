@@ -19,8 +19,8 @@ from companion.sound.zones.zones import ZONES
 INVERTED: Final = -0.9
 BAND_SHARE: Final = 0.8
 BAND_LOWEST_HZ: Final = 4000.0
-HUM_DB: Final = 6.0
-FEW_HUM_DB: Final = 10.0
+HUM_DB: Final = 5.5
+FEW_HUM_DB: Final = 6.0
 PLAIN_HUM_DB: Final = 20.0
 HUM_FILES: Final = 3
 MANY_SOUNDS: Final = 5
@@ -116,7 +116,7 @@ def band_empty(model: SoundModel) -> Iterator[Finding]:
     why="Quiet passages hum, and each voice adds its own.",
     mend="Record away from transformers with a balanced line, or remove the hum with narrow notch filters.",
     limit="fourth-highest harmonic {bound} over its surroundings, each as the median of five sounds or more, from a "
-    "quarter of a folder; 10 dB of three or four",
+    "quarter of a folder; 6 dB of three or four",
     unit="dB",
     bound=HUM_DB,
 )

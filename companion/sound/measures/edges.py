@@ -206,9 +206,9 @@ def decay_of(cells: NDArray[np.float64], seconds: float) -> Decay:
     loudest = float(body[0:5].mean()) or 1e-30
     end = float(body[-min(10, len(body)) :].mean())
     end_db = 10 * math.log10(max(end, 1e-16) / loudest)
-    noise, _ = _noise_behind(body)
+    noise, knee = _noise_behind(body)
     lowest = 10 * math.log10(noise / loudest) + _ABOVE_NOISE_DB if noise > 0 else -math.inf
-    curve = integrated(body)
+    curve = _curve(body, noise, knee)
     values = {
         name: _line(curve, seconds, top, bottom) if bottom >= lowest else None
         for name, (top, bottom) in _RANGES.items()
@@ -221,7 +221,10 @@ def integrated(body: NDArray[np.float64]) -> NDArray[np.float64]:
 
     Where the sound dies away into noise, up to where it reaches it.
     """
-    noise, knee = _noise_behind(body)
+    return _curve(body, *_noise_behind(body))
+
+
+def _curve(body: NDArray[np.float64], noise: float, knee: int) -> NDArray[np.float64]:
     sound = body[:knee] - noise
     energy = np.cumsum(sound[::-1])[::-1] + (_missing(body) if noise <= 0 else _missing_at(sound))
     return np.asarray(10 * np.log10(np.maximum(energy, 1e-30) / max(float(energy[0]), 1e-30)))

@@ -57,14 +57,14 @@ def lines_of(quiet: NDArray[np.float32], rate: int) -> tuple[float, ...]:
     if spectrum is None or spectrum.seconds < SHORTEST_S:
         return ()
     power, step, *_ = spectrum
-    heights = []
-    for hertz in (mains * harmonic for mains in MAINS_HZ for harmonic in range(1, HARMONICS + 1)):
-        line = power[round((hertz - _DRIFT_HZ) / step) - 1 : round((hertz + _DRIFT_HZ) / step) + 2]
-        top = int(np.argmax(line))
-        around = power[max(1, round((hertz - _AROUND_HZ) / step)) : round((hertz + _AROUND_HZ) / step) + 1]
-        is_peak = 0 < top < len(line) - 1
-        heights.append(round(float(10 * np.log10(line[top] / np.median(around))), 1) if is_peak else 0.0)
-    return tuple(heights)
+    hertz = np.outer(MAINS_HZ, np.arange(1, HARMONICS + 1)).reshape(-1, 1)
+    centres, reach, drift = np.round(hertz / step).astype(int), round(_AROUND_HZ / step), round(_DRIFT_HZ / step)
+    around = power[np.maximum(centres + np.arange(-reach, reach + 1), 1)]
+    line = power[centres + np.arange(-drift - 1, drift + 2)]
+    tops = line.argmax(axis=1)
+    heights = 10 * np.log10(line.max(axis=1) / np.median(around, axis=1))
+    is_peak = (tops > 0) & (tops < line.shape[1] - 1)
+    return tuple(round(float(height), 1) for height in np.where(is_peak, heights, 0.0))
 
 
 def _thinned(sound: NDArray[np.float32], rate: int) -> tuple[NDArray[np.float32], int] | None:
