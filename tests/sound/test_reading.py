@@ -14,7 +14,7 @@ from companion.core.findings import Finding
 from companion.core.rules import findings_of
 from companion.sound.checks.model import sound_model
 from companion.sound.checks.unjudged import names_disagree, names_open, note_unread
-from companion.sound.zones.hearing import SampleSound
+from companion.sound.zones.hearing import SampleSound, heard_of
 from companion.sound.zones.naming import Pattern
 from companion.sound.zones.reading import NameReading, read_names
 from companion.sound.zones.telling import names_data, names_lines
@@ -226,6 +226,20 @@ def test_a_header_that_always_says_the_same_was_never_set(good: Any) -> None:
     assert {zone.path[:-4]: zone.note for zone in zones.values()} == names
     set_ = sound_model({f"{name}.wav": good(root_note=note + 1) for name, note in names.items()}, {}, facts).zones
     assert {zone.path[:-4]: zone.note for zone in set_.values()} == {name: note + 1 for name, note in names.items()}
+
+
+def test_headers_that_were_never_set_are_passed_over_beside_files_without_one(good: Any) -> None:
+    names = {f"Reed {name}": note for name, note in (("C3", 48), ("D#3", 51), ("F#3", 54), ("A3", 57), ("C4", 60))}
+    files = {f"{name}.wav": good(root_note=60 if place % 2 == 0 else None) for place, name in enumerate(names)}
+    zones = sound_model(files, {}, Facts(naming=Naming(middle_c="C4"))).zones
+    assert {zone.path[:-4]: zone.note for zone in zones.values()} == names
+
+
+def test_headers_speak_where_they_differ(good: Any) -> None:
+    files = {"a.wav": good(root_note=48), "b.wav": good(root_note=51), "c.wav": good()}
+    assert [one.root for one in heard_of(files).values()] == [48, 51, None]
+    alike = {"a.wav": good(root_note=60), "b.wav": good(root_note=60), "c.wav": good()}
+    assert [one.root for one in heard_of(alike).values()] == [None, None, None]
 
 
 def told(good: Any, sounds: Mapping[str, float], **naming: Any) -> list[Finding]:
