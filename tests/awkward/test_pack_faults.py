@@ -201,7 +201,7 @@ def test_the_system_itself_fails(
         assert [path for path in quiet.iterdir() if path.stat().st_size > 4 or path.is_dir()] == []
         shutil.rmtree(tmp_path / str(turn))
     print(f"\n{' '.join(verb)}, {call} of the system: {counts.total()} failures left {dict(counts)}")
-    assert counts
+    assert counts or call == "mkdir", "an update makes no folder"
     assert turn < 399
 
 
