@@ -228,7 +228,9 @@ def _gaps(sound: Sound) -> list[Click]:
     """
     wave, guard = sound.wave, sound.guard
     cells = wave[: len(wave) // guard * guard].reshape(-1, guard)
-    still = np.concatenate(([False], cells.max(axis=1) == cells.min(axis=1), [False]))
+    still = np.zeros(len(cells) + 2, bool)
+    likely = np.flatnonzero((cells[:, 0] == cells[:, -1]) & (cells[:, 0] == cells[:, guard // 2]))
+    still[1 + likely] = (cells[likely] == cells[likely, :1]).all(axis=1)
     turns = np.flatnonzero(still[1:] != still[:-1])
     ends: list[tuple[int, int]] = []
     for first, last in zip(turns[::2].tolist(), turns[1::2].tolist(), strict=True):

@@ -251,10 +251,11 @@ def _noise_behind(body: NDArray[np.float64]) -> tuple[float, int]:
         first = max(0, last - max(4, int((levels[: max(1, last)] < floor + _CLEAR_DB + 20).sum())))
         if last - first < 3:
             return 0.0, len(body)
-        slope, at = np.polyfit(np.arange(first, last), levels[first:last], 1)
+        places, part = np.arange(first, last) - (first + last - 1) / 2, levels[first:last]
+        slope = float(places @ part) / float(places @ places)  # least squares
         if slope >= 0:
             return 0.0, len(body)
-        knee = (floor - at) / slope
+        knee = (first + last - 1) / 2 + (floor - float(part.mean())) / slope
         behind = math.ceil(knee - _CLEAR_DB / slope)  # 10 dB further down the line, hardly anything is left of it
         if behind > count - 4:
             return 0.0, len(body)
