@@ -98,10 +98,20 @@ def panel_host() -> Any:
 @pytest.fixture(scope="session")
 def panel_cases() -> Iterator[Any]:
     """What the figures of the controls rest on; its processes find the stand-in hosts as this one does."""
+    yield from _found_by_processes("standin.panel_cases")
+
+
+@pytest.fixture(scope="session")
+def keys_cases() -> Iterator[Any]:
+    """What the figures of the keys rest on; its processes find the stand-in host as this one does."""
+    yield from _found_by_processes("standin.keys_cases")
+
+
+def _found_by_processes(module: str) -> Iterator[Any]:
     here = str(Path(__file__).resolve().parent)
     sys.path.insert(0, here)
     try:
-        yield importlib.import_module("standin.panel_cases")
+        yield importlib.import_module(module)
     finally:
         sys.path.remove(here)
 

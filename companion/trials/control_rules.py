@@ -111,9 +111,14 @@ def _not_judged(rule: Rule[ControlsModel], model: ControlsModel, *kinds: str) ->
         yield rule.finding(value=len(missing), says=text)
 
 
+MOST_ASKED: Final = 3
+"""Questions that are written out in one line; the others are counted."""
+
+
 @_controls_rule(
     "bounce-unheard",
     BLOCKS,
+    version=2,
     means="The bounce of the performance could not tell this, and nobody has listened to it.",
     why="What neither a measure nor an ear has judged goes out unknown.",
     mend="Open the trials of this step, play the notes named, and answer pass or fail.",
@@ -123,7 +128,12 @@ def _not_judged(rule: Rule[ControlsModel], model: ControlsModel, *kinds: str) ->
 )
 def bounce_unheard(model: ControlsModel) -> Iterator[Finding]:
     """What a bounce could not tell was not judged by ear; one finding for all of it."""
-    yield from _not_judged(bounce_unheard, model, "by ear")
+    asked = [trial for trial in model.trials if trial.kind == "by ear"]
+    missing = [trial.title for trial in asked if trial.id not in model.verdicts]
+    if missing:
+        more = [f"{len(missing) - MOST_ASKED:,} more"] if len(missing) > MOST_ASKED else []
+        text = f"{plural(len(missing), 'question')} for your ear: {' · '.join([*missing[:MOST_ASKED], *more])}"
+        yield bounce_unheard.finding(value=len(missing), says=text)
 
 
 @_controls_rule(

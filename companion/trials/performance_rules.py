@@ -82,16 +82,18 @@ def bounce_clipped(judged: Judged) -> Iterator[Finding]:
     WARNS,
     step="controls",
     rests_on=(HEARING,),
-    means="A note has a click in it that the notes around it do not have.",
+    means="A note has a click in it that neither its sample nor the notes around it have.",
     why="A click in a held note is heard each time that key is played.",
-    mend="Listen there. Repair the sample or its loop; if the host clicked, bounce again with a larger buffer.",
+    mend="Listen there. If the host clicked, bounce again with a larger buffer; if it comes each time, see what the "
+    "patch does to that key.",
     limit="{bound} times what the sound before foretells",
-    source="residual of linear prediction, against that of the other notes",
+    source="residual of linear prediction, against that of the other notes and of the samples",
 )
 def bounce_click(judged: Judged) -> Iterator[Finding]:
     """A sample stands far off what the ones before it lead to expect, in a note whose like have none such."""
     for verdict in _of(judged, bounce_click):
-        yield _finding(bounce_click, judged, verdict, f"a click {verdict.value:.0f} times as large as its surroundings")
+        several = f"clicks in {len(verdict.slots):,} notes, up to" if len(verdict.slots) > 1 else "a click"
+        yield _finding(bounce_click, judged, verdict, f"{several} {verdict.value:.0f} times as large as what is around")
 
 
 @rule(

@@ -66,11 +66,14 @@ def test_the_controls_of_the_demo_are_proven_by_measurement(
     (by_hand,) = [one for one in brush if one["trial"]["title"] == "Brush alone"]
     assert by_hand["measured"] is False
     assert by_hand.get("answer") is None
-    assert "could not tell, since its words name no direction that is measured" in by_hand["trial"]["instruction"]
+    assert "could not tell: its words name no direction that is measured" in by_hand["trial"]["instruction"]
     listed = companion("status", demo_folder, "--json").json["steps"]
     (controls,) = [step for step in listed if step["id"] == "controls"]
     assert controls["state"] == "open", "what is asked by hand is not answered yet"
-    assert "a held note does not show its glide" in controls["because"]
+    assert (
+        "2 questions for your ear: Does it move without clicks? “Body”, “Brush” and “Cave” · Does it glide?"
+        in (controls["because"])
+    )
 
 
 def test_a_control_without_a_controller_is_tried_by_hand_and_told_how_to_be_played(

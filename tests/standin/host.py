@@ -1,7 +1,9 @@
 """A stand-in host: plays a MIDI file with an instrument, faults switched on by name. Not a model of any real one.
 
 Host A takes round robins by turns and dithers. Host B draws takes at random, runs a free chorus over everything and has
-noise at −70 dBFS.
+noise at −70 dBFS. Host C draws takes but none twice in a row, begins and ends notes block by block and 11 ms late,
+releases in a straight line of decibels with a kink, and sends everything through a small room that sways freely and a
+soft limiter; it has noise at −80 dBFS.
 """
 
 from __future__ import annotations
@@ -16,7 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .instruments import Floats, Instrument
+from .panel_host import block_of, limited, swaying
 
+LATE_S = 0.011
 LEVEL_DB = -12.0
 """Room for chords below full scale."""
 
@@ -27,7 +31,8 @@ class Faults:
 
     silent: keys that do not sound. transposed: semitones by key. gain: dB by key. inverted: keys softer when played
     harder. stuck: keys whose first note is never released. one_take: keys that always play their first take.
-    click_on: keys with a click in the middle of each note. voices: the most that sound at once; the oldest drops out.
+    click_on: keys with a click in the middle of each note. dropped: keys in whose first hard note the host is silent
+    for a millisecond. voices: the most that sound at once; the oldest drops out.
     hiss: dBFS of the noise each voice brings along. drive: dB by which the whole is driven into clipping.
     """
 
@@ -38,6 +43,7 @@ class Faults:
     stuck: frozenset[int] = frozenset()
     one_take: frozenset[int] = frozenset()
     click_on: frozenset[int] = frozenset()
+    dropped: frozenset[int] = frozenset()
     voices: int = 1_000
     hiss: float | None = None
     drive: float = 0.0
@@ -99,15 +105,22 @@ def render(
     """
     faults = faults or Faults()
     notes, _, end = voices_of(midi)
+    if host == "C":
+        for note in notes:
+            note.on = block_of(note.on + LATE_S, instrument.rate)
+            note.off = max(block_of(note.off + LATE_S, instrument.rate), note.on + 0.01)
     rate, draw = instrument.rate, np.random.default_rng(seed)
     out = np.zeros((int((end + tail) * rate), 2), np.float32)
     turn: dict[int, int] = {}
+    takes: dict[int, int] = {}
     hung: set[int] = set()
+    torn: set[int] = set()
     lost = _steal(notes, faults.voices)
     for place, note in enumerate(notes):
         key = note.key
         turn[key] = turn.get(key, -1) + 1
-        take = turn[key] % instrument.takes if host == "A" else int(draw.integers(instrument.takes))
+        take = _take(host, turn[key], takes.get(key, -1), instrument.takes, draw)
+        takes[key] = take
         if key in faults.silent:
             continue
         velocity = 127 - note.velocity if key in faults.inverted else note.velocity
@@ -123,14 +136,12 @@ def render(
         # Struck instruments ring on unless their key is let go of early; kits always ring out.
         let_go = int((off - note.on) * rate)
         if let_go < len(sound) and (instrument.held or getattr(instrument, "kind", "") != "kit"):
-            sound[let_go:] *= np.exp(-np.arange(len(sound) - let_go) / (release * rate)).astype(np.float32)
+            sound[let_go:] *= _release(len(sound) - let_go, release * rate, bent=host == "C")
         fade = min(len(sound), rate // 100)
         sound[len(sound) - fade :] *= np.linspace(1, 0, fade, dtype=np.float32)  # no engine cuts a tail off
         if faults.hiss is not None:
             sound += np.float32(10 ** (faults.hiss / 20)) * draw.standard_normal(len(sound)).astype(np.float32)
-        if key in faults.click_on:
-            middle = min(len(sound) - 1, int(0.2 * rate))
-            sound[middle] += 0.25
+        _tear(sound, note, faults, torn, draw, rate)
         first = round(note.on * rate)
         sound = sound[: len(out) - first]
         pan = 0.5 + 0.2 * np.sin(key)
@@ -139,10 +150,37 @@ def render(
     if host == "B":
         out = _chorus(out, rate, draw)
         out += np.float32(10 ** ((-70 - LEVEL_DB) / 20)) * draw.standard_normal(out.shape).astype(np.float32)
+    elif host == "C":
+        out = swaying(out, rate, draw) * np.float32(0.9)
     else:
         out += (draw.random(out.shape) - 0.5).astype(np.float32) / 32768
     out = out * np.float32(10 ** ((faults.drive + LEVEL_DB) / 20))
+    if host == "C":
+        out = limited(out, rate)
     return np.asarray(np.clip(out, -1, 1), dtype=np.float32)
+
+
+def _take(host: str, turn: int, last: int, takes: int, draw: np.random.Generator) -> int:
+    if host == "A":
+        return turn % takes
+    if host == "C" and last >= 0 and takes > 1:
+        return (last + 1 + int(draw.integers(takes - 1))) % takes
+    return int(draw.integers(takes))
+
+
+def _tear(sound: Floats, note: Voice, faults: Faults, torn: set[int], draw: np.random.Generator, rate: int) -> None:
+    if note.key in faults.click_on:
+        sound[min(len(sound) - 1, int(0.2 * rate))] += 0.25
+    if note.key in faults.dropped and note.velocity > 64 and note.key not in torn:
+        torn.add(note.key)
+        at = int(draw.uniform(0.1, 0.4) * rate)
+        sound[at : at + rate // 1000] = 0
+
+
+def _release(frames: int, pace: float, *, bent: bool) -> Floats:
+    """Return how a note falls once it is let go of. bent: 30 dB at one pace, the rest at half of it."""
+    fall = 8.686 * np.arange(frames) / pace
+    return (10 ** (-(np.where(fall < 30, fall, 15 + fall / 2) if bent else fall) / 20)).astype(np.float32)
 
 
 def _chorus(out: Floats, rate: int, draw: np.random.Generator) -> Floats:

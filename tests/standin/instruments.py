@@ -10,6 +10,8 @@ from typing import Any, Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from companion.trials.performance.clicks import Dry
+
 Floats = NDArray[np.float32]
 KINDS: Final = ("struck", "sustained", "organ", "pad", "kit")
 
@@ -107,15 +109,28 @@ class Recorded:
     def sound(self, key: int, velocity: int, take: int, frames: int) -> Floats:
         """See :class:`Instrument`."""
         del velocity
-        one = min(self._recordings, key=lambda other: abs(other.root - key))
-        ratio = 2 ** ((key - one.root - one.cents / 100) / 12) * one.rate / self.rate
-        loop = (one.loop_start, one.loop_end) if one.loop_end > one.loop_start else None
+        one = self._plays(key)
+        sample, cents = self._take(one, take)
+        ratio = 2 ** ((100 * (key - one.root) - cents) / 1200) * one.rate / self.rate
+        return _played(sample, ratio, frames, (one.loop_start, one.loop_end) if one.loop_end > one.loop_start else None)
+
+    def _plays(self, key: int) -> Any:
+        return min(self._recordings, key=lambda other: abs(other.root - key))
+
+    def _take(self, one: Any, take: int) -> tuple[Floats, float]:
+        """Return a take, and by how many cents the recording lies above its root."""
         sample = np.asarray(one.samples, np.float32)
-        ratio *= 2 ** (0.0025 * take)
         if take:  # struck elsewhere, as it were: every partial a little louder or softer, and otherwise in phase
             draw = np.random.default_rng((one.root, take))
             sample = np.convolve(sample, np.append(1.0, 0.2 * draw.standard_normal(24)), "same").astype(np.float32)
-        return _played(sample, ratio, frames, loop)
+        return sample, one.cents - 3.0 * take
+
+    def dry(self, key: int) -> list[Dry]:
+        """Return what a key may play, as it would lie in a folder: a file for each take."""
+        one = self._plays(key)
+        loop = (one.loop_start, one.loop_end) if one.loop_end > one.loop_start else None
+        takes = [self._take(one, take) for take in range(self.takes)]
+        return [Dry(sample[:, None], one.rate, one.root + cents / 100, loop) for sample, cents in takes]
 
 
 class Folder:

@@ -357,7 +357,12 @@ def render(
     if host == "C":
         late = 0.011
         notes = [
-            (_block(on + late, rate), max(_block(off + late, rate), _block(on + late, rate) + 0.01), key, velocity)
+            (
+                block_of(on + late, rate),
+                max(block_of(off + late, rate), block_of(on + late, rate) + 0.01),
+                key,
+                velocity,
+            )
             for on, off, key, velocity in notes
         ]
         moves = [(time + late, cc, value) for time, cc, value in moves]
@@ -381,7 +386,7 @@ def render(
     if host == "B":
         return _chorus(out, rate, draw)
     if host == "C":
-        return _limited(_swaying(out, rate, draw), rate)
+        return limited(swaying(out, rate, draw), rate)
     return out + ((draw.random(out.shape) - 0.5) / 32768).astype(np.float32)
 
 
@@ -393,7 +398,8 @@ def _next_take(host: str, number: int, last: int, takes: int, draw: np.random.Ge
     return int(draw.integers(takes))
 
 
-def _block(seconds: float, rate: int) -> float:
+def block_of(seconds: float, rate: int) -> float:
+    """Return the moment at which host C hears something: the next block."""
     return -(-round(seconds * rate) // _BLOCK) * _BLOCK / rate
 
 
@@ -516,7 +522,7 @@ def _chorus(out: Sound, rate: int, draw: np.random.Generator) -> Sound:
     return made
 
 
-def _swaying(out: Sound, rate: int, draw: np.random.Generator) -> Sound:
+def swaying(out: Sound, rate: int, draw: np.random.Generator) -> Sound:
     """Return the sound in a small room, 16 dB under it, whose reflections wander freely; with noise at −80 dBFS."""
     front = rate // 10
     places = np.arange(front, front + len(out), dtype=np.int32)
@@ -538,7 +544,7 @@ def _swaying(out: Sound, rate: int, draw: np.random.Generator) -> Sound:
     return made
 
 
-def _limited(out: Sound, rate: int) -> Sound:
+def limited(out: Sound, rate: int) -> Sound:
     """Return the sound with what rises over −9 dBFS pressed together, in 2 ms, let go of in 60."""
     from scipy.ndimage import maximum_filter1d
     from scipy.signal import lfilter

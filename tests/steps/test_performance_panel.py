@@ -172,7 +172,7 @@ def test_what_no_controller_moves_stays_by_hand_and_keeps_what_takes_all_of_them
     told = results(shop)
     assert (told["Level alone"], told["Pan alone"], told["All controls left to right"]) == ("pass measured", "", "")
     assert told["Extremes together 1 of 4"] == ""
-    assert "since it does not move “Pan”" in views(shop)["Extremes together 1 of 4"].trial.instruction
+    assert "could not tell: it does not move “Pan”" in views(shop)["Extremes together 1 of 4"].trial.instruction
     assert shop.status().step("controls").state is State.OPEN
 
 

@@ -21,6 +21,7 @@ from companion.core.findings import Finding
 from companion.core.progress import Watch
 from companion.trials.performance.align import align
 from companion.trials.performance.bounce import ArraySound
+from companion.trials.performance.clicks import Dry
 from companion.trials.performance.judged import Judged
 from companion.trials.performance.judging import judge
 from companion.trials.performance.keys import Playable, plan_keys, split_keys
@@ -325,6 +326,25 @@ def test_where_takes_are_drawn_by_chance_one_key_is_not_accused(bounced: Bounced
 
 def test_a_click_in_a_note(bounced: Bounced) -> None:
     assert found(bounced("sustained", click_on=frozenset({63}))) == fault("bounce-click", 63)
+
+
+def test_a_click_that_a_sample_has_is_asked_by_ear_or_nothing_where_the_sample_is_known(standin: Any) -> None:
+    class Cracked(standin.Made):  # type: ignore[misc, name-defined]
+        def _make(self, root: int, layer: int, take: int) -> Any:
+            sample, loop = super()._make(root, layer, take)
+            if root == 63:
+                sample[int(0.25 * self.rate)] += 0.5
+            return sample, loop
+
+    sound = ArraySound(standin.render(MIDI, Cracked("organ", seed=5, rate=RATE)), RATE)
+    judged = judge(sound, [SCORE])
+    assert check_bounce(judged) == ()
+    (numbers,) = [slots for (rule, _), slots in unheard(judged).items() if rule == "bounce-click"]
+    assert 63 in {SCORE.slots[number].notes[0].key for number in numbers} <= {63, 64, 65}
+    click = np.zeros((RATE, 1), np.float32)
+    click[int(0.25 * RATE)] = 0.5
+    known = judge(sound, [SCORE], dry_of=lambda key: [Dry(click, RATE, 63.0)])
+    assert "bounce-click" not in {rule for rule, _ in unheard(known)}
 
 
 def test_a_clipped_bounce(bounced: Bounced) -> None:

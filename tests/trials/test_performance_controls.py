@@ -31,7 +31,7 @@ from companion.trials.performance.keys import voice_slots
 from companion.trials.performance.listening import listen
 from companion.trials.performance.midi import midi_bytes
 from companion.trials.performance.score import Clock, Score
-from companion.trials.performance.voices import judge_voices
+from companion.trials.performance.voices import hear_voices, judge_voices
 from companion.trials.performance_control_rules import RULES, check_measured
 
 RATE = 24_000
@@ -520,7 +520,7 @@ def _voices(host: Any, kind: str, **faults: Any) -> list[Verdict]:
         def covers(self, seconds: float) -> bool:
             return True
 
-    return judge_voices(score.slots, ArraySound(sound, RATE), Exact())
+    return judge_voices(score.slots, hear_voices(score.slots, ArraySound(sound, RATE), Exact()))
 
 
 def test_a_kept_note_that_is_stolen_is_told_with_how_many_voices(host: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Sequence
 from typing import Final
 
 import msgspec
@@ -12,7 +13,16 @@ from companion.core.evidence import Answer, Evidence
 from companion.core.text import listed, plural, visible
 from companion.steps.desk import Desk
 from companion.steps.looks import judging
-from companion.steps.looks.judging import BounceDetails, ByEar, JudgedBounce, ear_title, is_of_controls, source_of
+from companion.steps.looks.judging import (
+    BounceDetails,
+    ByEar,
+    JudgedBounce,
+    by_question,
+    ear_reasons,
+    ear_title,
+    is_of_controls,
+    source_of,
+)
 from companion.steps.looks.performance import PERFORMANCE, Performed, content_mark, outline
 from companion.trials.plan import Trial, trial_of
 
@@ -66,14 +76,15 @@ def by_ear_trials(desk: Desk) -> tuple[Trial, ...]:
     return tuple(
         _by_ear(asked, one.fingerprint)
         for one in bounces(desk)
-        for asked in details_of(one).by_ear
-        if asked.rule not in _ASKED_ANYWAY
+        for asked in by_question([each for each in details_of(one).by_ear if each.rule not in _ASKED_ANYWAY])
     )
 
 
-def _by_ear(asked: ByEar, mark: str) -> Trial:
-    names = listed(asked.slots, 24)
-    if is_of_controls(asked.rule):
+def _by_ear(asked: Sequence[ByEar], mark: str) -> Trial:
+    rule = asked[0].rule
+    slots = list(dict.fromkeys(name for one in asked for name in one.slots))
+    names = listed(slots, 24)
+    if is_of_controls(rule):
         how = f"While a note sounds, move {names} from end to end, slowly and at once, and back to rest"
         expect = "It moves as it should, and comes back."
     else:
@@ -82,9 +93,9 @@ def _by_ear(asked: ByEar, mark: str) -> Trial:
         "by ear",
         ear_title(asked),
         (),
-        f"The bounce could not tell, since {asked.reason}. {how}, and listen.",
+        f"{how}, and listen. (The bounce could not tell: {ear_reasons(asked)}.)",
         expect,
-        claim=f"{asked.rule} {mark} {' '.join(asked.slots)}",
+        claim=f"{rule} {mark} {' '.join(slots)}",
     )
 
 

@@ -16,6 +16,7 @@ from companion.core.evidence import Evidence
 from companion.core.findings import Finding, ordered
 from companion.core.text import listed, plural, visible
 from companion.steps.desk import Desk
+from companion.steps.looks.dry import dry_samples
 from companion.steps.looks.performance import PERFORMANCE, candidates, content_mark
 from companion.trials.performance.controls_judged import Outcome
 
@@ -106,7 +107,8 @@ def judge_bounce(desk: Desk, path: Path, given: Asked | None) -> tuple[JudgedBou
     plans = candidates(desk, given, path.parent)
     panels = {score.mark: panel for score, panel in plans if panel}
     with Bounce(path) as sound:
-        judged = judge(sound, [score for score, _ in plans], desk.watch, panels, _loudest_noise(desk))
+        scores = [score for score, _ in plans]
+        judged = judge(sound, scores, desk.watch, panels, _loudest_noise(desk), dry_samples(desk))
     findings = check_bounce(judged)
     if judged.controls:
         findings = ordered((*findings, *check_measured(judged.controls)))
@@ -205,11 +207,12 @@ def _outcome(path: Path, judged: Judged, findings: tuple[Finding, ...], by_ear: 
             for number, slot in slots
         ),
         findings=findings,
-        by_ear=tuple(map(ear_title, by_ear)),
+        by_ear=tuple(f"{ear_title(asked)}: {ear_reasons(asked)}" for asked in by_question(by_ear)),
     )
 
 
 _EAR: Final = {
+    "bounce-click": "Do these click",
     "note-silent": "Do these sound at all",
     "note-off-pitch": "Are these in tune",
     "note-level-step": "Are these as loud as they should be",
@@ -221,18 +224,36 @@ _EAR: Final = {
     "control-clicks": "Does it move without clicks",
     "control-jumps": "Does it glide",
     "control-unreturned": "Back at rest, does it sound as before",
-    "order-matters": "Is the sound the same in whatever order controls are moved",
+    "order-matters": "Does it sound the same, in whatever order controls are moved",
     "pair-silences": "Do all ends sound together",
 }
 
 
-def ear_title(asked: ByEar) -> str:
-    """Return in words what a person is asked to listen to."""
-    question = _EAR.get(asked.rule, asked.rule)
-    if is_of_controls(asked.rule):
-        names = listed([f"“{visible(name)}”" for name in asked.slots], 6) if asked.slots else "all together"
-        return f"{question}: {names}, which the bounce could not tell, since {asked.reason}"
-    return f"{question}: {plural(len(asked.slots), 'note')} the bounce could not tell of, since {asked.reason}"
+def by_question(asked: Sequence[ByEar]) -> list[list[ByEar]]:
+    """Return what a person is asked, one list for each question, whatever the reasons are."""
+    found: dict[str, list[ByEar]] = {}
+    for one in asked:
+        found.setdefault(one.rule, []).append(one)
+    return list(found.values())
+
+
+def ear_title(asked: Sequence[ByEar]) -> str:
+    """Return in words one question that a person is asked, and of what: all of ``asked`` are of one rule."""
+    rule = asked[0].rule
+    return f"{_EAR.get(rule, rule)}? {_of_what(rule, list(dict.fromkeys(name for one in asked for name in one.slots)))}"
+
+
+def ear_reasons(asked: Sequence[ByEar]) -> str:
+    """Return why the bounce could not tell; where there are several reasons, each with what it is true of."""
+    if len(asked) == 1:
+        return asked[0].reason
+    return "; ".join(f"{_of_what(one.rule, one.slots)}: {one.reason}" for one in asked)
+
+
+def _of_what(rule: str, names: Sequence[str]) -> str:
+    if not is_of_controls(rule):
+        return plural(len(names), "note")
+    return listed([f"“{visible(name)}”" for name in names], 6) if names else "All together"
 
 
 def is_of_controls(rule: str) -> bool:

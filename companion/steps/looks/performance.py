@@ -74,7 +74,7 @@ def content_mark(desk: Desk) -> str:
     return fingerprint([("sounding", desk.marks.sounding)], stated)
 
 
-def _named_notes(desk: Desk) -> dict[str, tuple[Placed, int]]:
+def named_notes(desk: Desk) -> dict[str, tuple[Placed, int]]:
     """Return what the names of the samples say, and their MIDI notes, by path; those that name no note are left out."""
     from companion.sound.zones.naming import Placed
     from companion.sound.zones.reading import read_names
@@ -106,7 +106,7 @@ def playable_of(desk: Desk) -> Playable:
     """
     from companion.trials.performance.keys import Playable, spread
 
-    facts, named = desk.facts, _named_notes(desk)
+    facts, named = desk.facts, named_notes(desk)
     stated = [layer for layer in facts.layers if (layer.low_key, layer.high_key) != (0, 127)]
     keys = {key for layer in stated for key in range(max(0, layer.low_key), min(127, layer.high_key) + 1)}
     notes = [note for _, note in named.values()]
@@ -140,7 +140,7 @@ def panel_of(desk: Desk, playable: Playable) -> Panel | None:
     knobs, _ = knobs_of(desk.facts.controls)
     if not knobs:
         return None
-    layers, named = desk.facts.layers, _named_notes(desk)
+    layers, named = desk.facts.layers, named_notes(desk)
     shared = [key for key in playable.keys if all(layer.low_key <= key <= layer.high_key for layer in layers)]
     keys = shared or list(playable.keys)
     recorded = [key for key in keys if key in {note for _, note in named.values()}]

@@ -40,7 +40,7 @@ def explained(trial: Trial, proof: TrialProof | None) -> Trial:
     if proof.answer:
         return msgspec.structs.replace(trial, instruction=MEASURED, expect="")
     return msgspec.structs.replace(
-        trial, instruction=f"{trial.instruction} (The bounce could not tell, since {proof.reason}.)"
+        trial, instruction=f"{trial.instruction} (The bounce could not tell: {proof.reason}.)"
     )
 
 

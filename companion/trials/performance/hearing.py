@@ -19,12 +19,6 @@ CENTS: Final = 10
 LOWEST_HZ: Final = 40.0
 OCTAVES: Final = 8
 SILENCE_DB: Final = -160.0
-AUDIBLE: Final = 0.5
-"""How large a click is at least, as a share of the note’s root mean square."""
-AGAIN: Final = 2.0
-"""And the next one that is more than 5 ms from it."""
-ALONE: Final = 5.0
-"""By how many times a click exceeds all but half a percent of its surroundings."""
 
 
 class Tone(msgspec.Struct, frozen=True, kw_only=True):
@@ -157,37 +151,6 @@ def _in_bands(magnitudes: Floats, rate: int) -> Floats:
     ends = np.clip(edges, 0, len(magnitudes))
     whole = np.interp(ends, np.arange(len(summed)), summed)
     return (10 * np.log10(np.maximum(np.diff(whole), 1e-16))).astype(np.float32)
-
-
-def residual_peak(data: Floats, rate: int) -> float:
-    """Return the largest sample of what 32 samples before each do not foretell, in medians of its size.
-
-    By linear prediction (autocorrelation method). Of whichever channel has the larger; 0 where none stands alone.
-    """
-    worst = 0.0
-    for channel in range(data.shape[1]):
-        piece = data[:, channel].astype(np.float64)
-        if len(piece) < rate // 20 or float(np.abs(piece).max()) < 1e-4:
-            continue
-        order = 32
-        windowed = piece * hann(len(piece))
-        # By way of the spectrum: products this long are shared out among threads, which wait for each other.
-        power = np.abs(np.fft.rfft(windowed, 2 * len(piece))) ** 2
-        correlation = np.fft.irfft(power)[: order + 1]
-        correlation[0] *= 1 + 1e-9
-        places = np.abs(np.arange(order)[:, None] - np.arange(order))
-        weights = np.linalg.solve(correlation[places], correlation[1:])
-        rest = np.abs(np.convolve(piece, np.concatenate(([1.0], -weights)), "valid"))
-        # A click is over at once. Strokes and plucks are not: of them there is more than two milliseconds.
-        peak = float(rest.max())
-        loud = float(np.sqrt(np.mean(piece**2)))
-        at, near = int(np.argmax(rest)), rate // 200
-        # What comes back with every period, as the jump of a saw does, is the sound itself.
-        others = max(float(rest[: max(0, at - near)].max(initial=0.0)), float(rest[at + near :].max(initial=0.0)))
-        if peak > max(AUDIBLE * loud, ALONE * float(np.percentile(rest, 99.5)), AGAIN * others):
-            # A floor of one step of 16 bits: what is digitally clean foretells itself, and any dither would stand out.
-            worst = max(worst, peak / (float(np.median(rest)) + 2**-15))
-    return worst
 
 
 def shifted_by(one: Floats, other: Floats, expected: int, around: int = 1300) -> tuple[float, float, float]:

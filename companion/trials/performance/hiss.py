@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -50,11 +51,25 @@ def densities(sound: Heard, first: float, last: float) -> Vector:
     return np.array([float(np.quantile(band, 0.25)) / _QUARTER if len(band) > 50 else 0.0 for band in bands])
 
 
-def judge_hiss(slots: Sequence[Slot], sound: Heard, placed: InBounce, limit: float = NOISE_DBFS) -> list[Verdict]:
-    """Return one verdict where the most notes at once hiss louder than ``limit`` (dBFS), else none."""
+class HissHeard(msgspec.Struct, frozen=True):
+    """Densities between partials: of silence, and a row for each chord. counts: notes of each. loud: dB of the last.
+
+    number: the last chord's slot. rate: of the bounce.
+    """
+
+    silence: Vector
+    held: NDArray[np.float64]
+    counts: tuple[int, ...]
+    loud: float
+    number: int
+    rate: int
+
+
+def hear_hiss(slots: Sequence[Slot], sound: Heard, placed: InBounce) -> HissHeard | None:
+    """Return what lies between the partials of the chords; None where there are too few of them in the bounce."""
     chords = [(number, slot) for number, slot in enumerate(slots) if slot.kind == "chord"]
     if len(chords) < 4 or not all(placed.covers(slot.start / 1000) for _, slot in chords):
-        return []
+        return None
     silence = densities(sound, max(0.0, placed.at(0.1)), max(0.3, placed.at(LEAD_IN / 1000 - 0.05)))
     held = np.array(
         [
@@ -64,7 +79,16 @@ def judge_hiss(slots: Sequence[Slot], sound: Heard, placed: InBounce, limit: flo
             for _, slot in chords
         ]
     )
-    counts = np.log2([len(slot.notes) for _, slot in chords])
+    number, last = chords[-1]
+    counts = tuple(len(slot.notes) for _, slot in chords)
+    return HissHeard(silence, held, counts, _loud(last, sound, placed), number, sound.rate)
+
+
+def judge_hiss(heard: HissHeard | None, limit: float = NOISE_DBFS) -> list[Verdict]:
+    """Return one verdict where the most notes at once hiss louder than ``limit`` (dBFS), else none."""
+    if heard is None:
+        return []
+    silence, held, counts = heard.silence, heard.held, np.log2(heard.counts)
     width = min(max(_FEWEST, held.shape[1]), _BANDS)
     for first in range(held.shape[1] - width, -1, -1):
         part = held[:, first : first + width] - silence[first : first + width]
@@ -75,11 +99,10 @@ def judge_hiss(slots: Sequence[Slot], sound: Heard, placed: InBounce, limit: flo
         spread = float(levels[-1].max() - levels[-1].min())
         slope = float(np.polyfit(counts, levels.mean(axis=1), 1)[0])
         if spread <= _FLAT_DB and _GROWS_DB[0] <= slope <= _GROWS_DB[1]:
-            total = float(levels[-1].mean() + 10 * np.log10(min(sound.rate / 2, _TOP_HZ)))
-            number, slot = chords[-1]
-            if total <= max(limit, _loud(slot, sound, placed) - _HEARD_DB):
+            total = float(levels[-1].mean() + 10 * np.log10(min(heard.rate / 2, _TOP_HZ)))
+            if total <= max(limit, heard.loud - _HEARD_DB):
                 return []
-            return [Verdict(rule="voices-hiss", slots=(number,), value=total, bound=limit)]
+            return [Verdict(rule="voices-hiss", slots=(heard.number,), value=total, bound=limit)]
     return []
 
 

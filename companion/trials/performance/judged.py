@@ -10,7 +10,7 @@ from companion.core.rules import Measure
 from companion.trials.performance.controls_judged import MeasuredControls
 from companion.trials.performance.score import Score
 
-HEARING: Final = Measure("performance-hearing", 4)
+HEARING: Final = Measure("performance-hearing", 5)
 """Raised whenever the same bounce may be heard otherwise: aligned, levelled, compared."""
 
 

@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Final, Protocol
+from typing import Protocol
 
 import msgspec
 
 from companion.core.progress import QUIET, Watch
 from companion.trials.performance.align import Alignment, align
 from companion.trials.performance.bounce import Floats, Heard
+from companion.trials.performance.clicks import DryOf, clicked
 from companion.trials.performance.controls_hearing import hear_panel
 from companion.trials.performance.controls_judged import MeasuredControls
 from companion.trials.performance.controls_plan import Panel
 from companion.trials.performance.controls_verdicts import judge_controls
-from companion.trials.performance.hearing import Rest, Tone, hear, hear_rest, mixed, residual_peak
 from companion.trials.performance.hiss import NOISE_DBFS, judge_hiss
 from companion.trials.performance.judged import Judged, Playback, Verdict
+from companion.trials.performance.keys_hearing import KeysHeard, hear_keys
 from companion.trials.performance.keys_verdicts import judge_keys
 from companion.trials.performance.listening import Listened, listen
-from companion.trials.performance.once_verdicts import Levelled, clicked, levelled, likeness, repeating
+from companion.trials.performance.once_verdicts import repeating
 from companion.trials.performance.score import Score, Slot
 from companion.trials.performance.voices import judge_voices
-
-_FRONT_S: Final = 0.02
-_REPEAT_S: Final = 0.45
 
 
 class Sounding(Heard, Protocol):
@@ -40,10 +38,12 @@ def judge(
     watch: Watch = QUIET,
     panels: Mapping[str, Panel] | None = None,
     noise_dbfs: float = NOISE_DBFS,
+    dry_of: DryOf | None = None,
 ) -> Judged:
     """Return what a bounce tells of whichever of ``scores`` it is of. Read twice, never held whole.
 
     panels: what the scores of controls move, by the mark of the score. noise_dbfs: the loudest noise of many notes.
+    dry_of: the samples that a key may play, so that what stands in one is not taken for the bounce's own.
     """
     watch.stage("Listening to the bounce", round(sound.seconds * sound.rate), "frames")
     heard = listen(sound.blocks(watch), sound.rate)
@@ -65,7 +65,9 @@ def judge(
         return Judged(
             playback=whole, score=score, controls=_controls(sound, score, (panels or {})[score.mark], place, watch)
         )
-    return Judged(playback=whole, score=score, verdicts=_keys(sound, score, place, missing, watch, noise_dbfs))
+    watch.stage("Judging the notes", len(score.slots), "slots")
+    keys = hear_keys(sound, score, place, missing, watch)
+    return Judged(playback=whole, score=score, verdicts=judge_heard(score, keys, noise_dbfs, dry_of))
 
 
 def _controls(sound: Heard, score: Score, panel: Panel, place: Alignment, watch: Watch) -> MeasuredControls:
@@ -87,50 +89,16 @@ def _which(heard: Listened, scores: Sequence[Score], watch: Watch) -> tuple[Scor
     return best
 
 
-def _keys(
-    sound: Heard, score: Score, place: Alignment, missing: frozenset[int], watch: Watch, noise_dbfs: float
+def judge_heard(
+    score: Score, heard: KeysHeard, noise_dbfs: float = NOISE_DBFS, dry_of: DryOf | None = None
 ) -> tuple[Verdict, ...]:
-    watch.stage("Judging the notes", len(score.slots), "slots")
-    tones: dict[int, Tone] = {}
-    rests: dict[int, Rest] = {}
-    ticks: dict[int, float] = {}
-    again: dict[int, list[tuple[int, Levelled]]] = {}
-    alike: dict[int, list[list[float]]] = {}
-    for number, slot in enumerate(score.slots):
-        watch.step()
-        if slot.kind == "rest" and 0 <= place.at(slot.start / 1000) < place.at(slot.end / 1000) <= sound.seconds + 0.3:
-            rests[number] = hear_rest(sound, place.at(slot.start / 1000), place.at(slot.end / 1000))
-        if len(slot.notes) != 1 or number in missing or slot.kind not in ("note", "take"):
-            continue
-        note = slot.notes[0]
-        on, off = place.at(note.on / 1000), place.at(note.off / 1000)
-        tones[number] = hear(sound, on, off, place.at(slot.end / 1000))
-        if slot.kind == "note":
-            ticks[number] = residual_peak(sound.read(on + 0.06, off - 0.01), sound.rate)
-        else:
-            # A fixed length: all repeats must be held against each other sample by sample.
-            stretch = mixed(sound.read(on - _FRONT_S, on - _FRONT_S + _REPEAT_S))
-            again.setdefault(note.key, []).append((number, levelled(stretch, sound.rate)))
-            if _last_of(score.slots, number):
-                several = [one for _, one in again[note.key]]
-                alike[note.key] = [
-                    [likeness(one, other, sound.rate) if at < to else 1.0 for to, other in enumerate(several)]
-                    for at, one in enumerate(several)
-                ]
-                again[note.key] = [(n, Levelled(None, 0)) for n, _ in again[note.key]]
-    slots = {key: tuple(number for number, _ in several) for key, several in again.items()}
-    judged = judge_keys(score.slots, tones, rests)
-    hung = min((verdict.slots[0] for verdict in judged if verdict.rule == "note-stuck"), default=len(score.slots))
-    found = [*judged, *clicked(score.slots, {number: tick for number, tick in ticks.items() if number < hung})]
+    """Return what was heard of the keys tells; see :func:`judge`."""
+    found = judge_keys(score.slots, heard.tones, heard.rests)
+    hung = min((verdict.slots[0] for verdict in found if verdict.rule == "note-stuck"), default=len(score.slots))
+    ticks = {number: tick for number, tick in heard.ticks.items() if number < hung}
+    found += clicked(score.slots, ticks, dry_of, heard.rate)
     if hung == len(score.slots):  # else all that follows is heard on top of the note that hangs
-        found += [
-            *repeating(alike, slots, score.takes),
-            *judge_voices(score.slots, sound, place),
-            *judge_hiss(score.slots, sound, place, noise_dbfs),
-        ]
+        found += repeating(heard.alike, heard.repeats, score.takes)
+        found += judge_voices(score.slots, heard.voices)
+        found += judge_hiss(heard.hiss, noise_dbfs)
     return tuple(found)
-
-
-def _last_of(slots: Sequence[Slot], number: int) -> bool:
-    after = slots[number + 1] if number + 1 < len(slots) else None
-    return after is None or after.kind != "take" or after.notes[0].key != slots[number].notes[0].key

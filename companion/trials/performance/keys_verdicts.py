@@ -55,14 +55,7 @@ def stuck(heard: Heards, rests: Mapping[int, Rest]) -> list[Verdict]:
         return []
     turn, quiet, level = found
     between = [n for n in sorted(heard.slots) if places[turn] < n < places[turn + 1] and heard.slots[n].notes]
-    under = min(STUCK_UNDER_DB, (level - quiet) / 2)
-    number = between[0]
-    for place in range(len(between) - 1, 0, -1):
-        tone = heard.tones.get(between[place])
-        if tone is None or tone.before < level - under:
-            # Here it was quieter still: the note that hangs is this one, or one of a chord.
-            number = between[place]
-            break
+    number = _first_filled(heard, between, level - min(STUCK_UNDER_DB, (level - quiet) / 2))
     notes = heard.slots[number].notes
     single = notes[0] if len(notes) == 1 else None
     return [
@@ -75,6 +68,22 @@ def stuck(heard: Heards, rests: Mapping[int, Rest]) -> list[Verdict]:
             bound=STUCK_DB,
         )
     ]
+
+
+def _first_filled(heard: Heards, between: Sequence[int], bound: float) -> int:
+    """Return the slot of ``between`` whose note hangs. bound: dB at which a gap counts as filled.
+
+    What hangs may beat, and dip for a moment to where it was quiet before; a gap before it may be loud, as something
+    rings on. So it is the slot before which gaps lie under the bound, and behind which they lie over it, all in all.
+    """
+    gaps = [(n, heard.tones[n].before - bound) for n in between[1:] if n in heard.tones]
+    misfits = [
+        sum(max(0.0, over) for _, over in gaps[:split]) - sum(min(0.0, over) for _, over in gaps[split:])
+        for split in range(len(gaps) + 1)
+    ]
+    split = int(np.argmin(misfits))
+    # Where gaps are missing, those around a chord, it is the last note before them.
+    return max(n for n in between if split == len(gaps) or n < gaps[split][0])
 
 
 def _filled(rests: Sequence[Rest]) -> tuple[int, float, float] | None:
@@ -95,7 +104,7 @@ def _filled(rests: Sequence[Rest]) -> tuple[int, float, float] | None:
         least = max(SMALL_DB if len(before) > 1 else 3 * SMALL_DB, 8 * strays)
         rise = level - max(calm)
         wavers = float(np.std([rest.late for rest in after]))
-        if rise >= least and falls <= SMALL_DB and wavers <= max(0.25, rise / 4):
+        if rise >= least and falls <= max(SMALL_DB, STEADY_DB * rise / STUCK_DB) and wavers <= max(0.25, rise / 4):
             return turn, quiet, level
     return None
 

@@ -27,11 +27,21 @@ AGREE: Final = 0.6
 """Of a key's like, how many say the same of it within :data:`AGREE_DB`, weighted by how alike they are."""
 DOUBT: Final = 0.75
 """A key that is off by this share of the limit at one touch, and not at all of them, is not judged."""
-CALM_DB: Final = 0.7
+CALM_DB: Final = 0.4
 """Where keys stray further from their like than this, levels move by themselves: one touch is not enough, and a key
 that has no like is not judged by those beside it."""
+SURE: Final = 0.8
+"""So many of its like must agree on a key that is heard at one touch only."""
+LEAP: Final = 0.7
+COHERENT_DB: Final = 0.3
+MOST_DB: Final = 3.0
+LIKEWISE: Final = 0.6
+"""A key beside it that is off by this share of it is off as well."""
+SHARED: Final = "keys beside it are as far off: it may be the level of their sample"
 NO_LIKE: Final = "no key beside it sounds like it"
 FEWEST: Final = 8
+AROUND: Final = 6
+"""Semitones on both sides within which levels move by themselves about as much."""
 NEAR_LEVELS: Final = 5
 """Keys on each side that a level is held against: more than share one sample."""
 EDGE: Final = 1.5
@@ -57,9 +67,13 @@ def level_steps(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdi
     # Over the touches that a key was heard at.
     usual = float(np.quantile(values, 0.8)) / _EIGHTY / np.sqrt(2)
     found: list[Verdict] = []
+    leaps = _leaps(offs)
     for key, several in offs.items():
-        limit = max(STEP_DB, SPREADS * usual) * (1.0 if len(several) > 1 else 1.25)
-        found += _judged(key, several, limit, once=usual > CALM_DB and len(several) < 2)
+        strays = max(usual, _local(offs, key))
+        limit = max(STEP_DB, SPREADS * strays, leaps) * (1.0 if len(several) > 1 else 1.25)
+        once = len(several) < 2 and (strays > CALM_DB or several[0].share < SURE)
+        found += _judged(key, several, limit, once=once)
+    found = [_shared(verdict, offs) for verdict in found]
     alone = frozenset(keys) - offs.keys()
     if usual <= CALM_DB:
         return [*found, *_beside(heard, skip, alone)]
@@ -75,18 +89,48 @@ def level_steps(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdi
     ]
 
 
+def _local(offs: Mapping[int, list[Off]], key: int) -> float:
+    """Return the standard deviation of what a key is off over its touches, by how they differ in keys around it.
+
+    A gain is the same at every touch. What moves by itself, a chorus over the few partials of high notes, is not, and
+    does so in one part of the keys more than in another.
+    """
+    values = [[one.decibels for one in several] for other, several in offs.items() if abs(other - key) <= AROUND]
+    squares = [float(np.var(several, ddof=1)) / len(several) for several in values if len(several) > 1]
+    return float(np.sqrt(np.mean(squares))) if len(squares) >= FEWEST // 2 else 0.0
+
+
+def _leaps(offs: Mapping[int, list[Off]]) -> float:
+    """Return what a step must exceed so that it is no chance: two touches of one key may both lie off by themselves.
+
+    Of independent touches as many leap the same way as leap apart; one key in twenty does the latter by so much.
+    """
+    apart = [abs(several[0].decibels - several[1].decibels) for several in offs.values() if len(several) > 1]
+    return float(np.quantile(apart, 0.95)) / LEAP if len(apart) >= FEWEST else 0.0
+
+
+def _shared(verdict: Verdict, offs: Mapping[int, list[Off]]) -> Verdict:
+    """Return a verdict, but unjudged where a key beside it is as far off: then it is their sample, and not the key."""
+    beside = [[one.decibels for one in offs[key]] for key in (verdict.key - 1, verdict.key + 1) if key in offs]
+    like = any(min(value / verdict.value for value in several) > LIKEWISE for several in beside)
+    return msgspec.structs.replace(verdict, reason=SHARED) if like and not verdict.reason else verdict
+
+
 def _judged(key: int, several: list[Off], limit: float, *, once: bool) -> list[Verdict]:
     """Return the verdict on a key, or none where it is fine. once: it was heard at one touch, which is too little."""
     decibels = [one.decibels for one in several]
     mean, slots = float(np.mean(decibels)), tuple(one.number for one in several)
+    if len(decibels) > 1 and max(decibels) - min(decibels) <= COHERENT_DB and limit < STEP_DB + MOST_DB:
+        # What moves by itself hardly ever does by the same tenths of a decibel at every touch; a gain does.
+        limit = min(limit, STEP_DB + 0.5)
     same = len({value > 0 for value in decibels}) == 1 and min(map(abs, decibels)) > 0.6 * limit
     sure = min(one.share for one in several) >= AGREE
     verdict = Verdict(rule="note-level-step", key=key, slots=slots, value=mean, bound=limit)
     if same and sure and not once and abs(mean) > limit:
         return [verdict]
-    reason = "levels move by themselves here, and it has its like at one touch only" if once else ""
+    reason = "it has its like at one touch only" if once else ""
     if limit > HIDES_DB:
-        reason = f"levels move by themselves here, so that a step under {limit:.0f} dB would hide"
+        reason = "levels move by themselves here, so that a step of 6 dB may hide"
     elif max(map(abs, decibels)) > DOUBT * limit or (not sure and abs(mean) > STEP_DB / 2):
         reason = "it stands out at one touch, or against some of its like"
     return [msgspec.structs.replace(verdict, reason=reason)] if reason else []

@@ -1,4 +1,4 @@
-"""What single slots and repeats of one note tell: clicks, and round robins that are one recording. Pure."""
+"""What repeats of one note tell: round robins that are one recording. Pure."""
 
 from __future__ import annotations
 
@@ -11,37 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from companion.trials.performance.judged import Verdict
-from companion.trials.performance.score import Slot
 
 Floats = NDArray[np.float32]
 
-CLICK: Final = 60.0
-"""A sample this many times as far from what the samples before it lead to expect as half of them are, is a click."""
-CLICK_OVER: Final = 4.0
-"""And this many times as far as the slots of most keys have it: hammers and bows are there in every note."""
 SAME: Final = 0.985
 CAMP: Final = 0.9
 APART: Final = 0.2
-
-
-def clicked(slots: Sequence[Slot], peaks: Mapping[int, float]) -> list[Verdict]:
-    """Return the notes with a click inside; ``peaks``: by slot, of :func:`hearing.residual_peak`."""
-    if len(peaks) < 8:
-        return []
-    usual = float(np.percentile(list(peaks.values()), 75))
-    bound = max(CLICK, CLICK_OVER * usual)
-    return [
-        Verdict(
-            rule="bounce-click",
-            key=slots[number].notes[0].key,
-            velocity=slots[number].notes[0].velocity,
-            slots=(number,),
-            value=peak,
-            bound=bound,
-        )
-        for number, peak in peaks.items()
-        if peak > bound
-    ]
 
 
 class Levelled(msgspec.Struct, frozen=True):

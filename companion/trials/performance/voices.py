@@ -19,33 +19,52 @@ _MASKED_DB: Final = 4.0
 _OVER_NOISE_DB: Final = 15.0
 
 
-def judge_voices(slots: Sequence[Slot], sound: Heard, placed: InBounce) -> list[Verdict]:
-    """Return where the kept note is gone once the others are released; or why that cannot be told.
+class VoicesHeard(msgspec.Struct, frozen=True):
+    """Levels in dB. noise: of silence. kept: by slot, (expected, heard) of the kept note once the others are let go."""
 
-    The note alone, as long after it began, says how loud it should be: one that has died away by then proves nothing.
+    noise: float
+    kept: dict[int, tuple[float, float]]
+
+
+def hear_voices(slots: Sequence[Slot], sound: Heard, placed: InBounce) -> VoicesHeard | None:
+    """Return how loud the kept notes are; None where there are none, or not all of them are in the bounce.
+
+    The note alone, as long after it began, says how loud it should be.
     """
     numbers = [number for number, slot in enumerate(slots) if slot.kind == "voices"]
     if not numbers or not all(placed.covers(slots[number].start / 1000) for number in numbers):
-        return []
-    noise = _level(sound, placed.at(0.1), placed.at(0.7))
+        return None
     alone, *several = numbers
-    found: list[Verdict] = []
+    kept = {}
     for number in several:
-        slot = slots[number]
-        count = len(slot.notes)
         # As long after its beginning as the slot of the single note reaches.
-        end = min(_held(slots[alone]), _held(slot)) / 1000
-        expected = _level_after(sound, placed, slots[alone], end)
-        heard = _level_after(sound, placed, slot, end)
+        end = min(_held(slots[alone]), _held(slots[number])) / 1000
+        kept[number] = (
+            _level_after(sound, placed, slots[alone], end),
+            _level_after(sound, placed, slots[number], end),
+        )
+    return VoicesHeard(_level(sound, placed.at(0.1), placed.at(0.7)), kept)
+
+
+def judge_voices(slots: Sequence[Slot], levels: VoicesHeard | None) -> list[Verdict]:
+    """Return where the kept note is gone once the others are released; or why that cannot be told.
+
+    One that has died away by then, alone, proves nothing.
+    """
+    found: list[Verdict] = []
+    for number, (expected, heard) in levels.kept.items() if levels else ():
+        assert levels
+        slot = slots[number]
+        alone = next(place for place, one in enumerate(slots) if one.kind == "voices")
         verdict = Verdict(
             rule="voices-lost",
             key=slot.notes[0].key,
             velocity=slot.notes[0].velocity,
             slots=(alone, number),
-            value=float(count),
+            value=float(len(slot.notes)),
             bound=LOST_DB,
         )
-        if expected < noise + _OVER_NOISE_DB:
+        if expected < levels.noise + _OVER_NOISE_DB:
             found.append(_with(verdict, "the note has died away before the others are let go of"))
         elif heard > expected + _MASKED_DB:
             found.append(_with(verdict, "the other notes still ring"))
