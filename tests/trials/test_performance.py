@@ -329,7 +329,7 @@ def test_a_click_in_a_note(bounced: Bounced) -> None:
 
 
 def test_a_click_that_a_sample_has_is_asked_by_ear_or_nothing_where_the_sample_is_known(standin: Any) -> None:
-    class Cracked(standin.Made):  # type: ignore[misc, name-defined]
+    class Cracked(standin.Made):  # type: ignore[misc]
         def _make(self, root: int, layer: int, take: int) -> Any:
             sample, loop = super()._make(root, layer, take)
             if root == 63:
