@@ -22,9 +22,11 @@ from companion.trials.performance.directions import said
 
 FOUND: Final = {"A": 0.95, "B": 0.85, "C": 0.85}
 """Of what was judged, the least share of each fault that must be found. What is not judged is counted beside it."""
-OTHER: Final = {("A", "dead"): 0.98, ("A", "unreturned"): 0.9}
-FALSE: Final = 1 / 100
-"""Verdicts on what works that may be wrong; on live controls and said directions none may."""
+OTHER: Final = {**{(on, "dead"): 0.98 for on in "ABC"}, ("A", "unreturned"): 0.9}
+"""Where another share is asked for. A control that comes home as far as its attack by a few milliseconds is not told."""
+FALSE: Final = 1 / 300
+"""Verdicts on what works that may be wrong; on live controls and said directions none may. One is none too many where
+there are fewer than 300."""
 FAULTS: Final = ("dead", "reversed", "swapped", "clicking", "jumping", "hysteresis", "unreturned")
 
 

@@ -1,7 +1,7 @@
 """What the figures of the controls rest on: real recordings, panels and faults, decided by digests of names.
 
-Half of the instruments are there to set limits by; the other half was frozen before any of its bounces was heard. What
-a bounce was heard as is kept in a folder, so that verdicts can be changed and counted again in seconds.
+Most of the instruments are there to set limits by; the others were frozen before any of their bounces was heard. What a
+bounce was heard as is kept in a folder, so that verdicts can be changed and counted again in seconds.
 """
 
 from __future__ import annotations
@@ -33,14 +33,8 @@ CLICKS: Final = ("level", "fade", "pan", "lowpass")
 GLIDES: Final = ("level", "fade", "pan", "lowpass", "tune", "drive", "layer", "width")
 """Effects that move the sound of a held note, so that a jump in them is to be heard."""
 FIRST_CC: Final = 20
-TUNED: Final = 20
-"""So many instruments, the first by digest, were looked at when limits were set."""
-
-
-FROZEN: Final = 28
-"""So many behind them were frozen: hosts A and B,"""
-JUDGED: Final = 20
-"""and host C, which is slower."""
+TUNED: Final = 48
+"""So many instruments, the first by digest, were looked at when limits were set; those behind them were not."""
 
 
 @dataclass(frozen=True)
@@ -132,10 +126,7 @@ def cases(name: str, source: host.Source, hosts: str) -> list[Case]:
 def half(instruments: dict[str, list[Any]], on: str, *, tuned: bool) -> list[Case]:
     """Return the bounces by one host of the instruments that limits were set by, or of those frozen before."""
     chosen = sources(instruments)
-    last = TUNED + (JUDGED if on == "C" else FROZEN)
-    return [
-        case for name, source in (chosen[:TUNED] if tuned else chosen[TUNED:last]) for case in cases(name, source, on)
-    ]
+    return [case for name, source in (chosen[:TUNED] if tuned else chosen[TUNED:]) for case in cases(name, source, on)]
 
 
 def _by_cc(places: Any) -> Any:

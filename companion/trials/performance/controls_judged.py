@@ -9,7 +9,7 @@ import msgspec
 from companion.core.rules import Measure
 from companion.trials.performance.controls_plan import Panel
 
-CONTROLS_HEARING: Final = Measure("controls-hearing", 2)
+CONTROLS_HEARING: Final = Measure("controls-hearing", 3)
 """Raised whenever the same bounce of the controls may be heard otherwise."""
 
 SILENT: Final = "silent"

@@ -19,6 +19,10 @@ HEARD: Final = 0.9
 """A distance that is surely heard, where it also stands out of the repeats."""
 STANDS_OUT: Final = 2.0
 """How many times the usual distance of repeats an effect is at least."""
+PLAINLY: Final = 2.0
+"""An effect so many times as large needs no second proof;"""
+AGREES: Final = 0.5
+"""a smaller one must show in both pairs of ends, to this share."""
 SURE: Final = 3.0
 """Standard deviations from which a direction is believed; and the least change along it, in just noticeable ones."""
 LEAST: Final = 1.2
@@ -168,16 +172,32 @@ class PanelView:
 
     def live(self, sweep: Sweep) -> bool:
         """Tell whether a control surely changes the sound."""
-        if self.effect(sweep) >= max(HEARD, STANDS_OUT * self.spread.usual):
+        least, effect = max(HEARD, STANDS_OUT * self.spread.usual), self.effect(sweep)
+        if effect >= PLAINLY * least or (effect >= least and self.agreement(sweep) >= AGREES):
             return True
         promised = said(sweep.knob.effect)
         if promised and self.sure(sweep, promised[0]):
             return True
         limit = 1.5 * max(HEARD, STANDS_OUT * self.spread.usual, 1.4 * self.spread.most)
         middle = [np.mean(sweep.at(value), axis=0) for value, _ in sweep.means() if LOW < value < HIGH]
-        ends = [np.mean(sweep.at(value), axis=0) for value in (LOW, HIGH)]
-        apart = [self.spread.distance(one - end) for one in middle for end in ends]
-        return max(apart, default=0.0) >= limit or self._live_in_company(sweep, limit)
+        apart = [
+            max(min(self.spread.distance(one - end) for end in sweep.at(value)) for value in (LOW, HIGH))
+            for one in middle
+        ]
+        # One stray note is no effect: it must be there at two places between the ends, and against both notes of one.
+        return sum(one >= limit for one in apart) >= 2 or self._live_in_company(sweep, limit)
+
+    def agreement(self, sweep: Sweep) -> float:
+        """Return how well the two times that a control was at each of its ends agree on what it does: 1 wholly, 0 or
+        less not at all.
+
+        The scalar product of two differences that share no note, over the square of their mean: what is chance in one
+        is not in the other.
+        """
+        (low, again), (high, later) = sweep.at(LOW), sweep.at(HIGH)
+        whole = self.effect(sweep) ** 2
+        pairs = (self.spread.product(high - low, later - again), self.spread.product(later - low, high - again))
+        return min(pairs) / whole if whole else 0.0
 
     def _live_in_company(self, sweep: Sweep, limit: float) -> bool:
         """Tell whether a control that does nothing alone shapes what the others do, half way up."""

@@ -57,6 +57,8 @@ HIDES: Final = 2.0
 """and so does one less than so many times what stands out of it by chance."""
 CLICKS_ITSELF: Final = 10.0
 STEP: Final = 0.4
+NEARLY: Final = 0.7
+"""A host that glides for 80 ms itself softens a jump of half the way to no more than this share of it."""
 TWO: Final = 0.75
 """A staircase so steep is gone up in hardly more than two steps."""
 RESTLESS: Final = 0.5
@@ -252,7 +254,8 @@ def _stronger_twin(panel: PanelView, sweep: Sweep) -> int | None:
         mine, foreign = panel.change(sweep, own[0])[0], panel.change(sweep, theirs[0])[0]
         lent, kept = panel.change(other, own[0])[0], panel.change(other, theirs[0])[0]
         swapped = panel.sure(sweep, theirs[0]) == theirs[1] and panel.sure(other, own[0]) == own[1]
-        if swapped and abs(foreign) > 1.5 * abs(mine) and abs(kept) < FAINT and abs(lent) > LEAST:
+        hardly = abs(kept) < max(FAINT, abs(lent) / 4)  # a slow attack sways a little, as a tremolo does
+        if swapped and abs(foreign) > 1.5 * abs(mine) and hardly and abs(lent) > LEAST:
             return other.place
     return None
 
@@ -371,6 +374,6 @@ def _jumps(sweep: Sweep, held: Held) -> ControlVerdict:
     steady = 4 * glide.noise <= STEP / 2
     if steady and glide.step > STEP and glide.two > TWO and glide.spread <= RESTLESS:
         return msgspec.structs.replace(verdict, outcome="fault")
-    if not steady or glide.step > 0.8 * STEP:
+    if not steady or glide.step > NEARLY * STEP:
         return unjudged("control-jumps", sweep, "the held note moves too much by itself to show a step")
     return verdict

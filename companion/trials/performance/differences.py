@@ -59,6 +59,10 @@ class Spread:
         held = np.where(_APART if tails else TAILS, 0.0, difference)
         return float(np.sqrt(max(0.0, held @ self._metric @ held) / _OVER))
 
+    def product(self, one: Vector, other: Vector) -> float:
+        """Return the scalar product by which :meth:`distance` is the length of one difference."""
+        return float(np.where(_APART, 0.0, one) @ self._metric @ np.where(_APART, 0.0, other)) / _OVER
+
     def weights(self, difference: Vector) -> Vector:
         """Return the weights along which a difference stands out of the repeats the most."""
         found: Vector = np.where(_APART, 0.0, self._metric @ np.where(_APART, 0.0, difference))
