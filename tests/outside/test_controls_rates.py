@@ -23,7 +23,7 @@ from companion.trials.performance.directions import said
 FOUND: Final = {"A": 0.95, "B": 0.85, "C": 0.85}
 """Of what was judged, the least share of each fault that must be found. What is not judged is counted beside it."""
 OTHER: Final = {**{(on, "dead"): 0.98 for on in "ABC"}, ("A", "unreturned"): 0.9}
-"""Where another share is asked for. A control that comes home as far as its attack by a few milliseconds is not told."""
+"""Where another share is asked for: a control that comes home but for a few milliseconds of attack is not told."""
 FALSE: Final = 1 / 300
 """Verdicts on what works that may be wrong; on live controls and said directions none may. One is none too many where
 there are fewer than 300."""
