@@ -83,7 +83,7 @@ def test_what_does_not_read_is_left_out_and_a_crowd_is_not_read_whole(samples: P
     soundfile.write(samples / "a_C3_rr3.wav", np.zeros(0), RATE)
     assert len(tuple(dry(samples)(60))) == 1
     for take in range(1, MOST_FILES):
-        write(samples / f"b_C4_rr{take}.wav", frames=4)
+        write(samples / f"take {take} C4.wav", frames=4)
     assert len(tuple(dry(samples)(72))) == MOST_FILES // 2
 
 

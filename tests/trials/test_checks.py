@@ -332,5 +332,5 @@ def test_what_a_bounce_could_not_tell_blocks_until_an_ear_has_judged_it(
     if unheard:
         finding = one(found, "bounce-unheard")
         assert (finding.severity, finding.value) == (Severity.BLOCKS, 1)
-        assert "1 of 1 trial not judged: Does F3 hang?" in finding.measured
+        assert "1 question for your ear: Does F3 hang?" in finding.measured
     assert "control-untried" not in ids(found), "a trial by ear is none of the controls'"

@@ -29,10 +29,12 @@ _EDGES_HZ: Final = 4000 * 2 ** (np.arange(8) / 3)
 _QUARTER: Final = 0.2877
 """The lower quartile of the power of noise in one bin, as a share of its mean: −ln(1 − 1/4)."""
 _FEWEST, _BANDS = 3, 4
-_FLAT_DB: Final = 2.0
-"""So much do three or four bands on end, as many as there are, differ at the most."""
-_GROWS_DB: Final = (2.0, 4.2)
-"""Per doubling of the voices: what is incoherent adds by power, 3 dB."""
+_FLAT_DB: Final = (3.0, 2.5)
+"""So much do three or four bands on end, as many as there are, differ at the most: in the last chord, and in most."""
+_GROWS_DB: Final = (2.0, 4.5)
+"""Per doubling of the voices: what is incoherent adds by power, 3 dB;"""
+_STRAYS_DB: Final = 1.0
+"""and it does so evenly. Partials that a chorus smears over the gaps do not."""
 _OVER: Final = 4.0
 _SETTLED_S: Final = 0.3
 _TOP_HZ: Final = 20_000
@@ -96,9 +98,11 @@ def judge_hiss(heard: HissHeard | None, limit: float = NOISE_DBFS) -> list[Verdi
         if (part <= 0).any() or (top < _OVER * silence[first : first + width]).any():
             continue
         levels = 10 * np.log10(part)
-        spread = float(levels[-1].max() - levels[-1].min())
-        slope = float(np.polyfit(counts, levels.mean(axis=1), 1)[0])
-        if spread <= _FLAT_DB and _GROWS_DB[0] <= slope <= _GROWS_DB[1]:
+        spreads, means = np.ptp(levels, axis=1), levels.mean(axis=1)
+        slope, base = np.polyfit(counts, means, 1)
+        flat = spreads[-1] <= _FLAT_DB[0] and np.median(spreads) <= _FLAT_DB[1]
+        even = float(np.std(means - (base + slope * counts))) <= _STRAYS_DB
+        if flat and even and _GROWS_DB[0] <= slope <= _GROWS_DB[1]:
             total = float(levels[-1].mean() + 10 * np.log10(min(heard.rate / 2, _TOP_HZ)))
             if total <= max(limit, heard.loud - _HEARD_DB):
                 return []

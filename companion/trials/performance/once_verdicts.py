@@ -15,8 +15,12 @@ from companion.trials.performance.judged import Verdict
 Floats = NDArray[np.float32]
 
 SAME: Final = 0.985
-CAMP: Final = 0.9
+CAMP: Final = 0.8
 APART: Final = 0.2
+LEAST: Final = 0.85
+FEWEST: Final = 2
+"""Keys whose repeats fall into camps, :data:`APART` from each other and the upper one from :data:`LEAST` on."""
+BY_CHANCE: Final = "takes come by chance here, and so one key may repeat one"
 
 
 class Levelled(msgspec.Struct, frozen=True):
@@ -77,19 +81,27 @@ def repeating(
         reason = "no two of them are alike: an effect runs free over them, or there are more takes than repeats"
         return [Verdict(rule="take-repeats", key=key, slots=slots[key], reason=reason) for key in alike]
     by_turns = sum(_turns(table, takes, bound) for table in varied) >= 0.7 * len(varied)
-    return [_repeats(key, slots, takes) for key, one in same.items() if one] if by_turns else []
+    told = [_repeats(key, slots, takes) for key, one in same.items() if one]
+    return told if by_turns else [msgspec.structs.replace(one, reason=BY_CHANCE) for one in told]
 
 
 def _bound(alike: Mapping[int, Sequence[Sequence[float]]]) -> float:
     """Return how alike two repeats of one recording are at least.
 
-    What the key before still rings over them makes them less alike. Where repeats fall into two camps far apart, the
-    upper one is that of one recording.
+    What the key before still rings over them, and an effect that sways a little, make them less alike. Where the
+    repeats of several keys fall into two camps far apart each, the upper ones are those of one recording.
     """
-    values = sorted({value for table in alike.values() for row in _pairs(table) for value in row})
-    gaps = [(upper - lower, upper) for lower, upper in pairwise(values) if upper >= CAMP]
-    widest = max(gaps, default=(0.0, SAME))
-    return max(CAMP, widest[1] - widest[0] / 2) if widest[0] >= APART else SAME
+    camps = [camp for table in alike.values() if (camp := _camps(table))]
+    if len(camps) < FEWEST:
+        return SAME
+    return max(CAMP, (max(lower for lower, _ in camps) + min(upper for _, upper in camps)) / 2)
+
+
+def _camps(table: Sequence[Sequence[float]]) -> tuple[float, float] | None:
+    """Return the most of the lower camp and the least of the upper one; None where there are no two."""
+    values = sorted(value for row in _pairs(table) for value in row)
+    gap, lower, upper = max(((two - one, one, two) for one, two in pairwise(values)), default=(0.0, 0.0, 0.0))
+    return (lower, upper) if gap >= APART and upper >= LEAST else None
 
 
 def _repeats(key: int, slots: Mapping[int, tuple[int, ...]], takes: int) -> Verdict:

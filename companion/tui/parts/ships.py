@@ -68,14 +68,6 @@ def show_ships(body: Body) -> None:
         body.ask("Listing what ships", lambda watch: sections(shop.contents(watch)), view.show)
 
 
-class ShipOptions(Listing):
-    """The rows. Where a taller detail leaves them fewer lines, the one under the cursor stays in view."""
-
-    def on_resize(self) -> None:
-        """Bring the row under the cursor back into view."""
-        self.scroll_to_highlight()
-
-
 class ShipsView(Vertical):
     """The list, and the detail of what is under the cursor."""
 
@@ -95,7 +87,7 @@ class ShipsView(Vertical):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         yield Static(content("Looking through the folder …"), classes="sum")
-        yield ShipOptions(markup=False, classes="list")
+        yield Listing(markup=False, classes="list")
         yield Detail("")
 
     def show(self, parts: tuple[ShipSection, ...]) -> None:
