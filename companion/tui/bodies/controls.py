@@ -16,7 +16,7 @@ from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.companion import companion_of
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, age, content, labelled
 from companion.tui.parts.dialogs import Ask
-from companion.tui.parts.listing import Listing
+from companion.tui.parts.listing import ListingBesideDetail
 from companion.tui.parts.page import Detail
 from companion.tui.parts.performance import PerformancePane, dropped_path, judged_line, performed_line
 
@@ -73,7 +73,7 @@ class TrialsView(Vertical):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         yield Static(content("Laying out the trials …"), classes="count")
-        yield Listing(markup=False)
+        yield ListingBesideDetail(markup=False)
         yield Detail("")
 
     def show(self, views: tuple[TrialView, ...]) -> None:

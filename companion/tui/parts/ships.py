@@ -14,7 +14,7 @@ from textual.widgets import OptionList, Static
 from companion.core.text import plural, shorten, visible
 from companion.core.units import decimal_bytes
 from companion.tui.parts.content import content, labelled, short_path
-from companion.tui.parts.listing import Listing
+from companion.tui.parts.listing import ListingBesideDetail
 from companion.tui.parts.page import Detail
 from companion.tui.parts.ship_rows import ShipRow, ShipSection, sections, ship_rows
 
@@ -87,7 +87,7 @@ class ShipsView(Vertical):
     def compose(self) -> ComposeResult:
         """Lay it out."""
         yield Static(content("Looking through the folder …"), classes="sum")
-        yield Listing(markup=False, classes="list")
+        yield ListingBesideDetail(markup=False, classes="list")
         yield Detail("")
 
     def show(self, parts: tuple[ShipSection, ...]) -> None:
