@@ -92,5 +92,15 @@ def test_what_does_not_grow_as_noise_does_or_is_not_flat_is_music(
     assert judge_hiss(heard(levels, tilt)) == []
 
 
+def test_it_may_be_flat_in_any_four_bands_on_end() -> None:
+    noise = heard(EVEN)
+    for row in noise.held:
+        row[[0, 5]] *= 10
+    assert judge_hiss(noise), "the four in the middle"
+    for row in noise.held:
+        row[2] *= 10
+    assert judge_hiss(noise) == []
+
+
 def test_one_chord_that_is_not_flat_is_no_matter() -> None:
     assert judge_hiss(heard(EVEN, (1.5, 0.0, 0.3, 0.0, 0.5)))
