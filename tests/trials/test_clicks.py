@@ -165,6 +165,14 @@ def test_a_click_that_stands_in_the_sample_is_none_of_the_bounce(key: int) -> No
     assert [one.key for one in judged(heard, lambda _: [])] == [key]
 
 
+def test_what_stands_out_of_the_sample_much_less_than_of_the_note_does_not_excuse_it() -> None:
+    cracked = sample(0.3)
+    standing = played(cracked, 60, RATE, LENGTH).near(300, 3)
+    assert standing is not None
+    assert judged({(60, 100): tick(300, 200.0, 4.5 * standing)}, lambda _: [cracked]) == []
+    assert judged({(60, 100): tick(300, 200.0, 5.5 * standing)}, lambda _: [cracked])
+
+
 def test_a_seam_is_found_where_the_loop_is_unrolled() -> None:
     broken = (int(0.1 * RATE), int(0.25 * RATE) + 37)
     found = played(sample(loop=broken), 60, RATE, LENGTH)
