@@ -116,6 +116,9 @@ def test_what_is_still_by_nature_is_no_dropout() -> None:
     for start in (0, 24_000):
         strokes[start : start + 23_400] = tone()[:23_400] * np.linspace(1, 0, 23_400) ** 3
     assert places(strokes) == []
+    offset = 0.02 + tone() * np.linspace(1, 0, RATE) ** 4
+    offset[40_000:42_000] = offset[44_000:] = 0.02
+    assert places(np.round(offset * 32768) / 32768) == [], "what has died away over an offset is gone for good"
     pause = tone()
     pause[20_000:24_000] = 0.0  # 83 ms: somebody has muted it
     pause[17_600:20_000] *= np.linspace(1, 0, 2_400)

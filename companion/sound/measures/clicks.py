@@ -241,7 +241,9 @@ def _gaps(sound: Sound) -> list[Click]:
             start -= 1
         while end < len(wave) and wave[end] == wave[start]:
             end += 1
-        before, after = _level(wave[max(0, start - 2 * guard) : start]), _level(wave[end : end + 2 * guard])
+        # Against its own value: an offset is no sound, and what has died away over one is no gap.
+        sides = wave[max(0, start - 2 * guard) : start], wave[end : end + 2 * guard]
+        before, after = (_level(side - wave[start]) for side in sides)
         alike = max(before, after) < SAME_AGAIN * min(before, after)
         if end - start <= LONGEST_GAP_S * sound.rate and min(before, after) > CUT_OFF * sound.peak and alike:
             ends.append((start, end))
