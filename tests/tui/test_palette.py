@@ -23,7 +23,7 @@ async def find(hand: Hand, words: str) -> None:
 
 
 async def test_before_anything_is_typed_it_offers_steps_and_actions(bench: Bench, opened: Opened) -> None:
-    async with opened(bench, (100, 60)) as hand:
+    async with opened(bench, (100, 80)) as hand:
         await find(hand, "")
         assert hand.shows("Sound step", "snapshots: take, compare, restore key s", "Archive: ")
 

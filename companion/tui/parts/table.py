@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, ClassVar, Final
 
-from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 from textual.widgets import OptionList
@@ -17,6 +16,10 @@ from companion.tui.parts.rows import ONE, items_from, lines_of, text_of_items
 
 if TYPE_CHECKING:
     from companion.tui.parts.rows import Item, Shape
+
+
+WIDEST: Final = 400
+"""Cells of a row; the list cuts it to its own width."""
 
 
 class TableInput(Listing):
@@ -55,7 +58,6 @@ class TableInput(Listing):
     def __init__(self, shape: Shape, text: str) -> None:
         super().__init__(markup=False)
         self.shape = shape
-        self._width = 0
         self.items = items_from(shape, text)
 
     @property
@@ -71,18 +73,11 @@ class TableInput(Listing):
     def on_mount(self) -> None:
         """Show the rows."""
         self._fill()
-        self.call_after_refresh(self._fill)  # once its width is known
-
-    def on_resize(self, event: events.Resize) -> None:
-        """Cut them to the new width."""
-        if event.size.width != self._width:
-            self.call_after_refresh(self._fill)
 
     def _fill(self) -> None:
         if not self.is_attached:
             return
-        self._width = self.size.width
-        head, *rows = lines_of(self.shape, self.items, max(30, self._width - 2))
+        head, *rows = lines_of(self.shape, self.items, WIDEST)
         place = self.highlighted
         add = Option(content((f"+ Add a {ONE[self.shape]}", "$foreground-muted")))
         heads = [Option(content((head, "$foreground-muted")), disabled=True)]
