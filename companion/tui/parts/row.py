@@ -53,6 +53,7 @@ class RowScreen(ModalScreen[None]):
     }
     RowScreen .head { height: auto; text-style: bold; margin: 0 0 1 0; }
     RowScreen Form { height: auto; max-height: 18; }
+    RowScreen FieldBox.-apart { margin: 0; }
     RowScreen .keys { height: 1; margin: 1 0 0 0; color: $foreground-muted; }
     """
     AUTO_FOCUS = "LineInput"
