@@ -177,7 +177,7 @@ def unanswered(reports: Iterable[Report], told: str, mentioned: Mapping[str, boo
     for one in reports:
         known = one.known
         if one.problem:
-            yield one.id, f"its notes do not read: {one.problem}"
+            yield one.id, f"it does not read: {one.problem}"
         elif known.state == "answered":
             if _plain(known.answer) not in words:
                 yield one.id, "answered, but no changelog says so yet"

@@ -100,6 +100,34 @@ def test_a_report_put_there_by_hand_is_read_answered_and_closed(companion: Compa
     assert (folder / "hum.txt.toml").read_text("utf-8") == "state = 7\n", "nothing of the maker's is written over"
 
 
+def test_what_a_report_is_about_may_have_come_or_gone_since(companion: Companion, released: Path) -> None:
+    first = min((released / "Samples").iterdir())
+    gone, new = first.relative_to(released).as_posix(), "Samples/new.wav"
+    (released / new).write_bytes(first.read_bytes())
+    first.unlink()
+    words = ("--text", "It hums.", "--version", "1.0", "--about", gone, "--about", new)
+    assert companion("report", "add", released, *words).code == 0
+    shown = companion("report", "show", released, "it-hums").out
+    assert f"{gone}: gone since 1.0\n" in shown
+    assert f"{new}: not in 1.0\n" in shown
+    later = companion("report", "add", released, "--text", "It ticks.", "--about", gone)
+    assert later.code == 2, "without a release nobody knows of a file that is gone"
+    companion("report", "add", released, "--text", "It ticks.", "--about", new)
+    assert f"\n{new}\n" in companion("report", "show", released, "it-ticks").out
+
+
+def test_a_report_that_is_too_large_is_told_and_left_alone(companion: Companion, released: Path) -> None:
+    folder = released / ".companion" / "reports"
+    folder.mkdir(exist_ok=True)
+    (folder / "long.txt").write_text("a" * 65_536, encoding="utf-8")
+    assert companion("report", "list", released, "--json").json["reports"][0]["problem"] == ""
+    (folder / "long.txt").write_text("a" * 65_537, encoding="utf-8")
+    (one,) = companion("report", "list", released, "--json").json["reports"]
+    assert (one["id"], one["text"]) == ("long.txt", "")
+    assert one["problem"]
+    assert notes(companion, released)[0][1].startswith("it does not read")
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [

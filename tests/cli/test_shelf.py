@@ -108,6 +108,7 @@ def test_a_folder_in_which_something_is_unfinished_is_left_alone(companion: Comp
 def test_what_is_out_due_and_reported_stands_on_it(companion: Companion, instrument: Path) -> None:
     from companion.archive.record import ReleaseRecord, write_record
 
+    assert "snapshot due: " in companion("shelf", instrument).out
     companion("snapshot", instrument, "-m", "one")
     companion("report", "add", instrument, "--text", "It hums.")
     (instrument / "releases").mkdir()

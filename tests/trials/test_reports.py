@@ -152,7 +152,7 @@ def test_what_is_owed_is_told_until_a_changelog_says_it() -> None:
     owed = {
         "by hand.txt": "not mentioned in the changelog",
         "open.txt": "not answered",
-        "odd.txt": "its notes do not read: no TOML",
+        "odd.txt": "it does not read: no TOML",
     }
     assert dict(unanswered(found, "- **Clicks** at E3 are gone; thanks to Lu\n", mentioned)) == owed
     unsaid = {**owed, "said.txt": "answered, but no changelog says so yet"}
