@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import click
 
 from companion.cli.base import FOLDER, Output, command, commands, folder_argument, json_command, workshop
 from companion.core.errors import CompanionError
+from companion.trials.reports import KINDS
 
 if TYPE_CHECKING:
     from companion.core.progress import Watch
-
-_KINDS: Final = ("fixed", "changed", "added", "removed")
+    from companion.trials.reports import ChangeKind
 
 
 @commands.group()
@@ -83,9 +83,9 @@ def show(folder: Path, name: str, watch: Watch) -> Output:
 @click.argument("folder", type=FOLDER)
 @click.argument("name")
 @click.argument("text")
-@click.option("--as", "kind", type=click.Choice(_KINDS), default="fixed", help="Which kind of change it is.")
+@click.option("--as", "kind", type=click.Choice(KINDS), default="fixed", help="Which kind of change it is.")
 @json_command
-def answer(folder: Path, name: str, text: str, kind: str, watch: Watch) -> Output:
+def answer(folder: Path, name: str, text: str, kind: ChangeKind, watch: Watch) -> Output:
     """Say in TEXT what became of a report: the changelog of this version will say so, with thanks."""
     from companion.cli.render.after import answered_lines
 

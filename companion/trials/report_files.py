@@ -21,6 +21,14 @@ _MOST: Final = 10_000
 """Reports of one instrument that are looked at."""
 
 
+def names_in(places: Places) -> tuple[str, ...]:
+    """Return every name there, whatever it is of: none of them is written over by a new report."""
+    try:
+        return tuple(path.name for path in places.reports.iterdir())
+    except OSError:
+        return ()
+
+
 def reports_in(places: Places) -> tuple[Report, ...]:
     """Return every report, by name. What does not read is there with its problem; a link is nobody's report."""
     try:

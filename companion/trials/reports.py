@@ -5,7 +5,7 @@ under the same name with ``.toml`` behind. No I/O.
 """
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from typing import Final, Literal
 
 import msgspec
@@ -20,8 +20,8 @@ NOTES: Final = ".toml"
 """What the name of a report has behind it where what is known of it stands."""
 
 State = Literal["open", "answered", "closed"]
-Kind = Literal["fixed", "changed", "added", "removed"]
-KINDS: Final[tuple[Kind, ...]] = ("fixed", "changed", "added", "removed")
+ChangeKind = Literal["fixed", "changed", "added", "removed"]
+KINDS: Final[tuple[ChangeKind, ...]] = ("fixed", "changed", "added", "removed")
 
 
 class Known(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -41,7 +41,7 @@ class Known(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     name: str = ""
     state: State = "open"
     answer: str = ""
-    kind: Kind = "fixed"
+    kind: ChangeKind = "fixed"
     answered_in: str = ""
     why: str = ""
 
@@ -158,9 +158,9 @@ def thanks(reports: Collection[Report]) -> str:
     return listed(names, 99)
 
 
-def answers(reports: Iterable[Report], version: str) -> Iterator[tuple[Kind, str]]:
+def answers(reports: Iterable[Report], version: str) -> Iterator[tuple[ChangeKind, str]]:
     """Yield (kind, line) for the changelog of ``version``: an answer once, however many asked, with thanks."""
-    alike: dict[tuple[Kind, str], list[Report]] = {}
+    alike: dict[tuple[ChangeKind, str], list[Report]] = {}
     for one in reports:
         if one.known.state == "answered" and one.known.answered_in == version and one.known.answer.strip():
             alike.setdefault((one.known.kind, one.known.answer.strip().rstrip(".")), []).append(one)
@@ -168,24 +168,29 @@ def answers(reports: Iterable[Report], version: str) -> Iterator[tuple[Kind, str
         yield kind, f"{answer}; thanks to {thanks(of)}"
 
 
-def unanswered(reports: Iterable[Report], told: str, mentioned: Mapping[str, bool]) -> Iterator[tuple[str, str]]:
+def unanswered(
+    reports: Iterable[Report], told: Callable[[str], str], mentioned: Mapping[str, bool]
+) -> Iterator[tuple[str, str]]:
     """Yield (id, what is owed) of each report that no changelog answers.
 
-    told: the texts an answer may stand in. mentioned: whether a report put there by hand is named in them.
+    told: the entry of a version in the changelog; an answer begins a line of it that is no heading. mentioned: whether
+    a report put there by hand is named anywhere in it.
     """
-    words = _plain(told)
     for one in reports:
         known = one.known
         if one.problem:
             yield one.id, f"it does not read: {one.problem}"
         elif known.state == "answered":
-            if _plain(known.answer) not in words:
+            answer = f"{_plain(known.answer)} "
+            lines = told(known.answered_in).split("\n")
+            if not any(f"{_plain(line)} ".startswith(answer) for line in lines):
                 yield one.id, "answered, but no changelog says so yet"
         elif known.state == "open" and not mentioned.get(one.id):
             yield one.id, "not answered" if known.at else "not mentioned in the changelog"
 
 
 def _plain(text: str) -> str:
+    """Return words alone; ``#`` stays, for F#3, and so that no heading is taken for an answer."""
     return " ".join(re.sub(r"[^\w#]+", " ", text.casefold()).split())
 
 

@@ -116,6 +116,28 @@ def test_what_a_report_is_about_may_have_come_or_gone_since(companion: Companion
     assert f"\n{new}\n" in companion("report", "show", released, "it-ticks").out
 
 
+def test_nothing_that_lies_there_is_written_over(companion: Companion, released: Path) -> None:
+    folder = released / ".companion" / "reports"
+    folder.mkdir(exist_ok=True)
+    (folder / "it-hums.txt").symlink_to(released / "release.toml")
+    (folder / "it-hums-2.txt.toml").write_text("mine", encoding="utf-8")
+    assert "it-hums-3.txt" in companion("report", "add", released, "--text", "It hums.").out
+    assert (folder / "it-hums.txt").is_symlink()
+    assert (folder / "it-hums-2.txt.toml").read_text("utf-8") == "mine"
+
+
+def test_a_whole_name_goes_before_one_without_its_ending(companion: Companion, released: Path) -> None:
+    folder = released / ".companion" / "reports"
+    folder.mkdir(exist_ok=True)
+    for name in ("c3", "c3.txt", "c4.txt", "c4.md"):
+        (folder / name).write_text(f"This is {name}.", encoding="utf-8")
+    assert "This is c3." in companion("report", "show", released, "c3").out
+    assert "This is c3.txt." in companion("report", "show", released, "c3.txt").out
+    both = companion("report", "show", released, "c4")
+    assert both.code == 2
+    assert "Several reports are called that" in both.err
+
+
 def test_a_report_that_is_too_large_is_told_and_left_alone(companion: Companion, released: Path) -> None:
     folder = released / ".companion" / "reports"
     folder.mkdir(exist_ok=True)

@@ -44,6 +44,17 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> str:
             edition="full",
         )
     )
+    shop.record_away(
+        AwayTest(
+            kind="another computer",
+            result="fail",
+            who="Quirin",
+            engine_version="7.2.1",
+            system="Windows 11",
+            played="all of Quirin's keys",
+            notes="Mira heard a hum",
+        )
+    )
     shop.answer(shop.trials()[0].trial.id, "fail", "it <i>hums</i>")
     shop.check(["facts", "contents", "paths", "sound", "controls", "away", "needs"])
     text = shop.sheet(DAY)
@@ -74,9 +85,25 @@ def test_each_step_stands_on_it_with_its_grounds(written: str) -> None:
 
 
 def test_nothing_private_is_on_it(written: str) -> None:
-    for private in ("Ada", "cat slept", "lukas", "slatehand", "/tmp"):
+    for private in ("Ada", "cat slept", "lukas", "slatehand", "/tmp", "Quirin", "Mira", "all keys"):
         assert private not in written
-    assert "another player · Windows 11 · Example Engine 7.2.1 full · all keys" in written
+    assert ">another player · Windows 11 · Example Engine 7.2.1 full</th><td>pass<" in written
+    assert '<li><b class="mark">away-differs</b></li>' in written
+
+
+def test_no_players_words_are_on_it_even_as_the_name_of_a_report() -> None:
+    from companion.core.findings import NOTES, Finding
+    from companion.steps.deeds.sheet_page import _findings
+    from companion.steps.model import State, StepStatus
+
+    said = tuple(Finding(rule=rule, severity=NOTES, path="reports/mira-hums.txt") for rule in ("report-open", "other"))
+    step = StepStatus(
+        id="out", title="", question="", state=State.OPEN, because="", next="", fingerprint="", findings=said
+    )
+    assert _findings(step)[1:3] == [
+        '<li><b class="limit">report-open</b></li>',
+        '<li><b class="limit">other</b> reports/mira-hums.txt</li>',
+    ]
 
 
 def test_what_a_stranger_wrote_is_inert(written: str) -> None:

@@ -154,9 +154,19 @@ def test_what_is_owed_is_told_until_a_changelog_says_it() -> None:
         "open.txt": "not answered",
         "odd.txt": "it does not read: no TOML",
     }
-    assert dict(unanswered(found, "- **Clicks** at E3 are gone; thanks to Lu\n", mentioned)) == owed
     unsaid = {**owed, "said.txt": "answered, but no changelog says so yet"}
-    assert dict(unanswered(found, "- Clicks at E are gone\n", mentioned)) == unsaid
+
+    def told(text: str, version: str = "1.1") -> dict[str, str]:
+        return dict(unanswered(found, lambda of: text if of == version else "", mentioned))
+
+    assert told("### Fixed\n\n- **Clicks** at E3 are gone; thanks to Lu\n") == owed
+    assert told("- Clicks at E are gone\n") == unsaid
+    assert told("- Clicks at E3 are gone\n", "1.0") == unsaid, "another version said so"
+    earlier = report("x.txt", **{**answered, "answered_in": "1.0"})
+    assert not list(unanswered([earlier], lambda of: {"1.0": "- Clicks at E3 are gone"}.get(of, ""), {}))
+    assert told("### Clicks at E3 are gone\n") == unsaid, "a heading answers nobody"
+    assert told("- Not all clicks at E3 are gone\n") == unsaid
+    assert told("- Clicks at E3 are gonesome\n") == unsaid
 
 
 def test_how_it_begins_is_one_safe_line() -> None:

@@ -108,9 +108,14 @@ def report_open(model: OutModel) -> Iterator[Finding]:
     if not model.archives or not model.reports:
         return
     from companion.trials.reports import unanswered
+    from companion.words.changelog import parse_entry
+
+    def entry(version: str) -> str:
+        found = parse_entry(model.answered, version)
+        return found.text if found else ""
 
     mentioned = {one.id: _mentions(model.answered, one.id) for one in model.reports}
-    for name, owed in unanswered(model.reports, model.answered, mentioned):
+    for name, owed in unanswered(model.reports, entry, mentioned):
         yield report_open.finding(f"{OURS}/reports/{name}", says=visible(owed), limit=visible(name))
 
 

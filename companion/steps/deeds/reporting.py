@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from companion.steps.deeds.released import ReleaseOut
     from companion.steps.deeds.reports import Subject, Taken
     from companion.steps.drawn.sights import Sights
-    from companion.trials.reports import Known, Report
+    from companion.trials.reports import ChangeKind, Known, Report
 
 
 class Reporting(OpenFolder):
@@ -43,7 +43,7 @@ class Reporting(OpenFolder):
         found = find(self.places, name)
         return found, subjects(self.desk(watch), found)
 
-    def answer_report(self, name: str, words: str, kind: str = "fixed", watch: Watch = QUIET) -> Report:
+    def answer_report(self, name: str, words: str, kind: ChangeKind = "fixed", watch: Watch = QUIET) -> Report:
         """Say what became of a report: the changelog of this version will say it too, with thanks."""
         from companion.steps.deeds.reports import answer
 

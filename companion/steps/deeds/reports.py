@@ -11,11 +11,11 @@ from companion.core.files import write_safely
 from companion.core.findings import Finding
 from companion.core.text import listed, shorten, visible
 from companion.trials.away import refuse_name
-from companion.trials.report_files import reports_in, write_known
+from companion.trials.report_files import names_in, reports_in, write_known
 from companion.trials.reports import (
-    KINDS,
     MOST_ANSWER,
     MOST_TEXT,
+    ChangeKind,
     Known,
     Report,
     id_for,
@@ -62,9 +62,9 @@ def take_in(desk: Desk, words: str, known: Known) -> Taken:
         raise refusal
     record = _record_of(desk, known.version)
     about = tuple(dict.fromkeys(_subject(desk, record, one) for one in known.about))
-    taken = reports_in(desk.places)
-    names = {one.id for one in taken}
-    report = Report(id=id_for(text, names), text=text, known=msgspec.structs.replace(known, about=about))
+    report = Report(
+        id=id_for(text, names_in(desk.places)), text=text, known=msgspec.structs.replace(known, about=about)
+    )
     write_safely(desk.places.reports / report.id, text.encode(), root=desk.places.folder)
     write_known(desk.places, report)
     return Taken(report=report, left_out=left_out, likely=tuple(one for one in _likely(desk, text) if one not in about))
@@ -108,7 +108,7 @@ def _subject(desk: Desk, record: ReleaseRecord | None, given: str) -> str:
 def find(places: Places, name: str) -> Report:
     """Return a report by its name, with or without its ending. Raises where there is none, or its notes do not read."""
     there = reports_in(places)
-    found = [one for one in there if name in (one.id, one.id.rpartition(".")[0])]
+    found = [one for one in there if name == one.id] or [one for one in there if name == one.id.rpartition(".")[0]]
     if len(found) != 1:
         names = [visible(one.id) for one in found or there]
         advice = f"there is {listed(names, 6)}" if names else "there is none yet: companion report add"
@@ -147,7 +147,7 @@ def _now(desk: Desk, what: str, before: dict[str, str], version: str) -> str:
     return ""
 
 
-def answer(desk: Desk, name: str, words: str, kind: str) -> Report:
+def answer(desk: Desk, name: str, words: str, kind: ChangeKind) -> Report:
     """Say what became of a report; the next draft of the changelog of this version says it too."""
     line = " ".join(words.split())
     if not line:
@@ -164,8 +164,7 @@ def answer(desk: Desk, name: str, words: str, kind: str) -> Report:
             name,
             "state the next version first: companion fact FOLDER instrument.version V",
         )
-    chosen = next((one for one in KINDS if one == kind), KINDS[0])
-    return _become(desk, name, state="answered", answer=line, kind=chosen, answered_in=version, why="")
+    return _become(desk, name, state="answered", answer=line, kind=kind, answered_in=version, why="")
 
 
 def close(desk: Desk, name: str, why: str) -> Report:

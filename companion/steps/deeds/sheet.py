@@ -87,7 +87,7 @@ def _told(status: Status) -> Sequence[Finding]:
 
 
 def where_tested(test: AwayTest) -> str:
-    """Return an away test in words, without who made it."""
+    """Return an away test in words, without who made it and what they wrote of it."""
     engine = " ".join(part for part in (test.engine, test.engine_version, test.edition) if part)
-    parts = [test.kind, system_name(test.system), engine, test.played]
+    parts = [test.kind, system_name(test.system), engine]
     return " · ".join(part for part in parts if part)

@@ -20,6 +20,10 @@ _INKS: Final[dict[State, str]] = {
 }
 
 
+_OF_PEOPLE: Final = frozenset({"away", "report-open"})
+"""Steps and rules whose findings repeat what a helper or a player wrote, and who it was: of them no words are told."""
+
+
 def page(sheet: SheetOf) -> str:
     """Return the file."""
     heading = f"{sheet.title or 'Untitled'} {sheet.version}".strip()
@@ -94,15 +98,16 @@ def _steps(sheet: SheetOf) -> list[str]:
 
 def _findings(step: StepStatus) -> list[str]:
     told = [one for one in step.findings if not one.settled]
-    lines = [_finding(one) for one in told[:MOST_FINDINGS]]
+    lines = [_finding(one, told=not _OF_PEOPLE & {step.id, one.rule}) for one in told[:MOST_FINDINGS]]
     if len(told) > MOST_FINDINGS:
         lines.append(f"<li>and {len(told) - MOST_FINDINGS:,} more</li>")
     return ["<ul>", *lines, "</ul>"] if lines else []
 
 
-def _finding(finding: Finding) -> str:
+def _finding(finding: Finding, *, told: bool) -> str:
     ink = "mark" if finding.blocks else "limit"
-    return f'<li><b class="{ink}">{_text(finding.rule)}</b> {_text(_words(finding))}</li>'
+    words = f" {_text(_words(finding))}" if told else ""
+    return f'<li><b class="{ink}">{_text(finding.rule)}</b>{words}</li>'
 
 
 def _words(finding: Finding) -> str:
