@@ -94,7 +94,8 @@ def test_another_program_is_no_host_unless_it_is_named(away: tuple[Places, Path]
 def made_up(places: Places, looks: list[list[HeldFile]], process: str = "", watch: Watch = QUIET) -> HostFiles:
     """Let the looks come one after the other; the watch ends behind the last."""
     left = iter(looks)
-    running = Watch()
+    told: list[str] = []
+    running = Watch(lambda progress: told.append(progress.line), every=0.0)
 
     def look(only: Callable[[int, str], bool]) -> Iterable[HeldFile]:
         now = next(left)
@@ -102,7 +103,9 @@ def made_up(places: Places, looks: list[list[HeldFile]], process: str = "", watc
             running.cancel()
         return [one for one in now if only(one.pid, one.name)]
 
-    return watch_host(places, process, None, running, look, lambda _: None)
+    found = watch_host(places, process, None, running, look, lambda _: None)
+    assert all("looks" in line and "0 files," not in line for line in told[1:])
+    return found
 
 
 def test_what_is_seen_once_stays_seen_and_cancelling_ends_it(away: tuple[Places, Path]) -> None:

@@ -50,6 +50,7 @@ def test_a_report_goes_the_whole_way_to_the_changelog(
     assert "Taken in as it-clicks-at-e3.txt." in came.out
     assert "Left out of it: a mail's head and a signature." in came.out
     assert "It seems to be about: click-inside" in came.out
+    assert "add that to “about” in .companion/reports/it-clicks-at-e3.txt.toml" in came.out
     kept = (released / ".companion/reports/it-clicks-at-e3.txt").read_text("utf-8")
     assert kept == "\nHi!\nIt clicks at E3.\n".lstrip("\n")
     monkeypatch.setattr("sys.stdin", type("In", (), {"buffer": io.BytesIO(b"\xef\xbb\xbfMore clicks.")})())

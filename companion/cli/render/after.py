@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from companion.cli.render.checklist import finding_lines, typed
 from companion.core.text import listed, plural, visible, visible_lines
 from companion.core.units import both_bytes, decimal_bytes
-from companion.trials.reports import first_words
+from companion.trials.reports import NOTES, first_words
 
 if TYPE_CHECKING:
     from companion.steps.deeds.released import ReleaseOut
@@ -28,7 +28,8 @@ def taken_lines(taken: Taken) -> list[str]:
     if taken.left_out:
         lines.append(f"Left out of it: {listed(taken.left_out, 9)}. A name among the words is yours to take out.")
     if taken.likely:
-        lines.append(f"It seems to be about: {visible(listed(taken.likely, 6))}. Tell with --about when you add one.")
+        lines.append(f"It seems to be about: {visible(listed(taken.likely, 6))}.")
+        lines.append(f"  if so, add that to “about” in .companion/reports/{report.id}{NOTES}")
     return lines
 
 

@@ -96,7 +96,7 @@ def watch_host(
     outside: dict[tuple[str, str], None] = {}
     looks, ends = 0, None if seconds is None else time.monotonic() + seconds
     with suppress(Cancelled):
-        watch.stage("Watching the host; Ctrl+C ends it")
+        watch.stage("Watching; Ctrl+C ends it", unit="looks")
     while True:
         held = list(look(lambda pid, name: not process or pid in hosts or process.casefold() in name.casefold()))
         looks += 1
@@ -110,7 +110,7 @@ def watch_host(
             if one.pid in hosts and _below(copy, one.path) is None and _reached(places, names, one.path):
                 outside[hosts[one.pid], one.path] = None
         with suppress(Cancelled):
-            watch.step(0, f"{plural(len(opened), 'file')} of the copy seen, {len(outside):,} outside")
+            watch.step(1, f"{plural(len(opened), 'file')} of the copy, {len(outside):,} outside")
         if watch.cancelled or (ends is not None and time.monotonic() >= ends):
             break
         wait(EVERY_S)
