@@ -41,8 +41,10 @@ def add(folder: Path, file: Path | None, text: str, watch: Watch, **given: objec
     from companion.workshop import now
 
     words = text or _words(file)
-    taken = workshop(folder).add_report(words, msgspec.convert({"at": now(), **given}, Known), watch)
-    return Output({"report": taken.report, "left_out": taken.left_out, "likely": taken.likely}, taken_lines(taken))
+    shop = workshop(folder)
+    taken = shop.add_report(words, msgspec.convert({"at": now(), **given}, Known), watch)
+    data = {"report": taken.report, "left_out": taken.left_out, "likely": taken.likely}
+    return Output(data, taken_lines(taken, shop.folder))
 
 
 def _words(file: Path | None) -> str:
@@ -77,6 +79,27 @@ def show(folder: Path, name: str, watch: Watch) -> Output:
 
     found, subjects = workshop(folder).report(name, watch)
     return Output({"report": found, "subjects": subjects}, report_lines(found, subjects))
+
+
+@report.command()
+@click.argument("folder", type=FOLDER)
+@click.argument("report")
+@click.option("--about", multiple=True, metavar="WHAT", help="It is about this too: a file, a control or a rule.")
+@click.option("--not-about", multiple=True, metavar="WHAT", help="It is not about this.")
+@click.option("--version", metavar="V", help="The release the player has.")
+@click.option("--system", help="The player's system; empty: not known.")
+@click.option("--engine", metavar="V", help="The player's version of the engine; empty: not known.")
+@click.option("--name", help="A first name to thank, only where the player agreed; empty: nobody by name.")
+@json_command
+def edit(folder: Path, report: str, watch: Watch, **given: object) -> Output:
+    """Note what REPORT is about, or what the player has, otherwise than before. Its words stay as they are."""
+    import msgspec
+
+    from companion.cli.render.after import edited_lines
+    from companion.steps.deeds.reports import Edit
+
+    found = workshop(folder).edit_report(report, msgspec.convert(given, Edit), watch)
+    return Output({"report": found}, edited_lines(found))
 
 
 @report.command()

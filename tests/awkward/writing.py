@@ -67,6 +67,7 @@ WRITES: Final = {
     "kit": Writing(("kit", "{}", "--for", "Ada")),
     "receive": Writing(("receive", "{}", "{}/../Form.txt")),
     "report": Writing(("report", "add", "{}", "--text", "The slab clicks at C4.", "--version", "1.0")),
+    "report edit": Writing(("report", "edit", "{}", "it-hums", "--about", "hum")),
     "report answer": Writing(("report", "answer", "{}", "it-hums", "The hum is gone.")),
     "report close": Writing(("report", "close", "{}", "it-hums", "--why", "it is meant")),
     "shelf": Writing(("shelf", "{}")),

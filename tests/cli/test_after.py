@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +19,18 @@ def edit(folder: Path, old: str, new: str) -> None:
     facts.write_text(text.replace(old, new), encoding="utf-8", newline="\n")
 
 
+@pytest.fixture(scope="module")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the released instrument is kept once it has been made."""
+    return tmp_path_factory.mktemp("released") / "small"
+
+
 @pytest.fixture
-def released(companion: Companion, instrument: Path) -> Path:
+def released(companion: Companion, instrument: Path, once: Path) -> Path:
     """The small instrument, out as 1.0."""
+    if once.exists():
+        shutil.rmtree(instrument)
+        return shutil.copytree(once, instrument)
     told = ("--who", "Ada", "--engine-version", "7.1", "--system", "Windows 11", "--played", "all keys")
     assert companion("away", instrument, "--kind", "another player", "--result", "pass", *told).code == 0
     for text in ("changelog", "readme", "page"):
@@ -28,6 +38,7 @@ def released(companion: Companion, instrument: Path) -> Path:
     companion("check", instrument)
     companion("pack", instrument)
     assert companion("release", instrument).code == 0
+    shutil.copytree(instrument, once)
     return instrument
 
 
@@ -50,7 +61,8 @@ def test_a_report_goes_the_whole_way_to_the_changelog(
     assert "Taken in as it-clicks-at-e3.txt." in came.out
     assert "Left out of it: a mail's head and a signature." in came.out
     assert "It seems to be about: click-inside" in came.out
-    assert "add that to “about” in .companion/reports/it-clicks-at-e3.txt.toml" in came.out
+    assert "  if so: companion report edit " in came.out
+    assert came.out.endswith(" it-clicks-at-e3.txt --about click-inside\n")
     kept = (released / ".companion/reports/it-clicks-at-e3.txt").read_text("utf-8")
     assert kept == "\nHi!\nIt clicks at E3.\n".lstrip("\n")
     monkeypatch.setattr("sys.stdin", type("In", (), {"buffer": io.BytesIO(b"\xef\xbb\xbfMore clicks.")})())
@@ -78,6 +90,57 @@ def test_a_report_goes_the_whole_way_to_the_changelog(
     fixed = changelog.partition("### Fixed")[2].partition("\n## ")[0]
     assert "- Clicks at E3 are gone; thanks to Lu and one more player.\n" in fixed
     assert notes(companion, released) == [], "no answer is owed before the release, and afterwards it is said"
+
+
+def about(companion: Companion, folder: Path, name: str) -> list[str]:
+    found = companion("report", "show", folder, name, "--json").json["report"]["known"]["about"]
+    assert isinstance(found, list)
+    return found
+
+
+def test_what_a_report_is_about_is_noted_and_taken_back(companion: Companion, released: Path) -> None:
+    sample = next(path for path in sorted((released / "Samples").iterdir())).relative_to(released).as_posix()
+    companion("report", "add", released, "--text", "It hums.", "--name", "Lu", "--system", "Windows 11")
+    edited = companion("report", "edit", released, "it-hums", "--about", sample, "--about", "hum", "--version", "1.0")
+    assert edited.code == 0, edited
+    assert edited.out.splitlines() == [
+        "Noted of it-hums.txt:", "  the player has: version 1.0, Windows 11", f"  about: {sample} and hum",
+    ]  # fmt: skip
+    assert f"{sample}: the same as in 1.0" in companion("report", "show", released, "it-hums").out
+    assert companion("report", "edit", released, "it-hums", "--about", "hum").code == 0
+    assert about(companion, released, "it-hums") == [sample, "hum"], "once is enough"
+    back = companion("report", "edit", released, "it-hums", "--not-about", sample.replace("/", "\\"), "--name", "")
+    assert back.code == 0
+    known = companion("report", "show", released, "it-hums", "--json").json["report"]["known"]
+    assert (known["about"], known["name"], known["version"], known["state"]) == (["hum"], "", "1.0", "open")
+    assert (released / ".companion/reports/it-hums.txt").read_text("utf-8") == "It hums.\n"
+    assert (
+        companion("report", "edit", released, "it-hums", "--not-about", "hum", "--system", "", "--version", "").code
+        == 0
+    )
+    assert companion("report", "edit", released, "it-hums", "--engine", "").out.endswith("  nothing but its words\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ((), "Nothing is to be noted otherwise (it-hums). Say what: --about WHAT"),
+        (("--about", "Samples/none.wav"), "no file, control or rule of this instrument (Samples/none.wav)"),
+        (("--not-about", "click-inside"), "The report is not about that (click-inside). It is about hum"),
+        (("--name", "Lu Kay of Key Lane"), "more about a person"),
+        (("--version", "0.9"), "There is no such release (0.9)"),
+    ],
+)
+def test_what_cannot_be_noted_of_a_report_changes_nothing(
+    companion: Companion, released: Path, words: tuple[str, ...], says: str
+) -> None:
+    companion("report", "add", released, "--text", "It hums.", "--about", "hum")
+    notes_file = released / ".companion/reports/it-hums.txt.toml"
+    before = notes_file.read_bytes()
+    came = companion("report", "edit", released, "it-hums", *words)
+    assert (came.code, came.out, came.err.count("\n")) == (2, "", 1)
+    assert says in came.err
+    assert notes_file.read_bytes() == before
 
 
 def test_a_report_put_there_by_hand_is_read_answered_and_closed(companion: Companion, released: Path) -> None:

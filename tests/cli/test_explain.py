@@ -168,6 +168,7 @@ def test_what_a_release_prints_is_documented(companion: Companion, instrument: P
         ("add", "--text", "It hums at C3.", "--version", "1.0", "--about", "LICENCE.txt"),
         ("list",),
         ("show", "it-hums-at-c3"),
+        ("edit", "it-hums-at-c3", "--about", "hum"),
         ("close", "it-hums-at-c3", "--why", "it is meant"),
     ):
         conforms(companion("report", verb, instrument, *words, "--json"), f"report {verb}")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from companion.cli.render.checklist import finding_lines, typed
 from companion.core.text import listed, plural, visible, visible_lines
 from companion.core.units import both_bytes, decimal_bytes
-from companion.trials.reports import NOTES, first_words
+from companion.trials.reports import first_words
 
 if TYPE_CHECKING:
     from companion.steps.deeds.released import ReleaseOut
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _MOST_FINDINGS: Final = 6
 
 
-def taken_lines(taken: Taken) -> list[str]:
+def taken_lines(taken: Taken, folder: Path) -> list[str]:
     """Return what was taken in, what was left out of it, and what it may be about."""
     report = taken.report
     lines = [f"Taken in as {report.id}.", *_about_lines(report)]
@@ -29,7 +29,8 @@ def taken_lines(taken: Taken) -> list[str]:
         lines.append(f"Left out of it: {listed(taken.left_out, 9)}. A name among the words is yours to take out.")
     if taken.likely:
         lines.append(f"It seems to be about: {visible(listed(taken.likely, 6))}.")
-        lines.append(f"  if so, add that to “about” in .companion/reports/{report.id}{NOTES}")
+        words = " ".join(f"--about {typed(visible(what))}" for what in taken.likely[:6])
+        lines.append(f"  if so: companion report edit {typed(folder)} {report.id} {words}")
     return lines
 
 
@@ -71,6 +72,11 @@ def report_lines(report: Report, subjects: Sequence[Subject]) -> list[str]:
         if len(one.findings) > _MOST_FINDINGS:
             lines.append(f"  and {len(one.findings) - _MOST_FINDINGS:,} more: companion check FOLDER")
     return lines
+
+
+def edited_lines(report: Report) -> list[str]:
+    """Return what is known of a report now."""
+    return [f"Noted of {visible(report.id)}:", *(_about_lines(report) or ["  nothing but its words"])]
 
 
 def answered_lines(report: Report, folder: Path) -> list[str]:

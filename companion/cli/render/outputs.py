@@ -232,6 +232,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "report add": {"report": Report, "left_out": tuple[str, ...], "likely": tuple[str, ...]},
         "report list": {"reports": tuple[Report, ...]},
         "report show": {"report": Report, "subjects": tuple[Subject, ...]},
+        "report edit": {"report": Report},
         "report answer": {"report": Report},
         "report close": {"report": Report},
         "sheet": {"sheet": Path},

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from companion.steps.account.due import Standing
     from companion.steps.deeds.released import ReleaseOut
-    from companion.steps.deeds.reports import Subject, Taken
+    from companion.steps.deeds.reports import Edit, Subject, Taken
     from companion.steps.drawn.sights import Sights
     from companion.trials.reports import ChangeKind, Known, Report
 
@@ -42,6 +42,14 @@ class Reporting(OpenFolder):
 
         found = find(self.places, name)
         return found, subjects(self.desk(watch), found)
+
+    def edit_report(self, name: str, change: Edit, watch: Watch = QUIET) -> Report:
+        """Note what a report is about, or what the player has, otherwise than before."""
+        from companion.steps.deeds.reports import edit
+
+        desk = self.desk(watch)
+        with self._writing("noting what a report is about"):
+            return edit(desk, name, change)
 
     def answer_report(self, name: str, words: str, kind: ChangeKind = "fixed", watch: Watch = QUIET) -> Report:
         """Say what became of a report: the changelog of this version will say it too, with thanks."""

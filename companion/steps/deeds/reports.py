@@ -39,6 +39,19 @@ class Taken(msgspec.Struct, frozen=True, kw_only=True):
     likely: tuple[str, ...] = ()
 
 
+class Edit(msgspec.Struct, frozen=True, kw_only=True):
+    """What is to be noted otherwise of a report. about, not_about: subjects put in and taken out. None: left as it is;
+    empty: not known any more.
+    """
+
+    about: tuple[str, ...] = ()
+    not_about: tuple[str, ...] = ()
+    version: str | None = None
+    system: str | None = None
+    engine: str | None = None
+    name: str | None = None
+
+
 class Subject(msgspec.Struct, frozen=True, kw_only=True):
     """One thing a report is about. now: how it stands against the release that the player has. findings: on it now."""
 
@@ -147,6 +160,35 @@ def _now(desk: Desk, what: str, before: dict[str, str], version: str) -> str:
     return ""
 
 
+def edit(desk: Desk, name: str, change: Edit) -> Report:
+    """Note what a report is about, or who has what, otherwise than before; its words stay as they are.
+
+    Raises :class:`CompanionError` for what :func:`take_in` refuses, and for a subject to be taken out that is none.
+    """
+    known = find(desk.places, name).known
+    plain = {
+        key: value for key in ("version", "system", "engine", "name") if (value := getattr(change, key)) is not None
+    }
+    if not plain and not change.about and not change.not_about:
+        raise CompanionError("Nothing is to be noted otherwise", name, "say what: --about WHAT")
+    if refusal := refuse_name(plain.get("name", "")):
+        raise refusal
+    record = _record_of(desk, plain.get("version", known.version))
+    out = set()
+    for one in change.not_about:
+        given = one.strip().replace("\\", "/")
+        named = [what for what in known.about if given in (what, what.removeprefix(CONTROL))]
+        if not named:
+            there = listed([visible(what) for what in known.about], 6)
+            raise CompanionError(
+                "The report is not about that", one, f"it is about {there}" if there else "it is about nothing yet"
+            )
+        out.update(named)
+    kept = [what for what in known.about if what not in out]
+    about = dict.fromkeys([*kept, *(_subject(desk, record, one) for one in change.about)])
+    return _become(desk, name, **plain, about=tuple(about))
+
+
 def answer(desk: Desk, name: str, words: str, kind: ChangeKind) -> Report:
     """Say what became of a report; the next draft of the changelog of this version says it too."""
     line = " ".join(words.split())
@@ -174,7 +216,7 @@ def close(desk: Desk, name: str, why: str) -> Report:
     return _become(desk, name, state="closed", why=reason, answer="", answered_in="")
 
 
-def _become(desk: Desk, name: str, **changes: object) -> Report:
+def _become(desk: Desk, name: str, /, **changes: object) -> Report:
     report = find(desk.places, name)
     known = msgspec.structs.replace(report.known, **changes)
     after = msgspec.structs.replace(report, known=known)
