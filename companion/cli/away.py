@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -27,14 +28,24 @@ if TYPE_CHECKING:
 KINDS: Final = ("originals hidden", "another computer", "another player", "a piece of music")
 
 
-class _AwayGroup(click.Group):
-    """A group in which anything that is no command of its own is a folder, and its tests are meant."""
+class _OnFolder(click.Group):
+    """A group in which anything that is no command of its own is a folder, which the command ``meant`` is for."""
+
+    meant = ""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         first = args[0] if args else ""
         if first not in self.commands and first not in ("--help", "-h"):
-            args = ["record", *args]
+            args = [self.meant, *args]
         return super().parse_args(ctx, args)
+
+
+class _AwayGroup(_OnFolder):
+    meant = "record"
+
+
+class _KitGroup(_OnFolder):
+    meant = "make"
 
 
 @commands.group(cls=_AwayGroup)
@@ -136,13 +147,18 @@ def watch_(folder: Path, process: str, seconds: float | None, watch: Watch) -> O
     return Output({"host": found}, host_lines(found, folder), 1 if found.outside else 0)
 
 
-@command()
+@commands.group(cls=_KitGroup)
+def kit() -> None:
+    """Make one file for a helper (companion kit FOLDER …), or try the one that somebody sent you (kit run)."""
+
+
+@kit.command()
 @click.argument("folder", type=FOLDER, default=Path())
 @click.option("--for", "who", default="", metavar="NAME", help="Whom it is for: a first name or initials, never more.")
 @click.option("--out", type=FOLDER, metavar="DIR", help="Where the kit is put; else .companion/kits.")
 @json_command
-def kit(folder: Path, who: str, out: Path | None, watch: Watch) -> Output:
-    """Make one file for a helper without the companion: the proven archive, a form, and the test performance."""
+def make(folder: Path, who: str, out: Path | None, watch: Watch) -> Output:
+    """Make one file for a helper: the proven archive, a form, and the test performance."""
     from companion.cli.render.away import kit_lines
     from companion.workshop import now
 
@@ -151,14 +167,44 @@ def kit(folder: Path, who: str, out: Path | None, watch: Watch) -> Output:
     return Output({"kit": made}, kit_lines(made, shop.folder))
 
 
+@kit.command()
+@click.argument("file", type=FOLDER, metavar="KIT")
+@click.option("--to", type=FOLDER, metavar="DIR", help="Where it is opened: a new folder; else a temporary one.")
+@click.option("--out", type=FOLDER, metavar="DIR", help="Where the file to send back is put; else beside the kit.")
+@click.option("--form", type=FOLDER, metavar="FILE", help="The form of this kit, filled in an editor.")
+@click.option("--bounce", "sounds", type=FOLDER, multiple=True, metavar="SOUND", help="A bounce; may be repeated.")
+@json_option
+def run(
+    file: Path, to: Path | None, out: Path | None, form: Path | None, sounds: tuple[Path, ...], as_json: bool
+) -> int:
+    """Try an instrument that somebody sent you as a test kit, and make the one file to send back.
+
+    Opens it away from everything else, tells what to play, and asks the questions of its form. Without a terminal it
+    says where the form lies, to be filled in any editor and given with --form.
+    """
+    from companion.cli.kit_run import answered, asked, told
+
+    if form is None and sounds:
+        raise CompanionError("A bounce goes with a form", str(sounds[0]), "fill in the form, and add --form FILE")
+    place = (out or file.absolute().parent).absolute()
+    if form is not None:
+        output = answered(file, form, sounds, place, quiet=as_json)
+    elif not as_json and sys.stdin.isatty() and sys.stdout.isatty():
+        output = asked(file, to, place)
+    else:
+        output = told(file, to, quiet=as_json)
+    print_result(as_json, output.data, output.lines)
+    return output.code
+
+
 @command()
 @click.argument("folder", type=FOLDER)
-@click.argument("file", type=FOLDER)
+@click.argument("files", type=FOLDER, nargs=-1, required=True, metavar="FILE ...")
 @json_command
-def receive(folder: Path, file: Path, watch: Watch) -> Output:
-    """Take in what a helper sent back: FILE is the form, or a zip of the form and the bounce."""
+def receive(folder: Path, files: tuple[Path, ...], watch: Watch) -> Output:
+    """Take in what a helper sent back: the form, with the bounces beside it if there are any, or a zip of all."""
     from companion.cli.render.away import received_lines
     from companion.workshop import now
 
-    came = workshop(folder).receive(file, now(), watch)
+    came = workshop(folder).receive(files, now(), watch)
     return Output({"received": came}, received_lines(came), 0 if came.result == "pass" else 1)

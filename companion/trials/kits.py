@@ -1,4 +1,4 @@
-"""The form in a test kit: plain questions that any text editor fills, and how the answers are read. No I/O.
+"""The form in a test kit: its plain questions, and how the answers are read. No I/O.
 
 A form comes back from a stranger's editor, mail program or phone: other line ends, a byte order mark, another encoding,
 quoted, half empty. What is not understood is asked for in one line; nothing is guessed, and nothing of it is run.
@@ -6,24 +6,24 @@ quoted, half empty. What is not understood is asked for in one line; nothing is 
 
 import re
 from collections.abc import Mapping
-from textwrap import wrap
 from typing import Final, Literal
 
 import msgspec
 
 from companion.core.errors import CompanionError
 from companion.core.evidence import AwayTest
-from companion.core.facts import Facts
 from companion.core.text import shorten, visible
 from companion.core.versions import engine_version
-from companion.trials.away import HUSH, refuse_name
+from companion.trials.away import refuse_name
 
 MOST_FORM: Final = 1 << 16
 """Bytes of a form: ten times what a talkative helper writes."""
 MOST_ANSWER: Final = 400
 """Characters of an answer that are kept."""
 ANSWER: Final = "Answer:"
-_LAST: Final = "If you also bounced"
+LAST: Final = "If you also bounced"
+SEAL: Final = "The archive that was tried (SHA-256):"
+"""Where a helper's companion notes what it has proven there."""
 
 Key = Literal["engine_version", "edition", "system", "opened", "asked", "keys", "played", "whole", "notes", "who"]
 QUESTIONS: Final[dict[Key, str]] = {
@@ -39,8 +39,12 @@ QUESTIONS: Final[dict[Key, str]] = {
     "who": "A first name or initials, if the maker may note who tried it. Nothing more, please.",
 }
 """What is asked, in this order; the engine first, so that nobody's evening is lost on one that is too old."""
+MAY_STAY_EMPTY: Final[tuple[Key, ...]] = ("edition", "asked", "notes", "who")
+NOT_OPENED: Final = "the patch, which did not open"
+"""What was played where it did not open."""
 
 _CODE: Final = re.compile(r"kit\W{1,4}([0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4})", re.IGNORECASE)
+_SEAL: Final = re.compile(rf"{re.escape(SEAL)}\s*([0-9a-f]{{64}})\s*$", re.IGNORECASE)
 _QUOTE: Final = re.compile(r"^[>|\s]+")
 _VERSION: Final = re.compile(
     r"(?<![\w.])v?[0-9]+(?:\.[0-9]+)+[a-z]?(?:[ ,(]{0,2}build [0-9]+)?(?![\w.]*\w)", re.IGNORECASE
@@ -57,59 +61,19 @@ _BOMS: Final = ((b"\xef\xbb\xbf", "utf-8"), (b"\xff\xfe", "utf-16-le"), (b"\xfe\
 
 
 class FilledForm(msgspec.Struct, frozen=True, kw_only=True):
-    """A form as it came back. kit: its code. answers: safe to show, on one line each; unanswered questions left out."""
+    """A form as it came back. kit: its code. answers: safe to show, on one line each; unanswered questions left out.
+
+    seal: the SHA-256 of the archive that was tried, lower-case hex; empty where no companion proved it there.
+    """
 
     kit: str
     answers: Mapping[Key, str]
-
-
-def form_text(facts: Facts, code: str, *, music: str) -> str:
-    """Return the form of the kit ``code``. music: the name of the test performance's file, or empty."""
-    engine, minimum = facts.engine.name or "the engine", facts.engine.minimum or facts.engine.saved_with
-    lines = [
-        f"{facts.instrument.title} {facts.instrument.version}: how did it go?        Kit {code}",
-        "",
-        f"Please write behind “{ANSWER}” and save this as it is, as plain text.",
-        "Leave out what you do not know. Send this file back when you are done.",
-        "",
-    ]
-    for number, (key, question) in enumerate(QUESTIONS.items(), 1):
-        lines += [f"{number}. {question.format(engine=engine)}"]
-        if key == "engine_version" and minimum:
-            lines += [
-                f"   If it is older than {minimum}, stop here: the instrument needs that one.",
-                "   Please send the form back all the same. Thank you!",
-            ]
-        lines += [f"{ANSWER} ", ""]
-    if music:
-        lines += [f"{_LAST} “{music}”,", "please send the sound file along with this form.", ""]
-    return "\n".join(visible(line) for line in lines)
-
-
-def guide_text(facts: Facts, *, archive: str, form: str, music: str) -> str:
-    """Return what a helper reads first."""
-    engine = facts.engine.name or "the engine"
-    steps = [
-        f"Open “{form}” in any text editor and answer the first question. It may end there.",
-        f"Unzip “{archive}” into a folder of its own, and keep that folder whole.",
-        HUSH,
-        f"Open the patch in {engine} and play the lowest, a middle and the highest key, soft and hard. "
-        "Move the controls.",
-    ]
-    if music:
-        steps += [
-            f"If you have five minutes more: load “{music}” into your host, let the instrument play it, and bounce it "
-            "from its start to its end as WAV or FLAC, without effects. Send the sound file with the form."
-        ]
-    steps += ["Fill in the form, save it, and send it back. That is all."]
-    head = f"{facts.instrument.title} {facts.instrument.version}: thank you for trying it out."
-    wrapped = [wrap(f"{n}. {step}", 76, subsequent_indent="   ") for n, step in enumerate(steps, 1)]
-    return "\n".join(visible(line) for line in [head, "", *(line for lines in wrapped for line in lines), ""])
+    seal: str = ""
 
 
 def read_form(data: bytes, where: str) -> FilledForm:
     """Return the form in ``data``. Raises :class:`CompanionError` for what is no plain text, or no form of a kit."""
-    text = _text_of(data, where)
+    text = text_of(data, where)
     lines = [_QUOTE.sub("", line).rstrip() for line in re.split(r"\r\n|\r|\n|\u2028|\x85", text)]
     code = next((match[1].lower() for line in lines if (match := _CODE.search(line))), "")
     if not code:
@@ -118,20 +82,22 @@ def read_form(data: bytes, where: str) -> FilledForm:
     current: Key | None = None
     answering = False
     for line in lines:
-        if key := _question(line):
+        if key := question_of(line):
             current, answering = key, False
         elif current and line.casefold().startswith(ANSWER.casefold()):
             answering = True
             answers.setdefault(current, []).append(line[len(ANSWER) :])
-        elif line.startswith(_LAST):
+        elif line.startswith((LAST, SEAL)):
             current = None
         elif current and answering:
             answers[current].append(line)
     told = ((key, shorten(visible(" ".join(" ".join(parts).split())), MOST_ANSWER)) for key, parts in answers.items())
-    return FilledForm(kit=code, answers={key: answer for key, answer in told if answer})
+    seal = next((match[1].lower() for line in lines if (match := _SEAL.match(line))), "")
+    return FilledForm(kit=code, answers={key: answer for key, answer in told if answer}, seal=seal)
 
 
-def _text_of(data: bytes, where: str) -> str:
+def text_of(data: bytes, where: str) -> str:
+    """Return the text of a form in whatever encoding it came. Raises :class:`CompanionError` for what is no text."""
     if len(data) > MOST_FORM:
         raise CompanionError("The file is far too large for a form", where, "check that it is the file you meant")
     if data.startswith((b"{\\rtf", b"PK\x03\x04", b"%PDF", b"\xd0\xcf\x11\xe0")):
@@ -149,7 +115,7 @@ def _text_of(data: bytes, where: str) -> str:
         return data.decode("cp1252", "replace")
 
 
-def _question(line: str) -> Key | None:
+def question_of(line: str) -> Key | None:
     """Return which question a line is: its number alone could as well begin an answer."""
     match = re.match(r"([0-9]{1,2})\. (\S+ \S+)", line)
     if match and 0 < int(match[1]) <= len(QUESTIONS):
@@ -163,14 +129,17 @@ def away_test_of(form: FilledForm) -> AwayTest:
     """Return the away test that a form tells of. Raises :class:`CompanionError` for a yes or no that is neither.
 
     It failed where it did not open, where a file was asked for, where keys stayed silent, or where the helper says so.
+    Of a patch that did not open nobody need say what was played on it.
     """
     told = form.answers
-    said = {key: _yes(form, key) for key in ("opened", "keys", "whole")}
+    said = {"opened": _yes(form, "opened")}
+    for key in ("keys", "whole"):  # of one that did not open nothing more need be said
+        said[key] = _yes(form, key) if said["opened"] or key in told else False
     missing = told.get("asked", "")
     nothing_asked = not missing or missing.split()[0].strip(".,;!:").casefold() in _NO
     failed = not nothing_asked or not all(said.values())
     notes = [f"asked for: {missing}"] if not nothing_asked else []
-    notes += [f"{words}: no" for key, words in _SHORT.items() if not said[key]]
+    notes += [f"{words}: no" for key, words in _SHORT.items() if not said[key] and key in told]
     who = told.get("who", "")
     return AwayTest(
         kind="another player",
@@ -179,7 +148,7 @@ def away_test_of(form: FilledForm) -> AwayTest:
         engine_version=version_in(told.get("engine_version", "")),
         edition=told.get("edition", ""),
         system=told.get("system", ""),
-        played=told.get("played", ""),
+        played=told.get("played", "" if said["opened"] else NOT_OPENED),
         notes="; ".join([*notes, told.get("notes", "")]).strip("; "),
     )
 
@@ -201,6 +170,23 @@ def _yes(form: FilledForm, key: Key) -> bool:
         else f"Question {number} is not answered"
     )
     raise CompanionError(says, "form", f"ask the helper, and write it into the form: {QUESTIONS[key]}")
+
+
+def unclear(key: Key, answer: str) -> str:
+    """Return what an answer still lacks, as one sentence to whoever gives it; empty where it will do."""
+    if key in ("opened", "keys", "whole"):
+        words = re.findall(r"\w+", answer.casefold())[:1]
+        return "" if words and words[0] in _YES | _NO else "Please begin with yes or no."
+    if key == "engine_version" and engine_version(version_in(answer)) is None:
+        return "That does not read as a version. It is made of numbers and dots, such as 7.1.2."
+    if key in ("system", "played") and not any(character.isalpha() for character in answer):
+        return "A word or two, please: the test counts for nothing without."
+    return "A first name or initials will do, or nothing." if key == "who" and refuse_name(answer) else ""
+
+
+def is_no(answer: str) -> bool:
+    """Tell whether an answer begins with a no."""
+    return bool(words := re.findall(r"\w+", answer.casefold())[:1]) and words[0] in _NO
 
 
 def version_in(answer: str) -> str:

@@ -6,6 +6,7 @@ import array
 import json
 import math
 import os
+import shutil
 import stat
 import subprocess
 import sys
@@ -15,6 +16,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+
+from tests.awkward.sent import LAYER, Sent
 
 FACTS = """\
 [instrument]
@@ -177,6 +180,77 @@ def instrument(tmp_path: Path, tones: dict[str, bytes]) -> Path:
     (folder / "Licence.txt").write_text("CC0 1.0\n", encoding="utf-8")
     (folder / "release.toml").write_text(FACTS, encoding="utf-8", newline="\n")
     return folder
+
+
+@pytest.fixture(scope="session")
+def kit_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the packed instrument and its kit are kept once they have been made."""
+    return tmp_path_factory.mktemp("kit") / "once"
+
+
+@pytest.fixture
+def packed(instrument: Path, companion: Callable[..., Result], kit_once: Path) -> Path:
+    """The instrument with its keys stated and its archive packed, and a kit of it in a folder beside it."""
+    out = instrument.parent / "kits"
+    if kit_once.exists():
+        shutil.rmtree(instrument)
+        shutil.copytree(kit_once / "kits", out)
+        return shutil.copytree(kit_once / "folder", instrument)
+    facts = instrument / "release.toml"
+    facts.write_text(facts.read_text("utf-8") + LAYER, encoding="utf-8", newline="\n")
+    assert companion("pack", instrument).code in (0, 1)
+    assert companion("kit", instrument, "--for", "Ada", "--out", out).code == 0
+    kit_once.mkdir()
+    shutil.copytree(instrument, kit_once / "folder")
+    shutil.copytree(out, kit_once / "kits")
+    return instrument
+
+
+@pytest.fixture
+def kit_file(packed: Path) -> Path:
+    """The kit, as it was sent to Ada."""
+    (path,) = (packed.parent / "kits").iterdir()
+    return path
+
+
+@pytest.fixture
+def sent(kit_file: Path, tmp_path: Path) -> Sent:
+    """The kit at Ada's, unzipped."""
+    return Sent(kit_file, tmp_path / "helper")
+
+
+@pytest.fixture(scope="session")
+def rendered(standin: Any) -> Callable[..., bytes]:
+    """``rendered(midi, **faults)``: the bounce of a performance by the stand-in host, as a WAV file; each made once."""
+    made: dict[str, bytes] = {}
+
+    def render(midi: bytes, **faults: Any) -> bytes:
+        import io
+
+        import soundfile
+
+        name = repr((midi, sorted(faults.items())))
+        if name not in made:
+            instrument = standin.Made("organ", seed=5, rate=22_050, takes=1)
+            sound = standin.render(midi, instrument, faults=standin.Faults(**faults))
+            out = io.BytesIO()
+            soundfile.write(out, sound, 22_050, subtype="PCM_16", format="WAV")
+            made[name] = out.getvalue()
+        return made[name]
+
+    return render
+
+
+@pytest.fixture
+def bounce(rendered: Callable[..., bytes], sent: Sent, tmp_path: Path) -> Callable[..., Path]:
+    """``bounce(**faults)``: what Ada's host makes of the performance in the kit."""
+
+    def make(**faults: Any) -> Path:
+        path = tmp_path / "there.wav"
+        path.write_bytes(rendered((sent.folder / "Slate Choir 1.0 keys.mid").read_bytes(), **faults))
+        return path
+
+    return make
 
 
 @pytest.fixture

@@ -11,79 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import soundfile
 
-from companion.trials.kits import ANSWER, QUESTIONS
-
-LAYER = """
-[naming]
-middle_c = "C3"
-
-[[layers]]
-name = "slate"
-low_key = 60
-high_key = 67
-"""
-GOOD = {
-    "engine_version": "Example Engine 7.2",
-    "edition": "full",
-    "system": "Windows 11",
-    "opened": "yes",
-    "asked": "no",
-    "keys": "yes",
-    "played": "every key, soft and hard",
-    "whole": "yes",
-    "notes": "lovely",
-}
-
-
-def filled(blank: str, **answers: str) -> str:
-    keys = iter(QUESTIONS)
-    said = {**GOOD, **answers}
-    lines = (f"{ANSWER} {said.get(next(keys), '')}" if line.startswith(ANSWER) else line for line in blank.split("\n"))
-    return "\n".join(lines)
-
-
-class Sent:
-    """A kit at a helper's: unzipped in a folder of their own."""
-
-    def __init__(self, kit: dict[str, Any], place: Path) -> None:
-        self.code = str(kit["code"])
-        self.place = place
-        with zipfile.ZipFile(kit["path"]) as archive:
-            archive.extractall(place)
-        (self.folder,) = place.iterdir()
-        self.form = self.folder / "Form.txt"
-        self.blank = self.form.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-
-    def fill(self, encoding: str = "utf-16", end: str = "\r\n", **answers: str) -> Path:
-        self.form.write_bytes(filled(self.blank, **answers).replace("\n", end).encode(encoding))
-        return self.form
-
-    def zipped(self, *sounds: Path, **more: bytes) -> Path:
-        path = self.place / "back.zip"
-        with zipfile.ZipFile(path, "w") as archive:
-            archive.write(self.form, "Form.txt")
-            for sound in sounds:
-                archive.write(sound, sound.name)
-            for name, data in more.items():
-                archive.writestr(name, data)
-        return path
-
-
-@pytest.fixture
-def packed(instrument: Path, companion: Any) -> Path:
-    facts = instrument / "release.toml"
-    facts.write_text(facts.read_text("utf-8") + LAYER, encoding="utf-8")
-    assert companion("pack", instrument).code in (0, 1)
-    return instrument
-
-
-@pytest.fixture
-def sent(packed: Path, companion: Any, tmp_path: Path) -> Sent:
-    made = companion("kit", packed, "--for", "Ada", "--json")
-    assert made.code == 0, made
-    return Sent(made.json["kit"], tmp_path / "helper")
+from companion.trials.kits import QUESTIONS
+from tests.awkward.sent import Sent
 
 
 def away(companion: Any, folder: Path) -> dict[str, Any]:
@@ -191,20 +121,6 @@ def test_a_form_of_another_folder_is_refused(packed: Path, companion: Any, one_l
     one_line(companion("receive", packed, sent.fill()), "No kit 0000-1111-2222 was made in this folder")
 
 
-@pytest.fixture
-def bounce(standin: Any, sent: Sent, tmp_path: Path) -> Callable[..., Path]:
-    def make(**faults: Any) -> Path:
-        midi = (sent.folder / "Slate Choir 1.0 keys.mid").read_bytes()
-        sound = standin.render(
-            midi, standin.Made("organ", seed=5, rate=22_050, takes=1), faults=standin.Faults(**faults)
-        )
-        path = tmp_path / "there.wav"
-        soundfile.write(path, sound, 22_050, subtype="PCM_16")
-        return path
-
-    return make
-
-
 def test_a_bounce_that_comes_along_is_judged(
     packed: Path, companion: Any, sent: Sent, bounce: Callable[..., Path]
 ) -> None:
@@ -212,6 +128,7 @@ def test_a_bounce_that_comes_along_is_judged(
     clean = companion("receive", packed, sent.zipped(bounce()), "--json")
     assert clean.code == 0, clean
     assert re.search(r"there\.wav: \d+ notes judged, 0 findings", clean.json["received"]["bounce"][0])
+    assert "no bounce made at home is kept to compare it with" in clean.json["received"]["bounce"][1]
     silent = companion("receive", packed, sent.zipped(bounce(silent=frozenset({64}))))
     assert silent.code == 1
     assert [test["result"] for test in away(companion, packed)["here"]] == ["pass", "fail"]
@@ -222,8 +139,6 @@ def test_a_bounce_is_held_against_the_one_made_at_home(
     packed: Path, companion: Any, sent: Sent, bounce: Callable[..., Path], tmp_path: Path
 ) -> None:
     sent.fill()
-    alone = companion("receive", packed, sent.zipped(bounce()))
-    assert "no bounce made at home is kept to compare it with" in alone.out
     home = bounce().rename(tmp_path / "home.wav")
     assert companion("judge", packed, home, "--keep").code in (0, 1)
     same = companion("receive", packed, sent.zipped(bounce()))
@@ -256,7 +171,7 @@ def test_a_zip_of_a_stranger_writes_nothing_and_is_one_line(
     one_line(companion("receive", packed, sent.zipped(**{"../../evil.txt": b"x"})), "member-escapes")
     one_line(companion("receive", packed, sent.zipped(**{"Form 2.txt": b"x"})), "2 texts where one form is meant")
     with monkeypatch.context() as patched:
-        patched.setattr("companion.steps.deeds.kits.MOST_RETURNED", 1 << 20)
+        patched.setattr("companion.steps.deeds.receiving.MOST_RETURNED", 1 << 20)
         bomb = sent.place / "bomb.zip"
         with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as archive:
             archive.writestr("zeros.wav", bytes(2 << 20))
@@ -266,6 +181,41 @@ def test_a_zip_of_a_stranger_writes_nothing_and_is_one_line(
     one_line(companion("receive", packed, sent.place / "gone.txt"), "There is no such file")
     assert makers(packed) == before
     assert not list(sent.place.parent.rglob("evil.txt"))
+
+
+def test_the_form_and_its_bounces_may_come_as_files_of_their_own(
+    packed: Path, companion: Any, one_line: Any, sent: Sent, bounce: Callable[..., Path], tmp_path: Path
+) -> None:
+    sound = bounce()
+    came = companion("receive", packed, sent.fill(), sound, "--json")
+    assert came.code == 0, came
+    assert re.search(r"there\.wav: \d+ notes judged, 0 findings", came.json["received"]["bounce"][0])
+    both = companion("receive", packed, sound, sent.zipped(), "--json")
+    assert both.json["received"]["bounce"] == came.json["received"]["bounce"], "in whatever order, zipped or not"
+    one_line(companion("receive", packed, sound), "There is no form", "Name the form first")
+    other = tmp_path / "note.txt"
+    other.write_text("Hello", encoding="utf-8")
+    one_line(companion("receive", packed, sent.form, other), "2 files that could be the form")
+    one_line(companion("receive", packed, other), "no form of a test kit")
+
+
+def test_of_a_patch_that_did_not_open_that_much_is_enough(packed: Path, companion: Any, sent: Sent) -> None:
+    empty = {"asked": "", "keys": "", "played": "", "whole": ""}
+    came = companion("receive", packed, sent.fill(opened="no", notes="a grey window", **empty))
+    assert came.code == 1
+    assert "failed, recorded as an away test" in came.out
+    (test,) = away(companion, packed)["here"]
+    assert (test["result"], test["played"]) == ("fail", "the patch, which did not open")
+
+
+def test_a_kit_that_lies_there_is_not_written_over(packed: Path, companion: Any, one_line: Any, tmp_path: Path) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("secrets.token_hex", lambda _: "0123456789ab")
+        assert companion("kit", packed, "--out", tmp_path / "out").code == 0
+        (kit,) = (tmp_path / "out").iterdir()
+        before = kit.read_bytes()
+        one_line(companion("kit", packed, "--out", tmp_path / "out"), "Something of that name lies there")
+    assert [path.read_bytes() for path in (tmp_path / "out").iterdir()] == [before], "and nothing lies beside it"
 
 
 @pytest.mark.campaign

@@ -9,7 +9,7 @@ from typing import Any, Final, NamedTuple
 
 import soundfile
 
-from tests.awkward.test_kits import LAYER, Sent
+from tests.awkward.sent import LAYER, Sent
 
 READS: Final = frozenset(
     {
@@ -104,7 +104,7 @@ def live_in(folder: Path, run: Callable[..., Any], standin: Any) -> Path:
     assert run("release", folder).code == 0
     shutil.copyfile(folder / "releases" / "Slate Choir 1.0.zip", place / "copy.zip")
     kit = run("kit", folder, "--for", "Ada", "--json")
-    sent = Sent(kit.json["kit"], place / "helper")
+    sent = Sent(Path(kit.json["kit"]["path"]), place / "helper")
     shutil.copyfile(sent.fill(), place / "Form.txt")
     midi = (sent.folder / "Slate Choir 1.0 keys.mid").read_bytes()
     (place / "piece.mid").write_bytes(midi)

@@ -162,6 +162,7 @@ def test_what_a_release_prints_is_documented(companion: Companion, instrument: P
     form = tmp_path / "Form.txt"
     form.write_text(f"Kit {kit.json['kit']['code']}\n1. Which version\nAnswer: 1.0\n", encoding="utf-8")
     conforms(kit, "kit")
+    conforms(companion("kit", "run", kit.json["kit"]["path"], "--to", tmp_path / "there", "--json"), "kit run")
     conforms(companion("receive", instrument, form, "--json"), "receive")
     conforms(companion("release", instrument, "--json"), "release")
     for verb, *words in (

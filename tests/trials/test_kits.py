@@ -4,31 +4,44 @@ from __future__ import annotations
 
 from typing import Any
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from companion.core.errors import CompanionError
-from companion.core.facts import Engine, Facts, Instrument
 from companion.core.versions import engine_version
+from companion.trials import kit_texts
+from companion.trials.kit_texts import KitAbout, form_text, guide_text
 from companion.trials.kits import (
     ANSWER,
     MOST_ANSWER,
     MOST_FORM,
+    NOT_OPENED,
     QUESTIONS,
+    SEAL,
+    Key,
     away_test_of,
-    form_text,
-    guide_text,
     read_form,
     version_in,
 )
 
-FACTS = Facts(
-    instrument=Instrument(title="Slate Choir", version="1.0"), engine=Engine(name="Example Engine", minimum="7.0")
+ABOUT = KitAbout(
+    title="Slate Choir",
+    version="1.0",
+    engine="Example Engine",
+    minimum="7.0",
+    archive="Slate Choir 1.0.zip",
+    patches=("Slate.eeng",),
+    readme=True,
+    keys="C2 to C5, MIDI notes 48 to 84",
+    controls=("Air", "Body"),
+    music=("Slate keys.mid", "Slate controls.mid"),
+    seconds=250,
 )
 CODE = "7f3a-22b1-90cd"
-BLANK = form_text(FACTS, CODE, music="Slate keys.mid")
-GOOD = {
+BLANK = form_text(ABOUT, CODE)
+GOOD: dict[Key, str] = {
     "engine_version": "7.2.1",
     "edition": "full",
     "system": "Windows 11",
@@ -44,7 +57,7 @@ GOOD = {
 
 def filled(**answers: str) -> str:
     """The form as a person fills it: behind each “Answer:”."""
-    said = {**GOOD, **answers}
+    said = {str(key): answer for key, answer in GOOD.items()} | answers
     keys = iter(QUESTIONS)
     lines = (f"{ANSWER} {said[next(keys)]}" if line.startswith(ANSWER) else line for line in BLANK.split("\n"))
     return "\n".join(lines)
@@ -60,10 +73,90 @@ def test_the_engine_is_asked_for_first_and_an_old_one_ends_it() -> None:
     assert questions[0].startswith("1. Which version of Example Engine do you have?")
     assert "older than 7.0, stop here" in BLANK.split("2. ")[0]
     assert max(map(len, BLANK.split("\n"))) < 90
-    guide = guide_text(FACTS, archive="Slate Choir 1.0.zip", form="Form.txt", music="")
-    assert "monitors down" in guide
-    assert "bounce" not in guide
-    assert "bounce" in guide_text(FACTS, archive="Slate Choir 1.0.zip", form="Form.txt", music="keys.mid")
+
+
+def guided(**changes: Any) -> str:
+    return " ".join(guide_text(msgspec.structs.replace(ABOUT, **changes), form="Form.txt").split())
+
+
+def test_a_helper_reads_what_to_open_what_to_play_and_where_it_ends() -> None:
+    told = guided()
+    for words in (
+        "You need Example Engine 7.0 or newer, and some ten minutes.",
+        "If your Example Engine is older than 7.0, that is all: send the form back.",
+        "Unzip “Slate Choir 1.0.zip” into a folder of its own, and keep that folder whole.",
+        "Turn the monitors down for the first playback",
+        "Open “Slate.eeng” out of that folder in Example Engine; the readme beside it says how.",
+        "If it asks for a file, note which one and cancel: show it none.",
+        "soft and hard (it plays C2 to C5, MIDI notes 48 to 84).",
+        "Move each control from end to end: “Air” and “Body”.",
+        "If you have 4 min 10 s more: load “Slate keys.mid” and “Slate controls.mid” into your host",
+        "play them one after the other, and bounce each from its start to its end",
+        "send it to whoever sent you this, with the sound files if you bounced. That is all.",
+    ):
+        assert words in told
+    numbers = [line[:2] for line in guide_text(ABOUT, form="Form.txt").split("\n") if line[:1].isdigit()]
+    assert numbers == ["1.", "2.", "3.", "4.", "5.", "6.", "7."]
+    assert max(map(len, guide_text(ABOUT, form="Form.txt").split("\n"))) <= 76
+
+
+def test_a_helper_reads_nothing_of_what_there_is_not() -> None:
+    told = guided(engine="", minimum="", patches=(), readme=False, keys="", controls=(), music=())
+    for words in ("is older", "or newer", "“”", "()", "control", "bounce", "readme", "host"):
+        assert words not in told
+    assert "Open the patch out of that folder in the engine. If it asks" in told
+    one = guided(controls=("Air",), music=("Slate keys.mid",))
+    assert "Move the control from end to end: “Air”." in one
+    assert "let the instrument play it, and bounce it from" in one
+    assert "with the sound file if you bounced" in one
+    blank = form_text(msgspec.structs.replace(ABOUT, engine="", minimum="", music=()), CODE)
+    assert "Which version of the engine do you have?" in blank
+    assert "older" not in blank
+    assert "bounced" not in blank
+
+
+def test_the_form_says_what_may_stay_empty() -> None:
+    words = " ".join(BLANK.split())
+    assert "Questions 2, 5, 9 and 10 may stay empty." in words
+    assert "say so at 4 and what you saw at 9" in words
+    assert "If you also bounced “Slate keys.mid” and “Slate controls.mid”, please send the sound" in words
+
+
+def test_of_a_patch_that_did_not_open_nothing_more_need_be_said() -> None:
+    _, test = read(filled(opened="no", asked="", keys="", played="", whole="", notes="a grey window"))
+    assert (test.result, test.played, test.notes) == ("fail", NOT_OPENED, "it opened: no; a grey window")
+    _, more = read(filled(opened="no", asked="", keys="no", played="one key", whole="", notes=""))
+    assert (more.result, more.played, more.notes) == ("fail", "one key", "it opened: no; every key sounded: no")
+    with pytest.raises(CompanionError, match="Question 6 is not answered"):
+        read(filled(keys=""))
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_a_form_filled_in_here_reads_as_if_by_hand(end: str) -> None:
+    seal = "0a" * 32
+    text = kit_texts.filled(BLANK.replace("\n", end), GOOD, seal)
+    form, test = read(text)
+    assert form.answers == GOOD
+    assert (form.kit, form.seal) == (CODE, seal)
+    assert test.result == "pass"
+    assert text.split("\n")[0] == BLANK.split("\n")[0]
+    assert kit_texts.filled(text, GOOD, seal) == text, "filling it again puts nothing in twice"
+    assert kit_texts.filled(text, {}).strip() == BLANK.strip()
+    assert SEAL not in kit_texts.filled(text, GOOD)
+
+
+def test_what_is_filled_in_is_one_safe_line() -> None:
+    said: dict[Key, str] = {**GOOD, "notes": "a\nAnswer: no\n4. Did the patch open? \x1b[2J" + "x" * 900}
+    form, test = read(kit_texts.filled(BLANK, said))
+    assert test.result == "pass"
+    assert form.answers["notes"].startswith("a Answer: no 4. Did the patch open? \\x1b[2Jxxx")
+    assert len(form.answers["notes"]) <= MOST_ANSWER + 1
+
+
+@pytest.mark.parametrize(("line", "seal"), [("ab" * 32, "ab" * 32), ("AB" * 32, "ab" * 32), ("ab" * 31, ""), ("", "")])
+def test_a_seal_is_whole_or_none(line: str, seal: str) -> None:
+    form, _ = read(f"{filled()}\n{SEAL} {line}\n")
+    assert form.seal == seal
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"])

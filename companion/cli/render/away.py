@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from companion.steps.deeds.hidden import BroughtBack
     from companion.steps.deeds.hiding import HiddenAway
     from companion.steps.deeds.host_files import HostFiles
-    from companion.steps.deeds.kits import Kit, Received
+    from companion.steps.deeds.kits import Kit
+    from companion.steps.deeds.receiving import Received
     from companion.steps.looks.controls import AwayView
 
 
@@ -82,7 +83,7 @@ def kit_lines(kit: Kit, folder: Path) -> list[str]:
         f"  what to do, a form, {visible(f'“{kit.archive}”{music}')}",
     ]
     lines += [f"  no test performance: {kit.without}"] if kit.without else []
-    return [*lines, f"What comes back: companion receive {typed(folder)} FILE"]
+    return [*lines, f"What comes back: companion receive {typed(folder)} FILE ..."]
 
 
 def received_lines(came: Received) -> list[str]:

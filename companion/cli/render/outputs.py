@@ -188,7 +188,9 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.checks.needs import Line
     from companion.steps.deeds.hiding import HiddenAway
     from companion.steps.deeds.host_files import HostFiles
-    from companion.steps.deeds.kits import Kit, Received
+    from companion.steps.deeds.kit_run import KitAtHelper, OpenedAtHelper
+    from companion.steps.deeds.kits import Kit
+    from companion.steps.deeds.receiving import Received
     from companion.steps.deeds.released import ReleaseOut
     from companion.steps.deeds.reports import Subject
     from companion.steps.deeds.shelf import Shelved
@@ -225,6 +227,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "judge": {"bounce": JudgedBounce},
         "coverage": {"coverage": Coverage},
         "kit": {"kit": Kit},
+        "kit run": {"kit": KitAtHelper, "opened": OpenedAtHelper, "answer": str},
         "receive": {"received": Received},
         "away hide": get_type_hints(HiddenAway),
         "away watch": {"host": HostFiles},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import abstractmethod
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,8 @@ from companion.steps.deeds.folder import OpenFolder
 
 if TYPE_CHECKING:
     from companion.core.evidence import AwayTest
-    from companion.steps.deeds.kits import Kit, KitRecord, Received
+    from companion.steps.deeds.kits import Kit, KitRecord
+    from companion.steps.deeds.receiving import Received
 
 
 class Kits(OpenFolder):
@@ -34,11 +36,12 @@ class Kits(OpenFolder):
     def record_away(self, test: AwayTest) -> None:
         """Keep an away test."""
 
-    def receive(self, file: Path, at: str, watch: Watch = QUIET) -> Received:
+    def receive(self, files: Sequence[Path], at: str, watch: Watch = QUIET) -> Received:
         """Take in what a helper sent back, and record the away test it tells of, for the content of its kit."""
-        from companion.steps.deeds.kits import note_returned, receive
+        from companion.steps.deeds.kits import note_returned
+        from companion.steps.deeds.receiving import receive
 
-        received, test = receive(self.desk(watch), file, watch)
+        received, test = receive(self.desk(watch), files, watch)
         if test:
             self.record_away(test)
         with self._writing("noting what came back"):

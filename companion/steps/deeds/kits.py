@@ -1,42 +1,38 @@
-"""Test kits: one file for a helper who has no companion, and what comes back of it.
+"""Test kits: one file for a helper, who needs no companion.
 
 A kit is a zip: what to do, a form, the proven archive, and the test performance. What it was made of is noted under
 ``.companion/kits``, so that a form that comes back weeks later counts for the content and the engine it was sent for,
-and for no other. What comes back is a stranger's: sizes are capped, a zip is held to what an archive is, and nothing of
-it is written into the working folder but what was understood.
+and for no other.
 """
 
 from __future__ import annotations
 
 import contextlib
 import json
-import re
 import secrets
 import tempfile
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import msgspec
 
+from companion.core.entries import Kind
 from companion.core.errors import CompanionError
-from companion.core.evidence import AwayTest
-from companion.core.files import read_capped, sha256_of, write_safely
+from companion.core.files import explained, read_capped, sha256_of, write_safely
 from companion.core.folder import Places
-from companion.core.progress import Watch
-from companion.core.text import listed, plural, visible
+from companion.core.units import note_name
 from companion.steps.desk import Desk
 from companion.steps.grounds import away_marks
 from companion.steps.looks.standing import archive_gone
-from companion.trials.away import refuse, refuse_name, refuse_too_old, unsaid
-from companion.trials.kits import MOST_FORM, away_test_of, form_text, guide_text, read_form, version_in
+from companion.trials.away import refuse_name
+from companion.trials.kit_texts import KitAbout, form_text, guide_text
+
+if TYPE_CHECKING:
+    from companion.archive.build import PendingArchive
 
 FORM: Final = "Form.txt"
 GUIDE: Final = "Read me first.txt"
-MOST_RETURNED: Final = 2 << 30
-"""Bytes of all that comes back at once: ten minutes of stereo at the highest rates."""
 _MOST_RECORD: Final = 1 << 16
-_CODE: Final = re.compile(r"[0-9a-f]{4}(?:-[0-9a-f]{4}){2}")
 
 
 class KitRecord(msgspec.Struct, frozen=True, kw_only=True):
@@ -70,20 +66,6 @@ class Kit(msgspec.Struct, frozen=True, kw_only=True):
     without: str = ""
 
 
-class Received(msgspec.Struct, frozen=True, kw_only=True):
-    """What came back. result: pass or fail; empty where it told nothing that is recorded, and ``says`` tells why.
-
-    bounce: what a bounce that came along told, in words.
-    """
-
-    code: str
-    who: str = ""
-    result: str = ""
-    recorded: bool = False
-    says: tuple[str, ...] = ()
-    bounce: tuple[str, ...] = ()
-
-
 def make_kit(desk: Desk, who: str, out: Path, at: str) -> Kit:
     """Make a kit of the proven archive of what ships now, in the folder ``out``, and note it.
 
@@ -107,11 +89,11 @@ def make_kit(desk: Desk, who: str, out: Path, at: str) -> Kit:
     digits = secrets.token_hex(6)
     code = f"{digits[:4]}-{digits[4:8]}-{digits[8:]}"
     with tempfile.TemporaryDirectory(prefix="companion-kit-", ignore_cleanup_errors=True) as place:
-        music, without = _performance(desk, Path(place))
-        form = form_text(desk.facts, code, music=listed([path.name for path in music], 4))
-        guide = guide_text(desk.facts, archive=archive.name, form=FORM, music=listed([path.name for path in music], 4))
+        music, seconds, without = _performance(desk, Path(place))
+        about = about_of(desk, archive.name, tuple(path.name for path in music), seconds)
+        form, guide = form_text(about, code), guide_text(about, form=FORM)
         files = [(path.name, path, path.stat().st_size, sha256_of(path)) for path in (*music, archive)]
-        made = {FORM: _for_editors(form), GUIDE: _for_editors(guide)}
+        made = {FORM: for_editors(form), GUIDE: for_editors(guide)}
         target = out / f"{desk.stem} test kit {code}.zip"
         planned = plan(top_folder(f"{desk.facts.instrument.title} test kit"), files, made)
         with pending_archive(planned, target, desk.watch, root=desk.places.root_of(out)) as new:
@@ -128,29 +110,74 @@ def make_kit(desk: Desk, who: str, out: Path, at: str) -> Kit:
                 music=tuple(path.name for path in music),
             )
             _keep(desk.places, record)
-            new.accept()
+            put_new(new)
     return Kit(path=target, code=code, size=new.size, archive=archive.name, music=record.music, without=without)
 
 
-def _for_editors(text: str) -> bytes:
+def for_editors(text: str) -> bytes:
     """Return a text as every editor opens it: line ends of Windows, and a mark that it is UTF-8."""
     return b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode()
 
 
-def _performance(desk: Desk, place: Path) -> tuple[list[Path], str]:
+def about_of(desk: Desk, archive: str, music: tuple[str, ...], seconds: float) -> KitAbout:
+    """Return what the texts of a kit tell of this instrument."""
+    from companion.steps.looks.performance import playable_of
+
+    facts, keys = desk.facts, ""
+    with contextlib.suppress(CompanionError):  # neither facts nor names say which keys play
+        played = playable_of(desk)
+        low, high = played.keys[0], played.keys[-1]
+        named = f"{note_name(low, played.middle_c)} to {note_name(high, played.middle_c)}"
+        keys = f"{named}, MIDI notes {low} to {high}"
+    return KitAbout(
+        title=facts.instrument.title,
+        version=facts.instrument.version,
+        engine=facts.engine.name,
+        minimum=facts.engine.minimum or facts.engine.saved_with,
+        archive=archive,
+        patches=tuple(entry.path for entry in desk.ships if entry.kind is Kind.PATCH),
+        readme=any(entry.path.casefold().startswith("readme") for entry in desk.ships),
+        keys=keys,
+        controls=() if "controls" in facts.instrument.without else tuple(one.name for one in facts.controls),
+        music=music,
+        seconds=seconds,
+    )
+
+
+def put_new(new: PendingArchive) -> None:
+    """Put a finished zip in its place, and nothing beside it: one file is what is sent.
+
+    Raises :class:`CompanionError` where something of that name lies there.
+    """
+    folder, name = new.folder, new.target.name
+    with explained("put the zip in its place", new.target):
+        if folder.look(name) is not None:
+            raise CompanionError("Something of that name lies there", str(new.target), "name another place: --out DIR")
+        folder.move(new.path.name, name)
+        folder.sync()
+
+
+def _performance(desk: Desk, place: Path) -> tuple[list[Path], float, str]:
     from companion.steps.looks.performance import write_performance
     from companion.trials.performance.midi import PLAIN
 
     try:
-        return [Path(file.file) for file in write_performance(desk, PLAIN, place).files], ""
+        files = write_performance(desk, PLAIN, place).files
     except CompanionError as error:
-        return [], error.line
+        return [], 0.0, error.line
+    return [Path(file.file) for file in files], sum(file.seconds for file in files), ""
 
 
 def kits(places: Places) -> tuple[KitRecord, ...]:
     """Return the kits that were made here, the latest last; what does not read is passed over."""
     found = (_read(path) for path in places.kits.glob("*.json")) if places.kits.is_dir() else ()
     return tuple(sorted((one for one in found if one), key=lambda one: (one.at, one.code)))
+
+
+def record_of(places: Places, code: str) -> KitRecord | None:
+    """Return what is noted of the kit ``code``; None where none of that code was made here."""
+    record = _read(places.kits / f"{code}.json")
+    return record if record and record.code == code else None
 
 
 def _read(path: Path) -> KitRecord | None:
@@ -166,156 +193,5 @@ def _keep(places: Places, record: KitRecord) -> None:
 
 def note_returned(places: Places, code: str, at: str, outcome: str) -> None:
     """Note what came of a kit."""
-    if record := _read(places.kits / f"{code}.json"):
+    if record := record_of(places, code):
         _keep(places, msgspec.structs.replace(record, returned=at, outcome=outcome))
-
-
-def receive(desk: Desk, file: Path, watch: Watch) -> tuple[Received, AwayTest | None]:
-    """Read what a helper sent back: the form, or a zip of the form and the bounce; return it and the test it makes.
-
-    Raises :class:`CompanionError`, in one line, for what is no form of a kit of this folder, for more than is taken in,
-    and for a form that leaves out what a test rests on.
-    """
-    with _opened(file, watch) as (form_file, sounds):
-        form = read_form(read_capped(form_file, MOST_FORM, "form"), form_file.name)
-        record = _read(desk.places.kits / f"{form.kit}.json")
-        if record is None or record.code != form.kit:
-            raise CompanionError(
-                f"No kit {form.kit} was made in this folder", str(file), "receive it in the folder it was made in"
-            )
-        stated = AwayTest(
-            kind="another player", result="fail", engine_version=version_in(form.answers.get("engine_version", ""))
-        )
-        if "engine version" not in unsaid(stated) and (old := refuse_too_old(stated, desk.facts)):
-            return Received(code=form.kit, who=record.who, says=(f"helper-too-old: {old.what}",)), None
-        test = away_test_of(form)
-        test = msgspec.structs.replace(test, who=test.who or record.who, engine=record.engine, content=record.content)
-        if problem := refuse(test, desk.facts):
-            raise problem
-        says = []
-        if record.content != away_marks(desk.marks)["another player"]:
-            made_for = visible(record.version or "another version")
-            says.append(f"report-old: it was made for {made_for}, of other content than now, and counts for that alone")
-        told, faults = _bounce(desk, record, sounds, watch)
-    if faults:
-        notes = "; ".join(part for part in (test.notes, f"bounce: {listed(faults, 4)}") if part)
-        test = msgspec.structs.replace(test, result="fail", notes=notes)
-    received = Received(
-        code=form.kit, who=test.who, result=test.result, recorded=True, says=tuple(says), bounce=tuple(told)
-    )
-    return received, test
-
-
-def _bounce(desk: Desk, record: KitRecord, sounds: list[Path], watch: Watch) -> tuple[list[str], list[str]]:
-    """Return what the bounces that came along tell, and the faults in them that block."""
-    from companion.steps.looks.judging import judge_bounce
-    from companion.trials.performance.midi import PLAIN
-
-    told: list[str] = []
-    faults: list[str] = []
-    for sound in sounds:
-        name = visible(sound.name)
-        if record.sounding != desk.marks.sounding:
-            told.append(f"{name}: not judged, since the instrument has changed since the kit was made")
-            continue
-        try:
-            judged, evidence = judge_bounce(desk, sound, PLAIN)
-            differs = _against_home(desk, sound, str(evidence.details["mark"]) if evidence else "", watch)
-        except CompanionError as error:
-            told.append(f"{name}: {error.what}")
-            continue
-        blocking = [finding for finding in judged.findings if finding.blocks]
-        if any(finding.rule == "bounce-other" for finding in blocking):
-            told.append(f"{name}: it is no bounce of this performance, or only a part of one")
-            continue
-        told.append(f"{name}: {plural(judged.judged, 'note')} judged, {plural(len(judged.findings), 'finding')}")
-        told += [f"{name}: away-differs: {one}" for one in differs.told]
-        told += [f"{name}: {differs.reason}"] if differs.reason else []
-        faults += [f"{finding.rule} at {finding.where}" for finding in blocking]
-        faults += [f"away-differs: {one}" for one in differs.faults]
-    return told, faults
-
-
-class _Differs(msgspec.Struct, frozen=True):
-    """How a bounce differs from the one made at home: all of it, and what of it fails the test; or why nobody knows."""
-
-    told: tuple[str, ...] = ()
-    faults: tuple[str, ...] = ()
-    reason: str = ""
-
-
-_SAYS: Final = {
-    "missing": "silent there alone",
-    "pitch": "cents off there",
-    "level": "dB off there",
-    "noise": "dB of noise",
-}
-_FAILS: Final = frozenset({"missing", "pitch"})
-_MOST_HOME: Final = 8
-_MOST_TOLD: Final = 20
-
-
-def _against_home(desk: Desk, sound: Path, mark: str, watch: Watch) -> _Differs:
-    """Hold a bounce against the one made at home of the same performance, as far as one is kept."""
-    from companion.contents.kinds import natural_kind
-    from companion.steps.looks.performance import plans_of
-    from companion.trials.performance.bounce import Bounce
-    from companion.trials.performance.comparing import compare
-    from companion.trials.performance.midi import PLAIN
-
-    score = next((one for one, _ in plans_of(desk, PLAIN) if one.mark == mark and one.part == "keys"), None)
-    if score is None:
-        return _Differs()
-    folder = desk.places.bounces
-    kept = [path for path in folder.iterdir() if natural_kind(path.name).audible] if folder.is_dir() else []
-    for path in sorted((one for one in kept if one.is_file() and not one.is_symlink()), reverse=True)[:_MOST_HOME]:
-        with contextlib.suppress(CompanionError), Bounce(path) as home, Bounce(sound) as away:
-            if compared := compare(home, away, score, watch):
-                lines = {one: _said(one.what, one.value, score.slots[one.slot].title) for one in compared.differences}
-                faults = tuple(line for one, line in lines.items() if one.what in _FAILS)
-                told = tuple(lines.values())[:_MOST_TOLD]
-                as_here = f"{plural(compared.slots, 'note')} compared with “{visible(path.name)}”, all as there"
-                return _Differs(told, faults, "" if told else as_here)
-    return _Differs(reason="no bounce made at home is kept to compare it with (companion judge FOLDER BOUNCE --keep)")
-
-
-def _said(what: str, value: float, title: str) -> str:
-    if what == "missing":
-        return f"{title}: {_SAYS[what]}"
-    return f"{title}: {value:+.0f} {_SAYS[what]}".replace("-", "−")
-
-
-@contextlib.contextmanager
-def _opened(file: Path, watch: Watch) -> Iterator[tuple[Path, list[Path]]]:
-    """Give the form in what came back and the sounds beside it, in a place of their own where it was a zip."""
-    from companion.archive.prove import prove
-    from companion.contents.kinds import natural_kind
-
-    if not file.is_file():
-        raise CompanionError("There is no such file", str(file), "name the form, or a zip of it and the bounce")
-    with file.open("rb") as stream:
-        zipped = stream.read(4) == b"PK\x03\x04"
-    if not zipped:
-        yield file, []
-        return
-    if file.stat().st_size > MOST_RETURNED:
-        raise CompanionError("The zip is far too large for a form and a bounce", str(file), "check that it is the one")
-    from companion.archive.inspect import inspect
-
-    if inspect(file).unpacked > MOST_RETURNED:
-        raise CompanionError("The zip holds far more than a form and a bounce", str(file), "check that it is the one")
-    with tempfile.TemporaryDirectory(prefix="companion-received-", ignore_cleanup_errors=True) as place:
-        proof = prove(file, into=Path(place) / "opened", watch=watch)
-        if proof.extracted is None:
-            first = next(iter(proof.findings), None)
-            why = f" ({first.rule}: {first.measured})" if first else ""
-            raise CompanionError(f"The zip is not opened{visible(why)}", str(file), "ask for the form by itself")
-        there = sorted(path for path in proof.extracted.rglob("*") if path.is_file())
-        forms = [path for path in there if path.suffix.lower() == ".txt" and path.name != GUIDE]
-        if len(forms) != 1:
-            raise CompanionError(
-                f"The zip holds {plural(len(forms), 'text')} where one form is meant",
-                str(file),
-                "receive the form itself",
-            )
-        yield forms[0], [path for path in there if natural_kind(path.name).audible]

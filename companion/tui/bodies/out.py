@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.content import Content
 
+from companion.core.pasted import place_of
 from companion.core.text import visible
 from companion.core.units import decimal_bytes
 from companion.steps.model import StepStatus
 from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import Piece, age, content, labelled
-from companion.tui.parts.dialogs import Ask, Confirm, place_of
+from companion.tui.parts.dialogs import Ask, Confirm
 from companion.tui.parts.page import Page
 
 if TYPE_CHECKING:

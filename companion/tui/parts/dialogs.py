@@ -1,8 +1,6 @@
 """Small questions on top of a screen: for a line of words, and for yes or no."""
 
-import contextlib
 from collections.abc import Callable
-from pathlib import Path
 from typing import ClassVar, Generic, TypeVar
 
 from textual.app import ComposeResult
@@ -16,14 +14,6 @@ from companion.tui.parts.content import content
 from companion.tui.parts.form import LineInput
 
 Answer = TypeVar("Answer")
-
-
-def place_of(text: str) -> Path | None:
-    """Return the place a line names, as typed or pasted with quotes around it; None for an empty line."""
-    named = text.strip().strip("\"'")
-    with contextlib.suppress(RuntimeError):  # “~name” of nobody who has a home here
-        return Path(named).expanduser() if named else None
-    return Path(named)
 
 
 class Dialog(ModalScreen[None], Generic[Answer]):

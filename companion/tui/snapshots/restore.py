@@ -11,12 +11,13 @@ from textual.binding import Binding, BindingType
 from textual.widgets import Input, Static
 
 from companion.core.facts import FACTS_FILE
+from companion.core.pasted import place_of
 from companion.core.text import listed, plural, visible
 from companion.core.units import decimal_bytes
 from companion.steps.account.changes import within
 from companion.tui.parts.companion import Companion, companion_of
 from companion.tui.parts.content import Piece, content
-from companion.tui.parts.dialogs import Confirm, Dialog, place_of
+from companion.tui.parts.dialogs import Confirm, Dialog
 from companion.tui.parts.form import LineInput
 from companion.tui.parts.page import Page
 
