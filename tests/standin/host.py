@@ -33,6 +33,7 @@ class Faults:
     harder. stuck: keys whose first note is never released. one_take: keys that always play their first take.
     click_on: keys with a click in the middle of each note. dropped: keys in whose first hard note the host is silent
     for a millisecond. voices: the most that sound at once; the oldest drops out.
+    late: seconds by key by which notes begin later than they are played.
     hiss: dBFS of the noise each voice brings along. drive: dB by which the whole is driven into clipping.
     """
 
@@ -45,6 +46,7 @@ class Faults:
     click_on: frozenset[int] = frozenset()
     dropped: frozenset[int] = frozenset()
     voices: int = 1_000
+    late: Mapping[int, float] = field(default_factory=dict)
     hiss: float | None = None
     drive: float = 0.0
 
@@ -109,6 +111,8 @@ def render(
         for note in notes:
             note.on = block_of(note.on + LATE_S, instrument.rate)
             note.off = max(block_of(note.off + LATE_S, instrument.rate), note.on + 0.01)
+    for note in notes:
+        note.on = min(note.on + faults.late.get(note.key, 0.0), note.off - 0.01)
     rate, draw = instrument.rate, np.random.default_rng(seed)
     out = np.zeros((int((end + tail) * rate), 2), np.float32)
     turn: dict[int, int] = {}

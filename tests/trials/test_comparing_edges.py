@@ -11,8 +11,9 @@ import pytest
 from companion.core.progress import Watch
 from companion.trials.performance import comparing
 from companion.trials.performance.align import Alignment
-from companion.trials.performance.comparing import Difference, compare
+from companion.trials.performance.comparing import Difference, Listened, compare
 from companion.trials.performance.hearing import Rest, Tone
+from companion.trials.performance.timing import Rise, hear_rise, late
 
 QUIET = -90.0
 BINS = 960
@@ -42,9 +43,14 @@ def compared(
     home: dict[int, Tone],
     away: dict[int, Tone],
     rests: tuple[dict[int, Rest], dict[int, Rest]] = ({}, {}),
+    rises: tuple[dict[int, Rise], dict[int, Rise]] = ({}, {}),
+    takes: tuple[tuple[Rise, ...], ...] = (),
 ) -> Any:
     """Compare what was heard of two bounces, whatever they were."""
-    heard = {"home": (home, rests[0]), "away": (away, rests[1])}
+    heard = {
+        "home": Listened(tones=home, rests=rests[0], rises=rises[0], takes=takes),
+        "away": Listened(tones=away, rests=rests[1], rises=rises[1]),
+    }
     monkeypatch.setattr(comparing, "_heard", lambda sound, score, watch: heard[sound])
     score: Any = SimpleNamespace(slots=[slot() for _ in range(9)])
     sides: Any = ("home", "away")
@@ -52,6 +58,7 @@ def compared(
 
 
 STEADY = {number: tone() for number in range(6)}
+WHOLE = Listened(tones=STEADY, rests={}, rises={})
 
 
 def found(monkeypatch: pytest.MonkeyPatch, one: Tone, other: Tone) -> list[tuple[str, int, float]]:
@@ -216,6 +223,113 @@ def test_differences_come_by_what_they_are(monkeypatch: pytest.MonkeyPatch) -> N
     assert isinstance(told.differences[0], Difference)
 
 
+# -- when notes begin ------------------------------------------------------------------------------------------------
+
+SHARP = {number: Rise(0.004, 0.003) for number in range(9)}
+
+
+def moved(*milliseconds: float, span: float = 0.003) -> dict[int, Rise]:
+    """The same notes, each so much later."""
+    return {number: Rise(0.004 + by / 1000, span) for number, by in enumerate(milliseconds)}
+
+
+@pytest.mark.parametrize(
+    ("away", "expected"),
+    [
+        (moved(*[0] * 8, 29), {}),
+        (moved(*[0] * 8, 31), {8: 31}),
+        (moved(*[0] * 8, -31), {8: -31}),
+        (moved(*[250] * 9), {}),  # all of them: that is a latency
+        (moved(*[250] * 8, 290), {8: 40}),
+        (moved(*[0] * 5, *[80] * 4), {5: 80, 6: 80, 7: 80, 8: 80}),  # a whole layer
+        # The narrowest 40 %, the first four, are 31 ms wide around 15, so that 148 are allowed.
+        (moved(0, 10, 20, 31, 43, 56, 70, 85, 170), {8: 155}),
+        (moved(0, 10, 20, 31, 43, 56, 70, 85, 160), {}),
+    ],
+)
+def test_a_note_is_late_by_what_stands_out_of_all_others(away: dict[int, Rise], expected: dict[int, float]) -> None:
+    assert {number: round(1000 * value) for number, value in late(SHARP, away, ()).items()} == expected
+
+
+def test_few_notes_tell_nothing() -> None:
+    four, five = dict(list(SHARP.items())[:4]), dict(list(SHARP.items())[:5])
+    assert late(four, moved(0, 0, 0, 99), ()) == {}
+    assert set(late(five, moved(0, 0, 0, 0, 99), ())) == {4}
+    assert late(SHARP, {}, ()) == {}
+
+
+@pytest.mark.parametrize(("side", "by", "told"), [(0, 61, True), (0, 59, False), (1, 61, True), (1, 59, False)])
+def test_a_slow_attack_begins_at_no_one_moment(side: int, by: float, told: bool) -> None:
+    """A rise of 100 ms, in either bounce, leaves 60 ms open."""
+    sides = [dict(SHARP), moved(*[0] * 8, by)]
+    sides[side][8] = Rise(sides[side][8].at, 0.1)
+    assert bool(late(sides[0], sides[1], ())) is told
+
+
+@pytest.mark.parametrize(("by", "told"), [(59, False), (61, True)])
+def test_takes_that_begin_apart_at_home_leave_as_much_open(by: float, told: bool) -> None:
+    takes = ((Rise(0.0, 0.0), Rise(0.005, 0.0)), (Rise(0.01, 0.0), Rise(0.03, 0.0), Rise(0.05, 0.0)), ())
+    assert bool(late(SHARP, moved(*[0] * 8, by), takes)) is told
+    assert late(SHARP, moved(*[0] * 8, 31), takes[:1]) != {}
+
+
+def test_what_begins_late_is_told_behind_what_is_louder(monkeypatch: pytest.MonkeyPatch) -> None:
+    rests = ({0: Rest(0.0, -70.0)}, {0: Rest(0.0, -50.0)})
+    told = compared(monkeypatch, STEADY, {**STEADY, 5: tone(-30)}, rests, (SHARP, moved(*[0] * 8, 90)))
+    assert [(one.what, one.slot) for one in told.differences] == [("level", 5), ("timing", 8), ("noise", 0)]
+    assert abs(told.differences[1].value - 0.09) < 1e-9
+
+
+class Burst:
+    """Sound of one channel made of pieces: (from second, to second, level in dB)."""
+
+    rate = RATE = 22_050
+    seconds = 9.0
+
+    def __init__(self, *pieces: tuple[float, float, float], swell: float = 0.0) -> None:
+        self.data = np.zeros((9 * self.RATE, 1), np.float32)
+        for first, last, level in pieces:
+            frames = np.arange(int(last * self.RATE) - int(first * self.RATE)) / self.RATE
+            rise = np.minimum(1.0, frames / swell) if swell else 1.0
+            wave = 10 ** (level / 20) * np.sin(2 * np.pi * 441 * frames) * rise
+            self.data[int(first * self.RATE) :][: len(wave), 0] += wave.astype(np.float32)
+
+    def read(self, first: float, last: float) -> Any:
+        return self.data[round(first * self.RATE) : round(last * self.RATE)]
+
+
+@pytest.mark.parametrize("by", [-0.03, 0.0, 0.05, 0.3])
+def test_a_rise_is_seen_where_it_is(by: float) -> None:
+    found = hear_rise(Burst((2 + by, 2.45, -20)), 2.0, 2.45)
+    assert found
+    assert abs(found.at - by) < 0.006
+    assert found.span < 0.012
+
+
+def test_a_swell_is_seen_as_long_as_it_is() -> None:
+    """Linear in amplitude over 400 ms: from a tenth to 35.5 % of its height are 102 ms."""
+    found = hear_rise(Burst((2, 3, -20), swell=0.4), 2.0, 2.45)
+    assert found
+    assert abs(found.at - 0.142) < 0.008
+    assert abs(found.span - 0.102) < 0.012
+
+
+@pytest.mark.parametrize(
+    ("sound", "seen"),
+    [
+        (Burst(), False),
+        (Burst((1, 3, -20)), False),  # it sounds all along
+        (Burst((1, 3, -31), (2, 3, -20)), False),  # 13.1 dB above what rings on, in phase with it
+        (Burst((1, 3, -34), (2, 3, -20)), True),  # 15.6 dB
+        (Burst((1.94, 3, -20)), False),  # there before it is looked for
+        (Burst((1, 3, -150), (2, 3, -130)), False),  # nothing that is heard
+    ],
+)
+def test_what_does_not_stand_out_is_not_seen_to_begin(sound: Burst, seen: bool) -> None:
+    assert (hear_rise(sound, 2.0, 2.45) is not None) is seen
+    assert hear_rise(sound, 2.0, 2.0) is None
+
+
 # -- what is heard of a bounce at all --------------------------------------------------------------------------------
 
 
@@ -248,7 +362,7 @@ def test_the_limits_of_where_it_is_lie_outside() -> None:
 
 @pytest.mark.parametrize("lost", ["home", "away"])
 def test_what_is_no_bounce_of_it_on_either_side_is_not_compared(monkeypatch: pytest.MonkeyPatch, lost: str) -> None:
-    monkeypatch.setattr(comparing, "_heard", lambda sound, score, watch: None if sound == lost else (STEADY, {}))
+    monkeypatch.setattr(comparing, "_heard", lambda sound, score, watch: None if sound == lost else WHOLE)
     score: Any = SimpleNamespace(slots=[slot()])
     sides: Any = ("home", "away")
     assert compare(sides[0], sides[1], score) is None
@@ -268,16 +382,23 @@ def test_single_notes_and_rests_are_heard_and_progress_is_told(monkeypatch: pyte
         asked.append(("rest", at))
         return Rest(0.0, -70.0)
 
+    def rises(sound: Any, *at: float) -> Rise | None:
+        asked.append(("rise", at))
+        return Rise(0.01, 0.002) if at[0] > 0 else None
+
     monkeypatch.setattr(comparing, "hear", hear)
+    monkeypatch.setattr(comparing, "hear_rise", rises)
     monkeypatch.setattr(comparing, "hear_rest", hear_rest)
     slots = [slot(), slot("rest", 0), slot("take"), slot("note", 2), slot("voices", 1)]
     score: Any = SimpleNamespace(slots=slots, onsets=(0,), length=1000)
     sound: Any = SimpleNamespace(rate=RATE, seconds=10.0, blocks=lambda watch: iter(()))
     seen: list[int] = []
-    tones, rests = comparing._heard(sound, score, Watch(lambda progress: seen.append(progress.done))) or ({}, {})
-    assert (set(tones), set(rests)) == ({0}, {1})
+    told = comparing._heard(sound, score, Watch(lambda progress: seen.append(progress.done)))
+    assert told
+    assert (set(told.tones), set(told.rests), set(told.rises), told.takes) == ({0}, {1}, {0}, ((Rise(0.01, 0.002),),))
     # Of a note from its beginning to its end and the end of its slot, each where the bounce has it.
-    assert asked == [("note", (2.0, 2.5, 3.0)), ("rest", (2.0, 3.0))]
+    rise = ("rise", (2.0, 2.5))
+    assert asked == [rise, ("note", (2.0, 2.5, 3.0)), ("rest", (2.0, 3.0)), rise]
     monkeypatch.setattr(comparing, "align", lambda *given: None)
     assert comparing._heard(sound, score, Watch()) is None
 

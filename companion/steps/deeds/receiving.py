@@ -125,6 +125,7 @@ class _Differs(msgspec.Struct, frozen=True):
 
 _SAYS: Final = {
     "missing": "silent there alone",
+    "timing": "begins {:.0f} ms {} there",
     "pitch": "cents off there",
     "level": "dB off there",
     "noise": "dB of noise",
@@ -161,6 +162,8 @@ def _against_home(desk: Desk, sound: Path, mark: str, watch: Watch) -> _Differs:
 def _said(what: str, value: float, title: str) -> str:
     if what == "missing":
         return f"{title}: {_SAYS[what]}"
+    if what == "timing":
+        return f"{title}: {_SAYS[what].format(abs(value) * 1000, 'later' if value > 0 else 'earlier')}"
     return f"{title}: {value:+.0f} {_SAYS[what]}".replace("-", "−")
 
 

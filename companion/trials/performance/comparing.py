@@ -2,7 +2,8 @@
 
 What may differ between two honest bounces is allowed for: the host's volume (the median of all differences in level is
 taken away), round robins and modulation that runs free (levels must differ by more than they scatter), a longer silence
-before the first note, another rate. Repeats are not compared: which take comes first is a matter of chance.
+before the first note, a latency, a clock that runs faster, another rate. Repeats are not compared: which take comes
+first is a matter of chance; but how much their beginnings differ is allowed for.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from companion.trials.performance.hearing import Rest, Tone, hear, hear_rest, sh
 from companion.trials.performance.judging import Sounding
 from companion.trials.performance.listening import listen
 from companion.trials.performance.score import Score
+from companion.trials.performance.timing import Rise, hear_rise, late
 
 RISE_DB: Final = 6.0
 """A note that lifts the sound by less than this is not heard to begin."""
@@ -40,11 +42,13 @@ HEARD_DB: Final = -75.0
 FEWEST: Final = 3
 """Notes that must be heard in both before volumes can be matched at all."""
 
-What = Literal["missing", "pitch", "level", "noise"]
+What = Literal["missing", "pitch", "level", "timing", "noise"]
 
 
 class Difference(msgspec.Struct, frozen=True, kw_only=True):
-    """What differs away. slot: its number in the performance. value: cents or decibels, above home where positive."""
+    """What differs away. slot: its number in the performance. value: cents or decibels, above home where positive;
+    of timing, seconds, later where positive.
+    """
 
     what: What
     slot: int
@@ -59,14 +63,22 @@ class Compared(msgspec.Struct, frozen=True, kw_only=True):
     gain: float
 
 
+class Listened(msgspec.Struct, frozen=True, kw_only=True):
+    """What was heard of one bounce: notes, rests and how notes begin, by slot; takes: the same of repeats, by note."""
+
+    tones: dict[int, Tone]
+    rests: dict[int, Rest]
+    rises: dict[int, Rise]
+    takes: tuple[tuple[Rise, ...], ...] = ()
+
+
 def compare(home: Sounding, away: Sounding, score: Score, watch: Watch = QUIET) -> Compared | None:
     """Return how ``away`` differs from ``home``; None where either is none of ``score``, or both hold too little."""
     watch.stage("Comparing with the bounce made at home", 2 * len(score.slots), "slots")
     here, there = _heard(home, score, watch), _heard(away, score, watch)
     if here is None or there is None:
         return None
-    both = [number for number in here[0] if number in there[0]]
-    pairs = {number: (here[0][number], there[0][number]) for number in both}
+    pairs = {number: (tone, there.tones[number]) for number, tone in here.tones.items() if number in there.tones}
     loud = {
         number: other.level - one.level
         for number, (one, other) in pairs.items()
@@ -75,27 +87,38 @@ def compare(home: Sounding, away: Sounding, score: Score, watch: Watch = QUIET) 
     if len(loud) < FEWEST:
         return None
     gain = float(np.median(list(loud.values())))
-    found = [*_missing(pairs, gain), *_off_pitch(pairs), *_levels(loud, gain), *_noise(here[1], there[1], gain)]
+    found = [*_missing(pairs, gain), *_off_pitch(pairs), *_levels(loud, gain)]
+    begin = late(here.rises, there.rises, here.takes)
+    found += [Difference(what="timing", slot=number, value=seconds) for number, seconds in begin.items()]
+    found += _noise(here.rests, there.rests, gain)
     return Compared(differences=tuple(found), slots=len(pairs), gain=gain)
 
 
-def _heard(sound: Sounding, score: Score, watch: Watch) -> tuple[dict[int, Tone], dict[int, Rest]] | None:
+def _heard(sound: Sounding, score: Score, watch: Watch) -> Listened | None:
     heard = listen(sound.blocks(watch), sound.rate)
     place = align(heard.onsets, heard.seconds, [on / 1000 for on in score.onsets], score.length / 1000)
     if place is None:
         return None
     tones: dict[int, Tone] = {}
     rests: dict[int, Rest] = {}
+    rises: dict[int, Rise] = {}
+    takes: dict[int, list[Rise]] = {}
     for number, slot in enumerate(score.slots):
         watch.step()
         if not _is_there(place, slot.start / 1000, slot.end / 1000, sound.seconds):
             continue
         if slot.kind == "rest":
             rests[number] = hear_rest(sound, place.at(slot.start / 1000), place.at(slot.end / 1000))
-        elif slot.kind == "note" and len(slot.notes) == 1:
+        elif slot.kind in ("note", "take") and len(slot.notes) == 1:
             note = slot.notes[0]
-            tones[number] = hear(sound, place.at(note.on / 1000), place.at(note.off / 1000), place.at(slot.end / 1000))
-    return tones, rests
+            on, off = place.at(note.on / 1000), place.at(note.off / 1000)
+            rise = hear_rise(sound, on, off)
+            if slot.kind == "take":
+                takes.setdefault(note.key, []).extend([rise] if rise else [])
+                continue
+            tones[number] = hear(sound, on, off, place.at(slot.end / 1000))
+            rises.update({number: rise} if rise else {})
+    return Listened(tones=tones, rests=rests, rises=rises, takes=tuple(map(tuple, takes.values())))
 
 
 def _is_there(place: Alignment, start: float, end: float, seconds: float) -> bool:
