@@ -11,7 +11,7 @@ import pytest
 from companion.core.progress import Watch
 from companion.trials.performance import comparing
 from companion.trials.performance.align import Alignment
-from companion.trials.performance.comparing import Difference, Listened, compare
+from companion.trials.performance.comparing import Difference, SideHeard, compare
 from companion.trials.performance.hearing import Rest, Tone
 from companion.trials.performance.timing import Rise, hear_rise, late
 
@@ -48,8 +48,8 @@ def compared(
 ) -> Any:
     """Compare what was heard of two bounces, whatever they were."""
     heard = {
-        "home": Listened(tones=home, rests=rests[0], rises=rises[0], takes=takes),
-        "away": Listened(tones=away, rests=rests[1], rises=rises[1]),
+        "home": SideHeard(tones=home, rests=rests[0], rises=rises[0], takes=takes),
+        "away": SideHeard(tones=away, rests=rests[1], rises=rises[1]),
     }
     monkeypatch.setattr(comparing, "_heard", lambda sound, score, watch: heard[sound])
     score: Any = SimpleNamespace(slots=[slot() for _ in range(9)])
@@ -58,7 +58,7 @@ def compared(
 
 
 STEADY = {number: tone() for number in range(6)}
-WHOLE = Listened(tones=STEADY, rests={}, rises={})
+WHOLE = SideHeard(tones=STEADY, rests={}, rises={})
 
 
 def found(monkeypatch: pytest.MonkeyPatch, one: Tone, other: Tone) -> list[tuple[str, int, float]]:

@@ -63,7 +63,7 @@ class Compared(msgspec.Struct, frozen=True, kw_only=True):
     gain: float
 
 
-class Listened(msgspec.Struct, frozen=True, kw_only=True):
+class SideHeard(msgspec.Struct, frozen=True, kw_only=True):
     """What was heard of one bounce: notes, rests and how notes begin, by slot; takes: the same of repeats, by note."""
 
     tones: dict[int, Tone]
@@ -94,7 +94,7 @@ def compare(home: Sounding, away: Sounding, score: Score, watch: Watch = QUIET) 
     return Compared(differences=tuple(found), slots=len(pairs), gain=gain)
 
 
-def _heard(sound: Sounding, score: Score, watch: Watch) -> Listened | None:
+def _heard(sound: Sounding, score: Score, watch: Watch) -> SideHeard | None:
     heard = listen(sound.blocks(watch), sound.rate)
     place = align(heard.onsets, heard.seconds, [on / 1000 for on in score.onsets], score.length / 1000)
     if place is None:
@@ -118,7 +118,7 @@ def _heard(sound: Sounding, score: Score, watch: Watch) -> Listened | None:
                 continue
             tones[number] = hear(sound, on, off, place.at(slot.end / 1000))
             rises.update({number: rise} if rise else {})
-    return Listened(tones=tones, rests=rests, rises=rises, takes=tuple(map(tuple, takes.values())))
+    return SideHeard(tones=tones, rests=rests, rises=rises, takes=tuple(map(tuple, takes.values())))
 
 
 def _is_there(place: Alignment, start: float, end: float, seconds: float) -> bool:
