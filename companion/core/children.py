@@ -2,8 +2,10 @@
 
 A child is this interpreter started anew, isolated (``-I``) and with pipes, never by forking or by importing the
 caller's main module again: so it works from a thread of a terminal app, whose standard streams are not real files, and
-a working folder full of oddly named modules cannot reach it. It reads requests from standard input and writes answers
-to standard output, each as four bytes of length (little-endian) and a body.
+a working folder full of oddly named modules cannot reach it. Built as one file the companion has no interpreter to
+start, and starts itself; see :mod:`companion.core.one_file`. A child reads requests from standard input and writes
+answers to standard output, each as four bytes of length (little-endian) and a body; its first answer is to nobody, and
+says that it has begun. One that ends before is a fault of ours or of the computer, never of a file.
 """
 
 import contextlib
@@ -17,25 +19,55 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 from typing import IO, Final
 
+from companion.core.errors import CompanionError
+from companion.core.one_file import CHILD, is_one_file
 from companion.core.progress import QUIET, Watch
 
+HELLO: Final = b"companion child"
+"""What a child says once it can do its work."""
+START_SECONDS: Final = 60.0
+"""What a child may take to begin on a busy computer."""
 _LOOK_SECONDS: Final = 0.05
 _TICK: Final = 0.05
 
 
-def start_of(module: str) -> str:
-    """Return the program text that runs ``main`` of ``module`` in a child; its first argument is the search path."""
-    return f"import sys,json;sys.path[:]=json.loads(sys.argv[1]);from {module} import main;main()"
+def command(module: str) -> list[str]:
+    """Return the command that starts a child in which ``main`` of ``module`` runs."""
+    if is_one_file():
+        return [sys.executable, CHILD, module]
+    return isolated(f"from {module} import main;main()")
 
 
-def command(start: str) -> list[str]:
-    """Return the command that starts a child with the program text ``start``; see :func:`start_of`."""
+def isolated(text: str) -> list[str]:
+    """Return the command that runs a program text in an interpreter that searches where this one does."""
     home = str(Path(__file__).resolve().parents[2])
     entries = [entry for entry in sys.path if entry]  # without the current folder
-    return [sys.executable, "-I", "-c", start, json.dumps(entries if home in entries else [*entries, home])]
+    paths = json.dumps(entries if home in entries else [*entries, home])
+    return [sys.executable, "-I", "-c", f"import sys,json;sys.path[:]=json.loads(sys.argv[1]);{text}", paths]
+
+
+def begun(command: list[str], env: dict[str, str] | None = None) -> subprocess.Popen[bytes]:
+    """Start a child. Raises :class:`CompanionError` where the system will not have it."""
+    try:
+        # The standard error of a decoder is no place for anything a person should read.
+        return subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=env
+        )
+    except OSError as error:
+        raise not_begun(error.strerror or type(error).__name__) from error
+
+
+def not_begun(why: str = "") -> CompanionError:
+    """Return what is told where a child cannot begin: it is no fault of any file."""
+    return CompanionError(
+        f"A part of the companion that reads files does not start{f': {why}' if why else ''}",
+        sys.executable,
+        "no file of yours is to blame: start the companion again; if that does not help, install it anew",
+    )
 
 
 def framed(body: bytes) -> bytes:
@@ -49,9 +81,10 @@ def read_frame(stream: IO[bytes]) -> bytes | None:
     return stream.read(int.from_bytes(head, "little")) if len(head) == 4 else None
 
 
-def serve(answer: Callable[[bytes], bytes], most: int) -> None:
+def serve(answer: Callable[[bytes], bytes], most: int, *needed: str) -> None:
     """Answer requests until there are no more, with at most ``most`` bytes of memory: the inside of a child.
 
+    needed: modules to be imported before it says that it has begun: that one cannot be is no fault of a file.
     Standard output is kept for answers alone, whatever a library prints.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides when to stop
@@ -61,7 +94,11 @@ def serve(answer: Callable[[bytes], bytes], most: int) -> None:
     sys.stdout = sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
     bound_memory(most)
     watch_memory(most)
+    for module in needed:
+        import_module(module)
     with contextlib.suppress(OSError):
+        answers.write(framed(HELLO))
+        answers.flush()
         while (body := read_frame(sys.stdin.buffer)) is not None:
             answers.write(framed(answer(body)))
             answers.flush()
@@ -119,7 +156,7 @@ class Child:
     """One child process that answers one request after the other; started when it is first asked."""
 
     def __init__(self, module: str) -> None:
-        self._start = start_of(module)
+        self._module = module
         self._process: subprocess.Popen[bytes] | None = None
         self._answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._lock = threading.Lock()
@@ -127,14 +164,14 @@ class Child:
     def ask(self, body: bytes, seconds: float, watch: Watch = QUIET) -> bytes | None:
         """Return the answer to ``body``; None where the child ended over it. TimeoutError after ``seconds``.
 
-        Raises ``Cancelled`` within a tenth of a second of being asked to stop. After any of these the next request has
-        a new child.
+        Raises :class:`CompanionError` where no child begins, ``Cancelled`` within a tenth of a second of being asked to
+        stop. After any of these the next request has a new child.
         """
         with self._lock:
-            process = self._process or self._begin()
-            assert process.stdin is not None
             answer = None
             try:
+                process = self._process or self._begin(watch)
+                assert process.stdin is not None
                 with contextlib.suppress(OSError, ValueError):
                     process.stdin.write(framed(body))
                     process.stdin.flush()
@@ -156,10 +193,8 @@ class Child:
         with self._lock:
             self._end()
 
-    def _begin(self) -> subprocess.Popen[bytes]:
-        process = subprocess.Popen(
-            command(self._start), stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
-        )
+    def _begin(self, watch: Watch) -> subprocess.Popen[bytes]:
+        process = begun(command(self._module))
         answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
 
         def listen() -> None:
@@ -171,6 +206,12 @@ class Child:
 
         threading.Thread(target=listen, name="child", daemon=True).start()
         self._process, self._answers = process, answers
+        try:
+            hello = self._await(time.monotonic() + START_SECONDS, watch)
+        except TimeoutError:
+            raise not_begun(f"it takes longer than {START_SECONDS:.0f} s") from None
+        if hello != HELLO:
+            raise not_begun()
         return process
 
     def _end(self) -> None:

@@ -129,3 +129,19 @@ def test_ctrl_c_where_nothing_watches_ends_with_130(
     monkeypatch.setattr("companion.workshop.Workshop.trials", trials)
     stopped = companion("trials", instrument)
     assert (stopped.code, stopped.out, stopped.err.strip()) == (130, "", "Stopped.")
+
+
+def test_what_cannot_start_of_ours_is_no_fault_of_a_file(
+    companion: Companion, instrument: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from companion.core import children
+
+    with monkeypatch.context() as patch:
+        patch.setattr(children, "command", lambda module: children.isolated("raise SystemExit(3)"))
+        found = companion("check", instrument, "sound")
+    assert found.code == 2
+    assert "does not start" in found.err
+    assert found.err.count("\n") == 1
+    assert not found.out
+    after = companion("check", instrument, "sound", "--json")
+    assert after.code == 0, "and nothing of it is kept as what was found in the recordings"

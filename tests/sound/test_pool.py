@@ -12,6 +12,7 @@ from typing import Any
 import psutil
 import pytest
 
+from companion.core import children
 from companion.core.cache import Cache
 from companion.core.errors import Cancelled
 from companion.core.progress import QUIET, Watch
@@ -20,14 +21,13 @@ from companion.sound.measures.batch import measure_files
 from companion.sound.measures.pool import Reply, Request, run_requests
 
 
-def children() -> int:
+def running() -> int:
     return sum("companion.sound.measures.worker" in " ".join(one.cmdline()) for one in psutil.Process().children())
 
 
 # A worker whose work is to end as a broken decoder would, stall, or ask for far too much.
 _REHEARSING = """
-import json, os, sys, time
-sys.path[:] = json.loads(sys.argv[1])
+import os, time
 from companion.sound.measures import worker
 def measure(how):
     if how == "stall":
@@ -48,11 +48,11 @@ def rehearsed(
     monkeypatch: pytest.MonkeyPatch, *how: str, watch: Watch = QUIET, workers: int | None = None
 ) -> list[Reply]:
     """The answers to requests of which each says how it goes, in their order."""
-    monkeypatch.setattr(pool, "_START", _REHEARSING)
+    monkeypatch.setattr(children, "command", lambda module: children.isolated(_REHEARSING))
     requests = [Request(key, (one,)) for key, one in enumerate(how)]
     answers = sorted(run_requests(requests, watch, workers))
     assert [answer.key for answer in answers] == list(range(len(how)))
-    assert children() == 0
+    assert running() == 0
     return answers
 
 
@@ -85,7 +85,7 @@ def test_stop_takes_less_than_a_second_and_leaves_nothing_running(monkeypatch: p
     with pytest.raises(Cancelled):
         rehearsed(monkeypatch, "stall", "stall", watch=watch, workers=2)
     assert watch.cancelled
-    assert children() == 0
+    assert running() == 0
 
 
 def test_runs_from_a_thread_whose_streams_are_not_files(write: Any, sine: Any, tmp_path: Path) -> None:

@@ -59,4 +59,5 @@ def reply(body: bytes) -> bytes:
 
 def main() -> None:
     """Answer until there is nothing more to answer."""
-    children.serve(reply, MOST_MEMORY)
+    needed = ("companion.sound.drawing.tracks", "companion.sound.drawing.waves", "companion.sound.files.decoding")
+    children.serve(reply, MOST_MEMORY, *needed)

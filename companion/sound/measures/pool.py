@@ -26,7 +26,9 @@ SLOWEST_BYTES: Final = 5_000_000
 
 _KEPT_MEMORY: Final = 64 << 20
 _TICK: Final = 0.05
-_START: Final = children.start_of("companion.sound.measures.worker")
+_INSIDE: Final = "companion.sound.measures.worker"
+_TRIES: Final = 3
+"""Workers in a row that may fail to begin before that is told."""
 
 
 class Request(NamedTuple):
@@ -71,16 +73,10 @@ class _Worker:
     """One child process, the requests it has been given, and the thread that waits for its answers."""
 
     def __init__(self, answers: queue.SimpleQueue[tuple[_Worker, bytes | None]]) -> None:
-        # The standard error of a decoder is no place for anything a person should read.
-        self.process = subprocess.Popen(
-            children.command(_START),
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=_environment(),
-        )
+        self.process = children.begun(children.command(_INSIDE), _environment())
         self.requests: deque[Request] = deque()
-        self.due = 0.0
+        self.begun = False
+        self.due = time.monotonic() + children.START_SECONDS
         self.answered = False
         self._answers = answers
         self._thread = threading.Thread(target=self._listen, name="sound worker", daemon=True)
@@ -96,7 +92,7 @@ class _Worker:
 
     def give(self, request: Request) -> None:
         """Send ``request``. A worker that is dead by now is noticed by its silence, not here."""
-        if not self.requests:
+        if self.begun and not self.requests:
             self.due = time.monotonic() + request.seconds
         self.requests.append(request)
         body = msgspec.msgpack.encode((request.key, request.arguments))
@@ -105,6 +101,12 @@ class _Worker:
         with contextlib.suppress(OSError, ValueError):
             stream.write(children.framed(body))
             stream.flush()
+
+    def begin(self) -> None:
+        """Count it as begun, and start the clock of the first request."""
+        self.begun = True
+        if self.requests:
+            self.due = time.monotonic() + self.requests[0].seconds
 
     def done(self) -> None:
         """Take the first request off and start the clock of the next."""
@@ -135,9 +137,15 @@ class _Pool:
     def __init__(self, requests: Iterable[Request], workers: int) -> None:
         self.waiting = deque(requests)
         self.answers: queue.SimpleQueue[tuple[_Worker, bytes | None]] = queue.SimpleQueue()
-        self.stillborn = 0
-        self.workers = [_Worker(self.answers) for _ in range(min(workers, len(self.waiting)))]
+        self.stillborn = self.unbegun = 0
+        self.workers: list[_Worker] = []
         self.gone: list[_Worker] = []
+        self.wanted = min(workers, len(self.waiting))
+
+    def start(self) -> None:
+        """Start the workers. Raises :class:`CompanionError` where the system will not have one."""
+        while len(self.workers) < self.wanted:
+            self.workers.append(_Worker(self.answers))
 
     def busy(self) -> bool:
         return bool(self.waiting) or any(worker.requests for worker in self.workers)
@@ -156,15 +164,22 @@ class _Pool:
                 yield from self.replace(worker, f"reading it took longer than {seconds:.0f} s and was stopped")
 
     def replace(self, worker: _Worker, reason: str) -> Iterator[Reply]:
-        """Take ``worker`` out; its first request is to blame, the others are done by the next worker."""
+        """Take ``worker`` out; its first request is to blame, the others are done by the next worker.
+
+        Of one that has not begun no request is to blame. Raises :class:`CompanionError` when that goes on.
+        """
         if worker not in self.workers:
             return
+        if not worker.begun:
+            self.unbegun += 1
+            if self.unbegun >= _TRIES:
+                raise children.not_begun()
         worker.stop()
         self.workers.remove(worker)
         self.gone.append(worker)
         # A worker that dies before its first answer may be the fault of the machine: try its file once elsewhere.
-        fresh = not worker.answered and self.stillborn < 2 and "longer" not in reason
-        self.stillborn += fresh
+        fresh = not worker.begun or (not worker.answered and self.stillborn < 2 and "longer" not in reason)
+        self.stillborn += fresh and worker.begun
         if worker.requests and not fresh:
             yield Reply(worker.requests.popleft().key, b"", reason)
         self.waiting.extendleft(reversed(worker.requests))
@@ -183,10 +198,11 @@ class _Pool:
 def run_requests(requests: Sequence[Request], watch: Watch, workers: int | None = None) -> Iterator[Reply]:
     """Yield the outcome of each request as it comes, in no order; each request has exactly one.
 
-    Raises :class:`companion.core.errors.Cancelled` within a tenth of a second of being asked to stop. Whatever way it
-    ends, no worker is left running.
+    Raises :class:`companion.core.errors.Cancelled` within a tenth of a second of being asked to stop, and
+    :class:`~companion.core.errors.CompanionError` where no worker begins. Whatever way it ends, none is left running.
     """
     with contextlib.closing(_Pool(requests, max(1, workers or default_workers()))) as pool:
+        pool.start()
         while pool.busy():
             watch.check()
             pool.feed()
@@ -197,6 +213,11 @@ def run_requests(requests: Sequence[Request], watch: Watch, workers: int | None 
                 continue
             if body is None:
                 yield from pool.replace(worker, "the decoder crashed on it")
+            elif not worker.begun:
+                if body != children.HELLO:
+                    raise children.not_begun()
+                worker.begin()
+                pool.unbegun = 0
             elif worker.requests:
                 reply = msgspec.msgpack.decode(body, type=Reply)
                 if worker.requests[0].key == reply.key:

@@ -36,4 +36,4 @@ def reply(body: bytes) -> bytes:
 
 def main() -> None:
     """Run a worker."""
-    children.serve(reply, MOST_MEMORY)
+    children.serve(reply, MOST_MEMORY, "companion.sound.measures.analysis")
