@@ -93,10 +93,25 @@ class _Commands(click.Group):
                 formatter.write_dl([(name.ljust(width), commands[name].get_short_help_str(300)) for name in names])
 
 
+def _print_licences(context: click.Context, _: click.Parameter, value: str | None) -> None:
+    if value is None or context.resilient_parsing:
+        return
+    from companion.cli.render.reference import licence_lines
+    from companion.core.licences import parts
+
+    print_text("\n".join(licence_lines(parts(), texts=value == "texts")))
+    context.exit()
+
+
 @click.group(
     cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]}, epilog="companion FOLDER opens the app."
 )
 @click.version_option(__version__, message="%(version)s")
+@click.option(
+    "--licences", type=click.Choice(["list", "texts"]), is_flag=False, flag_value="list", expose_value=False,
+    is_eager=True, callback=_print_licences,
+    help="List everything inside or beneath the companion with its licence (texts: with the licences' texts), and exit.",
+)  # fmt: skip
 def commands() -> None:
     """Step through the release of a sampled instrument: measure, prove, snapshot, write, pack."""
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from companion.core.text import visible
+from companion.core.text import visible, visible_lines
 from companion.core.units import level
 
 if TYPE_CHECKING:
+    from companion.core.licences import Part
     from companion.core.rules import Rule
     from companion.sound.measures.measured import Measured
     from companion.steps.meaning import Meaning
@@ -31,6 +32,21 @@ def rule_lines(chosen: Sequence[Rule[Any]], *, full: bool) -> list[str]:
         lines += [f"{rule.id}: {rule.means}", f"  step: {rule.step}   severity: {rule.severity.value}"]
         lines += [f"  limit: {rule.limit}"] if rule.limit else []
         lines += [f"  why: {rule.why}", f"  mend: {rule.mend}", f"  source: {rule.source}"]
+    return lines
+
+
+def licence_lines(found: Sequence[Part], *, texts: bool) -> list[str]:
+    """Return the parts with their licences, one a line. texts: and then each licence's text."""
+    wide = max((len(f"{part.name} {part.version}") for part in found), default=0)
+    lines = [
+        f"{visible(f'{part.name} {part.version}'.strip()):<{wide}}  {visible(part.licence) or 'see its text'}"
+        for part in found
+    ]
+    if not texts:
+        return [*lines, "", "With the texts of all licences: companion --licences texts"]
+    for part in found:
+        head = f"{part.name} {part.version}".strip()
+        lines += ["", "", visible(head), "=" * len(head), *(f"\n{visible_lines(text)}" for text in part.texts)]
     return lines
 
 
