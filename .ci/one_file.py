@@ -1,9 +1,11 @@
-"""Build the companion as one file that brings its own Python along, out of a wheel and exactly the versions locked.
+r"""Build the companion as one file that brings its own Python along, out of a wheel and exactly the versions locked.
 
     python .ci/one_file.py WHEEL OUT     OUT/companion (on Windows OUT/companion.exe)
 
 The lock, one_file.txt, is for all systems; it is renewed by
-    uv pip compile --universal -p 3.11 --generate-hashes --no-header --extra play --extra build -o .ci/one_file.txt pyproject.toml
+
+    uv pip compile --universal -p 3.11 --generate-hashes --no-header --extra play --extra build \
+        -o .ci/one_file.txt pyproject.toml
 """
 
 from __future__ import annotations

@@ -9,10 +9,13 @@ from importlib.metadata import Distribution, distributions
 from pathlib import Path
 from typing import Any, Final
 
+import msgspec
+
 from companion.core import licences
 from companion.core.licences import Part
 
-HIDDEN: Final = ("sounddevice", "_sounddevice")
+HIDDEN: Final = ("companion", "isal", "zlib_ng", "deflate", "msgspec", "sounddevice", "_sounddevice")
+"""What is imported by name, or from compiled code, where PyInstaller does not see it."""
 LEFT_OUT: Final = (
     *("setuptools", "_distutils_hack", "pkg_resources", "distutils", "pip", "tkinter", "test", "unittest", "doctest"),
     *("pydoc", "pydoc_data", "xmlrpc", "lib2to3", "ensurepip", "idlelib", "PIL.ImageTk", "PIL.ImageQt"),
@@ -22,6 +25,27 @@ LEFT_OUT: Final = (
 )
 LEXERS: Final = ("pygments.lexers", "pygments.lexers._mapping", "pygments.lexers.python", "pygments.lexers.special")
 BOOTLOADER: Final = "pyinstaller"
+OF_THE_SYSTEM: Final = ("libmvec.", "libportaudio.", "libasound.", "libjack.", "libdb-", "libdb5.")
+"""Libraries that have to be the system's own: of its C library, and of its sound."""
+PLAINLY: Final = {
+    "libssl": "Apache-2.0",
+    "zlib": "Zlib",
+    "liblzma": "0BSD",
+    "libbz2": "bzip2-1.0.6",
+    "libffi": "MIT",
+    "libuuid": "BSD-3-Clause",
+    "libexpat": "MIT",
+    "libsqlite3": "blessing",
+    "libstdc++": "GPL-3.0-or-later WITH GCC-exception-3.1",
+    "libgcc": "GPL-3.0-or-later WITH GCC-exception-3.1",
+    BOOTLOADER: "GPL-2.0-or-later WITH Bootloader-exception",
+}
+"""What the library itself is under, where a package's terms also tell of its tools and its manuals."""
+
+
+def left_to_the_system(binaries: Any) -> Any:
+    """Return binaries without those that the system has to bring."""
+    return [one for one in binaries if not Path(one[0]).name.startswith(OF_THE_SYSTEM) or "site-packages" in one[1]]
 
 
 def write_list(analysis: Any, target: str) -> str:
@@ -29,7 +53,9 @@ def write_list(analysis: Any, target: str) -> str:
 
     Raises ``SystemExit`` for a file whose licence nobody tells.
     """
-    owners = {str(Path(str(one.locate_file(path))).resolve()): one for one in distributions() for path in one.files or ()}
+    owners = {
+        str(Path(str(one.locate_file(path))).resolve()): one for one in distributions() for path in one.files or ()
+    }
     inside: dict[str, Distribution] = {}
     system: dict[str, Part] = {}
     unknown = []
@@ -48,12 +74,17 @@ def write_list(analysis: Any, target: str) -> str:
     loader = next(one for one in distributions() if one.name.lower() == BOOTLOADER)
     ours = inside.pop(licences.PACKAGE)
     others = [inside[name] for name in sorted(inside, key=str.lower)]
-    found = [*licences.parts_of([ours]), *licences.parts_of([*others, loader]), _python(), *system.values()]
+    listed = [*licences.parts_of([ours, *others, loader]), _python(), *system.values()]
+    found = [msgspec.structs.replace(part, licence=_plainly(part)) for part in listed]
     silent = [part.name for part in found if not part.licence or (not part.texts and part.name != ours.name)]
     if silent:
         print(f"No licence text comes with: {', '.join(silent)}", file=sys.stderr)
     Path(target).write_bytes(licences.listed(tuple(found)))
     return target
+
+
+def _plainly(part: Part) -> str:
+    return next((said for name, said in PLAINLY.items() if part.name.startswith(name)), part.licence)
 
 
 def _is_python(path: Path) -> bool:
@@ -76,7 +107,5 @@ def _of_the_system(library: Path) -> Part | None:
         name = asked.stdout.partition(":")[0]
         terms = Path("/usr/share/doc") / name / "copyright"
         if name and asked.returncode == 0 and terms.is_file():
-            text = terms.read_text("utf-8", "replace").strip()
-            said = sorted({line.partition(":")[2].strip() for line in text.splitlines() if line.startswith("License:")})
-            return Part(name=name, licence="; ".join(said)[:200] or "see its text", texts=(text,))
+            return Part(name=name, licence="see its text", texts=(terms.read_text("utf-8", "replace").strip(),))
     return None

@@ -110,7 +110,7 @@ def _print_licences(context: click.Context, _: click.Parameter, value: str | Non
 @click.option(
     "--licences", type=click.Choice(["list", "texts"]), is_flag=False, flag_value="list", expose_value=False,
     is_eager=True, callback=_print_licences,
-    help="List everything inside or beneath the companion with its licence (texts: with the licences' texts), and exit.",
+    help="List all that the companion is made of with its licence (texts: and each licence's text), and exit.",
 )  # fmt: skip
 def commands() -> None:
     """Step through the release of a sampled instrument: measure, prove, snapshot, write, pack."""

@@ -33,7 +33,9 @@ def parts() -> tuple[Part, ...]:
     try:
         return msgspec.json.decode(INSIDE.read_bytes(), type=tuple[Part, ...])
     except (OSError, msgspec.MsgspecError) as error:
-        raise CompanionError("The list of licences cannot be read", str(INSIDE), "download the companion again") from error
+        raise CompanionError(
+            "The list of licences cannot be read", str(INSIDE), "download the companion again"
+        ) from error
 
 
 def needed() -> list[Distribution]:
@@ -41,7 +43,7 @@ def needed() -> list[Distribution]:
     from packaging.requirements import Requirement
 
     found: dict[str, Distribution] = {}
-    waiting = [(PACKAGE, ("", "play"))]
+    waiting: list[tuple[str, tuple[str, ...]]] = [(PACKAGE, ("", "play"))]
     while waiting:
         name, extras = waiting.pop()
         key = name.lower().replace("_", "-").replace(".", "-")
@@ -70,10 +72,10 @@ def parts_of(distributions: list[Distribution]) -> tuple[Part, ...]:
 def licence_of(one: Distribution) -> str:
     """Return what a distribution says of itself: an expression, else its own words, else its classifiers."""
     about = one.metadata
-    words = about.get("License") or ""
+    words, expression = ("".join((about.get_all(field) or [""])[:1]) for field in ("License", "License-Expression"))
     named = [line.split(" :: ")[-1] for line in about.get_all("Classifier") or () if line.startswith("License ::")]
     short = words if "\n" not in words.strip() and len(words) <= _LONGEST else ""
-    return about.get("License-Expression") or short.strip() or ", ".join(named) or words.strip().partition("\n")[0]
+    return expression or short.strip() or ", ".join(named) or words.strip().partition("\n")[0]
 
 
 def _texts(one: Distribution) -> list[str]:

@@ -12,6 +12,8 @@ from typing import Final
 
 import msgspec
 
+from companion.words.three_way import three_way
+
 _STARTS: Final = re.compile(r"\s*(?:[-*+•]\s|\d+[.)]\s|#{1,6}\s|[<|>]|```|~~~)")
 _UNDERLINE: Final = re.compile(r"\s{0,3}(?:=+|-{2,})\s*")
 _NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)*")
@@ -71,16 +73,14 @@ def merge(last_draft: str | None, standing: str | None, new_draft: str) -> Merge
 
 
 def _with_base(base: list[str], mine: list[str], new: list[str]) -> Merged:
-    from merge3 import Merge3
-
     out: list[str] = []
     clashes: list[Clash] = []
-    for group in Merge3(base, mine, new).merge_groups():
-        if group[0] != "conflict":
-            out += group[1]
+    for piece in three_way(base, mine, new):
+        if piece.what != "conflict":
+            out += piece.merged
             continue
-        _, old, own, drafted = group
-        both = _both(list(old), list(own), list(drafted))
+        _, old, own, drafted = piece
+        both = _both(old, own, drafted)
         if both is None:
             out += own
             left_out = tuple(unit for unit in drafted if unit.strip() and unit not in own)

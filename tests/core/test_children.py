@@ -15,7 +15,7 @@ from companion.sound.measures.pool import Request, run_requests
 ANSWERS = "from companion.core import children;children.serve(lambda body:body[::-1],1<<30)"
 BROKEN = {
     "ends at once": "raise SystemExit(3)",
-    "cannot import what it needs": "from companion.core import children;children.serve(bytes,1<<30,'companion.nothing')",
+    "cannot import": "from companion.core import children;children.serve(bytes,1<<30,'companion.nothing')",
     "says something else": "import sys;sys.stdout.write('\\2\\0\\0\\0no');sys.stdout.flush();sys.stdin.read()",
     "says nothing": "import sys;sys.stdin.read()",
 }

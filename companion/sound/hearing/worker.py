@@ -120,7 +120,11 @@ def main() -> None:
     """Do what is told until nobody tells anything more."""
     stage = Stage()
     try:
-        needed = ("companion.sound.hearing.device", "companion.sound.hearing.passages", "companion.sound.hearing.player")
+        needed = (
+            "companion.sound.hearing.device",
+            "companion.sound.hearing.passages",
+            "companion.sound.hearing.player",
+        )
         children.serve(lambda body: reply(stage, body), MOST_MEMORY, *needed)
     finally:
         stage.close()
