@@ -23,6 +23,8 @@ from typing import Any
 import psutil
 import pytest
 
+from companion.core.folder import TEMPLATES
+
 pytestmark = [pytest.mark.slow, pytest.mark.one_file]
 POSIX = pytest.mark.skipif(os.name == "nt", reason="a terminal of this kind is POSIX")
 ROOT = Path(__file__).resolve().parents[2]
@@ -214,11 +216,10 @@ def test_every_worker_works(newcomer: Newcomer, slate: Path) -> None:
     assert "dBFS" in newcomer.run("measure", slate / sample)
     assert "▁" in newcomer.run("show", slate, sample, "--width", "70") or "dB" in newcomer.run("show", slate, sample)
     assert "Played" in newcomer.run("play", slate, sample, "--for", "0.1")
-    (slate / "templates").mkdir(exist_ok=True)
-    (slate / "templates" / "page.txt.jinja").write_text("Mine: {{ title }}", encoding="utf-8")
-    facts = slate / "release.toml"
-    facts.write_text(facts.read_text("utf-8").replace("[words]", '[words]\ntemplates = "templates"'), encoding="utf-8")
-    newcomer.run("draft", slate, "page", "--format", "txt")
+    templates = slate / TEMPLATES
+    templates.mkdir(parents=True)
+    (templates / "page.txt.jinja").write_text("Mine: {{ title }}", encoding="utf-8")
+    assert newcomer.run("draft", slate, "page", "--format", "txt") == "Mine: Slate Choir\n"
 
 
 @POSIX
