@@ -346,6 +346,13 @@ def shelf(folders: Sequence[Path], watch: Watch = QUIET) -> tuple[Shelved, ...]:
     return shelved(wanted, Workshop.open, watch)
 
 
+def stands(folder: Path, watch: Watch = QUIET) -> Shelved:
+    """Return how one instrument stands; whatever keeps it from being looked at is told there."""
+    from companion.steps.deeds.shelf import shelved
+
+    return shelved([folder], Workshop.open, watch)[0]
+
+
 def copy_demo(target: Path) -> None:
     """Copy the demo instrument to ``target``, a folder that is not there yet or is empty."""
     from companion.steps.deeds import demo

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -29,16 +30,37 @@ if TYPE_CHECKING:
 
 
 @command("open")
-@folder_argument
+@click.argument("folder", type=FOLDER, required=False)
 @click.pass_context
-def open_(context: click.Context, folder: Path) -> int:
-    """Open the app on FOLDER; where there is no terminal, print the status."""
-    if sys.stdin.isatty() and sys.stdout.isatty():
-        from companion.tui.app import run_app
+def open_(context: click.Context, folder: Path | None) -> int:
+    """Open the app on FOLDER; where there is no terminal for it, print the status.
+
+    Without FOLDER it opens the instrument you are in, else it shows those it knows, and asks.
+    """
+    from companion.core.folder import FACTS_FILE
+
+    if folder is None and Path(FACTS_FILE).is_file():
+        folder = Path()
+    if sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM") != "dumb":
+        from companion.tui.running import run_app
 
         return run_app(folder)
+    if folder is None:
+        return _known()
     code: int = context.invoke(status, folder=folder)
     return code
+
+
+def _known() -> int:
+    from companion.cli.render.after import known_lines
+    from companion.core.shelf import known
+    from companion.workshop import shelf
+
+    folders = known()
+    with watching() as watch:
+        found = shelf(folders, watch) if folders else ()
+    print_text("\n".join(known_lines(found)))
+    return 0
 
 
 @command()

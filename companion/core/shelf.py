@@ -1,7 +1,11 @@
-"""The shelf: which working folders a person wants to see together, kept with what is their own on this computer."""
+"""The shelf: which working folders a person wants to see together, kept with what is their own on this computer.
+
+Beside it stands which folders the app was last opened on, so that it can offer them when it is opened on none.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Iterable
 from pathlib import Path
@@ -16,26 +20,23 @@ _FILE: Final = "shelf.json"
 _MOST: Final = 1 << 20
 MOST_FOLDERS: Final = 500
 """Folders on a shelf, and folders below one that are looked into."""
+MOST_OPENED: Final = 12
+"""Folders that are remembered because the app was opened on them."""
 
 
 def on_the_shelf() -> tuple[Path, ...]:
     """Return the folders that were put on the shelf, in that order; none where the list cannot be read."""
-    try:
-        read = json.loads(read_capped(own_folder() / _FILE, _MOST))
-    except (OSError, CompanionError, ValueError, RecursionError):
-        return ()
-    names = read.get("folders", []) if isinstance(read, dict) else []
-    kept = (
-        [name for name in names if isinstance(name, str) and name and "\0" not in name]
-        if isinstance(names, list)
-        else []
-    )
-    return tuple(dict.fromkeys(Path(name) for name in kept[:MOST_FOLDERS]))
+    return _listed("folders")
+
+
+def known() -> tuple[Path, ...]:
+    """Return the folders on the shelf, then those the app was opened on, the last one first."""
+    return tuple(dict.fromkeys((*on_the_shelf(), *_listed("opened"))))
 
 
 def put(folders: Iterable[Path]) -> None:
     """Put folders on the shelf. Raises :class:`CompanionError` where the disk will not have it."""
-    _keep((*on_the_shelf(), *folders))
+    _keep((*on_the_shelf(), *folders), _listed("opened"))
 
 
 def take(folders: Iterable[Path]) -> None:
@@ -44,11 +45,38 @@ def take(folders: Iterable[Path]) -> None:
     for folder in gone:
         if folder not in there:
             raise CompanionError("That folder is not on the shelf", str(folder), "see which are: companion shelf")
-    _keep(folder for folder in there if folder not in gone)
+    _keep((folder for folder in there if folder not in gone), (one for one in _listed("opened") if one not in gone))
 
 
-def _keep(folders: Iterable[Path]) -> None:
-    kept = list(dict.fromkeys(map(str, folders)))
+def opened(folder: Path) -> None:
+    """Note that the app was opened on a folder. Where nothing can be kept, nothing is."""
+    before = _listed("opened")
+    if before[:1] != (folder,):
+        with contextlib.suppress(CompanionError):
+            _keep(on_the_shelf(), (folder, *(one for one in before if one != folder))[:MOST_OPENED])
+
+
+def forget(folder: Path) -> None:
+    """Know a folder no longer; nothing in it is touched. Raises as :func:`put`."""
+    _keep(*((one for one in _listed(key) if one != folder) for key in ("folders", "opened")))
+
+
+def _listed(key: str) -> tuple[Path, ...]:
+    try:
+        read = json.loads(read_capped(own_folder() / _FILE, _MOST))
+    except (OSError, CompanionError, ValueError, RecursionError):
+        return ()
+    names = read.get(key, []) if isinstance(read, dict) else []
+    kept = (
+        [name for name in names if isinstance(name, str) and name and "\0" not in name]
+        if isinstance(names, list)
+        else []
+    )
+    return tuple(dict.fromkeys(Path(name) for name in kept[:MOST_FOLDERS]))
+
+
+def _keep(folders: Iterable[Path], opened: Iterable[Path]) -> None:
+    kept, last = list(dict.fromkeys(map(str, folders))), list(map(str, opened))
     if len(kept) > MOST_FOLDERS:
         raise CompanionError("The shelf is full", f"{len(kept):,} folders", "take some off: companion shelf --off DIR")
     place = own_folder()
@@ -57,7 +85,8 @@ def _keep(folders: Iterable[Path]) -> None:
     except OSError as error:
         what = f"The shelf cannot be kept: {error.strerror or type(error).__name__}"
         raise CompanionError(what, str(place), f"make that folder writable, or name another one in {HOME}") from error
-    write_safely(place / _FILE, json.dumps({"schema": 1, "folders": kept}, indent=1).encode() + b"\n")
+    told = {"schema": 1, "folders": kept, **({"opened": last} if last else {})}
+    write_safely(place / _FILE, json.dumps(told, indent=1).encode() + b"\n")
 
 
 def working_folders(place: Path) -> tuple[Path, ...]:

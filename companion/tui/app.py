@@ -16,9 +16,10 @@ from textual.containers import Horizontal
 from textual.widgets import OptionList
 
 from companion.core.progress import Watch
+from companion.core.shelf import opened
 from companion.steps.model import Status
 from companion.steps.table import BY_ID, STEP_IDS, STEPS
-from companion.tui.frame.colours import keep_colours, wants_light
+from companion.tui.frame.colours import keep_colours
 from companion.tui.frame.looking import EVERY_MINUTE, Looking
 from companion.tui.frame.theme import BASE, CHALK, SLATE
 from companion.tui.parts.companion import await_call
@@ -93,6 +94,9 @@ class CompanionApp(Looking):
             "l", "colours", "Light or dark", show=False, tooltip="light colours or dark ones, kept for the next time"
         ),
         Binding("ctrl+p", "command_palette", "Find", show=False, tooltip="find a step, action, file, rule or snapshot"),
+        Binding(
+            "ctrl+o", "elsewhere", "Other instrument", show=False, tooltip="another instrument, folder or the demo"
+        ),
         Binding("question_mark", "help", "Help"),
         Binding("q", "quit", "Quit", tooltip="quit"),
         Binding("escape", "escape", "", show=False, tooltip="out of a field; stop what runs; back to the checklist"),
@@ -116,6 +120,7 @@ class CompanionApp(Looking):
         self._bound: set[tuple[str, str]] = set()
         self._opener = opener
         self._follow = follow
+        self.goes_elsewhere = False
         self.register_theme(SLATE)
         self.register_theme(CHALK)
         self.theme = CHALK.name if light else SLATE.name
@@ -164,6 +169,8 @@ class CompanionApp(Looking):
         if self._follow:
             self._follow = False
             self.follow()
+            if shop.has_facts:
+                self.begin("known", "Noting the folder", lambda _: opened(shop.folder), lambda _: None)
 
     # -- steps ----------------------------------------------------------------------------------------------------
 
@@ -347,19 +354,30 @@ class CompanionApp(Looking):
 
     async def action_quit(self) -> None:
         """Quit; ask first when work is on its way or something written is not kept."""
+        self._ask_to_leave("quit")
+
+    async def action_elsewhere(self) -> None:
+        """Leave for another instrument, as for good."""
+        self._ask_to_leave("go", elsewhere=True)
+
+    def _ask_to_leave(self, how: str, *, elsewhere: bool = False) -> None:
         from companion.tui.parts.dialogs import Confirm
+
+        def leave(_: None = None) -> None:
+            self.goes_elsewhere = elsewhere
+            self.leave()
 
         if self.leaving or isinstance(self.screen, Confirm):
             return
         job, unsaved = self.jobs.work, self.workspace.unsaved
         if job:
             text = "It is stopped cleanly first: what it has not finished stays as it was."
-            self.push_screen(Confirm(f"{job.what} is still going on", text, "Stop it and quit", lambda _: self.leave()))
+            self.push_screen(Confirm(f"{job.what} is still going on", text, f"Stop it and {how}", leave))
         elif unsaved:
             text = f"What you wrote in {unsaved} would be lost."
-            self.push_screen(Confirm("Not kept yet", text, "Quit without it", lambda _: self.leave()))
+            self.push_screen(Confirm("Not kept yet", text, f"{how.title()} without it", leave))
         else:
-            self.leave()
+            leave()
 
 
 def _outcome(status: Status, step_id: str = "") -> str:
@@ -368,12 +386,3 @@ def _outcome(status: Status, step_id: str = "") -> str:
         return f"{step.title}: {step.state.value}, {step.because}."
     left = f"; next: {status.next_step.title}" if status.next_step else ""
     return f"{status.count}{left}."
-
-
-def run_app(folder: Path) -> int:
-    """Open the app on a folder and return the exit code: 0, or 2 when the app itself broke."""
-    app = CompanionApp(folder, follow=True, light=wants_light())
-    result = app.run()
-    if app.workshop:
-        app.workshop.close()
-    return 2 if app.return_code else result or 0

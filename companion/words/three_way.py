@@ -5,7 +5,7 @@ from difflib import SequenceMatcher
 from typing import Literal, NamedTuple
 
 
-class Piece(NamedTuple):
+class Hunk(NamedTuple):
     """A stretch of the base, and what stands in its place on either side.
 
     what: ``same`` where both sides have the same (most often the base), ``own`` or ``other`` where only that side
@@ -23,26 +23,26 @@ class Piece(NamedTuple):
         return self.other if self.what == "other" else self.own
 
 
-def three_way(base: Sequence[str], own: Sequence[str], other: Sequence[str]) -> Iterator[Piece]:
+def three_way(base: Sequence[str], own: Sequence[str], other: Sequence[str]) -> Iterator[Hunk]:
     """Yield the pieces in order: together they are all of the base, and all of both sides."""
     in_own, in_other = _matched(base, own), _matched(base, other)
     agreed = [(at, in_own[at], in_other[at]) for at in range(len(base)) if at in in_own and at in in_other]
     i = j = k = 0
     for at, one, two in [*agreed, (len(base), len(own), len(other))]:
         if at > i or one > j or two > k:
-            yield _piece(list(base[i:at]), list(own[j:one]), list(other[k:two]))
+            yield _told(list(base[i:at]), list(own[j:one]), list(other[k:two]))
         if at < len(base):
             line = [base[at]]
-            yield Piece("same", line, line, line)
+            yield Hunk("same", line, line, line)
         i, j, k = at + 1, one + 1, two + 1
 
 
-def _piece(base: list[str], own: list[str], other: list[str]) -> Piece:
+def _told(base: list[str], own: list[str], other: list[str]) -> Hunk:
     if own == other:
-        return Piece("same", base, own, other)
+        return Hunk("same", base, own, other)
     if own == base:
-        return Piece("other", base, own, other)
-    return Piece("own" if other == base else "conflict", base, own, other)
+        return Hunk("other", base, own, other)
+    return Hunk("own" if other == base else "conflict", base, own, other)
 
 
 def _matched(base: Sequence[str], side: Sequence[str]) -> dict[int, int]:

@@ -58,7 +58,8 @@ def test_a_folder_opens_the_app_on_a_terminal_alone(
         opened.append(folder)
         return 0
 
-    monkeypatch.setattr("companion.tui.app.run_app", run_app)
+    monkeypatch.setattr("companion.tui.running.run_app", run_app)
+    monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setattr("sys.stdin.isatty", lambda: keys, raising=False)
     monkeypatch.setattr("sys.stdout.isatty", lambda: screen, raising=False)
     result = companion(demo_folder)

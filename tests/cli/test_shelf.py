@@ -160,3 +160,37 @@ def test_a_licence_of_ones_own_stays_with_its_text() -> None:
     }  # fmt: skip
     free = carried_over(Facts(instrument=Instrument(licence="CC0-1.0")))
     assert free == {"instrument.licence": "CC0-1.0"}
+
+
+def test_opened_on_no_folder_a_pipe_gets_what_is_known(
+    companion: Companion, instrument: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    monkeypatch.chdir(tmp_path / "elsewhere")
+    first = companion()
+    assert (first.code, first.err) == (0, "")
+    assert first.out.startswith("companion FOLDER ")
+    shelf.opened(instrument)
+    told = companion()
+    assert told.code == 0
+    assert f"{instrument}" in told.out
+    assert "of 10; nothing out yet" in told.out
+    assert "companion demo DIR" in told.out
+    monkeypatch.chdir(instrument)
+    assert companion().out == companion("status").out, "in a folder with facts, that one is meant"
+
+
+@pytest.mark.parametrize(("term", "opens"), [("xterm", True), ("dumb", False)])
+def test_a_terminal_that_can_show_it_gets_the_app(
+    companion: Companion, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, term: str, opens: bool
+) -> None:
+    from companion.tui import running
+
+    asked: list[Path | None] = []
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("TERM", term)
+    for stream in ("stdin", "stdout"):
+        monkeypatch.setattr(f"sys.{stream}.isatty", lambda: True)
+    monkeypatch.setattr(running, "run_app", asked.append)
+    assert companion().code == 0
+    assert asked == ([None] if opens else [])

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from merge3 import Merge3
 
-from companion.words.three_way import Piece, three_way
+from companion.words.three_way import Hunk, three_way
 
 LINES = st.lists(st.sampled_from("abcd"), max_size=9)
 WHAT = {"unchanged": "same", "same": "same", "a": "own", "b": "other", "conflict": "conflict"}
@@ -48,5 +48,5 @@ def test_what_each_side_did_is_told_apart() -> None:
     found = list(three_way(["1", "2", "3", "4", "5"], ["1", "mine", "3", "4", "5"], ["1", "2", "3", "new", "5"]))
     assert [piece.what for piece in found] == ["same", "own", "same", "other", "same"]
     assert [line for piece in found for line in piece.merged] == ["1", "mine", "3", "new", "5"]
-    assert list(three_way(["1"], ["a"], ["b"])) == [Piece("conflict", ["1"], ["a"], ["b"])]
-    assert list(three_way([], ["a"], [])) == [Piece("own", [], ["a"], [])]
+    assert list(three_way(["1"], ["a"], ["b"])) == [Hunk("conflict", ["1"], ["a"], ["b"])]
+    assert list(three_way([], ["a"], [])) == [Hunk("own", [], ["a"], [])]

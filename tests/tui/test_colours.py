@@ -226,7 +226,7 @@ def test_a_choice_goes_before_what_the_terminal_says(monkeypatch: pytest.MonkeyP
 
 @pytest.mark.parametrize("light", [True, False])
 def test_the_command_begins_in_the_right_colours(folder: Path, monkeypatch: pytest.MonkeyPatch, light: bool) -> None:
-    from companion.tui import app as module
+    from companion.tui import running as module
 
     began: list[str] = []
     monkeypatch.setattr(terminal, "background_is_light", lambda: light)

@@ -392,13 +392,14 @@ def test_the_real_app_goes_stale_by_itself_and_leaves_no_thread(demo_folder: Pat
 
 
 def test_the_command_follows(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from companion.tui import app as module
+    from companion.tui import running as module
 
     made: list[bool] = []
 
     class Stub:
         workshop = None
         return_code = 0
+        goes_elsewhere = False
 
         def __init__(self, _: Path, *, follow: bool = False, light: bool = False) -> None:
             made.append(follow)

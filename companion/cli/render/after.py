@@ -115,6 +115,18 @@ def releases_lines(found: Sequence[ReleaseOut]) -> list[str]:
     return lines
 
 
+def known_lines(found: Sequence[Shelved]) -> list[str]:
+    """Return the instruments that are known, and what can be opened besides."""
+    lines = ["The instruments it knows:", "", *shelf_lines(found, asked=True), ""] if found else []
+    return [
+        *lines,
+        "companion FOLDER         open an instrument, or look at any folder",
+        "companion start FOLDER   begin with a folder of yours",
+        "companion demo DIR       a copy of the demo instrument, to try things on",
+        "companion --help         all there is",
+    ]
+
+
 def shelf_lines(found: Sequence[Shelved], *, asked: bool) -> list[str]:
     """Return how far each instrument is, what is out, where it lies and what is next. asked: not those of the shelf."""
     if not found:

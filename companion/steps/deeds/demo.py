@@ -10,6 +10,17 @@ from companion.core.files import explain_os_error
 DEMO: Final = "Slate Choir"
 
 
+def demo_place() -> Path:
+    """Return where a copy of it is offered: a folder that is not there yet, in the person's home or where they are."""
+    try:
+        home = Path.home()
+        near = home / "Documents" if (home / "Documents").is_dir() else home
+    except (OSError, RuntimeError):
+        near = Path.cwd()
+    names = (f"{DEMO} demo{f' {number}' if number > 1 else ''}" for number in range(1, 100))
+    return next((near / name for name in names if not (near / name).exists()), near / f"{DEMO} demo")
+
+
 def copy_demo(target: Path) -> None:
     """Copy the demo instrument to ``target``, a folder that is not there yet or is empty."""
     import shutil

@@ -1,0 +1,234 @@
+"""Opened on no folder: what is known is listed, any folder can be named, and the demo is at hand."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+from textual import events
+
+from companion.core import shelf
+from companion.core.errors import CompanionError
+from companion.core.own import HOME
+from companion.tui import running
+from companion.tui.app import CompanionApp
+from companion.tui.frame.opening import Instruments, Opening
+from companion.tui.parts.place import PlaceInput, completed, folder_meant
+from tests.tui.conftest import HOSTILE, Bench, Hand, Opened
+
+Asked = Callable[..., AbstractAsyncContextManager[Hand]]
+
+
+@pytest.fixture
+def asked(tmp_path: Path) -> Asked:
+    @asynccontextmanager
+    async def run(*folders: Path, here: Path | None = None) -> AsyncIterator[Hand]:
+        app = Opening(folders, here, tmp_path / "Slate Choir demo")
+        async with app.run_test(size=(80, 24)) as pilot:
+            hand = Hand(cast("Any", app), pilot)
+            await pilot.pause()
+            await hand.rest()
+            yield hand
+
+    return run
+
+
+def chosen(hand: Hand) -> Path | None:
+    return cast("Opening", hand.app).chosen
+
+
+async def test_what_is_known_is_listed_with_how_it_stands(folder: Path, tmp_path: Path, asked: Asked) -> None:
+    gone = tmp_path / "gone"
+    async with asked(folder, gone) as hand:
+        assert hand.shows("Slate Choir 1.0", "0 of 10 steps, next: Facts: failing", str(folder)[-20:])
+        assert hand.shows("There is no such folder", "The demo instrument", "Enter Open it")
+        await hand.press("enter")
+    assert chosen(hand) == folder
+
+
+async def test_hostile_names_are_inert(tmp_path: Path, asked: Asked) -> None:
+    places = [tmp_path / name.replace("/", "") for name in HOSTILE]
+    async with asked(*places) as hand:
+        assert "\x1b" not in hand.text()
+        assert "\u202e" not in hand.text()
+        assert "\udcff" not in hand.text()
+        assert hand.shows("x[].wav")
+
+
+async def test_with_nothing_known_the_field_has_the_focus(folder: Path, asked: Asked) -> None:
+    async with asked() as hand:
+        await hand.write(str(folder))
+        await hand.press("enter")
+    assert chosen(hand) == folder
+
+
+async def test_a_name_is_completed_and_a_wrong_one_is_told(folder: Path, tmp_path: Path, asked: Asked) -> None:
+    (tmp_path / "Slate Loops").mkdir()
+    async with asked() as hand:
+        field = hand.app.query_one(PlaceInput)
+        await hand.write(f"{tmp_path}{os.sep}Sl")
+        await hand.press("tab")
+        assert field.value == f"{tmp_path}{os.sep}Slate "
+        assert hand.shows("Slate Choir Slate Loops")
+        await hand.write("C")
+        await hand.press("tab")
+        assert field.value == f"{folder}{os.sep}"
+        await hand.write("nothing")
+        await hand.press("enter")
+        assert hand.shows("✗ There is no such folder")
+        assert chosen(hand) is None
+        field.value = str(folder)
+        await hand.press("enter")
+    assert chosen(hand) == folder
+
+
+async def test_what_is_dropped_on_the_list_goes_to_the_field(folder: Path, asked: Asked) -> None:
+    async with asked(folder) as hand:
+        assert isinstance(hand.app.focused, Instruments)
+        hand.app.focused.post_message(events.Paste(f"'{folder}'\n"))
+        await hand.rest()
+        assert hand.app.query_one(PlaceInput).value == f"'{folder}'"
+        await hand.press("enter")
+    assert chosen(hand) == folder
+
+
+async def test_the_folder_one_is_in_and_the_demo_are_offered(tmp_path: Path, asked: Asked) -> None:
+    here = tmp_path / "here"
+    here.mkdir()
+    async with asked(here=here) as hand:
+        assert hand.shows("The folder you are in", "The demo instrument")
+        await hand.press("shift+tab", "enter")
+    assert chosen(hand) == here
+    async with asked() as hand:
+        await hand.press("shift+tab", "enter")
+    assert chosen(hand) == tmp_path / "Slate Choir demo"
+    assert (tmp_path / "Slate Choir demo" / "release.toml").is_file()
+    async with asked() as hand:  # somebody has put something there meanwhile
+        await hand.press("shift+tab", "enter")
+        assert hand.shows("✗ There is something there already")
+        assert chosen(hand) is None
+
+
+async def test_one_is_forgotten_and_nothing_in_it_is_touched(folder: Path, asked: Asked) -> None:
+    shelf.put([folder])
+    before = (folder / "release.toml").read_bytes()
+    async with asked(folder) as hand:
+        await hand.press("x")
+        assert hand.shows("nothing in it was touched")
+        assert not hand.shows("Slate Choir 1.0")
+        await hand.press("x")  # nothing is known any more
+    assert shelf.known() == ()
+    assert (folder / "release.toml").read_bytes() == before
+
+
+async def test_quitting_chooses_nothing(folder: Path, asked: Asked) -> None:
+    async with asked(folder) as hand:
+        await hand.press("q")
+    assert (chosen(hand), hand.app.return_value) == (None, 0)
+
+
+async def test_the_app_leaves_for_another_instrument_as_it_quits(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        bench.gate.clear()
+        await hand.pilot.press("a", "ctrl+o")
+        await hand.pilot.pause()
+        assert hand.shows("Checking all steps is still going on", "Stop it and go")
+        await hand.pilot.press("escape")
+        bench.gate.set()
+        await hand.rest()
+        assert not hand.app.goes_elsewhere
+        await hand.press("ctrl+o")
+        assert hand.app.goes_elsewhere
+
+
+def test_it_asks_until_it_is_quit(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The opening screen, an instrument, elsewhere from there, another instrument, and quit."""
+    answers = [folder, None]
+    went: list[Path] = []
+
+    def run(self: CompanionApp) -> int:
+        went.append(self.folder)
+        self.goes_elsewhere = True
+        return 0
+
+    monkeypatch.setattr(running, "wants_light", lambda: False)
+    monkeypatch.setattr(CompanionApp, "run", run)
+    monkeypatch.setattr(running, "choose_folder", lambda *, light: answers.pop(0))
+    assert running.run_app(None) == 0
+    assert (went, answers) == ([folder], [])
+
+
+# -- what is known -----------------------------------------------------------------------------------------------------
+
+
+def test_the_last_one_opened_stands_first_behind_the_shelf(tmp_path: Path) -> None:
+    a, b, c = (tmp_path / name for name in "abc")
+    for one in (a, b, a):
+        shelf.opened(one)
+    assert shelf.known() == (a, b)
+    shelf.put([c])
+    assert shelf.known() == (c, a, b)
+    assert shelf.on_the_shelf() == (c,), "what was opened is not on the shelf"
+    shelf.take([c])
+    assert shelf.known() == (a, b), "the shelf keeps what was opened"
+    for number in range(20):
+        shelf.opened(tmp_path / str(number))
+    assert len(shelf.known()) == shelf.MOST_OPENED
+    shelf.forget(tmp_path / "19")
+    assert tmp_path / "19" not in shelf.known()
+
+
+def test_where_nothing_can_be_kept_the_app_opens_all_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv(HOME, str(tmp_path / "file"))
+    shelf.opened(tmp_path)
+    assert shelf.known() == ()
+
+
+# -- names -------------------------------------------------------------------------------------------------------------
+
+
+def test_a_folder_is_meant_however_it_is_named(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (folder / "Samples").mkdir()
+    (folder / "Samples" / "a.wav").write_bytes(b"")
+    (tmp_path / "loose.wav").write_bytes(b"")
+    escaped = str(folder).replace(" ", "\\ ")
+    for text in (
+        str(folder),
+        f"  {folder}\n",
+        f'"{folder}"',
+        escaped,
+        folder.as_uri(),
+        "Slate Choir",
+        "./Slate Choir/",
+    ):
+        assert folder_meant(text) == folder, text
+    assert folder_meant(str(folder / "Samples" / "a.wav")) == folder, "the instrument a file belongs to"
+    assert folder_meant("loose.wav") == tmp_path
+    assert folder_meant(str(folder / "Samples")) == folder / "Samples", "a folder is what was asked for"
+    for text in ("nowhere", "a\0b", "~nobody-here/x", "x" * 5000):
+        with pytest.raises(CompanionError) as caught:
+            folder_meant(text)
+        assert "\n" not in caught.value.line
+
+
+def test_completion(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name in ("Alpha", "alphabet", "Beta", ".hidden", "bad\x1bname"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "Betafile").write_text("")
+    base = f"{tmp_path}{os.sep}"
+    assert completed(f"{base}Bet") == (f"{base}Beta{os.sep}", ()), "a file is no folder"
+    assert completed(f"{base}al") == (f"{base}alphabet{os.sep}", ()), "as it is written, where that is there"
+    assert completed(f"{base}AL") == (f"{base}AL", ("Alpha", "alphabet")), "else in any case"
+    assert completed("Be") == (f"Beta{os.sep}", ())
+    assert completed(f"{base}.h") == (f"{base}.hidden{os.sep}", ())
+    assert completed(base)[1] == ("Alpha", "Beta", "alphabet")
+    assert completed(f"{base}bad") == (f"{base}bad", ()), "what cannot be typed is not offered"
+    assert completed(f"{base}nowhere{os.sep}x") == (f"{base}nowhere{os.sep}x", ())
+    assert completed("a\0b") == ("a\0b", ())
