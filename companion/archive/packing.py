@@ -198,9 +198,13 @@ def _blocks(member: PlannedMember, watch: Watch) -> Iterator[tuple[Bytes, int, b
             yield data, crc, last
 
 
-def changed(member: PlannedMember) -> CompanionError:
+class MemberChanged(CompanionError):
+    """A file is not what was planned."""
+
+
+def changed(member: PlannedMember) -> MemberChanged:
     """Return the error for a file that is not what was planned."""
-    return CompanionError(
+    return MemberChanged(
         "This file changed while the archive was being made",
         str(member.source or member.name),
         "let whatever writes to it finish, and pack again",

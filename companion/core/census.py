@@ -6,12 +6,13 @@ what either the inventory or a snapshot has read the other need not read again.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import stat
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -19,8 +20,8 @@ import msgspec
 
 from companion.core import crew
 from companion.core.cache import Cache, Table
-from companion.core.files import BLOCK
 from companion.core.progress import Watch
+from companion.core.scratch import pieces
 from companion.core.walk import Found
 
 ATTEMPTS: Final = 3
@@ -120,6 +121,16 @@ class Census:
         if rows:
             self._table.put(rows)
 
+    def vouch(self, folder: Path, ids: Mapping[str, Ids]) -> None:
+        """Take it as read what files of ``folder`` hold: they were just written there, read back, and nobody else's."""
+        rows = []
+        for path, one in ids.items():
+            with contextlib.suppress(OSError):
+                status = os.lstat(os.path.join(folder, path))  # noqa: PTH118 -- many, and the names are ours
+                when = _touched(status) + GRAIN_NS + 1
+                rows.append((os.fsencode(path), _Row(*_stat_fields(status), one.sha256, one.blob, when)))
+        self._table.put(rows)
+
     def forget_absent(self, present: Sequence[Found]) -> None:
         """Drop the rows of files that are gone, once they are many."""
         keys, many = self._table.keys(), max(1000, len(present))
@@ -173,7 +184,7 @@ def blob_hasher(size: int) -> hashlib._Hash:
     return hashlib.sha1(b"blob %d\0" % size, usedforsecurity=False)
 
 
-def ids_of(data: bytes) -> Ids:
+def ids_of(data: bytes | memoryview) -> Ids:
     """Return the ids of a content held in memory."""
     digest = blob_hasher(len(data))
     digest.update(data)
@@ -186,14 +197,13 @@ def read_ids(handle: int, size: int, count: Callable[[int], None]) -> Ids:
     Raises :class:`NotStill` where it ends before that, and OSError.
     """
     sha256, blob, left = hashlib.sha256(), blob_hasher(size), size
-    while left:
-        block = os.read(handle, min(left, BLOCK))
-        if not block:
-            raise NotStill
-        left -= len(block)
-        sha256.update(block)
-        blob.update(block)
-        count(len(block))
+    for piece in pieces(handle, size):
+        left -= len(piece)
+        sha256.update(piece)
+        blob.update(piece)
+        count(len(piece))
+    if left:
+        raise NotStill
     return Ids(sha256.digest(), blob.digest(), size)
 
 

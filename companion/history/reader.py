@@ -11,12 +11,14 @@ from typing import Final
 from companion.core import crew
 from companion.core.census import Ids, NotStill, Reading, ids_of, read_ids, steadily
 from companion.core.progress import Watch
+from companion.core.scratch import Scratch, pieces, read_full
 from companion.core.walk import Found
 from companion.history.store.objects import BLOB
 from companion.history.store.pack_writer import HistoryDisk, PackWriter
 from companion.history.store.packs import SMALL
 
 _FEW: Final = 4 << 20
+_mine = Scratch()
 
 
 class Sink:
@@ -90,7 +92,7 @@ class _FileReader:
         self._keep(target, ids)
         return Reading(status, ids, time.time_ns(), still=True)
 
-    def _keep(self, data: bytes, ids: Ids) -> None:
+    def _keep(self, data: bytes | memoryview, ids: Ids) -> None:
         if self._writer and self._sink.claim(ids.blob):
             self._writer.add(BLOB, data, ids.blob)
 
@@ -120,21 +122,19 @@ class _FileReader:
         return ids, True
 
     def _write(self, handle: int, size: int, expected: bytes | None) -> bytes:
-        def read(count: int) -> bytes:
-            self._watch.check()
-            return os.read(handle, count)
+        def read() -> Iterator[memoryview]:
+            for piece in pieces(handle, size):
+                self._watch.check()
+                yield piece
 
         assert self._writer is not None
         os.lseek(handle, 0, os.SEEK_SET)
-        return self._writer.add_stream(read, size, expected)
+        return self._writer.add_stream(read(), size, expected)
 
 
-def _exactly(handle: int, count: int) -> bytes:
-    parts = []
-    while count and (part := os.read(handle, count)):
-        parts.append(part)
-        count -= len(part)
-    return parts[0] if len(parts) == 1 else b"".join(parts)
+def _exactly(handle: int, count: int) -> memoryview:
+    """Return the next ``count`` bytes of a file, or fewer at its end; good until this thread's next."""
+    return read_full(handle, _mine.take(count))
 
 
 def _reason(error: OSError | NotStill) -> str:

@@ -12,12 +12,17 @@ import time
 import wave
 import zipfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from companion.contents import inventory
+from companion.core import census
+from companion.core.progress import Watch
+from companion.workshop import Workshop
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="disks and permissions of this kind are POSIX")
 TOLD = ("--engine-version", "7.1", "--system", "Windows 11", "--played", "all keys")
@@ -346,6 +351,36 @@ def test_9_same_size_and_time(instrument: Path, companion: Any) -> None:
         assert archive.read("Slate Choir/Samples/slate_C4.wav") == new
     assert companion("restore", instrument, 1).code == 0
     assert sample.read_bytes() == old
+
+
+def test_9_pack_reads_files_once_and_yet_sees_a_hidden_change(
+    instrument: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Windows tells no time of change: there an edit that puts the old time back is seen by reading alone."""
+    sample, read = instrument / "Samples" / "slate_C4.wav", list[str]()
+    real = census.Census.read
+
+    def reading(self: census.Census, folder: Path, files: Any, watch: Watch) -> Any:
+        read.extend(path for path, _ in files)
+        return real(self, folder, files, watch)
+
+    with monkeypatch.context() as patch, closing(Workshop(instrument)) as shop:
+        patch.setattr(census, "GRAIN_NS", -10_000_000_000)  # nobody writes meanwhile: trusted at once
+        patch.setattr(census, "_changed", lambda _status: 0)
+        patch.setattr(inventory, "_compared", lambda walked, _known: ([], list(walked)))
+        shop.status()
+        patch.setattr(census.Census, "read", reading)
+        first = shop.pack()
+        assert first.kept
+        assert [path for path in read if path.startswith("Samples/")] == [], "known, packed, and opened again"
+        old, status = sample.read_bytes(), sample.stat()
+        sample.write_bytes(old[:2000] + bytes(200) + old[2200:])
+        os.utime(sample, ns=(status.st_atime_ns, status.st_mtime_ns))
+        second = shop.pack()
+        assert second.kept
+        assert "Samples/slate_C4.wav" in read
+    with zipfile.ZipFile(second.path) as archive:
+        assert archive.read("Slate Choir/Samples/slate_C4.wav") == sample.read_bytes() != old
 
 
 def test_11_over_4_gb_promised(instrument: Path, companion: Any, one_line: Any) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from companion.contents.inventory import KEY, Inventory, remembered_folders, take_inventory
-from companion.core import census
+from companion.core import census, scratch
 from companion.core.cache import Cache
 from companion.core.entries import Entry, Kind
 from companion.core.errors import Cancelled, CompanionError
@@ -206,17 +206,17 @@ def test_a_file_that_cannot_be_opened_costs_that_file(folder: Path, monkeypatch:
 def test_a_file_that_changes_while_read(
     folder: Path, monkeypatch: pytest.MonkeyPatch, changes: int, problem: str
 ) -> None:
-    sample, real, left = folder / "Samples" / "b.wav", os.read, [changes]
+    sample, real, left = folder / "Samples" / "b.wav", scratch.read_some, [changes]
 
-    def writing(handle: int, count: int) -> bytes:
-        data = real(handle, count)
+    def writing(handle: int, room: memoryview) -> int:
+        got = real(handle, room)
         if os.fstat(handle).st_ino == sample.stat().st_ino and left[0]:
             left[0] -= 1
             with sample.open("ab") as stream:
                 stream.write(b"+")
-        return data
+        return got
 
-    monkeypatch.setattr(os, "read", writing)
+    monkeypatch.setattr(scratch, "read_some", writing)
     with Cache(None) as cache:
         entry = by_path(look(folder, cache))["Samples/b.wav"]
     assert entry.problem == problem

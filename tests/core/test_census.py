@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from companion.core import census
+from companion.core import census, scratch
 from companion.core.cache import Cache
 from companion.core.census import Census, Ids, NotStill, Reading, ids_of, read_file, read_ids, steadily
 from companion.core.errors import Cancelled
@@ -104,11 +104,11 @@ def test_a_file_that_keeps_getting_shorter_costs_that_file(tmp_path: Path, monke
     (tmp_path / "a").write_bytes(b"abc")
     tries: list[int] = []
 
-    def ended(handle: int, count: int) -> bytes:
+    def ended(handle: int, room: memoryview) -> int:
         tries.append(handle)
-        return b""
+        return 0
 
-    monkeypatch.setattr(os, "read", ended)
+    monkeypatch.setattr(scratch, "read_some", ended)
     read = read_file(tmp_path, "a", lambda _count: None)
     assert (read.ids, read.problem) == (None, "it changes while it is being read")
     assert len(tries) == census.ATTEMPTS

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +14,10 @@ from companion.core.errors import Cancelled
 from companion.core.progress import Progress, Watch
 from companion.history import take
 from companion.history.history import History
-from companion.history.store import repack, snapshot_list
+from companion.history.store import repack, snapshot_list, streams
 from companion.history.store.doubts import Doubts
 from companion.history.store.objects import BLOB, object_id
-from companion.history.store.pack_writer import PackWriter
+from companion.history.store.pack_writer import PackWriter, entry_header
 from companion.history.store.packs import Packs
 from companion.history.store.reach import reach
 
@@ -351,3 +352,26 @@ def test_no_pack_ever_has_the_name_that_one_of_the_same_objects_had(tmp_path: Pa
         repack.drop(pack)
         assert not list(tmp_path.iterdir())
     assert len(names) == 3
+
+
+def test_a_stream_that_breaks_off_leaves_nothing_in_the_pack(tmp_path: Path) -> None:
+    """A large object's first copy may turn out damaged half way; what its second copy gives then stands alone."""
+
+    def breaks() -> Iterator[bytes]:
+        yield data[:200_000]
+        raise KeyError
+
+    data, before = bytes(range(256)) * 2000, b"before" * 100
+    (tmp_path / "pack").mkdir()
+    writer = PackWriter(tmp_path / "pack")
+    writer.add(BLOB, before, object_id(BLOB, before))
+    with pytest.raises(KeyError):
+        writer.add_stream(breaks(), len(data), None)
+    assert writer.add_stream(iter([data]), len(data), None) == object_id(BLOB, data)
+    assert writer.finish() is not None
+    read = Packs(tmp_path / "pack")
+    assert [read.read(object_id(BLOB, one)) for one in (before, data)] == [before, data]
+    for one in (before, data):
+        packed = len(entry_header(BLOB, len(one))) + len(b"".join(streams.deflated(one)))
+        assert read.packed_size(object_id(BLOB, one)) <= packed  # nothing of the first attempt lies between
+    read.close()

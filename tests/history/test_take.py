@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from companion.core import census
+from companion.core import census, scratch
 from companion.core.errors import Busy, Cancelled, CompanionError
 from companion.core.lock import held
 from companion.core.progress import Watch
@@ -247,15 +247,15 @@ def test_what_cannot_be_kept_is_left_out_aloud(folder: Path, history: History) -
 
 
 def test_an_unreadable_file_costs_that_file(folder: Path, history: History, monkeypatch: pytest.MonkeyPatch) -> None:
-    real = os.read
+    real = scratch.read_some
     bad = (folder / "Slate Choir.patch").stat().st_ino
 
-    def failing(handle: int, count: int) -> bytes:
+    def failing(handle: int, room: memoryview) -> int:
         if os.fstat(handle).st_ino == bad:
             raise OSError(5, "Input/output error")
-        return real(handle, count)
+        return real(handle, room)
 
-    monkeypatch.setattr(os, "read", failing)
+    monkeypatch.setattr(scratch, "read_some", failing)
     taken = history.take("first")
     monkeypatch.undo()
     assert taken.left_out == (("Slate Choir.patch", "it could not be read: Input/output error"),)
@@ -288,7 +288,7 @@ def test_a_file_that_changes_while_it_is_read_is_tried_again_then_marked(
     restless, once = folder / "Samples/struck/slate_0.wav", folder / "Samples/struck/slate_1.wav"
     real, left = reader._exactly, {restless: 99, once: 1}
 
-    def rewriting(handle: int, count: int) -> bytes:
+    def rewriting(handle: int, count: int) -> memoryview:
         data = real(handle, count)
         for path, times in left.items():
             if times and os.fstat(handle).st_ino == path.stat().st_ino:
@@ -339,7 +339,7 @@ def test_a_long_write_that_began_before_the_file_was_opened_is_seen(
     """Its time was noted when it began: nothing of the file's look tells that it still goes on."""
     content = b"new" * (size // 3)
     (folder / "busy.wav").write_bytes(content)
-    torn, real, handles = [0], os.read, set[int]()
+    torn, real, handles = [0], scratch.read_some, set[int]()
     opened = census._opened
 
     def opening(path: Path) -> tuple[int, os.stat_result]:
@@ -347,15 +347,15 @@ def test_a_long_write_that_began_before_the_file_was_opened_is_seen(
         (handles.add if path.name == "busy.wav" else handles.discard)(handle)
         return handle, status
 
-    def half_old(handle: int, count: int) -> bytes:
-        data = real(handle, count)
-        if handle in handles and data and torn[0] < (1 if size < packs.SMALL else 18):
+    def half_old(handle: int, room: memoryview) -> int:
+        got = real(handle, room)
+        if handle in handles and got and torn[0] < (1 if size < packs.SMALL else 2 * -(-size // scratch.PIECE)):
             torn[0] += 1
-            return b"old" + data[3:]
-        return data
+            room[:3] = b"old"
+        return got
 
     monkeypatch.setattr(census, "_opened", opening)
-    monkeypatch.setattr(os, "read", half_old)
+    monkeypatch.setattr(scratch, "read_some", half_old)
     taken = history.take("first")
     assert torn[0]
     monkeypatch.undo()
@@ -366,19 +366,19 @@ def test_a_long_write_that_began_before_the_file_was_opened_is_seen(
 def test_a_stop_is_heard_within_a_large_file(folder: Path, history: History, monkeypatch: pytest.MonkeyPatch) -> None:
     """While it is hashed, and while it is written: of a file of gigabytes nobody waits for the end."""
     (folder / "bounce.wav").write_bytes(os.urandom(12 << 20))
-    blocks, real = [0], os.read
-    for stop_at in (3, 15):  # of the twelve that are hashed, of the twelve that are written
+    blocks, real, many = [0], scratch.read_some, (12 << 20) // scratch.PIECE
+    for stop_at in (3, many + 3):  # of those that are hashed, of those that are written
         watch = Watch()
 
-        def reading(handle: int, count: int, stop_at: int = stop_at, watch: Watch = watch) -> bytes:
-            blocks[0] += count == 1 << 20
+        def reading(handle: int, room: memoryview, stop_at: int = stop_at, watch: Watch = watch) -> int:
+            blocks[0] += len(room) == scratch.PIECE
             if blocks[0] == stop_at:
                 watch.cancel()
-            return real(handle, count)
+            return real(handle, room)
 
         blocks[0] = 0
         with monkeypatch.context() as patch:
-            patch.setattr(os, "read", reading)
+            patch.setattr(scratch, "read_some", reading)
             with pytest.raises(Cancelled):
                 history.take("first", watch=watch)
         assert blocks[0] == stop_at

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from companion.core import census
+from companion.core import census, scratch
 from companion.steps.account.due import Standing
 from companion.steps.account.moved import Counts, Moved
 from companion.workshop import Workshop
@@ -321,7 +321,7 @@ def _read_counts(monkeypatch: pytest.MonkeyPatch, folder: Path) -> dict[str, int
     """Count how many times the bytes of each of the maker's files are read from their beginning to their end."""
     counts: dict[str, int] = {}
     places: dict[int, str] = {}
-    real_open, real_read = os.open, os.read
+    real_open, real_read = os.open, scratch.read_some
 
     def opening(path: Any, *more: Any, **named: Any) -> int:
         handle = real_open(path, *more, **named)
@@ -329,14 +329,14 @@ def _read_counts(monkeypatch: pytest.MonkeyPatch, folder: Path) -> dict[str, int
         places[handle] = os.path.relpath(text, folder) if text.startswith(str(folder)) else ""
         return handle
 
-    def reading(handle: int, count: int) -> bytes:
+    def reading(handle: int, room: memoryview) -> int:
         path = places.get(handle, "")
         if path and ".companion" not in path and os.lseek(handle, 0, os.SEEK_CUR) == 0:
             counts[path] = counts.get(path, 0) + 1
-        return real_read(handle, count)
+        return real_read(handle, room)
 
     monkeypatch.setattr(os, "open", opening)
-    monkeypatch.setattr(os, "read", reading)
+    monkeypatch.setattr(scratch, "read_some", reading)
     return counts
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import struct
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Final
@@ -132,21 +132,7 @@ def write_anew(packs: Packs, objects: Sequence[bytes], watch: Watch) -> None:
 
 
 def _add(writer: PackWriter, size: int, oid: bytes, blocks: Iterator[bytes | bytearray]) -> bytes:
-    return writer.add_stream(_reader(blocks), size, oid)
-
-
-def _reader(blocks: Iterator[bytes | bytearray]) -> Callable[[int], bytes]:
-    """Return what reads a stream of blocks as a file is read."""
-    waiting = bytearray()
-
-    def read(count: int) -> bytes:
-        while len(waiting) < count and (block := next(blocks, None)) is not None:
-            waiting.extend(block)
-        out = bytes(waiting[:count])
-        del waiting[:count]
-        return out
-
-    return read
+    return writer.add_stream(blocks, size, oid)
 
 
 def tidy(store: Store) -> None:

@@ -15,7 +15,7 @@ import hashlib
 import os
 import struct
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterable, Iterator
 from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Final
 from companion.core.census import NotStill, blob_hasher
 from companion.core.files import BLOCK
 from companion.core.hold import Hold
+from companion.core.scratch import pieces
 from companion.history.store.durable import sync_data, sync_file
 from companion.history.store.objects import BLOB
 from companion.history.store.place import hold_packs
@@ -36,6 +37,7 @@ _ALLOWED: Final = 0.012
 """Of all bytes taken in, the part that may be given away on disk for files stored though they would shrink a little."""
 
 _NUDGE: Final = 64 << 20
+_DIRECT: Final = 64 << 10
 
 
 class HistoryDisk(OSError):
@@ -91,17 +93,20 @@ class PackWriter:
 
     def add(self, kind: int, data: bytes | memoryview, oid: bytes) -> None:
         """Add an object held in memory."""
-        self.add_piece(entry_header(kind, len(data)) + self._packed(data))
+        self.add_piece(entry_header(kind, len(data)))
+        for part in self._packed(data):
+            self.add_piece(part)
         self.end_piece(oid)
 
-    def _packed(self, data: bytes | memoryview) -> bytes:
+    def _packed(self, data: bytes | memoryview) -> list[bytes]:
         """Deflate, but store what hardly shrinks, while that adds up to little: it reads back three times as fast."""
-        packed = deflated(data)
+        parts = deflated(data)
+        gain = len(data) - sum(map(len, parts))
         self._taken += len(data)
-        if len(packed) > _HARDLY * len(data) and self._foregone + len(data) - len(packed) <= _ALLOWED * self._taken:
-            self._foregone += max(0, len(data) - len(packed))
-            return stored(data)
-        return packed
+        if gain < (1 - _HARDLY) * len(data) and self._foregone + gain <= _ALLOWED * self._taken:
+            self._foregone += max(0, gain)
+            return [stored(data)]
+        return parts
 
     def add_piece(self, piece: bytes) -> None:
         """Add a part of an entry, header included, that is deflated already; :meth:`end_piece` ends it."""
@@ -117,10 +122,11 @@ class PackWriter:
         assert self._piece is not None
         self.written[oid], self._piece = self._piece, None
 
-    def add_stream(self, read: Callable[[int], bytes], size: int, expected: bytes | None) -> bytes:
+    def add_stream(self, blocks: Iterable[bytes | bytearray | memoryview], size: int, expected: bytes | None) -> bytes:
         """Add a blob of exactly ``size`` bytes block by block and return its id.
 
-        Raises :class:`NotStill`, and leaves the pack as it was, when it ends early or is not what was ``expected``.
+        Raises :class:`NotStill` when it ends early or is not what was ``expected``, and what ``blocks`` raises; the
+        pack is then as it was.
         """
         from isal import isal_zlib
 
@@ -128,10 +134,14 @@ class PackWriter:
         digest, packer, left = blob_hasher(size), isal_zlib.compressobj(LEVEL), size
         self._flush()
         self.add_piece(entry_header(BLOB, size))
-        while left and (block := read(min(left, BLOCK))):
-            left -= len(block)
-            digest.update(block)
-            self.add_piece(packer.compress(block))
+        try:
+            for block in blocks:
+                left -= len(block)
+                digest.update(block)
+                self.add_piece(packer.compress(block))
+        except BaseException:
+            self._roll_back(start)
+            raise
         self.add_piece(packer.flush())
         oid = digest.digest()
         if left or (expected is not None and oid != expected) or oid in self.written:
@@ -144,6 +154,11 @@ class PackWriter:
 
     def _put(self, piece: bytes) -> None:
         self.offset += len(piece)
+        if len(piece) >= _DIRECT:  # copying it costs more than a call
+            self._flush()
+            with _on_history_disk():
+                write_all(self.handle, piece)
+            return
         self._buffer += piece
         if len(self._buffer) >= BLOCK:
             self._flush()
@@ -201,8 +216,8 @@ class PackWriter:
         # The count in front is known only now, so the sum over the whole is made by reading it again.
         os.lseek(self.handle, 0, os.SEEK_SET)
         digest = hashlib.sha1(usedforsecurity=False)
-        while block := os.read(self.handle, BLOCK):
-            digest.update(block)
+        for piece in pieces(self.handle):
+            digest.update(piece)
         self._heard()
         write_all(self.handle, digest.digest())
         sync_file(self.handle)

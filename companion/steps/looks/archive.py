@@ -30,6 +30,7 @@ from companion.steps.model import Look, Status
 
 if TYPE_CHECKING:
     from companion.archive.prove import Proof
+    from companion.core.census import Ids
 
 
 NOT_BUILT: Final = "Nothing was built, since this blocks: mend it, or waive it with a reason, and build it then."
@@ -272,6 +273,7 @@ def _proven(
     """Open an archive of what ships in ``place`` and judge it, and what comes out there."""
     from companion.archive.plan import top_folder
     from companion.archive.prove import prove
+    from companion.archive.whole_rules import archive_differs
 
     proof = prove(
         archive,
@@ -283,17 +285,36 @@ def _proven(
     )
     findings = list(proof.findings)
     if proof.extracted is not None:
-        findings += judge_opened(desk, proof.extracted / top_folder(desk.facts.instrument.title))
+        top = top_folder(desk.facts.instrument.title)
+        same = not any(finding.rule == archive_differs.id for finding in findings)
+        findings += judge_opened(desk, proof.extracted / top, _ids_of(desk, manifest, top) if same else {})
     return proof, ordered(with_savings(desk, findings, archive))
 
 
-def judge_opened(desk: Desk, opened: Path) -> list[Finding]:
+def _ids_of(desk: Desk, manifest: Mapping[str, tuple[int, str]], top: str) -> dict[str, Ids]:
+    """Return what the files of an opened copy hold, for those of the working folder's files that it was held to."""
+    from companion.core.census import Ids
+
+    return {
+        path: Ids(bytes.fromhex(sha256), bytes.fromhex(entry.blob), size)
+        for path, entry in desk.by_path.items()
+        for size, sha256 in [manifest.get(f"{top}/{path}", (0, ""))]
+        if sha256 and sha256 == entry.sha256
+    }
+
+
+def judge_opened(desk: Desk, opened: Path, proven: Mapping[str, Ids]) -> list[Finding]:
     """Return what Contents and Paths block on in the opened copy that they do not find in the working folder.
+
+    proven: what files in it were just found to hold, by path, so that they need not be read once more for it.
 
     The copy lies under another path, so whatever only resolved because of where the maker works shows here. What they
     find in the folder too is theirs to tell, whether they were ever run or not.
     """
+    from companion.core.census import Census
+
     there = Desk(Places(opened), desk.facts, Cache(None), desk.watch, steps=desk.steps)
+    Census(there.cache).vouch(opened, proven)
     found = []
     for step in FIRST:
         known = {(f.rule, f.path, f.where) for f in _found_by(desk, step)}
