@@ -154,7 +154,7 @@ def test_5_eio_while_a_sample_is_read(
 ) -> None:
     bad = instrument / "Samples" / "slate_E4.wav"
     before = makers(instrument)
-    failing = injecting("read,pread64", "error=EIO", "1+", bad)
+    failing = injecting("read,readv,pread64", "error=EIO", "1+", bad)
     checked = shell("check", instrument, "--json", before=failing)
     assert checked.code == 1, checked.err
     assert ("file-unreadable", "Samples/slate_E4.wav") in checked.rules
@@ -176,7 +176,7 @@ def test_5_eio_while_a_sample_is_read(
 @pytest.mark.parametrize("name", ["release.toml", "Slate.eeng", "Licence.txt"])
 def test_5_eio_elsewhere(instrument: Path, shell: Any, makers: Any, injecting: Any, name: str) -> None:
     before = makers(instrument)
-    result = shell("check", instrument, before=injecting("read,pread64", "error=EIO", "1+", instrument / name))
+    result = shell("check", instrument, before=injecting("read,readv,pread64", "error=EIO", "1+", instrument / name))
     assert "Traceback" not in result.err
     assert name in result.out + result.err
     if name == "release.toml":
