@@ -171,11 +171,11 @@ class Desk:
     @cached_property
     def ships(self) -> tuple[Entry, ...]:
         """The files that would ship, sorted by path."""
-        stays, kinds = set(self._known.stays), self._known.kinds
-        staying = (entry for index, entry in enumerate(self.inventory.entries) if index not in stays)
-        if kinds:
-            staying = (msgspec.structs.replace(e, kind=kinds[e.path]) if e.path in kinds else e for e in staying)
-        return tuple(staying)
+        stays, kinds, entries = set(self._known.stays), self._known.kinds, self.inventory.entries
+        staying = tuple(entry for index, entry in enumerate(entries) if index not in stays) if stays else entries
+        if not kinds:
+            return staying
+        return tuple(msgspec.structs.replace(e, kind=kinds[e.path]) if e.path in kinds else e for e in staying)
 
     @property
     def marks(self) -> Marks:

@@ -7,11 +7,19 @@ from collections.abc import Callable, Collection
 from typing import Any
 
 import pytest
+from packaging.licenses import canonicalize_license_expression
 
 from companion.core.facts import Control, Facts, Layer
 from companion.core.findings import Finding, Severity
 from companion.core.rules import findings_of
-from companion.steps.checks.facts import REQUIRED, RULES, FactsModel, licence_file_in, licence_problem
+from companion.steps.checks.facts import (
+    REQUIRED,
+    RULES,
+    USUAL_LICENCES,
+    FactsModel,
+    licence_file_in,
+    licence_problem,
+)
 
 FILES = {"Slate Choir.patch", "LICENCE.txt", "Samples/Struck_C3.wav"}
 Spoil = Callable[..., Facts]
@@ -255,6 +263,17 @@ def test_the_right_to_pass_it_on_is_stated(spoil: Spoil, rights: str) -> None:
 @pytest.mark.parametrize("text", ["MIT\x00", "__import__('os')", "True", "MIT)OR(MIT", "\n", "NONE", "MIT " * 3000])
 def test_no_text_passes_for_a_licence_by_accident(text: str) -> None:
     assert licence_problem(text)
+
+
+def test_what_passes_without_the_list_is_on_it() -> None:
+    for licence in USUAL_LICENCES:
+        assert canonicalize_license_expression(licence) == licence
+    assert len(USUAL_LICENCES) > 3
+
+
+def test_the_licence_is_looked_for_at_the_top_alone_and_the_first_by_name_is_taken() -> None:
+    assert licence_file_in(["docs/LICENCE.txt", "b.wav"]) == ""
+    assert licence_file_in(["b.wav", "License.md", "COPYING", "docs/LICENCE"]) == "COPYING"
 
 
 def test_every_rule_says_what_a_player_would_suffer_and_how_to_mend_it() -> None:
