@@ -18,9 +18,10 @@ from companion.archive.rules import DANGERS, RULES, findings_of
 from companion.archive.unpacking import unpack
 from companion.archive.whole_rules import archive_differs, checksum_wrong
 from companion.core.errors import CompanionError
-from companion.core.files import BLOCK, explained
+from companion.core.files import explained
 from companion.core.findings import Finding, ordered
 from companion.core.progress import Watch
+from companion.core.scratch import pieces
 from companion.core.units import decimal_bytes
 
 T = TypeVar("T")
@@ -132,9 +133,9 @@ def checksum_of(path: Path, watch: Watch) -> str:
     digest = hashlib.sha256()
     with explained("read the archive", path), path.open("rb", buffering=0) as stream:
         watch.stage("Taking the checksum", path.stat().st_size, "bytes")
-        while block := stream.read(BLOCK):
-            digest.update(block)
-            watch.step(len(block))
+        for piece in pieces(stream.fileno()):
+            digest.update(piece)
+            watch.step(len(piece))
     return digest.hexdigest()
 
 

@@ -9,9 +9,9 @@ import re
 from pathlib import Path
 from typing import Final
 
-from companion.core.files import BLOCK
 from companion.core.hold import Hold
 from companion.core.progress import Watch
+from companion.core.scratch import pieces
 from companion.history.store.durable import sync_file
 from companion.history.store.pack_scan import index_again
 from companion.history.store.pack_writer import write_all, write_synced
@@ -98,15 +98,14 @@ def _copy_on(pack: Path, folder: Hold, part: str, watch: Watch) -> bytes:
         with pack.open("rb", buffering=0) as stream:
             stream.seek(done)
             watch.step(done)
-            while block := stream.read(BLOCK):
-                write_all(handle, block)
-                watch.step(len(block))
+            for piece in pieces(stream.fileno()):
+                write_all(handle, piece)
+                watch.step(len(piece))
         sync_file(handle)
         digest, left = hashlib.sha1(usedforsecurity=False), os.fstat(handle).st_size - 20
         os.lseek(handle, 0, os.SEEK_SET)
-        while left > 0 and (block := os.read(handle, min(left, BLOCK))):
-            digest.update(block)
-            left -= len(block)
+        for piece in pieces(handle, max(0, left)):
+            digest.update(piece)
         return digest.digest() if os.read(handle, 21) == digest.digest() else b""
     finally:
         os.close(handle)
