@@ -53,7 +53,8 @@ class Reference(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def at(self) -> At:
         """The place of the mention, and the file it means."""
-        return At(byte=self.mention.byte, others=(self.target,) if self.target else ())
+        at = self.mention.at
+        return msgspec.structs.replace(at, others=(self.target,)) if self.target else at
 
 
 class References(msgspec.Struct, frozen=True, kw_only=True):

@@ -9,9 +9,9 @@ from typing import Final
 from companion.core.rules import Measure
 
 KINDS: Final = Measure("kinds", 1)
-PATH_SCAN: Final = Measure("path-scan", 6)
+PATH_SCAN: Final = Measure("path-scan", 7)
 REFERENCES: Final = Measure("references", 3)
-SCRIPT_TEXT: Final = Measure("script-text", 1)
+SCRIPT_TEXT: Final = Measure("script-text", 2)
 PICTURES_READ: Final = Measure("pictures", 1)
 
 ACCOUNTS: Final = Measure("accounts", 1)

@@ -62,7 +62,7 @@ def where_text(at: At) -> str:
     parts = [visible(text) for text in (at.fact, at.control) if text]
     if at.line is not None:
         parts.append(f"line {at.line:,}")
-    if at.byte is not None:
+    elif at.byte is not None:
         parts.append(f"byte {at.byte:,}")
     if at.frames is not None:
         start = at.frames[0]

@@ -14,7 +14,7 @@ from companion.drawing.text_plot import LEAST_HEIGHT, plot_rows, rows_besides
 LEAST_WIDTH: Final = 20
 MOST_WIDTH: Final = 400
 USUAL_HEIGHT: Final = 8
-_MOST_HEIGHT: Final = 24
+_MOST_HEIGHT: Final = 60
 _LABEL: Final = 9
 
 

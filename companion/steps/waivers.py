@@ -122,7 +122,10 @@ def means(waiver: Waiver, finding: Finding) -> bool:
         return finding.path not in ("", FACTS_FILE) and globs((waiver.path,)).matches(finding.path)
     if waiver.path != finding.path:
         return False
-    return waiver.where == finding.where or (not waiver.where and finding.path != FACTS_FILE)
+    at = finding.at
+    # Before lines were counted, the place in a text was told by its byte.
+    places = (finding.where, f"byte {at.byte:,}") if at.line and at.byte is not None else (finding.where,)
+    return waiver.where in places or (not waiver.where and finding.path != FACTS_FILE)
 
 
 def never_lets_pass(waiver: Waiver, *, known: bool) -> str:

@@ -74,10 +74,11 @@ def control_untried(model: ControlsModel) -> Iterator[Finding]:
 @_controls_rule(
     "order-missing",
     WARNS,
+    version=2,
     means="The controls have not been moved together in every order: left to right, right to left, shuffled.",
     why="Where the order of the moves decides, the same settings sound different each evening, and a sound once found "
     "cannot be found again.",
-    mend="Make the order trials; the shuffled one has its seed in its title, so it can be repeated.",
+    mend="Make the order trials; the shuffled one is always in the same order, so it can be repeated.",
     limit="each order tried",
     unit="trial",
     bound=0,

@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Final
 
 from textual import on
 from textual.app import ComposeResult
@@ -21,7 +21,7 @@ from companion.steps.model import Status
 from companion.steps.table import BY_ID, STEP_IDS, STEPS
 from companion.tui.frame.colours import keep_colours
 from companion.tui.frame.looking import EVERY_MINUTE, Looking
-from companion.tui.frame.theme import BASE, CHALK, SLATE
+from companion.tui.frame.theme import BASE, dress, theme_of
 from companion.tui.parts.companion import await_call
 from companion.tui.parts.foot import Foot, is_typed_into, step_digit
 
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 
     from companion.tui.parts.body import Body
     from companion.workshop import Workshop
+
+
+FIND: Final = "A few letters of a step, an action, a file, a rule or a snapshot"
 
 
 def _palette() -> type[Provider]:
@@ -74,6 +77,7 @@ class CompanionApp(Looking):
     HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012
         (0, "-narrow"),
         (110, "-wide"),
+        (170, "-huge"),
     ]
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("v", "waive", "Waive", tooltip="waive the finding or the rule under the cursor, or take it back"),
@@ -111,8 +115,9 @@ class CompanionApp(Looking):
         *,
         follow: bool = False,
         light: bool = False,
+        few: bool = False,
     ) -> None:
-        """follow: look again whenever the folder changes. light: begin in the light colours."""
+        """follow: look again whenever the folder changes. light: begin in the light colours. few: there are sixteen."""
         # An empty NO_COLOR means unset (no-color.org); the toolkit would take it for set.
         if os.environ.get("NO_COLOR") == "":
             del os.environ["NO_COLOR"]
@@ -121,9 +126,8 @@ class CompanionApp(Looking):
         self._opener = opener
         self._follow = follow
         self.goes_elsewhere = False
-        self.register_theme(SLATE)
-        self.register_theme(CHALK)
-        self.theme = CHALK.name if light else SLATE.name
+        self._few = few
+        dress(self, light=light, few=few)
 
     def compose(self) -> ComposeResult:
         """Lay out the checklist and the workspace."""
@@ -319,6 +323,13 @@ class CompanionApp(Looking):
 
         keep(self)
 
+    def action_command_palette(self) -> None:
+        """Open the palette."""
+        from textual.command import CommandPalette
+
+        if not isinstance(self.screen, CommandPalette):
+            self.push_screen(CommandPalette(placeholder=FIND))
+
     def action_help(self) -> None:
         """Show the keys."""
         from companion.tui.frame.help import Help
@@ -329,8 +340,8 @@ class CompanionApp(Looking):
 
     def action_colours(self) -> None:
         """Turn light colours to dark ones and back, and keep that for the next time."""
-        light = self.theme != CHALK.name
-        self.theme = CHALK.name if light else SLATE.name
+        light = self.current_theme.dark
+        self.theme = theme_of(light=light, few=self._few).name
         self.begin("colours", "Keeping the colours", lambda _: keep_colours(light=light), lambda _: None)
 
     def action_escape(self) -> None:

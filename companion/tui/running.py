@@ -3,9 +3,8 @@
 from pathlib import Path
 
 from companion.tui.app import CompanionApp
-from companion.tui.frame.colours import wants_light
+from companion.tui.frame.colours import has_few, wants_light
 from companion.tui.frame.opening import choose_folder
-from companion.tui.frame.theme import CHALK
 
 
 def run_app(folder: Path | None) -> int:
@@ -13,16 +12,16 @@ def run_app(folder: Path | None) -> int:
 
     It is 0, or 2 when the app itself broke.
     """
-    light = wants_light()
+    light, few = wants_light(), has_few()
     while True:
         if folder is None:
-            folder = choose_folder(light=light)
+            folder = choose_folder(light=light, few=few)
             if folder is None:
                 return 0
-        app = CompanionApp(folder, follow=True, light=light)
+        app = CompanionApp(folder, follow=True, light=light, few=few)
         result = app.run()
         if app.workshop:
             app.workshop.close()
         if not app.goes_elsewhere or app.return_code:
             return 2 if app.return_code else result or 0
-        folder, light = None, app.theme == CHALK.name
+        folder, light = None, not app.current_theme.dark

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.contents.reading import learned, mentions, scan
+from companion.contents.reading import learned, lines, mentions, scan
 from companion.contents.reading.inflate import Budget, let_go, part_at
 from companion.contents.reading.mentions import Mention, Style, style_of
 from companion.contents.reading.names import FolderNames
@@ -24,6 +24,7 @@ from companion.contents.reading.scanned import Scan
 from companion.contents.reading.spots import spot_at
 from companion.contents.reading.starts import Start, weighed
 from companion.core.errors import Cancelled
+from companion.core.findings import At
 from companion.core.progress import Watch
 
 PATHS = [
@@ -430,3 +431,31 @@ def test_in_a_large_file_a_short_beginning_may_be_chance(text: str, size: int, s
     assert weighed(start, size, "wav|gif").sure is sure
     assert weighed(start._replace(encoding="utf-16-le"), size, "wav|gif").sure
     assert not weighed(start._replace(sure=False), 1, "wav|gif").sure
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16-le", "utf-16-be", "cp1252"])
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_a_name_in_plain_text_is_placed_by_its_line(encoding: str, end: str) -> None:
+    lines = ["# für Höhle", 'one = "Samples/one.wav", "Samples/too.wav"', "", 'two = "Samples/two.wav"']
+    bom = "\ufeff" if "16" in encoding else ""
+    found = scan_bytes((bom + end.join(lines)).encode(encoding)).mentions
+    assert {m.text: (m.line, m.place, m.at.line) for m in found} == {
+        "Samples/one.wav": (2, "line 2", 2),
+        "Samples/too.wav": (2, "line 2", 2),
+        "Samples/two.wav": (4, "line 4", 4),
+    }
+
+
+def test_lines_are_counted_across_blocks_and_line_ends_of_other_letters(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(lines, "_BLOCK", 4)
+    assert lines.lines_at(b"a\nbc\n\ndef\ng", "utf-8", (0, 1, 2, 6, 11)) == [1, 1, 2, 4, 5]
+    wide = "\u0a00a\u010a\nb"  # bytes that look like a line end, and one that is
+    assert lines.lines_at(wide.encode("utf-16-le"), "utf-16-le", (4, 8)) == [1, 2]
+
+
+def test_a_name_in_bytes_has_no_line_and_one_in_a_packed_text_that_of_the_text() -> None:
+    packed = scan_bytes(b"head\0\1\n" + zlib.compress(b'\n\nx = "Samples/one.wav"\n')).mentions
+    assert [(m.place, m.at) for m in packed] == [("line 3 of the zlib part at byte 7", At(byte=7))]
+    raw = scan_bytes(b"\1\n\0Samples/one.wav\0\1\n\0Samples/two.wav\0", names=FolderNames(["Samples/one.wav"])).mentions
+    assert {m.line for m in raw} == {0}
+    assert raw[0].place == "byte 3"

@@ -120,6 +120,7 @@ def test_values_read_as_people_write_them(value: float | None, unit: str, text: 
         (At(frames=(9_433, 9_500), rate=48_000), "0.197 s (frame 9,433)"),
         (At(frames=(9_433, 9_500)), "frame 9,433"),
         (At(byte=2_676), "byte 2,676"),
+        (At(byte=2_676, line=81), "line 81"),
         (At(fact="engine.minimum", line=12), "engine.minimum, line 12"),
         (At(control="Tone\u202e"), "Tone\\u202e"),
     ],

@@ -58,6 +58,13 @@ def test_the_same_finding_is_covered_and_another_in_the_same_file_is_not() -> No
     assert place_of(finding("clipped", value=4, where="0.2 s")) == ""
 
 
+def test_a_place_in_a_text_that_was_told_by_its_byte_is_the_same_by_its_line() -> None:
+    by_line = finding(value="wind.wav", where="line 7", at=At(byte=1_234, line=7))
+    assert told(by_line, given(by_line, where="byte 1,234")) == ""
+    with pytest.raises(AssertionError, match="no waiver of this place"):
+        told(by_line, given(by_line, where="byte 1,235"))
+
+
 def changed(**contents: str) -> Grounds:
     return msgspec.structs.replace(
         HERE, contents={**HERE.contents, **{k.replace("_", "."): v for k, v in contents.items()}}

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
 
 import pytest
+from rich.color import Color, ColorSystem
 from rich.style import Style
+from textual.theme import Theme
 
 from companion.core.errors import CompanionError
 from companion.core.findings import Severity
@@ -21,10 +25,12 @@ from companion.steps.model import State
 from companion.steps.table import STEPS
 from companion.tui.app import CompanionApp
 from companion.tui.frame import terminal
-from companion.tui.frame.colours import wants_light
+from companion.tui.frame.colours import has_few, wants_light
+from companion.tui.frame.sixteen import CHALK_FEW, SLATE_FEW
 from companion.tui.frame.terminal import background_is_light, is_light
-from companion.tui.frame.theme import CHALK, SLATE
+from companion.tui.frame.theme import CHALK, SLATE, theme_of
 from companion.tui.parts.editing import EditScreen, SettleScreen
+from companion.tui.parts.form import FieldBox
 from companion.tui.parts.picture import STYLES, PictureScreen
 from tests.tui.conftest import Bench, Hand, finding
 from tests.tui.test_picture import Easel
@@ -126,20 +132,37 @@ def busy(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> Bench:
     return bench
 
 
-@pytest.mark.parametrize("light", [False, True])
-async def test_every_word_can_be_read(busy: Bench, light: bool) -> None:
-    app = CompanionApp(busy.folder, lambda _: busy, light=light)
+WALK: Final = Path(__file__).parent / "screens" / "walk 100x36.txt"
+
+
+def as_walked(texts: dict[str, str]) -> str:
+    """Return screens as one text, each behind its keys."""
+    return "".join(f"======== {keys}\n{text}\n" for keys, text in texts.items())
+
+
+async def test_every_word_can_be_read_and_every_screen_is_as_it_was_looked_at(busy: Bench) -> None:
+    """In light colours and dark ones. ``COMPANION_WRITE_SCREENS=1`` writes the screens anew, to be looked at."""
+    app = CompanionApp(busy.folder, lambda _: busy)
     seen: dict[str, list[str]] = {}
+    texts: dict[str, str] = {}
     walks = [f"{digit}|enter|escape {digit} t" for digit in "1234567890"]
     dialogs = ["escape 4 v", "s", "question_mark", "ctrl+p", "2 enter", "escape 8 e", "8 x", "8 i", "k", "1 x q"]
     pictures = ["escape 4 enter", "t"]
     async with app.run_test(size=(100, 36)) as pilot:
         hand = Hand(app, pilot)
         await hand.rest()
+
+        async def look(name: str) -> None:
+            texts[name] = hand.text()
+            seen[f"{name}, {app.theme}"] = poor(hand)
+            app.theme = CHALK.name if app.theme == SLATE.name else SLATE.name
+            await pilot.pause()
+            seen[f"{name}, {app.theme}"] = poor(hand)
+
         for walk in walks:
             for keys in walk.split("|"):
                 await hand.press(*keys.split())
-                seen[f"{walk[0]} {keys}"] = poor(hand)
+                await look(f"{walk[0]} {keys}")
         for keys in pictures:
             await hand.press(*keys.split())
             for _ in range(2_000):
@@ -148,19 +171,24 @@ async def test_every_word_can_be_read(busy: Bench, light: bool) -> None:
                 await pilot.pause(0.002)
             await hand.rest()
             assert isinstance(app.screen, PictureScreen), hand.text()
-            seen[f"picture {keys}"] = poor(hand)
+            await look(f"picture {keys}")
         await hand.press("escape")
         for keys in dialogs:
             await hand.press(*keys.split())
-            seen[f"dialog {keys}"] = poor(hand)
+            await look(f"dialog {keys}")
             await hand.press("escape")
         hand.app.folder_changed()
         hand.app.show_notice("good")
         hand.app.show_notice("bad", wrong=True)
         await hand.rest()
-        seen["told"] = poor(hand)
-    assert len(seen) == 43
+        await look("told")
+    assert (len(texts), len(seen)) == (43, 86)
     assert not {place: words for place, words in seen.items() if words}
+    if os.environ.get("COMPANION_WRITE_SCREENS"):
+        WALK.write_text(as_walked(texts), encoding="utf-8")
+    before, now = WALK.read_text(encoding="utf-8"), as_walked(texts)
+    lines = difflib.unified_diff(before.splitlines(), now.splitlines(), "as looked at", "now", lineterm="", n=3)
+    assert before == now, "look at it, then: COMPANION_WRITE_SCREENS=1\n" + "\n".join(lines)
 
 
 async def test_the_cursor_is_told_by_more_than_colour(busy: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -224,15 +252,20 @@ def test_a_choice_goes_before_what_the_terminal_says(monkeypatch: pytest.MonkeyP
     assert not wants_light()
 
 
-@pytest.mark.parametrize("light", [True, False])
-def test_the_command_begins_in_the_right_colours(folder: Path, monkeypatch: pytest.MonkeyPatch, light: bool) -> None:
+@pytest.mark.parametrize(
+    ("light", "few", "theme"), [(a, b, theme_of(light=a, few=b)) for a in (False, True) for b in (False, True)]
+)
+def test_the_command_begins_in_the_right_colours(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, light: bool, few: bool, theme: Theme
+) -> None:
     from companion.tui import running as module
 
     began: list[str] = []
     monkeypatch.setattr(terminal, "background_is_light", lambda: light)
+    monkeypatch.setattr(module, "has_few", lambda: few)
     monkeypatch.setattr(CompanionApp, "run", lambda self: began.append(self.theme))
     assert module.run_app(folder) == 0
-    assert began == [CHALK.name if light else SLATE.name]
+    assert began == [theme.name]
 
 
 # -- the terminal's answer ----------------------------------------------------------------------------------------
@@ -335,3 +368,78 @@ def test_a_refused_choice_is_one_line(tmp_path: Path, monkeypatch: pytest.Monkey
     monkeypatch.setenv("COMPANION_HOME", str(tmp_path / "file"))
     with pytest.raises(CompanionError):
         keep_choice("colours", "light")
+
+
+# -- sixteen colours ----------------------------------------------------------------------------------------------
+
+XTERM = (
+    *((0, 0, 0), (205, 0, 0), (0, 205, 0), (205, 205, 0), (0, 0, 238), (205, 0, 205), (0, 205, 205), (229, 229, 229)),
+    *((127, 127, 127), (255, 0, 0), (0, 255, 0), (255, 255, 0), (92, 92, 255), (255, 0, 255), (0, 255, 255)),
+    (255, 255, 255),
+)
+"""The sixteen colours as xterm shows them by its own defaults."""
+
+
+def as_one_of_sixteen(colour: str) -> Rgb:
+    number = Color.parse(colour).downgrade(ColorSystem.STANDARD).number
+    assert number is not None
+    return XTERM[number]
+
+
+@pytest.mark.parametrize("theme", [SLATE_FEW, CHALK_FEW], ids=lambda one: one.name)
+def test_in_sixteen_colours_every_letter_stands_out_from_every_ground(theme: Theme) -> None:
+    said = theme.variables
+    letters = {
+        name: str(getattr(theme, name))
+        for name in ("foreground", "primary", "secondary", "accent", "success", "warning", "error")
+    }
+    letters["muted"] = said["foreground-muted"]
+    grounds = {name: str(getattr(theme, name)) for name in ("background", "surface", "panel")}
+    grounds |= {name: said[f"{name}-background"] for name in ("block-cursor", "block-cursor-blurred")}
+    for letter, colour in letters.items():
+        for ground, under in grounds.items():
+            ratio = contrast(as_one_of_sixteen(colour), as_one_of_sixteen(under))
+            assert ratio >= WORDS, f"{letter} on {ground}: {ratio:.2f}"
+    selected = as_one_of_sixteen(said["input-selection-background"])
+    assert contrast(as_one_of_sixteen(letters["foreground"]), selected) >= WORDS
+    assert selected != as_one_of_sixteen(grounds["panel"])
+    assert said["block-cursor-background"] != theme.background, "the cursor's row is found by it"
+    assert as_one_of_sixteen(said["border-blurred"]) != as_one_of_sixteen(grounds["background"])
+
+
+@pytest.mark.parametrize("light", [False, True])
+async def test_in_sixteen_colours_fields_and_the_open_step_are_seen(bench: Bench, light: bool) -> None:
+    app = CompanionApp(bench.folder, lambda _: bench, light=light, few=True)
+    async with app.run_test(size=(100, 36)) as pilot:
+        hand = Hand(app, pilot)
+        await hand.rest()
+        await hand.press("1", "enter")
+        field = next(box for box in app.query(FieldBox) if box.field.key == "instrument.title").box
+        other = next(box for box in app.query(FieldBox) if box.field.key == "instrument.maker").box
+        sides = {one.has_focus: one.styles.border_left[0] for one in (field, other)}
+        assert sides == {True: "outer", False: "vkey"}, "with the focus or without, and unlike without any colour"
+        assert any(style.underline for text, style in words_on(hand) if "Facts" in text)
+        await hand.press("escape", "l")
+        assert app.theme == (SLATE_FEW if light else CHALK_FEW).name
+
+
+@pytest.mark.parametrize(
+    ("variables", "few"),
+    [
+        ({"TERM": "xterm"}, True),
+        ({"TERM": "screen"}, True),
+        ({"TERM": "xterm-256color"}, False),
+        ({"TERM": "xterm", "COLORTERM": "truecolor"}, False),
+        ({"TERM": "dumb"}, False),
+    ],
+)
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows says otherwise how many colours it has")
+def test_how_many_colours_there_are_is_told_by_the_environment(
+    monkeypatch: pytest.MonkeyPatch, variables: dict[str, str], few: bool
+) -> None:
+    for name in ("TERM", "COLORTERM", "NO_COLOR"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in variables.items():
+        monkeypatch.setenv(name, value)
+    monkeypatch.setenv("FORCE_COLOR", "1")  # it is a terminal, which a test's output is not
+    assert has_few() is few

@@ -59,18 +59,18 @@ async def test_waiving_asks_for_a_reason_and_keeps_it(bench: Bench, opened: Open
         await hand.write("a bell is meant to ring so")
         await hand.press("enter")
         assert bench.calls == [("waive", "clipped", "b.wav", "a bell is meant to ring so")]
-        assert hand.shows("w clipped waived, 1", "Waived clipped, b.wav.")
+        assert hand.shows("w clipped waived, 1", "Waived “clipped”, b.wav.")
 
 
 async def test_at_a_rule_all_of_it_is_waived_with_one_reason(bench: Bench, opened: Opened) -> None:
     bench.found["sound"] = (finding("clipped", "a.wav"), finding("clipped", "b.wav"), finding("silent", "c.wav"))
     async with opened(bench) as hand:
         await hand.press("4", "home", "v")
-        assert hand.shows("Waive clipped, 2 findings", "lapses for each file that changes")
+        assert hand.shows("Waive “clipped”, 2 findings", "lapses for each file that changes")
         await hand.write("driven on purpose")
         await hand.press("enter")
         assert bench.calls == [("waive_all", "clipped", "driven on purpose", Severity.BLOCKS)]
-        assert hand.shows("w clipped waived, 2", "Waived clipped, 2 findings.")
+        assert hand.shows("w clipped waived, 2", "Waived “clipped”, 2 findings.")
         await hand.press("end", "up", "up")
         assert hand.shows("✗ silent")
 
@@ -146,7 +146,7 @@ async def test_hostile_names_are_shown_and_do_nothing(bench: Bench, opened: Open
             row, line = next((row, line) for row, line in enumerate(hand.lines()) if visible(name) in line)
             await hand.pilot.click(offset=(line.index(visible(name)) + len(visible(name)) // 2, row))
             await hand.press("v")
-            assert hand.shows(f"Waive clipped, {visible(name)}")
+            assert hand.shows(f"Waive “clipped”, {visible(name)}")
             await hand.press("escape")
             assert hand.app.is_running
             assert not hand.app.leaving

@@ -150,7 +150,7 @@ async def test_a_lapsed_waiver_is_given_again_with_one_key(shop: Workshop, opene
             await hand.press("t")
         assert hand.shows("“a beta for friends” (1.0.0, no test): what plays has changed since")
         await hand.press("g")
-        assert hand.shows("Waived away-untried, the whole, again.")
+        assert hand.shows("Waived “away untried” again.")
         assert again.status().step("away").state is State.WAIVED
         given = again.facts.waivers
         assert [one.reason for one in given] == ["a beta for friends"]
@@ -170,7 +170,7 @@ async def test_a_waiver_that_lets_nothing_pass_is_taken_back_where_it_is_told(sh
         await hand.press("v")
         assert hand.shows("minimum-unset, release.toml", "it is early")
         await hand.press("y")
-        assert hand.shows("The waiver of minimum-unset, release.toml, is taken back.")
+        assert hand.shows("“minimum unset”, release.toml: the waiver is taken back.")
     assert shop.facts.waivers == ()
     assert "waiver-idle" not in [one.rule for one in shop.status().step("needs").findings]
 

@@ -157,7 +157,7 @@ def test_it_asks_until_it_is_quit(folder: Path, monkeypatch: pytest.MonkeyPatch)
 
     monkeypatch.setattr(running, "wants_light", lambda: False)
     monkeypatch.setattr(CompanionApp, "run", run)
-    monkeypatch.setattr(running, "choose_folder", lambda *, light: answers.pop(0))
+    monkeypatch.setattr(running, "choose_folder", lambda *, light, few: answers.pop(0))
     assert running.run_app(None) == 0
     assert (went, answers) == ([folder], [])
 

@@ -63,7 +63,7 @@ async def test_enter_takes_no_waiver_back(bench: Bench, opened: Opened, monkeypa
         assert taken == []
         await hand.press("v", "y")
         assert taken == [("clipped", "a.wav", "")]
-        assert hand.shows("The waiver of clipped, a.wav, is taken back.")
+        assert hand.shows("“clipped”, a.wav: the waiver is taken back.")
 
 
 async def test_enter_stops_no_work_and_does_not_quit(bench: Bench, opened: Opened) -> None:

@@ -29,7 +29,7 @@ def _first(model: PathsModel, found: Rule[PathsModel], wanted: Callable[[str, Me
             first, more = mentions[0], f", the first of {len(mentions):,}" if len(mentions) > 1 else ""
             yield found.finding(
                 path,
-                at=At(byte=first.byte),
+                at=first.at,
                 where=first.place,
                 value=shorten(visible(first.text), 160),
                 says=f"“{{value}}”{more}",
@@ -179,7 +179,7 @@ def patch_unsure(model: PathsModel) -> Iterator[Finding]:
             some = ", ".join(f"“{shorten(visible(mention.text), 60)}”" for mention in unsure[:3])
             yield patch_unsure.finding(
                 entry.path,
-                at=At(byte=unsure[0].byte),
+                at=unsure[0].at,
                 where=unsure[0].place,
                 value=len(unsure),
                 says=f"{scan.reading}: {some}{', …' if len(unsure) > 3 else ''}",
@@ -204,5 +204,5 @@ def script_encoding(model: PathsModel) -> Iterator[Finding]:
         measured = script.encoding.replace("utf", "UTF")
         if script.encoding == "utf-8":
             measured = f"mixed line endings: {' and '.join(script.line_ends)}"
-        at = At(byte=script.offset) if script.encoding == "not utf-8" else NOWHERE
+        at = At(byte=script.offset, line=script.line) if script.encoding == "not utf-8" else NOWHERE
         yield script_encoding.finding(path, at=at, value=measured)

@@ -1,12 +1,14 @@
 """A mention: a piece of text inside a file that names another file, and what kind of path it is."""
 
 import re
+from collections.abc import Callable
 from enum import StrEnum
 from typing import Final, Protocol
 
 import msgspec
 
 from companion.contents.reading.homes import FILE_ADDRESS, HOME_FOLDER, HOME_VARIABLE
+from companion.core.findings import At
 from companion.core.text import visible
 
 MOST_MENTIONS: Final = 100_000
@@ -35,7 +37,8 @@ class Mention(msgspec.Struct, frozen=True, kw_only=True):
     text: as it stands there, escapes included. offset: bytes from the file's start, or from the start of the unpacked
     part that ``inside`` names. part: where the outermost such part begins in the file. encoding: ``utf-8``,
     ``utf-16-le``, ``utf-16-be`` or a code page. sure: its beginning is certain, and it stands where only a path stands,
-    not in running text. times: how often the same text occurs (``offset`` is the first).
+    not in running text. times: how often the same text occurs (``offset`` is the first). line: of plain text, that it
+    stands in, from 1; 0 in other bytes.
     """
 
     text: str
@@ -46,6 +49,7 @@ class Mention(msgspec.Struct, frozen=True, kw_only=True):
     part: int = 0
     sure: bool = True
     times: int = 1
+    line: int = 0
 
     @property
     def byte(self) -> int:
@@ -53,9 +57,15 @@ class Mention(msgspec.Struct, frozen=True, kw_only=True):
         return self.part if self.inside else self.offset
 
     @property
+    def at(self) -> At:
+        """The same as data; the line of an unpacked part is none of the file's own."""
+        return At(byte=self.byte, line=self.line or None if not self.inside else None)
+
+    @property
     def place(self) -> str:
-        """Where it stands, as a person reads it: ``byte 1,204 of the zlib part at byte 96``."""
-        return f"byte {self.offset:,}" + (f" of the {visible(self.inside)}" if self.inside else "")
+        """Where it stands, as a person reads it: ``line 12``, ``byte 1,204 of the zlib part at byte 96``."""
+        here = f"line {self.line:,}" if self.line else f"byte {self.offset:,}"
+        return here + (f" of the {visible(self.inside)}" if self.inside else "")
 
 
 _DRIVE: Final = re.compile(r"[A-Za-z]:[\\/]")
@@ -161,6 +171,12 @@ class Mentions:
                 self.complete = False
 
         return add
+
+    def number(self, inside: str, lines: Callable[[list[int]], list[int]]) -> None:
+        """Say in which lines the mentions of a text stand. lines: gives those of rising offsets."""
+        here = sorted((mention.offset, key) for key, mention in self._found.items() if key[1] == inside)
+        for (_, key), line in zip(here, lines([offset for offset, _ in here]), strict=True):
+            self._found[key] = msgspec.structs.replace(self._found[key], line=line)
 
     @property
     def sorted(self) -> tuple[Mention, ...]:

@@ -8,12 +8,14 @@ of the folder teach it.
 import math
 import mmap
 import re
+from functools import partial
 from pathlib import Path
 from typing import Final
 
 from companion.contents.reading.encodings import text_encoding
 from companion.contents.reading.inflate import Budget, Buffer, heads, let_go, part_at, parts_of
 from companion.contents.reading.learned import BLOCK, LearnedReader
+from companion.contents.reading.lines import lines_at
 from companion.contents.reading.mentions import Mentions
 from companion.contents.reading.names import NO_NAMES, FolderNames
 from companion.contents.reading.reader import TextReader
@@ -61,6 +63,7 @@ def scan_bytes(
         if encoding:
             add = mentions.adding(encoding, inside, part)
             whole &= TextReader(encoding, ending, add).read(data, watch)
+            mentions.number(inside, partial(lines_at, data, encoding))
         else:
             learned.collect(data, watch, part=bool(inside))
             runs.append((inside, part))

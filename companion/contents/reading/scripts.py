@@ -7,6 +7,7 @@ from typing import Final
 
 import msgspec
 
+from companion.contents.reading.lines import lines_at
 from companion.core.entries import Entry, Kind
 
 MOST_BYTES: Final = 16 << 20
@@ -15,11 +16,13 @@ MOST_BYTES: Final = 16 << 20
 class ScriptText(msgspec.Struct, frozen=True, kw_only=True):
     """encoding: ``ascii``, ``utf-8``, ``utf-8 with a byte order mark``, ``utf-16`` or ``not utf-8``.
 
-    offset: the first byte that is not ASCII, or not UTF-8. line_ends: the kinds used, of ``LF``, ``CR LF``, ``CR``.
+    offset: the first byte that is not ASCII, or not UTF-8. line: that of the first byte that is not UTF-8, from 1.
+    line_ends: the kinds used, of ``LF``, ``CR LF``, ``CR``.
     """
 
     encoding: str
     offset: int = 0
+    line: int | None = None
     line_ends: tuple[str, ...] = ()
 
 
@@ -33,7 +36,8 @@ def script_text(data: bytes) -> ScriptText:
     try:
         data.decode("utf-8")
     except UnicodeDecodeError as error:
-        return ScriptText(encoding="not utf-8", offset=error.start, line_ends=used)
+        (line,) = lines_at(data, "utf-8", (error.start,))
+        return ScriptText(encoding="not utf-8", offset=error.start, line=line, line_ends=used)
     if data.startswith(b"\xef\xbb\xbf"):
         return ScriptText(encoding="utf-8 with a byte order mark", line_ends=used)
     return ScriptText(encoding="utf-8" if beyond else "ascii", offset=beyond.start() if beyond else 0, line_ends=used)

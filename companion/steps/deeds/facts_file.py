@@ -248,9 +248,7 @@ def without_waiver(text: str, rule: str, path: str, where: str = "") -> str:
     waivers = _waivers(text)
     left = [one for one in waivers if (one["rule"], one["path"], one["where"]) != (rule, path, where)]
     if len(left) == len(waivers):
-        raise CompanionError(
-            f"There is no waiver for {rule}", path or "the whole", "release.toml lists those there are"
-        )
+        raise CompanionError(f"There is no waiver for {rule}", path, "release.toml lists those there are")
     return edited(text, {"waivers": left})
 
 

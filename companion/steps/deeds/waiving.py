@@ -70,7 +70,7 @@ class Waiving(OpenFolder):
         asked = Finding(rule=rule, severity=Severity.NOTES, path=path, where=where)
         held = [known for known in self.facts.waivers if known.rule == rule and means(known, asked)]
         if not held:
-            raise CompanionError(f"There is no waiver for {rule}", path or "the whole", "give one, with its reason")
+            raise CompanionError(f"There is no waiver for {rule}", path, "give one, with its reason")
         given = held[-1]
         self.waive(rule, path, given.reason, where if given.contents else given.where)
         return given.reason

@@ -66,13 +66,13 @@ class TrialsView(Vertical):
     """
 
     def __init__(self) -> None:
-        super().__init__()
+        super().__init__(classes="beside -headed")
         self.views: tuple[TrialView, ...] = ()
         self.fresh: dict[str, str] = {}
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
-        yield Static(content("Laying out the trials …"), classes="count")
+        yield Static(content("Laying out the trials …"), classes="count over")
         yield ListingBesideDetail(markup=False)
         yield Detail("")
 

@@ -1,4 +1,4 @@
-"""Light colours or dark ones: as chosen, or else as the terminal is."""
+"""Light colours or dark ones, as chosen or else as the terminal is; and whether it has sixteen only."""
 
 from typing import Final
 
@@ -14,6 +14,13 @@ def wants_light() -> bool:
     from companion.tui.frame.terminal import background_is_light
 
     return bool(background_is_light())
+
+
+def has_few() -> bool:
+    """Tell whether the terminal, as far as its environment says, has sixteen colours or eight."""
+    from rich.console import Console
+
+    return Console().color_system in ("standard", "windows")
 
 
 def keep_colours(*, light: bool) -> None:

@@ -18,7 +18,7 @@ from textual.widgets.option_list import Option
 
 from companion.core.progress import Watch
 from companion.core.text import shorten, visible
-from companion.tui.frame.theme import BASE, CHALK, SLATE
+from companion.tui.frame.theme import BASE, dress
 from companion.tui.parts.companion import Companion
 from companion.tui.parts.content import content, short_path
 from companion.tui.parts.foot import Foot
@@ -87,14 +87,14 @@ class Opening(Companion):
     ]
     chosen: Path | None = None
 
-    def __init__(self, folders: Sequence[Path], here: Path | None, demo: Path, *, light: bool = False) -> None:
+    def __init__(
+        self, folders: Sequence[Path], here: Path | None, demo: Path, *, light: bool = False, few: bool = False
+    ) -> None:
         """folders: those that are known. here: one to offer beside them. demo: where a copy of the demo would lie."""
         super().__init__()
         self._folders, self._here, self._demo = list(folders), here, demo
         self._told: dict[Path, Shelved] = {}
-        self.register_theme(SLATE)
-        self.register_theme(CHALK)
-        self.theme = CHALK.name if light else SLATE.name
+        dress(self, light=light, few=few)
 
     def compose(self) -> ComposeResult:
         """Lay out the list, the field below it, and the foot."""
@@ -245,12 +245,12 @@ class Opening(Companion):
         """Nothing is to be looked at again here."""
 
 
-def choose_folder(*, light: bool) -> Path | None:
+def choose_folder(*, light: bool, few: bool = False) -> Path | None:
     """Open the screen and return the folder that was chosen; None where the person quit."""
     from companion.core.shelf import known
     from companion.steps.deeds.demo import demo_place
 
-    opening = Opening(known(), _here(), demo_place(), light=light)
+    opening = Opening(known(), _here(), demo_place(), light=light, few=few)
     opening.run()
     return opening.chosen
 

@@ -109,7 +109,7 @@ class Everything(Provider):
         app = self._app
         for binding in app.BINDINGS:
             if isinstance(binding, Binding) and binding.tooltip and binding.action != "escape":
-                yield Goal(binding.tooltip, "key " + binding.key.replace("question_mark", "?"), self._run(binding))
+                yield Goal(binding.tooltip, f"key {SHOWN_KEYS.get(binding.key, binding.key)}", self._run(binding))
         for step in STEPS:
             for key in body_of(step.body).KEYS:
                 yield Goal(f"{step.title}: {key.help}", f"key {key.key}", partial(self._do, step.id, key.action))
@@ -142,8 +142,8 @@ class Everything(Provider):
     def _findings(self) -> Iterator[Goal]:
         for step in self._app.status.steps if self._app.status else ():
             for finding in step.findings:
-                place = visible(finding.at.fact or finding.path or finding.where) or "the whole"
-                words = f"{place}  {rule_words(finding.rule)}"
+                place = visible(finding.at.fact or finding.path or finding.where)
+                words = f"{place}  {rule_words(finding.rule)}" if place else rule_words(finding.rule)
                 yield Goal(words, f"found in {step.title}", partial(self._show, step.id, finding))
 
     async def _show(self, step: str, finding: Finding) -> None:

@@ -1,8 +1,15 @@
 """How the app looks: slate, lichen, ochre and brick, quiet by default. Each pane keeps its own rules beside it."""
 
-from typing import Final
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
 
 from textual.theme import Theme
+
+from companion.tui.frame.sixteen import CHALK_FEW, SLATE_FEW
+
+if TYPE_CHECKING:
+    from textual.app import App
 
 SLATE: Final = Theme(
     name="slate",
@@ -66,6 +73,22 @@ CHALK: Final = Theme(
     },
 )
 
+THEMES: Final = (SLATE, CHALK, SLATE_FEW, CHALK_FEW)
+
+
+def theme_of(*, light: bool, few: bool) -> Theme:
+    """Return the theme of light or dark colours; few: where there are sixteen of them."""
+    return next(one for one in THEMES if one.dark is not light and (one in (SLATE_FEW, CHALK_FEW)) is few)
+
+
+def dress(app: App[Any], *, light: bool, few: bool) -> None:
+    """Give an app its themes, and begin with one of them."""
+    for theme in THEMES:
+        app.register_theme(theme)
+    app.set_class(few, "-few")
+    app.theme = theme_of(light=light, few=few).name
+
+
 BASE: Final = """
 Screen { background: $background; }
 * { scrollbar-size-vertical: 1; scrollbar-size-horizontal: 1; }
@@ -78,7 +101,23 @@ CommandList:focus > .option-list--option-highlighted, CommandList > .option-list
 }
 Button:focus { background: $block-cursor-background; color: $block-cursor-foreground; text-style: bold reverse; }
 ModalScreen { align: center middle; background: $background 60%; }
-.-wide Rail { width: 28; padding: 1 2; }
-.-wide Workspace { padding: 1 2; }
-.-wide PartsBar { margin: 0 0 1 0; }
+Drawer { align: right middle; }
+CommandPalette SearchIcon { display: none; }
+.-wide Rail, .-huge Rail { width: 28; padding: 1 2; }
+.-wide Workspace, .-huge Workspace { padding: 1 2; }
+.-wide PartsBar, .-huge PartsBar { margin: 0 0 1 0; }
+.-huge .beside { layout: grid; grid-size: 2; grid-columns: 3fr 2fr; grid-rows: 1fr; }
+.-huge .beside.-headed { grid-rows: auto 1fr; }
+.-huge .beside .over { column-span: 2; }
+.-huge .beside Detail {
+    height: 100%; max-height: 100%; border-top: none; border-left: solid $border-blurred; padding: 0 0 0 1;
+}
+.-huge .beside Detail:focus { border-top: none; border-left: solid $border; }
+.-few LineInput, .-few LinesInput, .-few FieldBox Choice, .-few TableInput { border-left: vkey $border-blurred; }
+.-few LineInput:focus, .-few LinesInput:focus, .-few FieldBox Choice:focus, .-few TableInput:focus {
+    border-left: outer $primary;
+}
+.-few Input > .input--placeholder { color: $foreground-muted; }
+.-few Button { text-style: bold underline; }
+.-few Button:focus { text-style: bold reverse; }
 """

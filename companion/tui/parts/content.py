@@ -5,6 +5,7 @@ from typing import Final
 
 from textual.content import Content
 
+from companion.core.describe import rule_words
 from companion.core.findings import Finding, Severity
 from companion.core.text import shorten, visible, visible_lines
 from companion.steps.model import State
@@ -87,13 +88,15 @@ def finding_line(finding: Finding, width: int, *, limit: bool = True) -> Content
     )
     against = visible(against)
     room = max(16, width - 5)
-    place = finding.path or finding.where or "the whole"
+    place = finding.path or finding.where
+    mark, _, style = finding_mark(finding)
+    if not place:  # about all there is: what was found says enough
+        return content("  ", (mark, style), " ", shorten(against or rule_words(finding.rule), room))
     first = room if not against else max(room // 2, room - len(against) - 2)
     where = short_path(place, first)
     if finding.path and finding.where and len(where) + len(against) + len(finding.where) + 4 <= room:
         where = f"{where}, {visible(finding.where)}"
     rest = (f"  {shorten(against, max(8, room - len(where) - 2))}", "$foreground-muted") if against else ""
-    mark, _, style = finding_mark(finding)
     return content("  ", (mark, style), " ", where, rest)
 
 

@@ -96,7 +96,7 @@ class FindingsView(Vertical):
         finding: Finding
 
     def __init__(self) -> None:
-        super().__init__()
+        super().__init__(classes="beside")
         self._step: StepStatus | None = None
         self._toggled: set[str] = set()
         self._rows: tuple[FindingRow, ...] = ()

@@ -21,6 +21,7 @@ from companion.tui.parts.segments import Segments, Word
 SHOWN_KEYS: Final = {
     "escape": "Esc", "question_mark": "?", "enter": "Enter", "tab": "Tab", "space": "Space", "plus": "+", "minus": "−",
     "left": "←", "right": "→", "right_square_bracket": "]", "left_square_bracket": "[", "comma": ",", "full_stop": ".",
+    "ctrl+p": "Ctrl+P", "ctrl+s": "Ctrl+S",
 }  # fmt: skip
 _BAR: Final = 16
 

@@ -92,15 +92,18 @@ class PictureScreen(ModalScreen[None]):
     PictureScreen .figures { height: auto; max-height: 30%; border-top: solid $border-blurred; }
     PictureScreen .figures:focus { border-top: solid $border; }
     PictureScreen .figures Static { height: auto; }
-    PictureScreen.-wide .both { layout: horizontal; }
-    PictureScreen.-wide .figures {
+    PictureScreen.-wide .both, PictureScreen.-huge .both { layout: horizontal; }
+    PictureScreen.-wide .figures, PictureScreen.-huge .figures {
         width: 44; height: 1fr; max-height: 100%; border-top: none; border-left: solid $border-blurred;
         padding: 0 0 0 1;
     }
-    PictureScreen.-wide .figures:focus { border-top: none; border-left: solid $border; }
+    PictureScreen.-huge .figures { width: 60; }
+    PictureScreen.-wide .figures:focus, PictureScreen.-huge .figures:focus {
+        border-top: none; border-left: solid $border;
+    }
     """
     AUTO_FOCUS = ""  # keys are the screen's; Tab goes to the figures, to scroll them
-    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]  # noqa: RUF012
+    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide"), (170, "-huge")]  # noqa: RUF012
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("plus,equals_sign", "zoom('in')", "Closer", tooltip="see half as much, from nearer"),
         Binding("minus", "zoom('out')", "Farther", tooltip="see twice as much"),

@@ -78,7 +78,7 @@ class ShipsView(Vertical):
     """
 
     def __init__(self) -> None:
-        super().__init__()
+        super().__init__(classes="beside -headed")
         self._sections: tuple[ShipSection, ...] = ()
         self._toggled: set[str] = set()
         self._rows: tuple[ShipRow, ...] = ()
@@ -86,7 +86,7 @@ class ShipsView(Vertical):
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
-        yield Static(content("Looking through the folder …"), classes="sum")
+        yield Static(content("Looking through the folder …"), classes="sum over")
         yield ListingBesideDetail(markup=False, classes="list")
         yield Detail("")
 

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from functools import partial
 
+from companion.core.describe import rule_words
 from companion.core.findings import Finding
 from companion.core.text import plural, visible
 from companion.steps.checks.idle import waiver_idle
@@ -12,10 +13,15 @@ from companion.tui.parts.dialogs import Ask, Confirm
 from companion.tui.parts.groups import RuleGroup
 
 
+def _named(rule: str, place: str) -> str:
+    """Return a rule as words, and the place that is meant where it is not all there is."""
+    return f"“{rule_words(rule)}”, {visible(place)}" if place else f"“{rule_words(rule)}”"
+
+
 def ask_waiver(companion: Companion, finding: Finding) -> None:
     """Ask for a reason; what can never be waived is refused before anyone thinks one up."""
     shop, rule = companion.shop, finding.rule
-    place = visible(place_of(finding) or finding.path) or "the whole"
+    what = _named(rule, place_of(finding) or finding.path)
     if rule == waiver_idle.id:
         ask_to_drop(companion, finding)
     elif _refused(companion, rule):
@@ -28,25 +34,25 @@ def ask_waiver(companion: Companion, finding: Finding) -> None:
             companion.write(
                 "Taking the waiver back",
                 lambda _: shop.unwaive(rule, finding.path, place_of(finding)),
-                f"The waiver of {rule}, {place}, is taken back.",
+                f"{what}: the waiver is taken back.",
             )
 
-        companion.push_screen(Confirm(f"{rule}, {place}", f"Waived: {finding.waived}", "Take it back", take_back))
+        companion.push_screen(Confirm(what, f"Waived: {finding.waived}", "Take it back", take_back))
     else:
         text = "Why is a player no worse off for it? It lapses when what it rests on changes."
         waive = partial(shop.waive, rule, finding.path, where=place_of(finding))
-        _ask_reason(companion, f"{rule}, {place}", text, "Waive", waive)
+        _ask_reason(companion, what, text, "Waive", waive)
 
 
 def ask_to_drop(companion: Companion, finding: Finding) -> None:
     """Ask whether to take back a waiver that lets nothing pass any more."""
-    what = f"{visible(finding.where)}, {visible(finding.at.fact or finding.path) or 'the whole'}"
+    what = _named(finding.where, finding.at.fact or finding.path)
 
     def drop(_: None) -> None:
         companion.write(
             "Taking the waiver back",
             lambda _: companion.shop.unwaive(finding.where, finding.path, finding.at.fact),
-            f"The waiver of {what}, is taken back.",
+            f"{what}: the waiver is taken back.",
         )
 
     companion.push_screen(Confirm(what, f"Waived: {finding.measured}", "Take it back", drop))
@@ -58,7 +64,7 @@ def renew_waiver(companion: Companion, finding: Finding) -> None:
     companion.write(
         "Waiving",
         lambda _: shop.renew(finding.rule, finding.path, place),
-        f"Waived {finding.rule}, {visible(place or finding.path) or 'the whole'}, again.",
+        f"Waived {_named(finding.rule, place or finding.path)} again.",
     )
 
 
@@ -75,7 +81,7 @@ def ask_group_waiver(companion: Companion, group: RuleGroup) -> None:
         return
     text = "Why is a player no worse off for any of them? The reason is kept; it lapses for each file that changes."
     waive = partial(companion.shop.waive_all, first.rule, severity=first.severity)
-    _ask_reason(companion, f"{first.rule}, {plural(count, 'finding')}", text, "Waive all", waive)
+    _ask_reason(companion, f"“{rule_words(first.rule)}”, {plural(count, 'finding')}", text, "Waive all", waive)
 
 
 def _ask_reason(companion: Companion, what: str, text: str, done: str, waive: Callable[[str], object]) -> None:

@@ -94,7 +94,7 @@ class DraftView(Vertical):
     """
 
     def __init__(self) -> None:
-        super().__init__()
+        super().__init__(classes="beside -headed")
         self.format: Format = "md"
         self.fresh = False
         self.came: Worded | None = None
@@ -102,7 +102,7 @@ class DraftView(Vertical):
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
-        yield Static(content("Drafting …"), classes="about")
+        yield Static(content("Drafting …"), classes="about over")
         yield Listing(markup=False)
         yield Detail("")
 
