@@ -171,7 +171,7 @@ def _orders(controls: Sequence[Control], seed: int) -> list[Trial]:
         ("right to left", "All controls right to left", plain[::-1]),
     ]
     if count > 2:
-        orders.append(("shuffled", "All controls in shuffled order", shuffled(count, seed)))
+        orders.append(("shuffled", "All controls shuffled", shuffled(count, seed)))
     found = []
     for kind, title, order in orders:
         chosen = [controls[index] for index in order]

@@ -125,7 +125,7 @@ async def test_a_waiver_is_taken_back_and_a_whole_rule_waived(shop: Workshop, op
         while not hand.shows("stray-system-file, 2"):  # the detail names the rule the cursor is on
             await hand.press("down")
         await hand.press("v")
-        assert hand.shows("Waive stray-system-file, 2 findings")
+        assert hand.shows("Waive “stray system file”, 2 findings")
         await hand.write("they never ship")
         await hand.press("enter")
         assert {found(shop, "contents")[key] for key in strays} == {"they never ship"}
@@ -168,7 +168,7 @@ async def test_a_waiver_that_lets_nothing_pass_is_taken_back_where_it_is_told(sh
         while not hand.shows("Take it back: press v on it"):
             await hand.press("down")
         await hand.press("v")
-        assert hand.shows("minimum-unset, release.toml", "it is early")
+        assert hand.shows("“minimum unset”, release.toml", "it is early")
         await hand.press("y")
         assert hand.shows("“minimum unset”, release.toml: the waiver is taken back.")
     assert shop.facts.waivers == ()

@@ -401,7 +401,7 @@ def test_the_command_follows(folder: Path, monkeypatch: pytest.MonkeyPatch) -> N
         return_code = 0
         goes_elsewhere = False
 
-        def __init__(self, _: Path, *, follow: bool = False, light: bool = False) -> None:
+        def __init__(self, _: Path, *, follow: bool = False, light: bool = False, few: bool = False) -> None:
             made.append(follow)
 
         def run(self) -> int:
