@@ -45,6 +45,7 @@ COMMANDS: Final[dict[str, str]] = {
     "other_take": "play FOLDER PATH --snapshot 1",
     "snapshots": "snapshots FOLDER",
     "keep": "snapshot FOLDER -m LABEL",
+    "elsewhere": "shelf",
     "stop": HERE,
     "colours": HERE,
     "command_palette": HERE,
@@ -163,10 +164,10 @@ def test_in_every_box_enter_does_what_has_been_written_and_else_no_harm() -> Non
     for box in (Confirm, Restore):
         assert box.KEYS_LINE.startswith("y "), "what is done for good is done by its own key"
         assert not any("enter" in key.key.split(",") for key in box.BINDINGS if isinstance(key, Binding))
-    for box in (Ask, RowScreen, Confirm, Restore):
+    for asking in (Ask, RowScreen, Confirm, Restore):
         back = {
             one
-            for key in box.BINDINGS
+            for key in asking.BINDINGS
             if isinstance(key, Binding) and bare(key.action) == "back"
             for one in key.key.split(",")
         }
