@@ -149,7 +149,7 @@ def watch_(folder: Path, process: str, seconds: float | None, watch: Watch) -> O
 
 @commands.group(cls=_KitGroup)
 def kit() -> None:
-    """Make one file for a helper (companion kit FOLDER …), or try the one that somebody sent you (kit run)."""
+    """Make one file for a helper (companion kit FOLDER …), list those sent, or try one that was sent to you."""
 
 
 @kit.command()
@@ -165,6 +165,17 @@ def make(folder: Path, who: str, out: Path | None, watch: Watch) -> Output:
     shop = workshop(folder)
     made = shop.make_kit(now(), who, out.absolute() if out else None, watch)
     return Output({"kit": made}, kit_lines(made, shop.folder))
+
+
+@kit.command("list")
+@folder_argument
+@json_command
+def list_(folder: Path, watch: Watch) -> Output:
+    """List the kits that were sent: which wait, what came of the others, and what each settles."""
+    from companion.cli.render.away import sent_lines
+
+    found = workshop(folder).sent_kits(watch)
+    return Output({"kits": found.kits, "next": found.next}, sent_lines(found))
 
 
 @kit.command()

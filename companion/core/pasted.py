@@ -3,11 +3,13 @@
 import contextlib
 import os
 import re
+import shlex
 from pathlib import Path
 from typing import Final
 from urllib.parse import unquote
 
 _ESCAPED: Final = re.compile(r"\\(.)")
+_WINDOWS: Final = re.compile(r"[A-Za-z]:\\|\\\\")
 _URL: Final = re.compile(r"file://(?:localhost)?(?=/)", re.IGNORECASE)
 
 
@@ -25,9 +27,25 @@ def place_of(text: str) -> Path | None:
         named = named.strip("\"'")
     if not named:
         return None
-    if os.name != "nt" and "\\" in named and not os.path.lexists(_home(named)):
+    if os.name != "nt" and "\\" in named and not _WINDOWS.match(named) and not os.path.lexists(_home(named)):
         named = _ESCAPED.sub(r"\1", named)
     return _home(named)
+
+
+def places_of(text: str) -> list[Path]:
+    """Return the places a line names: one, or several that were dragged in together, where every one of them is there.
+
+    An empty list for an empty line.
+    """
+    place = place_of(text)
+    if place is None:
+        return []
+    if not os.path.lexists(place):
+        with contextlib.suppress(ValueError):  # a quote that nothing closes
+            several = [one for word in shlex.split(text, posix=os.name != "nt") if (one := place_of(word))]
+            if len(several) > 1 and all(os.path.lexists(one) for one in several):
+                return several
+    return [place]
 
 
 def _home(named: str) -> Path:

@@ -164,6 +164,7 @@ def test_what_a_release_prints_is_documented(companion: Companion, instrument: P
     conforms(kit, "kit")
     conforms(companion("kit", "run", kit.json["kit"]["path"], "--to", tmp_path / "there", "--json"), "kit run")
     conforms(companion("receive", instrument, form, "--json"), "receive")
+    conforms(companion("kit", "list", instrument, "--json"), "kit list")
     conforms(companion("release", instrument, "--json"), "release")
     for verb, *words in (
         ("add", "--text", "It hums at C3.", "--version", "1.0", "--about", "LICENCE.txt"),

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from companion.core.pasted import place_of
+from companion.core.pasted import place_of, places_of
 
 
 @pytest.mark.parametrize(
@@ -44,3 +44,14 @@ def test_backslashes_of_a_terminal_are_taken_away_and_those_of_a_name_are_not(tm
     odd = tmp_path / "a\\ b.wav"
     odd.touch()
     assert place_of(str(odd)) == odd
+
+
+def test_several_that_were_dragged_in_together_are_several_where_all_are_there(tmp_path: Path) -> None:
+    one, two = tmp_path / "a b.txt", tmp_path / "c.wav"
+    one.touch()
+    assert places_of(f"'{one}' {two}") == [place_of(f"'{one}' {two}")]
+    two.touch()
+    assert places_of(f"'{one}' {two}") == [one, two]
+    assert places_of(str(one)) == [one]
+    assert places_of(f"{tmp_path}/it's") == [tmp_path / "it's"], "a quote that nothing closes"
+    assert places_of("  ") == []

@@ -133,20 +133,6 @@ async def test_an_away_test_is_refused_with_the_reason_and_nothing_is_lost(bench
         assert hand.shows("✓ passed another computer", "Windows 11, engine 3.4, Ida", "low to high")
 
 
-async def test_the_kits_that_were_sent_stand_below_the_tests(bench: Bench, opened: Opened) -> None:
-    kits = bench.places.kits
-    kits.mkdir(parents=True)
-    for code, more in (("aa", ""), ("bb", ', "returned": "2026-01-02T00:00:00Z", "outcome": "pass"')):
-        text = f'{{"schema": 1, "code": "{code}", "who": "Ida {code}", "at": "2026-01-01T00:00:00Z"{more}}}'
-        (kits / f"{code}.json").write_text(text, encoding="utf-8")
-    (kits / "cc.json").write_text("[" * 5000, encoding="utf-8")
-    async with opened(bench) as hand:
-        await hand.press("6", "t")
-        assert hand.shows(
-            "No away test is recorded yet", "Test kits", "Ida aa, sent", "waiting", "Ida bb, sent", "pass,"
-        )
-
-
 async def test_the_how_to_tells_which_kinds_are_done(bench: Bench, opened: Opened) -> None:
     async with opened(bench) as hand:
         await hand.press("6")

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 import soundfile
 
+from companion.core.pasted import place_of
 from companion.tui.frame.workspace import Workspace
 from companion.tui.parts.form import FieldBox
-from companion.tui.parts.performance import dropped_path
 from companion.workshop import Workshop
 from tests.tui.conftest import Opened
 
@@ -95,7 +95,7 @@ async def test_the_performance_is_written_bounced_and_judged(
     ],
 )
 def test_a_dropped_path_is_read_however_a_terminal_writes_it(text: str) -> None:
-    assert dropped_path(text) == Path("/a b/[c].wav")
+    assert place_of(text) == Path("/a b/[c].wav")
 
 
 async def test_a_snapshot_is_taken_and_brought_back(demo_folder: Path, opened: Opened) -> None:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from companion.steps.deeds.kits import Kit
     from companion.steps.deeds.receiving import Received
     from companion.steps.looks.controls import AwayView
+    from companion.steps.looks.kits_sent import SentKits
 
 
 def away_lines(view: AwayView, *, short: bool) -> list[str]:
@@ -84,6 +85,26 @@ def kit_lines(kit: Kit, folder: Path) -> list[str]:
     ]
     lines += [f"  no test performance: {kit.without}"] if kit.without else []
     return [*lines, f"What comes back: companion receive {typed(folder)} FILE ..."]
+
+
+def sent_lines(found: SentKits) -> list[str]:
+    """Return the kits that were sent, the latest first, and which test would settle most."""
+    if not found.kits:
+        lines = ["No kit has been sent yet. Make one with: companion kit FOLDER --for NAME"]
+        return lines + ([visible(found.next)] if found.next else [])
+    lines = [found.line]
+    for one in reversed(found.kits):
+        kit = one.kit
+        came = f"{one.came} {kit.returned[:10]}" if kit.returned else "waiting"
+        told = [came, kit.who or "nobody named", kit.version, f"sent {kit.at[:10]}", f"kit {kit.code}"]
+        lines.append(f"  {visible('  '.join(filter(None, told)))}")
+        if one.came == "ended":
+            lines.append(f"    {visible(kit.outcome)}")
+        elif not one.here:
+            lines.append("    of other content, or another engine, than now: it settles nothing")
+        elif one.settles:
+            lines.append(f"    settles {listed(one.settles, 4)}")
+    return [*lines, *([visible(found.next)] if found.next else [])]
 
 
 def received_lines(came: Received) -> list[str]:

@@ -199,6 +199,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from companion.steps.looks.controls import TrialView
     from companion.steps.looks.coverage import Coverage
     from companion.steps.looks.judging import JudgedBounce
+    from companion.steps.looks.kits_sent import SentKit
     from companion.steps.looks.performance import Performed
     from companion.steps.looks.words import Draft
     from companion.steps.meaning import Meaning
@@ -227,6 +228,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "judge": {"bounce": JudgedBounce},
         "coverage": {"coverage": Coverage},
         "kit": {"kit": Kit},
+        "kit list": {"kits": tuple[SentKit, ...], "next": str},
         "kit run": {"kit": KitAtHelper, "opened": OpenedAtHelper, "answer": str},
         "receive": {"received": Received},
         "away hide": get_type_hints(HiddenAway),

@@ -311,6 +311,22 @@ def next_test(facts: Facts, tests: Sequence[AwayTest]) -> str:
     return f"Most useful next: a test {where}{using if least or edition else ''}. It would settle {listed(settles, 9)}."
 
 
+def settles(facts: Facts, test: AwayTest) -> tuple[str, ...]:
+    """Return what an away test settles by itself, in a few words each: its system, the minimum, the edition.
+
+    Empty where it is none that proves that it opens; what others contest, it does not settle alone.
+    """
+    if not opened([test], facts):
+        return ()
+    minimum, edition = engine_version(facts.engine.minimum), facts.engine.edition.strip()
+    found = [SYSTEM_NAMES[system]] if (system := system_of(test.system)) else []
+    if minimum is not None and engine_version(test.engine_version) == minimum:
+        found.append(f"the minimum of {facts.engine.minimum.strip()}")
+    if edition.casefold() not in ("", ANY) and test.edition.strip().casefold() == edition.casefold():
+        found.append(f"the {edition} edition")
+    return tuple(found)
+
+
 def _edition_line(facts: Facts, tests: Sequence[AwayTest]) -> Line:
     """Return the line on the edition: proven by a test in that very one; “any” by tests in two at least."""
     edition, tried = facts.engine.edition.strip(), _editions(facts, tests)

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from companion.core.evidence import AwayTest
     from companion.steps.deeds.kits import Kit, KitRecord
     from companion.steps.deeds.receiving import Received
+    from companion.steps.looks.kits_sent import SentKits
 
 
 class Kits(OpenFolder):
@@ -24,6 +25,12 @@ class Kits(OpenFolder):
         from companion.steps.deeds.kits import kits
 
         return kits(self.places)
+
+    def sent_kits(self, watch: Watch = QUIET) -> SentKits:
+        """Return the kits as they stand for the content there is now, and which test would settle most."""
+        from companion.steps.looks.kits_sent import sent_kits
+
+        return sent_kits(self.desk(watch))
 
     def make_kit(self, at: str, who: str = "", out: Path | None = None, watch: Watch = QUIET) -> Kit:
         """Make a test kit of the proven archive for a helper, in ``out``, else in ``.companion/kits``."""
@@ -45,5 +52,5 @@ class Kits(OpenFolder):
         if test:
             self.record_away(test)
         with self._writing("noting what came back"):
-            note_returned(self.places, received.code, at, received.result or "; ".join(received.says))
+            note_returned(self.places, received.code, at, received.result or "; ".join(received.says), test)
         return received

@@ -18,6 +18,7 @@ import msgspec
 
 from companion.core.entries import Kind
 from companion.core.errors import CompanionError
+from companion.core.evidence import AwayTest
 from companion.core.files import explained, read_capped, sha256_of, write_safely
 from companion.core.folder import Places
 from companion.core.units import note_name
@@ -38,7 +39,7 @@ _MOST_RECORD: Final = 1 << 16
 class KitRecord(msgspec.Struct, frozen=True, kw_only=True):
     """A kit that was made. code: as the form bears it. who: a first name or initials, or empty. content, sounding: what
     the helper's test and the bounce rest on; engine: as the facts called it. music: names of the performance's files.
-    outcome: what came of it; empty while nobody has answered.
+    outcome: what came of it; empty while nobody has answered. engine_version, edition, system: as the helper has them.
     """
 
     code: str
@@ -53,6 +54,9 @@ class KitRecord(msgspec.Struct, frozen=True, kw_only=True):
     music: tuple[str, ...] = ()
     returned: str = ""
     outcome: str = ""
+    engine_version: str = ""
+    edition: str = ""
+    system: str = ""
 
 
 class Kit(msgspec.Struct, frozen=True, kw_only=True):
@@ -191,7 +195,18 @@ def _keep(places: Places, record: KitRecord) -> None:
     write_safely(places.kits / f"{record.code}.json", text.encode("ascii") + b"\n", root=places.folder)
 
 
-def note_returned(places: Places, code: str, at: str, outcome: str) -> None:
-    """Note what came of a kit."""
+def note_returned(places: Places, code: str, at: str, outcome: str, test: AwayTest | None) -> None:
+    """Note what came of a kit. test: what it told, where it counts as one."""
     if record := record_of(places, code):
-        _keep(places, msgspec.structs.replace(record, returned=at, outcome=outcome))
+        told = test or AwayTest(kind="another player", result="fail")
+        _keep(
+            places,
+            msgspec.structs.replace(
+                record,
+                returned=at,
+                outcome=outcome,
+                engine_version=told.engine_version,
+                edition=told.edition,
+                system=told.system,
+            ),
+        )

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from companion.steps.account.due import Standing
     from companion.steps.deeds.released import ReleaseOut
-    from companion.steps.deeds.reports import Edit, Subject, Taken
+    from companion.steps.deeds.reports import Edit, ReportView, Subject, Taken
     from companion.steps.drawn.sights import Sights
     from companion.trials.reports import ChangeKind, Known, Report
 
@@ -42,6 +42,12 @@ class Reporting(OpenFolder):
 
         found = find(self.places, name)
         return found, subjects(self.desk(watch), found)
+
+    def report_views(self, watch: Watch = QUIET) -> tuple[ReportView, ...]:
+        """Return every report, the open ones first, each with how what it is about stands now."""
+        from companion.steps.deeds.reports import views
+
+        return views(self.desk(watch))
 
     def edit_report(self, name: str, change: Edit, watch: Watch = QUIET) -> Report:
         """Note what a report is about, or what the player has, otherwise than before."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import msgspec
@@ -132,13 +133,35 @@ def find(places: Places, name: str) -> Report:
     return found[0]
 
 
+class ReportView(msgspec.Struct, frozen=True, kw_only=True):
+    """A report, and how each thing it is about stands now."""
+
+    report: Report
+    subjects: tuple[Subject, ...] = ()
+
+
+def views(desk: Desk) -> tuple[ReportView, ...]:
+    """Return every report, the open ones first, each with what it is about."""
+    findings = _findings(desk)
+    order = ("open", "answered", "closed")
+    there = sorted(reports_in(desk.places), key=lambda one: (order.index(one.known.state), one.id))
+    return tuple(ReportView(report=one, subjects=_subjects(desk, one, findings)) for one in there)
+
+
 def subjects(desk: Desk, report: Report) -> tuple[Subject, ...]:
     """Return what a report is about, and how each stands now: changed since that release, gone, with findings."""
+    return _subjects(desk, report, _findings(desk)) if report.known.about else ()
+
+
+def _findings(desk: Desk) -> list[Finding]:
+    looks = [(step, found) for step in desk.steps if (found := desk.found(step))]
+    return [one for step, found in looks for one in desk.applied(step, found.findings)]
+
+
+def _subjects(desk: Desk, report: Report, findings: Sequence[Finding]) -> tuple[Subject, ...]:
     known = report.known
     record = next((one for one in reversed(desk.records) if one.version == known.version), None)
     before = {path: sha for path, _, sha in record.files} if record else {}
-    looks = [(step, found) for step in desk.steps if (found := desk.found(step))]
-    findings = [one for step, found in looks for one in desk.applied(step, found.findings)]
     told = []
     for what in known.about:
         on = tuple(

@@ -11,6 +11,7 @@ from companion.core.rules import findings_of
 from companion.core.text import listed, plural, visible
 from companion.steps.desk import Desk
 from companion.steps.looks.bounces import because_of, bounces, by_ear_trials, measured_trials
+from companion.steps.looks.kits_sent import SentKits, sent_kits
 from companion.steps.looks.proofs import explained, proofs
 from companion.steps.model import Look
 from companion.trials import away_rules, control_rules
@@ -36,13 +37,14 @@ class TrialView(msgspec.Struct, frozen=True, kw_only=True):
 class AwayView(msgspec.Struct, frozen=True, kw_only=True):
     """How to run each kind of away test, and those recorded: those that count, and the others with the reason.
 
-    next: which test would settle most, in a sentence; empty where nothing is left to settle.
+    next: which test would settle most, in a sentence; empty where nothing is left to settle. sent: the test kits.
     """
 
     kinds: tuple[Guide, ...]
     here: tuple[AwayTest, ...]
     elsewhere: tuple[Aside, ...]
     next: str = ""
+    sent: SentKits = SentKits()
 
 
 def planned(facts: Facts) -> tuple[Trial, ...]:
@@ -113,12 +115,8 @@ def look_controls(desk: Desk) -> Look | None:
 
 def away_view(desk: Desk) -> AwayView:
     """Return what is known of away tests."""
-    from companion.steps.checks.needs import next_test
-
-    filed = desk.away_filed
-    return AwayView(
-        kinds=tuple(KINDS.values()), here=filed.here, elsewhere=filed.aside, next=next_test(desk.facts, filed.here)
-    )
+    filed, sent = desk.away_filed, sent_kits(desk)
+    return AwayView(kinds=tuple(KINDS.values()), here=filed.here, elsewhere=filed.aside, next=sent.next, sent=sent)
 
 
 def look_away(desk: Desk) -> Look:

@@ -10,17 +10,20 @@ from textual.content import Content
 
 from companion.core.errors import CompanionError
 from companion.core.evidence import AwayTest
+from companion.core.pasted import places_of
 from companion.core.text import visible
 from companion.trials.away import KINDS
 from companion.trials.away_filing import WHY
 from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, Piece, age, content, labelled
+from companion.tui.parts.dialogs import Ask
 from companion.tui.parts.fields import Field
 from companion.tui.parts.form import Form
+from companion.tui.parts.kits import came_line, kits_content, made_line
 from companion.tui.parts.page import Page
+from companion.workshop import now
 
 if TYPE_CHECKING:
-    from companion.steps.deeds.kits import KitRecord
     from companion.steps.looks.controls import AwayView
 
 UNSAID: Final = {"": "not said yet"}
@@ -86,15 +89,8 @@ def away_test_content(test: AwayTest) -> Content:
     )
 
 
-def kit_content(kit: KitRecord) -> Content:
-    """Return one kit on a line: for whom, since when, and what came of it."""
-    who = kit.who or "nobody named"
-    came = f"{kit.outcome}, {age(kit.returned)}" if kit.returned else "waiting"
-    return content(f"  {visible(who)}, sent {age(kit.at)}: {visible(came)}\n")
-
-
-def tests_content(view: AwayView, kits: tuple[KitRecord, ...], _width: int) -> Content:
-    """Return the tests that count for this content, the others with the reason, then the kits that were sent."""
+def tests_content(view: AwayView, _width: int) -> Content:
+    """Return the tests that count for this content, the others with the reason, and which would settle most."""
     pieces: list[Piece] = []
     if not view.here and not view.elsewhere:
         pieces.append("No away test is recorded yet. Press n to record one.\n")
@@ -106,46 +102,99 @@ def tests_content(view: AwayView, kits: tuple[KitRecord, ...], _width: int) -> C
         if several:
             pieces.append((f"\n{words[0].upper()}{words[1:]}: these do not count\n", "bold"))
             pieces += [away_test_content(test) for test in reversed(several)]
-    if kits:
-        pieces.append(("\nTest kits\n", "bold"))
-        pieces += [kit_content(kit) for kit in reversed(kits)]
-    return content(*pieces)
+    return content(*pieces, f"\n{visible(view.next)}" if view.next else "")
 
 
 class AwayBody(Body):
-    """Guides, tests, form, findings."""
+    """Guides, tests, kits, form, findings."""
 
     PARTS: ClassVar = (
         BodyPart("guides", "How to", Page),
         BodyPart("tests", "Tests", Page),
+        BodyPart("kits", "Kits", Page),
         BodyPart("new", "New test", lambda: Form(FIELDS, {}, done="Record", every=True)),
         FOUND,
     )
-    KEYS: ClassVar = (StepKey("n", "new", "New test", "record a test"),)
+    KEYS: ClassVar = (
+        StepKey("n", "new", "New test", "record a test"),
+        StepKey("m", "make", "Make kit", "make a kit: one file for a helper"),
+        StepKey("i", "receive", "Take in", "take in what a helper sent back of a kit"),
+    )
     NEXT: ClassVar = "n"
     _view: AwayView | None = None
-    _kits: tuple[KitRecord, ...] = ()
     _archive = False
+
+    def offers(self, action: str) -> bool:
+        """Offer kits only where something may be written, and nothing else runs."""
+        if action in ("make", "receive"):
+            return self.shop.writable and not self.companion.working
+        return super().offers(action)
 
     def fetch(self) -> None:
         """Ask for the guides, the tests and the kits."""
         shop = self.shop
         self.ask(
             "Reading the away tests",
-            lambda _: (shop.away(), shop.kits(), any(shop.places.releases.glob("*.zip"))),
+            lambda _: (shop.away(), any(shop.places.releases.glob("*.zip"))),
             self._show,
         )
 
-    def _show(self, came: tuple[AwayView, tuple[KitRecord, ...], bool]) -> None:
-        self._view, self._kits, self._archive = came
+    def _show(self, came: tuple[AwayView, bool]) -> None:
+        self._view, self._archive = came
         self.part_opened()
 
     def part_opened(self) -> None:
         """Fill the part that is open."""
-        if self._view and self.part == "guides":
-            self.show_page(self.part, partial(kinds_content, self._view, archive=self._archive))
-        elif self._view:
-            self.show_page(self.part, partial(tests_content, self._view, self._kits))
+        if self._view is None:
+            return
+        builds = {
+            "guides": partial(kinds_content, self._view, archive=self._archive),
+            "tests": partial(tests_content, self._view),
+            "kits": partial(kits_content, self._view.sent),
+        }
+        if self.part in builds:
+            self.show_page(self.part, builds[self.part])
+
+    def step_make(self) -> None:
+        """Ask whom it is for, and make a kit."""
+        question = Ask(
+            "Make a test kit",
+            "One file that holds the proven archive, a form, and the test performance. For whom? A first name or "
+            "initials, or nobody.",
+            "Make it",
+            self._make,
+            needed="",
+        )
+        self.companion.push_screen(question)
+
+    def _make(self, who: str) -> None:
+        shop = self.shop
+        self.companion.work(
+            "Making the kit", lambda watch: shop.make_kit(now(), who, watch=watch), made_line, lambda _: self.go("kits")
+        )
+
+    def step_receive(self) -> None:
+        """Ask for what came back, and take it in."""
+        question = Ask(
+            "What came back of a kit",
+            "Drop the file here, or give its path: the form, or a zip of it and the bounce. The bounces may lie beside "
+            "the form: drop them all.",
+            "Take it in",
+            self._receive,
+            needed="Name the file that the helper sent back.",
+            hint="a path, such as ~/Downloads/Form.txt",
+        )
+        self.companion.push_screen(question)
+
+    def _receive(self, words: str) -> None:
+        shop, files = self.shop, places_of(words)
+        self.companion.work(
+            "Taking in what came back",
+            lambda watch: shop.receive(files, now(), watch),
+            came_line,
+            lambda _: self.go("kits"),
+            wrong=lambda came: came.result != "pass",
+        )
 
     async def step_new(self) -> None:
         """Go to the form."""

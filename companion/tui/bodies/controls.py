@@ -10,6 +10,7 @@ from textual.containers import Vertical
 from textual.content import Content
 from textual.widgets import OptionList, Static
 
+from companion.core.pasted import place_of
 from companion.core.text import plural
 from companion.steps.model import State, StepStatus
 from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
@@ -18,7 +19,7 @@ from companion.tui.parts.content import RESULT_MARK, RESULT_STYLE, age, content,
 from companion.tui.parts.dialogs import Ask
 from companion.tui.parts.listing import ListingBesideDetail
 from companion.tui.parts.page import Detail
-from companion.tui.parts.performance import PerformancePane, dropped_path, judged_line, performed_line
+from companion.tui.parts.performance import PerformancePane, judged_line, performed_line
 
 if TYPE_CHECKING:
     from companion.steps.looks.bounces import PerformanceView
@@ -236,7 +237,9 @@ class ControlsBody(Body):
         self.companion.push_screen(question)
 
     def _judge(self, words: str) -> None:
-        shop, path = self.shop, dropped_path(words)
+        shop, path = self.shop, place_of(words)
+        if path is None:
+            return
         self.companion.work(
             "Judging the bounce",
             lambda watch: shop.judge(path, watch=watch),

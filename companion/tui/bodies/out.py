@@ -1,25 +1,37 @@
-"""Out: recording the release, what was released before, and holding a downloaded copy against the record."""
+"""Out: recording the release, what was released before, a downloaded copy held against the record, and what players
+report.
+"""
 
 from __future__ import annotations
 
 from functools import partial
 from typing import TYPE_CHECKING, ClassVar
 
+from textual import on
 from textual.content import Content
 
+from companion.core.errors import CompanionError
 from companion.core.pasted import place_of
 from companion.core.text import visible
 from companion.core.units import decimal_bytes
+from companion.steps.deeds.reports import Edit
 from companion.steps.model import StepStatus
+from companion.trials.reports import Known, first_words
 from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import Piece, age, content, labelled
 from companion.tui.parts.dialogs import Ask, Confirm
+from companion.tui.parts.form import Form
+from companion.tui.parts.jobs import WRITE
 from companion.tui.parts.page import Page
+from companion.tui.parts.reports import FIELDS, WRONG_FIELD, AnswerReport, ReportsView, taken_line
+from companion.workshop import now
 
 if TYPE_CHECKING:
     from companion.archive.record import ReleaseRecord
     from companion.steps.account.due import Unkept
+    from companion.steps.deeds.reports import ReportView, Taken
     from companion.steps.deeds.upload import CheckedUpload
+    from companion.trials.reports import ChangeKind
 
 
 OWN_SNAPSHOT = "A release takes its own snapshot, whatever is kept already, and gives it the version's name."
@@ -54,15 +66,25 @@ def releases_content(records: list[ReleaseRecord], width: int = 0) -> Content:
 
 
 class OutBody(Body):
-    """The releases, and the findings."""
+    """The releases, players' reports, and the findings."""
 
-    PARTS: ClassVar = (BodyPart("records", "Releases", Page), FOUND)
+    PARTS: ClassVar = (
+        BodyPart("records", "Releases", Page),
+        BodyPart("reports", "Reports", ReportsView),
+        BodyPart("report", "New report", lambda: Form(FIELDS, {}, done="Take it in", every=True)),
+        FOUND,
+    )
     KEYS: ClassVar = (
         StepKey("o", "release", "Record release", "record the release"),
         StepKey("u", "upload", "Check upload", "check a downloaded copy"),
+        StepKey("i", "take_in", "Take in", "take in what a player wrote"),
+        StepKey("w", "answer", "Answer", "say what became of the report under the cursor"),
+        StepKey("e", "about", "About", "note what the report under the cursor is about"),
+        StepKey("x", "close", "Close it", "close the report under the cursor without a line in the changelog"),
     )
     NEXT: ClassVar = "o"
     _problem = ""
+    _reports: tuple[ReportView, ...] | None = None
 
     @classmethod
     def next_thing(cls, step: StepStatus, before: StepStatus | None = None) -> tuple[str, str]:
@@ -71,14 +93,123 @@ class OutBody(Body):
             return "u", "Download your own upload and hold it against the checksum."
         return super().next_thing(step, before)
 
-    def fetch(self) -> None:
-        """Ask for the records."""
-        shop = self.shop
-        self.ask("Reading the records", lambda watch: (shop.releases(watch), shop.history_problem()), self._show)
+    def offers(self, action: str) -> bool:
+        """Offer what is done with a report only where one is under the cursor."""
+        if action in ("answer", "about", "close"):
+            return self.part == "reports" and self._report() is not None and self.shop.writable
+        if action == "take_in":
+            return self.shop.writable
+        return super().offers(action)
 
-    def _show(self, found: tuple[list[ReleaseRecord], str]) -> None:
-        records, self._problem = found
+    def _report(self) -> ReportView | None:
+        view = self.made.get("reports")
+        return view.current if isinstance(view, ReportsView) and view.is_mounted else None
+
+    def fetch(self) -> None:
+        """Ask for the records and the reports."""
+        shop = self.shop
+        self.ask(
+            "Reading the records",
+            lambda watch: (shop.releases(watch), shop.history_problem(), shop.report_views(watch)),
+            self._show,
+        )
+
+    def _show(self, found: tuple[list[ReleaseRecord], str, tuple[ReportView, ...]]) -> None:
+        records, self._problem, self._reports = found
         self.show_page("records", partial(releases_content, records))
+        self.part_opened()
+
+    def part_opened(self) -> None:
+        """Fill the reports, if they are open."""
+        view = self.made.get("reports")
+        if isinstance(view, ReportsView) and self._reports is not None and self.part == "reports":
+            view.show(self._reports)
+            self.companion.refresh_bindings()
+
+    async def step_take_in(self) -> None:
+        """Go to the form."""
+        await self.go("report")
+        self.enter()
+
+    @on(Form.Kept)
+    def _kept(self, event: Form.Kept) -> None:
+        event.stop()
+        shop, form, values = self.shop, event.form, event.values
+        words = values.pop("words")
+        known = Known(at=now(), **{**values, "about": tuple(values["about"])})
+        form.show_problems({})
+
+        def refused(error: CompanionError) -> None:
+            known_field = {known.version: "version", **dict.fromkeys(known.about, "about"), "": "words"}
+            key = WRONG_FIELD.get(error.where) or known_field.get(error.where, "words")
+            form.show_problems({key: error.line})
+            form.boxes[key].box.focus()
+
+        async def taken(_: Taken) -> None:
+            for box in form.boxes.values():
+                box.put("")
+            await self.go("reports")
+            self.enter()
+
+        self.companion.work(
+            "Taking in the report", lambda watch: shop.add_report(words, known, watch), taken_line,
+            taken, failed=refused, group=WRITE,
+        )  # fmt: skip
+
+    def step_answer(self) -> None:
+        """Ask what became of it, and keep that."""
+        if not (view := self._report()):
+            return
+        shop, report = self.shop, view.report
+
+        def keep(answer: tuple[str, ChangeKind]) -> None:
+            words, kind = answer
+            self.companion.write(
+                "Answering the report",
+                lambda watch: shop.answer_report(report.id, words, kind, watch),
+                "Answered: the next draft of the changelog says so.",
+            )
+
+        text = f"{first_words(report)}\n\nWhat became of it? One line, as the changelog of this version will have it."
+        self.companion.push_screen(AnswerReport("Answer the report", text, "Keep it", keep))
+
+    def step_about(self) -> None:
+        """Ask what it is about, and note that."""
+        if not (view := self._report()):
+            return
+        shop, report = self.shop, view.report
+        before = report.known.about
+
+        def keep(words: str) -> None:
+            now_about = tuple(part.strip() for part in words.split(",") if part.strip())
+            change = Edit(
+                about=tuple(one for one in now_about if one not in before),
+                not_about=tuple(one for one in before if one not in now_about),
+            )
+            if change.about or change.not_about:
+                self.companion.write(
+                    "Noting what it is about", lambda watch: shop.edit_report(report.id, change, watch), "Noted."
+                )
+
+        text = "Files, controls or rules, with commas between."
+        question = Ask("What is it about?", text, "Keep it", keep, needed="", preset=", ".join(before))
+        self.companion.push_screen(question)
+
+    def step_close(self) -> None:
+        """Ask why, and close it."""
+        if not (view := self._report()):
+            return
+        shop, report = self.shop, view.report
+
+        def keep(why: str) -> None:
+            self.companion.write(
+                "Closing the report", lambda watch: shop.close_report(report.id, why, watch), "Closed."
+            )
+
+        text = f"{first_words(report)}\n\nWhy is nothing of it to stand in the changelog?"
+        self.companion.push_screen(
+            Ask("Close the report", text, "Close it", keep, needed="A report is closed for a reason.")
+        )
 
     def step_release(self) -> None:
         """Ask once more, then record."""

@@ -92,7 +92,7 @@ class Ask(Dialog[str]):
         preset: str = "",
         hint: str = "",
     ) -> None:
-        """``needed``: the line shown when nothing was written.
+        """``needed``: the line shown when nothing was written; empty where nothing need be.
 
         preset: stands there to begin with; what is typed first takes its place.
         """
@@ -107,7 +107,7 @@ class Ask(Dialog[str]):
     def action_done(self) -> None:
         """Hand over the words."""
         words = self.query_one(Input).value.strip()
-        if words:
+        if words or not self._needed:
             self.answer(words)
         else:
             self.query_one(".wrong", Static).update(content(self._needed))

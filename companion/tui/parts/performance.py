@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import re
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
-from urllib.parse import unquote, urlsplit
 
 from textual.app import ComposeResult
 from textual.containers import Vertical
@@ -26,18 +23,6 @@ if TYPE_CHECKING:
     from companion.steps.looks.performance import Performed
 
 _MARKS: Final = {"fault": ("✗", "$error"), "unheard": ("?", "$warning"), "": ("·", "$success")}
-
-
-def dropped_path(text: str) -> Path:
-    """Return the file that was dropped or pasted: as it is, in quotes, with escaped spaces, or as a file address."""
-    text = text.strip()
-    if len(text) > 1 and text[0] == text[-1] and text[0] in "\"'":
-        text = text[1:-1]
-    elif text.startswith("file://"):
-        text = unquote(urlsplit(text).path)
-    elif not re.match(r"[A-Za-z]:\\|\\\\", text):
-        text = re.sub(r"\\(.)", r"\1", text)
-    return Path(text).expanduser()
 
 
 def performed_line(performed: Performed) -> str:
