@@ -10,9 +10,9 @@ from typing import Any
 import msgspec
 import pytest
 
-from companion.steps.deeds.kits import KitRecord
 from companion.steps.deeds.receiving import Received
 from companion.steps.looks.kits_sent import SentKit, SentKits, sent_kits
+from companion.trials.kit_files import KitRecord
 from companion.trials.kit_texts import filled
 from companion.trials.kits import Key
 from companion.tui.parts.kits import came_line, kits_content

@@ -12,9 +12,10 @@ from companion.steps.deeds.folder import OpenFolder
 
 if TYPE_CHECKING:
     from companion.core.evidence import AwayTest
-    from companion.steps.deeds.kits import Kit, KitRecord
+    from companion.steps.deeds.kits import Kit
     from companion.steps.deeds.receiving import Received
     from companion.steps.looks.kits_sent import SentKits
+    from companion.trials.kit_files import KitRecord
 
 
 class Kits(OpenFolder):
@@ -22,9 +23,9 @@ class Kits(OpenFolder):
 
     def kits(self) -> tuple[KitRecord, ...]:
         """Return the test kits made here, the latest last, with what came of each."""
-        from companion.steps.deeds.kits import kits
+        from companion.trials.kit_files import kits_in
 
-        return kits(self.places)
+        return kits_in(self.places)
 
     def sent_kits(self, watch: Watch = QUIET) -> SentKits:
         """Return the kits as they stand for the content there is now, and which test would settle most."""
@@ -45,8 +46,8 @@ class Kits(OpenFolder):
 
     def receive(self, files: Sequence[Path], at: str, watch: Watch = QUIET) -> Received:
         """Take in what a helper sent back, and record the away test it tells of, for the content of its kit."""
-        from companion.steps.deeds.kits import note_returned
         from companion.steps.deeds.receiving import receive
+        from companion.trials.kit_files import note_returned
 
         received, test = receive(self.desk(watch), files, watch)
         if test:

@@ -8,7 +8,6 @@ and for no other.
 from __future__ import annotations
 
 import contextlib
-import json
 import secrets
 import tempfile
 from pathlib import Path
@@ -18,14 +17,13 @@ import msgspec
 
 from companion.core.entries import Kind
 from companion.core.errors import CompanionError
-from companion.core.evidence import AwayTest
-from companion.core.files import explained, read_capped, sha256_of, write_safely
-from companion.core.folder import Places
+from companion.core.files import explained, sha256_of
 from companion.core.units import note_name
 from companion.steps.desk import Desk
 from companion.steps.grounds import away_marks
 from companion.steps.looks.standing import archive_gone
 from companion.trials.away import refuse_name
+from companion.trials.kit_files import KitRecord, keep
 from companion.trials.kit_texts import KitAbout, form_text, guide_text
 
 if TYPE_CHECKING:
@@ -33,30 +31,6 @@ if TYPE_CHECKING:
 
 FORM: Final = "Form.txt"
 GUIDE: Final = "Read me first.txt"
-_MOST_RECORD: Final = 1 << 16
-
-
-class KitRecord(msgspec.Struct, frozen=True, kw_only=True):
-    """A kit that was made. code: as the form bears it. who: a first name or initials, or empty. content, sounding: what
-    the helper's test and the bounce rest on; engine: as the facts called it. music: names of the performance's files.
-    outcome: what came of it; empty while nobody has answered. engine_version, edition, system: as the helper has them.
-    """
-
-    code: str
-    who: str = ""
-    at: str = ""
-    version: str = ""
-    engine: str = ""
-    content: str = ""
-    sounding: str = ""
-    archive: str = ""
-    sha256: str = ""
-    music: tuple[str, ...] = ()
-    returned: str = ""
-    outcome: str = ""
-    engine_version: str = ""
-    edition: str = ""
-    system: str = ""
 
 
 class Kit(msgspec.Struct, frozen=True, kw_only=True):
@@ -113,7 +87,7 @@ def make_kit(desk: Desk, who: str, out: Path, at: str) -> Kit:
                 sha256=str(evidence.details["sha256"]),
                 music=tuple(path.name for path in music),
             )
-            _keep(desk.places, record)
+            keep(desk.places, record)
             put_new(new)
     return Kit(path=target, code=code, size=new.size, archive=archive.name, music=record.music, without=without)
 
@@ -170,43 +144,3 @@ def _performance(desk: Desk, place: Path) -> tuple[list[Path], float, str]:
     except CompanionError as error:
         return [], 0.0, error.line
     return [Path(file.file) for file in files], sum(file.seconds for file in files), ""
-
-
-def kits(places: Places) -> tuple[KitRecord, ...]:
-    """Return the kits that were made here, the latest last; what does not read is passed over."""
-    found = (_read(path) for path in places.kits.glob("*.json")) if places.kits.is_dir() else ()
-    return tuple(sorted((one for one in found if one), key=lambda one: (one.at, one.code)))
-
-
-def record_of(places: Places, code: str) -> KitRecord | None:
-    """Return what is noted of the kit ``code``; None where none of that code was made here."""
-    record = _read(places.kits / f"{code}.json")
-    return record if record and record.code == code else None
-
-
-def _read(path: Path) -> KitRecord | None:
-    with contextlib.suppress(CompanionError, ValueError, RecursionError, msgspec.ValidationError):
-        return msgspec.convert(json.loads(read_capped(path, _MOST_RECORD)), KitRecord)
-    return None
-
-
-def _keep(places: Places, record: KitRecord) -> None:
-    text = json.dumps({"schema": 1, **msgspec.to_builtins(record)}, ensure_ascii=True, indent=1)
-    write_safely(places.kits / f"{record.code}.json", text.encode("ascii") + b"\n", root=places.folder)
-
-
-def note_returned(places: Places, code: str, at: str, outcome: str, test: AwayTest | None) -> None:
-    """Note what came of a kit. test: what it told, where it counts as one."""
-    if record := record_of(places, code):
-        told = test or AwayTest(kind="another player", result="fail")
-        _keep(
-            places,
-            msgspec.structs.replace(
-                record,
-                returned=at,
-                outcome=outcome,
-                engine_version=told.engine_version,
-                edition=told.edition,
-                system=told.system,
-            ),
-        )

@@ -19,10 +19,11 @@ from companion.core.evidence import AwayTest
 from companion.core.files import read_capped
 from companion.core.progress import Watch
 from companion.core.text import listed, plural, visible
-from companion.steps.deeds.kits import GUIDE, KitRecord, record_of
+from companion.steps.deeds.kits import GUIDE
 from companion.steps.desk import Desk
 from companion.steps.grounds import away_marks
 from companion.trials.away import refuse, refuse_too_old, unsaid
+from companion.trials.kit_files import KitRecord, record_of
 from companion.trials.kits import MOST_FORM, away_test_of, read_form, version_in
 
 MOST_RETURNED: Final = 2 << 30

@@ -9,9 +9,9 @@ import msgspec
 from companion.core.evidence import AwayTest
 from companion.core.text import listed, plural, visible
 from companion.steps.checks.needs import next_test, settles
-from companion.steps.deeds.kits import KitRecord, kits
 from companion.steps.desk import Desk
 from companion.steps.grounds import away_marks
+from companion.trials.kit_files import KitRecord, kits_in
 
 Came = Literal["waiting", "passed", "failed", "ended"]
 
@@ -48,7 +48,7 @@ def sent_kits(desk: Desk) -> SentKits:
     """Return the kits of a folder as they stand for its content now."""
     mark, engine = away_marks(desk.marks)["another player"], _plain(desk.facts.engine.name)
     found = []
-    for kit in kits(desk.places):
+    for kit in kits_in(desk.places):
         here = kit.content == mark and _plain(kit.engine) == engine
         passed = kit.outcome == "pass"
         test = AwayTest(
