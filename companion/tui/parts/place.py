@@ -13,9 +13,9 @@ from textual.message import Message
 
 from companion.core.errors import CompanionError
 from companion.core.folder import FACTS_FILE
+from companion.core.pasted import place_of
 from companion.core.text import visible
 from companion.tui.parts.form import LineInput
-from companion.tui.parts.performance import dropped_path
 
 _MOST: Final = 2000
 """Entries of a folder that are looked through for one to complete."""
@@ -52,7 +52,7 @@ def folder_meant(text: str) -> Path:
     """
     plain = Path(text.strip())
     try:
-        path = plain if plain.is_dir() else dropped_path(text)
+        path = plain if plain.is_dir() else place_of(text) or plain
         path = path.absolute()
         if path.is_file():
             return next((one for one in path.parents if (one / FACTS_FILE).is_file()), path.parent)
