@@ -19,7 +19,7 @@ from companion.steps.drawn.which import Sight, kinds_of
 from companion.tui.frame.palette import WHOLE
 from companion.tui.frame.workspace import Workspace
 from companion.tui.parts.findings import FindingsView
-from companion.tui.parts.picture import PictureScreen
+from companion.tui.parts.picture import PictureArea, PictureScreen
 from companion.workshop import Workshop
 from tests.tui.conftest import HOSTILE, Bench, Hand, Opened, finding
 
@@ -237,6 +237,18 @@ async def test_everything_fits(bench: Bench, opened: Opened, easel: Easel, size:
         assert hand.shows("click-inside: a.wav", "Measured 1 click", "Esc Back", "▲ click")
         side_by_side = any("Measured" in line and "│" in line for line in hand.lines())
         assert side_by_side is (size[0] >= 110)
+
+
+async def test_a_picture_fits_what_the_figures_leave_it(bench: Bench, opened: Opened, easel: Easel) -> None:
+    async with opened(bench) as hand:
+        await see(hand, "4", "enter")
+        area, pane = screen(hand).query_one(PictureArea), screen(hand).query_one(".figures")
+        for height in (9, 2):
+            pane.styles.height = height
+            await hand.rest()
+            await until(hand, lambda: settled(hand))
+            assert hand.shows("▲ click"), "the line below the picture is its last"
+            assert area.max_scroll_y == 0
 
 
 async def test_hostile_names_and_figures_do_nothing(bench: Bench, opened: Opened, easel: Easel) -> None:

@@ -11,6 +11,8 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Container, VerticalScroll
 from textual.content import Content
+from textual.geometry import Size
+from textual.message import Message
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
@@ -64,6 +66,17 @@ class PictureArea(VerticalScroll, can_focus=False):
     PictureArea { height: 1fr; width: 1fr; }
     PictureArea Static { height: auto; width: auto; }
     """
+
+    class Resized(Message):
+        """There is more or less room for the drawing than before."""
+
+    _room: Size | None = None
+
+    def on_resize(self) -> None:
+        """Tell that there is other room, whatever took or gave it: the terminal, or the figures below."""
+        if self.outer_size != self._room:
+            self._room = self.outer_size
+            self.post_message(self.Resized())
 
     def compose(self) -> ComposeResult:
         """Lay it out."""
@@ -173,6 +186,10 @@ class PictureScreen(ModalScreen[None]):
     def on_resize(self, _: events.Resize) -> None:
         """Draw anew for the new size."""
         self.call_after_refresh(self._show)
+
+    def on_picture_area_resized(self) -> None:
+        """Draw anew where the figures below have taken room, or given it back."""
+        self._show()
 
     # -- drawing --------------------------------------------------------------------------------------------------
 
