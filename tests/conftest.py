@@ -35,7 +35,8 @@ _number = itertools.count()
 
 @pytest.fixture(autouse=True)
 def own_home(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
-    """Let no test read or write what the person at this computer has chosen."""
+    """Let no test read or write what the person at this computer has chosen, nor depend on their terminal."""
+    monkeypatch.setenv("TERM", "xterm-256color")
     monkeypatch.setenv("COMPANION_HOME", str(tmp_path_factory.getbasetemp() / f"own-{next(_number)}"))
 
 

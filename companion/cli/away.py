@@ -10,6 +10,7 @@ import click
 
 from companion.cli.base import (
     FOLDER,
+    Group,
     Output,
     command,
     commands,
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 KINDS: Final = ("originals hidden", "another computer", "another player", "a piece of music")
 
 
-class _OnFolder(click.Group):
+class _OnFolder(Group):
     """A group in which anything that is no command of its own is a folder, which the command ``meant`` is for."""
 
     meant = ""

@@ -16,6 +16,7 @@ import click
 
 from companion import __version__
 from companion.cli.modules import MODULES, NAMES
+from companion.core import plain
 from companion.core.errors import MOST, CompanionError
 from companion.core.text import shorten, visible
 
@@ -31,7 +32,28 @@ folder_argument: Final = click.argument("folder", type=FOLDER, default=Path())
 json_option: Final = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 
 
-class _Commands(click.Group):
+class Command(click.Command):
+    """A command whose help can be read on any terminal."""
+
+    def get_help(self, ctx: click.Context) -> str:
+        """Return the help."""
+        return plain.charset_of(sys.stdout).shown(super().get_help(ctx))
+
+
+class Group(click.Group):
+    """A group of such commands."""
+
+    command_class = Command
+
+    def get_help(self, ctx: click.Context) -> str:
+        """Return the help."""
+        return plain.charset_of(sys.stdout).shown(super().get_help(ctx))
+
+
+Group.group_class = Group
+
+
+class _Commands(Group):
     """A group in which anything that is no command is a folder to open: ``companion FOLDER``.
 
     A command's module is imported when the command is asked for.
@@ -128,8 +150,7 @@ def main() -> NoReturn:
     """
     _said.clear()
     for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):  # a name or a sign the terminal's encoding lacks must not end the run
-            stream.reconfigure(errors="backslashreplace")
+        plain.prepare(stream)
     try:
         sys.exit(commands(standalone_mode=False) or 0)
     except CompanionError as error:
@@ -150,7 +171,7 @@ def print_remark(line: str) -> None:
     if any(what in line for what in _said):
         return
     with suppress(OSError):  # nobody may be there to read it; the exit code still says it
-        click.echo(line, err=True)
+        click.echo(plain.charset_of(sys.stderr).shown(line), err=True)
 
 
 def _fail(line: str, code: int) -> NoReturn:
@@ -208,7 +229,8 @@ def _show_progress(progress: Progress) -> None:
     import shutil  # which brings three compressors along
 
     width = shutil.get_terminal_size().columns - 1
-    sys.stderr.write(f"\r\x1b[K{shorten(visible(progress.line), width)}")
+    line = plain.charset_of(sys.stderr).shown(visible(progress.line))
+    sys.stderr.write(f"\r\x1b[K{line if len(line) <= width else line[:width]}")
     sys.stderr.flush()
 
 
@@ -247,12 +269,14 @@ def print_result(as_json: bool, data: Any, lines: Sequence[str]) -> None:
     print_text(json.dumps({"schema": 1, **plain}, ensure_ascii=True, indent=1))
 
 
-def print_text(text: str, nl: bool = True) -> None:
-    """Print ``text``. A reader that has gone, as ``head`` does, changes nothing about how the command ends.
+def print_text(text: str, nl: bool = True, *, exactly: bool = False) -> None:
+    """Print ``text``; exactly: without twins for what only a terminal has no picture of.
+
+    A reader that has gone, as ``head`` does, changes nothing about how the command ends.
 
     Handled here, since click would call it a failure; and a check that blocks must not read as one that passed.
     """
     try:
-        click.echo(text, nl=nl)
+        click.echo(plain.charset_of(sys.stdout, font=not exactly).shown(text), nl=nl)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # what is still buffered goes there too

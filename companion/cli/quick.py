@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from companion.core.folder import Places
+from companion.core.plain import charset_of, prepare
 from companion.history.store.snapshot_list import remembered
 
 
@@ -19,10 +20,9 @@ def answered(words: Sequence[str]) -> bool:
     """Print what ``companion snapshots WORDS`` asks for, if it is plainly the list, and tell whether it was."""
     if "_COMPANION_COMPLETE" in os.environ or not (lines := _listed(words)):
         return False
-    if hasattr(sys.stdout, "reconfigure"):  # a label may hold what the terminal's encoding lacks
-        sys.stdout.reconfigure(errors="backslashreplace")
+    prepare(sys.stdout)  # a label may hold what the terminal's encoding lacks
     try:
-        sys.stdout.write("\n".join(lines) + "\n")
+        sys.stdout.write(charset_of(sys.stdout).shown("\n".join(lines)) + "\n")
         sys.stdout.flush()
     except BrokenPipeError:  # a reader that has gone, as ``head`` does
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

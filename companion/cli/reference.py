@@ -50,7 +50,7 @@ def measure(paths: tuple[Path, ...], as_json: bool, as_csv: bool) -> None:
     with watching(quiet=as_json or as_csv) as watch:
         measured = workshop.measure(paths, watch)
     if as_csv and not as_json:
-        print_text(measures_csv(measured), nl=False)
+        print_text(measures_csv(measured), nl=False, exactly=True)
     else:
         print_result(as_json, {"files": [to_plain(one) for one in measured]}, measure_lines(measured))
 
@@ -71,7 +71,7 @@ def completion(shell: str) -> None:
     kind = get_completion_class(shell)
     if kind is None:
         raise CompanionError("The installed click knows no completion for this shell", shell, "update click to 8.5")
-    print_text(kind(commands, {}, "companion", "_COMPANION_COMPLETE").source())
+    print_text(kind(commands, {}, "companion", "_COMPANION_COMPLETE").source(), exactly=True)
 
 
 @command()

@@ -58,7 +58,7 @@ def draft(
     else:
         # A file or a program gets every byte as it is; a terminal nothing that would move it.
         text = visible_lines(drafted.text) if sys.stdout.isatty() else drafted.text
-        print_text(text, nl=not text.endswith("\n"))
+        print_text(text, nl=not text.endswith("\n"), exactly=not sys.stdout.isatty())
         for line in draft_notes(drafted):
             print_remark(line)
     return 1 if drafted.missing or drafted.conflicts else 0

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from textual import events
 from textual.app import App
+from textual.filter import LineFilter
 from textual.signal import Signal
 from textual.widget import Widget
 
@@ -16,6 +17,7 @@ from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Progress, Watch
 from companion.tui.parts.foot import FootLine, JobLine, NoticeLine
 from companion.tui.parts.jobs import WORK, WRITE, BackgroundJob, Jobs
+from companion.tui.parts.plainly import PlainFilter, terminal
 
 if TYPE_CHECKING:
     from companion.steps.account.due import Standing
@@ -51,6 +53,11 @@ class Companion(App[int]):
         self._notices: deque[tuple[str, bool]] = deque(maxlen=3)
         self._keyed = False
         self.looked: Signal[Standing] = Signal(self, "looked")
+
+    def get_line_filters(self) -> Sequence[LineFilter]:
+        """Return what lines pass through on their way to the terminal."""
+        filters = super().get_line_filters()
+        return filters if terminal().whole else [*filters, PlainFilter()]
 
     @property
     def shop(self) -> Workshop:

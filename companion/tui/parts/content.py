@@ -9,6 +9,7 @@ from companion.core.describe import rule_words
 from companion.core.findings import Finding, Severity
 from companion.core.text import shorten, visible, visible_lines
 from companion.steps.model import State
+from companion.tui.parts.plainly import terminal
 
 STATE_STYLE: Final = {
     State.OPEN: "$foreground-muted",
@@ -32,12 +33,13 @@ Piece = str | Content | tuple[str, str]
 
 def content(*pieces: Piece) -> Content:
     """Join pieces: our own words as strings, (text, style) pairs, or Content made here. Every one is made inert."""
+    named = terminal().named
     safe = [
         piece
         if isinstance(piece, Content)
-        else visible_lines(piece)
+        else named(visible_lines(piece))
         if isinstance(piece, str)
-        else (visible_lines(piece[0]), piece[1])
+        else (named(visible_lines(piece[0])), piece[1])
         for piece in pieces
     ]
     return Content.assemble(*safe)

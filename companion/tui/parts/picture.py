@@ -26,6 +26,7 @@ from companion.tui.parts.companion import Companion, companion_of
 from companion.tui.parts.content import content
 from companion.tui.parts.foot import Foot
 from companion.tui.parts.hearing import KEYS
+from companion.tui.parts.plainly import terminal
 from companion.tui.parts.tour import Tour
 
 if TYPE_CHECKING:
@@ -236,7 +237,7 @@ class PictureScreen(ModalScreen[None]):
             words = (self._problem, "$error") if self._problem else ("Looking …", "$foreground-muted")
             canvas.put(content(words))
         else:
-            ascii_only = needs_ascii(self.companion.console.encoding, os.environ.get("TERM", ""))
+            ascii_only = needs_ascii(terminal().encoding, os.environ.get("TERM", ""))
             at = tour.cursor if tour.key_map or tour.bars else None
             shown = in_ascii(drawing) if ascii_only else drawing
             canvas.put(drawing_rows(shown, width, height, ascii_only=ascii_only, at=at))

@@ -1,0 +1,87 @@
+"""Plain twins: whatever a terminal cannot show is written so that it can be read, and nothing ends a run."""
+
+from __future__ import annotations
+
+import io
+import unicodedata
+from pathlib import Path
+
+import pytest
+
+from companion.core import plain
+from companion.core.plain import ERRORS, TWINS, Charset, twin
+from companion.steps.model import State
+
+SIGNS = "".join(chr(point) for point in (*range(0xA0, 0x2FFF), 0xD800, 0xDCFF, 0x1F7E2, 0x6D1E, 0xFFFD))
+NOT_SHOWN = "✅🟢"
+"""Signs that are only looked for in what others wrote."""
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp437", "cp1252", "latin-1", "koi8-r", "shift_jis", "utf-8"])
+def test_every_sign_is_written_in_every_encoding(encoding: str) -> None:
+    raw = io.BytesIO()
+    stream = io.TextIOWrapper(raw, encoding=encoding)
+    plain.prepare(stream)
+    stream.write(SIGNS)
+    stream.flush()
+    shown = Charset(encoding).shown(SIGNS)
+    if encoding == "utf-8":
+        assert shown == SIGNS, "what is shown is not touched; lone halves are the stream's to write"
+        assert "\\udcff" in raw.getvalue().decode("utf-8")
+    else:
+        assert shown.encode(encoding, "strict").decode(encoding) == raw.getvalue().decode(encoding)
+
+
+def test_names_stay_told_apart() -> None:
+    ascii_ = Charset("ascii")
+    assert ascii_.shown("höhle 洞 ✓ “x” 1–2 … −3 dB") == 'h\\xf6hle \\u6d1e + "x" 1-2 ... -3 dB'
+    assert ascii_.shown("plain") == "plain"
+    assert Charset("cp437").shown("höhle ✓ ■ ≤") == "höhle + ■ ≤", "what is there stays"
+    assert Charset("cp1252").shown("“x” … − ✗") == "“x” … - x"
+
+
+@pytest.mark.parametrize(
+    ("terminal", "text", "shown"),
+    [
+        ("xterm", "é ✓ ■", "é ✓ ■"),
+        ("linux", "é ✓ ■ 洞", "é + ■ 洞"),  # its font is not asked about names
+        ("dumb", "é ✓ ■ 洞", "é + # 洞"),
+        ("", "é ✓", "é ✓"),
+    ],
+)
+def test_a_terminal_is_known_by_its_name(terminal: str, text: str, shown: str) -> None:
+    assert Charset("utf-8", terminal).shown(text) == shown
+
+
+@pytest.mark.parametrize("encoding", ["", "nonsense"])
+def test_an_encoding_nobody_knows_is_taken_for_the_least(encoding: str) -> None:
+    assert Charset(encoding).shown("✓") == "+"
+
+
+def test_a_twin_in_a_cell_is_as_wide_as_what_it_stands_for() -> None:
+    from rich.cells import cell_len
+
+    cells = Charset("ascii").cells
+    for sign in TWINS:
+        assert len(cells(sign)) == cell_len(sign) == 1, sign
+    assert cells("洞e\u0301") == "??e"
+    assert Charset("ascii").named("洞 ≤ … ✓") == "\\u6d1e <= … ✓", "a name is written out, a mark is left to its cell"
+
+
+def test_twins_tell_the_states_apart() -> None:
+    marks = [twin(state.mark) or state.mark for state in State]
+    assert len(set(marks)) == len(State)
+    assert all(mark.isascii() and len(mark) == 1 for mark in marks)
+    assert all(text.isascii() for text in TWINS.values())
+
+
+def test_every_mark_of_ours_has_a_twin() -> None:
+    package = Path(plain.__file__).parent.parent
+    signs = {sign for path in package.rglob("*.py") for sign in path.read_text("utf-8") if not sign.isascii()}
+    without = {sign for sign in signs if not unicodedata.category(sign).startswith("L") and not twin(sign)}
+    assert without <= set(NOT_SHOWN)
+
+
+def test_only_what_cannot_be_written_is_stood_in_for() -> None:
+    with pytest.raises(UnicodeDecodeError):
+        b"\xff".decode("utf-8", ERRORS)
