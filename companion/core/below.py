@@ -19,6 +19,8 @@ from functools import cache
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from companion.core.patience import patiently
+
 BY_HANDLE: Final = {os.open, os.stat, os.unlink, os.mkdir, os.rmdir, os.rename, os.link} <= os.supports_dir_fd
 _FOLDER: Final = (
     getattr(os, "O_DIRECTORY", 0)
@@ -222,7 +224,7 @@ def look(place: Located) -> os.stat_result:
 
 def remove(place: Located) -> None:
     """Remove a file or link. Raises OSError."""
-    os.unlink(place.name, dir_fd=place.at)
+    patiently(lambda: os.unlink(place.name, dir_fd=place.at))
 
 
 def set_permissions(place: Located, bits: int) -> None:
@@ -243,7 +245,7 @@ def set_permissions(place: Located, bits: int) -> None:
 
 def move(source: Located, target: Located) -> None:
     """Put a file in the place of whatever lies there. Raises OSError."""
-    os.replace(source.name, target.name, src_dir_fd=source.at, dst_dir_fd=target.at)
+    patiently(lambda: os.replace(source.name, target.name, src_dir_fd=source.at, dst_dir_fd=target.at))
 
 
 def move_new(source: Located, target: Located) -> None:
@@ -251,7 +253,7 @@ def move_new(source: Located, target: Located) -> None:
     if _renamed(source, target, new=True):
         return
     if os.name == "nt":  # there a rename never replaces
-        os.rename(source.name, target.name)  # noqa: PTH104
+        patiently(lambda: os.rename(source.name, target.name))  # noqa: PTH104
         return
     try:
         os.link(source.name, target.name, src_dir_fd=source.at, dst_dir_fd=target.at, follow_symlinks=False)
@@ -299,8 +301,12 @@ def _replaced_on_windows(source: Located, target: Located, old: Located) -> None
     import ctypes
 
     replace = ctypes.windll.kernel32.ReplaceFileW  # type: ignore[attr-defined,unused-ignore]
-    if not replace(target.name, source.name, old.name, 2, None, None):  # REPLACEFILE_IGNORE_MERGE_ERRORS
-        raise ctypes.WinError()  # type: ignore[attr-defined,unused-ignore]
+
+    def do() -> None:
+        if not replace(target.name, source.name, old.name, 2, None, None):  # REPLACEFILE_IGNORE_MERGE_ERRORS
+            raise ctypes.WinError()  # type: ignore[attr-defined,unused-ignore]
+
+    patiently(do)
 
 
 def _renamed(source: Located, target: Located, *, new: bool) -> bool:

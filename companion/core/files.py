@@ -14,6 +14,7 @@ from companion.core.below import set_permissions, sync
 from companion.core.entries import Entry
 from companion.core.errors import CompanionError
 from companion.core.hold import Hold
+from companion.core.patience import is_held
 
 BLOCK = 1 << 20
 """Bytes read at a time: large enough to be quick, small enough to cancel between."""
@@ -45,6 +46,8 @@ def explain_os_error(error: OSError, doing: str, path: Path) -> CompanionError:
         errno.ENAMETOOLONG: "choose a shorter name or place",
     }.get(error.errno or 0, "try again, and check the disk if it stays so")
     reason = error.strerror or error.__class__.__name__
+    if is_held(error):
+        reason, advice = "another program has it open", "close that program, or wait until it is done, and try again"
     return CompanionError(f"Could not {doing}: {reason}", str(path), advice)
 
 

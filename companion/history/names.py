@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from companion.core.folder import OURS, Places
+from companion.core.portable import reserved_device
 
 KEPT_OF_OURS: Final = ("evidence", "reports")
 """What is kept of ``.companion``: what was found and judged. Everything else in it can be made again."""
@@ -67,6 +68,6 @@ def unsafe_to_write(path: str) -> str:
     for part in path.split("/"):
         if part in ("", ".", "..") or cannot_be_held(part):
             return "the name leads out of the folder or into a version-control folder"
-        if os.name == "nt" and ("\\" in part or ":" in part or part.rstrip(". ") != part):
+        if os.name == "nt" and ("\\" in part or ":" in part or part.rstrip(". ") != part or reserved_device(part)):
             return "Windows cannot hold a file of that name"
     return ""

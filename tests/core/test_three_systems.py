@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ctypes
 import errno
+import importlib.util
 import mmap
 import os
 import sys
@@ -17,7 +18,7 @@ from typing import Any
 import pytest
 
 from companion.contents.reading.inflate import let_go
-from companion.core import children, files
+from companion.core import below, children, files, scratch
 from companion.history.store import durable
 from companion.history.store.objects import BLOB, object_id
 from companion.history.store.pack_writer import PackWriter
@@ -219,3 +220,49 @@ def test_there_is_always_a_worker(monkeypatch: pytest.MonkeyPatch, missing: str)
     assert 1 <= pool.default_workers() <= 8
     monkeypatch.setattr(os, "cpu_count", lambda: None)
     assert pool.default_workers() >= 1
+
+
+def test_no_flag_of_one_system_is_needed_to_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Flags are taken up when a module is imported: without them it reads the same."""
+    path = tmp_path / "a.wav"
+    path.write_bytes(b"slate" * 100)
+    with monkeypatch.context() as patch:
+        for name in ("O_NONBLOCK", "O_NOCTTY", "O_NOFOLLOW", "O_CLOEXEC"):
+            patch.delattr(os, name, raising=False)
+        spec = importlib.util.find_spec("companion.core.census")
+        assert spec
+        assert spec.loader
+        fresh = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(fresh)
+        read = fresh.read_file(tmp_path, "a.wav", lambda size: None)
+        assert read.ids.sha256.hex() == files.sha256_of(path)
+        assert files.read_capped(path, 1000) == b"slate" * 100
+
+
+@pytest.mark.parametrize("missing", [HERE, "fchmod"])
+def test_permissions_are_set_with_the_call_there_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, missing: str
+) -> None:
+    without(monkeypatch, missing)
+    path = tmp_path / "a"
+    path.write_bytes(b"")
+    below.set_permissions(below.Located(-1, str(path)), 0o444)
+    assert path.stat().st_mode & 0o777 == 0o444
+    if below.BY_HANDLE:
+        handle = os.open(tmp_path, os.O_RDONLY)
+        below.set_permissions(below.Located(handle, str(path)), 0o644)
+        os.close(handle)
+        assert path.stat().st_mode & 0o777 == 0o644
+    path.chmod(0o644)
+
+
+@pytest.mark.parametrize("missing", [HERE, "readv"])
+def test_memory_is_filled_with_the_call_there_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, missing: str) -> None:
+    without(monkeypatch, missing)
+    data = os.urandom(3 * scratch.PIECE + 7)
+    (tmp_path / "a").write_bytes(data)
+    with (tmp_path / "a").open("rb", buffering=0) as stream:
+        assert b"".join(map(bytes, scratch.pieces(stream.fileno()))) == data
+        stream.seek(5)
+        assert scratch.read_full(stream.fileno(), memoryview(bytearray(9))) == data[5:14]
+        assert scratch.read_some(stream.fileno(), memoryview(bytearray())) == 0
