@@ -2,6 +2,7 @@
 
     python tests/run_all.py            what every change must pass
     python tests/run_all.py --quick    the same without the outside checks
+    … --durations FILE                 and how long each test took, in FILE (JUnit's XML)
 
 Slow campaigns and benchmarks have their own commands; DEVELOPERS.md names them.
 """
@@ -27,6 +28,8 @@ def _types_for(system: str) -> list[str]:
 def main() -> int:
     """Return 0 when every part passed."""
     quick = "--quick" in sys.argv[1:]
+    told = sys.argv[sys.argv.index("--durations") + 1] if "--durations" in sys.argv else ""
+    durations = [f"--junitxml={Path(told).resolve()}"] if told else []
     workers = str(2 + max(2, os.cpu_count() or 2))  # two more than there are cores: many tests wait for a disk
     parts: list[tuple[str, list[str]]] = [
         ("format", [str(BIN / "ruff"), "format", "--check", "."]),
@@ -39,7 +42,10 @@ def main() -> int:
             if system != sys.platform
         ),
         ("imports", [str(BIN / "lint-imports")]),
-        ("tests", [sys.executable, "-m", "pytest", "-n", workers, *(["--ignore=tests/outside"] if quick else [])]),
+        (
+            "tests",
+            [sys.executable, "-m", "pytest", "-n", workers, *(["--ignore=tests/outside"] if quick else []), *durations],
+        ),
     ]
     failed = []
     for name, command in parts:

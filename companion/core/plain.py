@@ -7,7 +7,6 @@ of some is known by its name (the variable TERM).
 
 import codecs
 import os
-import unicodedata
 from functools import lru_cache
 from typing import Any, Final
 
@@ -95,6 +94,8 @@ class Charset:
 
 
 def _cell(sign: str) -> str:
+    import unicodedata  # a megabyte that most commands do without
+
     if unicodedata.combining(sign) or unicodedata.category(sign) in ("Mn", "Me", "Cf"):
         return ""
     return _CELLS.get(sign) or twin(sign) or ("??" if unicodedata.east_asian_width(sign) in "WF" else "?")

@@ -36,14 +36,14 @@ SMALL = [
     (["status", FOLDER], 108),
     (["status", FOLDER, "--json"], 108),
     (["snapshots", FOLDER, "--json"], 60),
-    (["snapshots", FOLDER, "--size"], 80),
+    (["snapshots", FOLDER, "--size"], 84),
     (["fact", FOLDER, "engine.name"], 58),
     (["needs", FOLDER], 80),
     (["trials", FOLDER], 86),
     (["away", FOLDER], 88),
-    (["contents", FOLDER], 116),
-    (["explain", "starts-hot"], 140),
-    (["explain"], 140),
+    (["contents", FOLDER], 120),
+    (["explain", "starts-hot"], 144),
+    (["explain"], 144),
 ]
 MOST = 330
 """Modules of any kind. Python's own differ a little from one version to the next."""
