@@ -15,6 +15,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -47,6 +48,7 @@ class Newcomer:
     """Somebody with the one file and nothing else: an empty environment, and a temporary folder to be looked into."""
 
     def __init__(self, place: Path, one_file: Path) -> None:
+        self.who: dict[str, Any] = {}  # whose processes they are, where that is somebody else's
         self.place, self.program = place, place / one_file.name
         shutil.copy2(one_file, self.program)
         self.temporary = place / "tmp"
@@ -62,12 +64,21 @@ class Newcomer:
 
     def run(self, *words: object, code: int = 0) -> str:
         done = subprocess.run(
-            [self.program, *map(str, words)], cwd=self.place, env=self.environment, capture_output=True, timeout=300
+            [self.program, *map(str, words)],
+            cwd=self.place,
+            env=self.environment,
+            capture_output=True,
+            timeout=300,
+            **self.who,
         )
         assert done.returncode == code, (words, done.returncode, done.stdout[-2000:], done.stderr[-2000:])
         assert b"Traceback" not in done.stderr
         self.leaves_nothing()
-        return done.stdout.decode("utf-8")
+        said: str = done.stdout.decode("utf-8")
+        return said
+
+    def told(self, *words: object, code: int = 0) -> Any:
+        return json.loads(self.run(*words, "--json", code=code))
 
     def leaves_nothing(self) -> None:
         until = time.monotonic() + 10
@@ -301,6 +312,58 @@ def test_a_kill_leaves_nothing_in_the_temporary_folder(newcomer: Newcomer, slate
     assert "Traceback" not in err
     assert (running.returncode == 1) is (killed == "a worker")
     newcomer.leaves_nothing()
+
+
+@pytest.fixture
+def nobody(one_file: Path) -> Iterator[Newcomer]:
+    """Somebody else than who runs the tests, without rights, where that can be played."""
+    place = Path(tempfile.mkdtemp()).resolve()
+    somebody = Newcomer(place, one_file)
+    somebody.environment["LC_ALL"] = "C"
+    yield somebody
+    shutil.rmtree(place)
+
+
+def give_away(somebody: Newcomer) -> None:
+    """Let all that is there be theirs, and what they start run as them."""
+    if os.name != "nt" and os.geteuid() == 0:
+        number = 65_534
+        for path in (somebody.place, *somebody.place.rglob("*")):
+            os.chown(path, number, number)
+        somebody.who = {"user": number, "group": number, "extra_groups": []}
+
+
+def test_from_the_first_start_to_a_released_archive(nobody: Newcomer, mend_demo: Callable[..., None]) -> None:
+    """By plain commands; what a maker does in an editor and a sampler is done on the disk."""
+    give_away(nobody)
+    assert "companion demo DIR" in nobody.run()
+    nobody.run("demo", "slate")
+    slate = nobody.place / "slate"
+    assert nobody.told("status", slate, code=1)["steps"][0]["state"] == "failing"
+    nobody.run("snapshot", slate, "-m", "as it came")
+    nobody.run("check", slate, code=1)
+    mend_demo(slate)
+    give_away(nobody)
+    nobody.run("check", slate, code=1)
+    for view in nobody.told("trials", slate)["trials"]:
+        nobody.run("answer", slate, view["trial"]["id"], "pass")
+    away = ("--who", "Ada", "--engine-version", "7.2.1", "--result", "pass", "--system", "Windows 11")
+    nobody.run("away", slate, "--kind", "another player", *away, "--edition", "any", "--played", "all keys")
+    for text in ("changelog", "readme", "page"):
+        nobody.run("draft", slate, text, "--write")
+    nobody.run("check", slate, code=1)  # nothing is released yet
+    archive = Path(nobody.told("pack", slate)["archive"]["path"])
+    nobody.run("release", slate)
+    assert {step["state"] for step in nobody.told("status", slate)["steps"]} == {"proven"}
+    shutil.copy(archive, nobody.place / "downloaded.zip")
+    nobody.run("upload", slate, "downloaded.zip")
+    nobody.run("prove", "downloaded.zip")
+    assert "Slate Choir" in nobody.run("releases", slate)
+    nobody.run("sheet", slate)
+    nobody.run("restore", slate, "1", "--into", "before")
+    assert not (nobody.place / "before" / "releases").exists()
+    if nobody.who:
+        assert {path.stat().st_uid for path in slate.rglob("*")} == {65_534}
 
 
 def heap_up(slate: Path) -> None:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import ctypes
+import os
 import sys
+import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -11,6 +15,7 @@ from companion.core import children, one_file
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import Watch
 from companion.sound.measures.pool import Request, run_requests
+from tests.core.windows import on_windows
 
 ANSWERS = "from companion.core import children;children.serve(lambda body:body[::-1],1<<30)"
 BROKEN = {
@@ -98,8 +103,6 @@ def test_one_file_is_the_child_it_is_started_as(monkeypatch: pytest.MonkeyPatch)
 
 
 def test_what_the_system_brings_finds_its_own_libraries(monkeypatch: pytest.MonkeyPatch) -> None:
-    import os
-
     monkeypatch.setattr(sys, "argv", ["companion", "--version"])
     monkeypatch.setenv("LD_LIBRARY_PATH", "/inside")
     monkeypatch.setenv("LD_LIBRARY_PATH_ORIG", "/mine")
@@ -118,3 +121,44 @@ def test_every_child_there_is_may_be_started() -> None:
         if "children.serve(" in path.read_text("utf-8")
     }
     assert serving == set(one_file.CHILDREN)
+
+
+def test_what_a_killed_run_unpacked_goes_with_the_next_start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    dead, alive = f"{2**31 - 5:08x}", f"{os.getpid():08x}"
+
+    def unpacked(name: str, *, ours: bool = True, days: float = 2) -> Path:
+        folder = tmp_path / name
+        (folder / "companion").mkdir(parents=True)
+        (folder / "companion" / ("_licences.json" if ours else "other.json")).write_text("[]")
+        then = time.time() - days * 86_400
+        os.utime(folder, (then, then))
+        return folder
+
+    gone = unpacked(f"_MEI{dead}abcdef")
+    stays = [
+        unpacked(f"_MEI{alive}abcdef"),  # its loader runs
+        unpacked(f"_MEI{dead}ghijkl", days=0.5),  # it may run on another computer
+        unpacked(f"_MEI{dead}mnopqr", ours=False),  # somebody else's program
+        unpacked(f"MEI{dead}abcdef"),
+        unpacked(f"_MEI{dead}myself"),  # this run
+    ]
+    (tmp_path / f"_MEI{dead}astray").symlink_to(stays[0], target_is_directory=True)
+    monkeypatch.setattr(sys, "_MEIPASS", str(stays[-1]), raising=False)
+    one_file.clear_left_behind()
+    assert not gone.exists()
+    assert all(folder.is_dir() for folder in stays)
+    monkeypatch.setattr(sys, "_MEIPASS", str(tmp_path / "nowhere" / "x"), raising=False)
+    one_file.clear_left_behind()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="plays another system on this one")
+@pytest.mark.parametrize(("frozen", "processes", "closes"), [(True, 2, True), (True, 3, False), (False, 2, False)])
+def test_a_window_that_would_close_is_kept_open(
+    monkeypatch: pytest.MonkeyPatch, frozen: bool, processes: int, closes: bool
+) -> None:
+    kernel = SimpleNamespace(kernel32=SimpleNamespace(GetConsoleProcessList=lambda room, size: processes))
+    monkeypatch.setattr(ctypes, "windll", kernel, raising=False)
+    monkeypatch.setattr(sys, "frozen", frozen, raising=False)
+    assert not one_file.closes_with_us(), "other systems keep it open by themselves"
+    on_windows(monkeypatch, one_file)
+    assert one_file.closes_with_us() is closes
