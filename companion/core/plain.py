@@ -112,7 +112,27 @@ def _has(encoding: str, sign: str) -> bool:
 
 def charset_of(stream: Any, *, font: bool = True) -> Charset:
     """Return what a stream of this process can show. font: whether it ends at a terminal that lacks pictures."""
-    return Charset(getattr(stream, "encoding", "") or "utf-8", os.environ.get("TERM", "") if font else "")
+    page = _page() if font and os.name == "nt" and stream.isatty() else ""
+    return Charset(page or getattr(stream, "encoding", "") or "utf-8", os.environ.get("TERM", "") if font else "")
+
+
+@lru_cache(1)
+def _page() -> str:
+    """Return the code page of a Windows console whose font holds no more than that: one of pixels, as of old."""
+    import ctypes
+
+    class Font(ctypes.Structure):  # CONSOLE_FONT_INFOEX
+        _fields_ = (
+            *(("size", ctypes.c_ulong), ("index", ctypes.c_ulong), ("wide", ctypes.c_short), ("high", ctypes.c_short)),
+            *(("family", ctypes.c_uint), ("weight", ctypes.c_uint), ("face", ctypes.c_wchar * 32)),
+        )
+
+    font, kernel = Font(), ctypes.windll.kernel32  # type: ignore[attr-defined,unused-ignore]
+    font.size = ctypes.sizeof(Font)
+    output = ctypes.c_void_p(kernel.GetStdHandle(-11))  # STD_OUTPUT_HANDLE
+    told = kernel.GetCurrentConsoleFontEx(output, False, ctypes.byref(font))
+    outline = 0x4  # TMPF_TRUETYPE
+    return f"cp{kernel.GetConsoleOutputCP()}" if told and font.family and not font.family & outline else ""
 
 
 def prepare(stream: Any) -> None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import ctypes
 import io
+import os
 import unicodedata
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
 from companion.core import plain
 from companion.core.plain import ERRORS, TWINS, Charset, twin
 from companion.steps.model import State
+from tests.core.windows import on_windows
 
 SIGNS = "".join(chr(point) for point in (*range(0xA0, 0x2FFF), 0xD800, 0xDCFF, 0x1F7E2, 0x6D1E, 0xFFFD))
 NOT_SHOWN = "✅🟢"
@@ -85,3 +90,33 @@ def test_every_mark_of_ours_has_a_twin() -> None:
 def test_only_what_cannot_be_written_is_stood_in_for() -> None:
     with pytest.raises(UnicodeDecodeError):
         b"\xff".decode("utf-8", ERRORS)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="plays another system on this one")
+@pytest.mark.parametrize(
+    ("told", "family", "tty", "encoding"),
+    [
+        (1, 0x30, True, "cp437"),  # a font of pixels
+        (1, 0x36, True, "utf-8"),  # an outline font
+        (1, 0x30, False, "utf-8"),  # no console: a pipe
+        (0, 0x30, True, "utf-8"),  # it does not say
+    ],
+)
+def test_a_windows_console_of_old_shows_its_code_page(
+    monkeypatch: pytest.MonkeyPatch, told: int, family: int, tty: bool, encoding: str
+) -> None:
+    def font_of(output: object, largest: bool, font: Any) -> int:
+        assert font._obj.size == ctypes.sizeof(font._obj)
+        font._obj.family = family
+        return told
+
+    kernel = SimpleNamespace(
+        GetStdHandle=lambda number: 7, GetCurrentConsoleFontEx=font_of, GetConsoleOutputCP=lambda: 437
+    )
+    stream = SimpleNamespace(isatty=lambda: tty, encoding="utf-8")
+    monkeypatch.setattr(ctypes, "windll", SimpleNamespace(kernel32=kernel), raising=False)
+    plain._page.cache_clear()
+    assert plain.charset_of(stream).encoding == "utf-8", "other systems are not asked"
+    on_windows(monkeypatch, plain)
+    assert plain.charset_of(stream).encoding == encoding
+    plain._page.cache_clear()
