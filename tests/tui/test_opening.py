@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from pathlib import Path
@@ -14,8 +15,10 @@ from textual import events
 from companion.core import shelf
 from companion.core.errors import CompanionError
 from companion.core.own import HOME
+from companion.steps.deeds.demo import demo_place
 from companion.tui import running
 from companion.tui.app import CompanionApp
+from companion.tui.frame import opening
 from companion.tui.frame.opening import Instruments, Opening
 from companion.tui.parts.place import PlaceInput, completed, folder_meant
 from tests.tui.conftest import HOSTILE, Bench, Hand, Opened
@@ -232,3 +235,37 @@ def test_completion(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert completed(f"{base}bad") == (f"{base}bad", ()), "what cannot be typed is not offered"
     assert completed(f"{base}nowhere{os.sep}x") == (f"{base}nowhere{os.sep}x", ())
     assert completed("a\0b") == ("a\0b", ())
+
+
+def test_where_nobody_keeps_an_instrument_none_is_offered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    monkeypatch.chdir(tmp_path)
+    assert opening._here() is None
+    place = tmp_path / "Downloads"
+    place.mkdir()
+    monkeypatch.chdir(place)
+    assert opening._here() == place
+    monkeypatch.setattr(sys, "executable", str(place / "companion"))
+    assert opening._here() == place
+    monkeypatch.setattr(sys, "frozen", True, raising=False)
+    assert opening._here() is None, "a double click begins in the folder of the program"
+    monkeypatch.chdir(Path(place.anchor))
+    assert opening._here() is None
+
+
+def test_the_demo_is_offered_where_nothing_lies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    assert demo_place() == tmp_path / "Slate Choir demo"
+    (tmp_path / "Slate Choir demo").mkdir()
+    assert demo_place() == tmp_path / "Slate Choir demo 2"
+    (tmp_path / "Documents").mkdir()
+    assert demo_place() == tmp_path / "Documents" / "Slate Choir demo"
+
+    def homeless() -> Path:
+        raise RuntimeError("Could not determine home directory.")
+
+    monkeypatch.setattr(Path, "home", homeless)
+    monkeypatch.chdir(tmp_path / "Documents")
+    assert demo_place() == tmp_path / "Documents" / "Slate Choir demo"

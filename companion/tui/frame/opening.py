@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,7 @@ from textual.message import Message
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
+from companion.core.one_file import is_one_file
 from companion.core.progress import Watch
 from companion.core.text import shorten, visible
 from companion.tui.frame.theme import BASE, dress
@@ -256,9 +258,10 @@ def choose_folder(*, light: bool, few: bool = False) -> Path | None:
 
 
 def _here() -> Path | None:
-    """Return the folder one is in, where it could be one to release: not the home, nor a whole disk."""
+    """Return the folder one is in, where it could be one to release: not the home, a whole disk, nor the program's."""
     try:
         here = Path.cwd()
-        return None if here in (Path.home(), here.parent) else here
+        ours = Path(sys.executable).resolve().parent if is_one_file() else None
+        return None if here in (Path.home(), here.parent, ours) else here
     except (OSError, RuntimeError):
         return None
