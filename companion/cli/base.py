@@ -18,7 +18,6 @@ from companion import __version__
 from companion.cli.modules import MODULES, NAMES
 from companion.core import plain
 from companion.core.errors import MOST, CompanionError
-from companion.core.one_file import closes_with_us
 from companion.core.text import shorten, visible
 
 if TYPE_CHECKING:
@@ -176,6 +175,8 @@ def print_remark(line: str) -> None:
 
 
 def _fail(line: str, code: int) -> NoReturn:
+    from companion.core.one_file import closes_with_us
+
     print_remark(line)
     if closes_with_us():
         with suppress(EOFError, OSError):

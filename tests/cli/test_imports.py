@@ -39,11 +39,11 @@ SMALL = [
     (["snapshots", FOLDER, "--size"], 84),
     (["fact", FOLDER, "engine.name"], 58),
     (["needs", FOLDER], 80),
-    (["trials", FOLDER], 86),
-    (["away", FOLDER], 88),
+    (["trials", FOLDER], 90),
+    (["away", FOLDER], 92),
     (["contents", FOLDER], 120),
-    (["explain", "starts-hot"], 144),
-    (["explain"], 144),
+    (["explain", "starts-hot"], 148),
+    (["explain"], 148),
 ]
 MOST = 330
 """Modules of any kind. Python's own differ a little from one version to the next."""
