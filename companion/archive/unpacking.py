@@ -19,6 +19,7 @@ from companion.archive.layout import DEFLATED
 from companion.archive.model import Opened, ZipMember
 from companion.core.crew import share
 from companion.core.files import BLOCK, explain_os_error, explained, read_into, sha256_of
+from companion.core.patience import why
 from companion.core.progress import Watch
 
 WHOLE: Final = 8 << 20
@@ -88,8 +89,7 @@ def _opened(
     except OSError as error:
         if path is None or error.errno in _OF_THE_DISK:
             raise explain_os_error(error, "unpack", path or Path(member.name)) from error
-        reason = error.strerror or type(error).__name__
-        return Opened(name=member.name, size=member.size, problem=f"it cannot be written here: {reason}")
+        return Opened(name=member.name, size=member.size, problem=f"it cannot be written here: {why(error)}")
     return Opened(name=member.name, size=member.size, sha256=sha256)
 
 

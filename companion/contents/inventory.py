@@ -20,6 +20,7 @@ from companion.core.census import Census, Reading
 from companion.core.entries import Entry, Kind
 from companion.core.facts import Contents
 from companion.core.folder import OURS, RELEASES
+from companion.core.patience import why
 from companion.core.portable import SURROGATE
 from companion.core.progress import Watch
 from companion.core.walk import Found, Walk
@@ -129,7 +130,7 @@ def _link(folder: Path, path: str, status: os.stat_result, kinds: Callable[[str]
     try:
         target = os.readlink(os.path.join(folder, path))  # noqa: PTH115, PTH118 -- as written, not as a path
     except OSError as error:
-        return _problem(path, (error.strerror or error.__class__.__name__).lower(), kinds)
+        return _problem(path, why(error).lower(), kinds)
     return Entry(path=path, size=0, mtime_ns=status.st_mtime_ns, inode=status.st_ino, kind=kinds(path), link=target)
 
 

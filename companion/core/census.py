@@ -20,6 +20,7 @@ import msgspec
 
 from companion.core import crew
 from companion.core.cache import Cache, Table
+from companion.core.patience import why
 from companion.core.progress import Watch
 from companion.core.scratch import pieces
 from companion.core.walk import Found
@@ -212,7 +213,7 @@ def read_file(folder: Path, path: str, count: Callable[[int], None]) -> Reading:
     try:
         read = steadily(folder / path, lambda handle, before, _last: (read_ids(handle, before.st_size, count), True))
     except OSError as error:
-        return Reading(None, None, problem=(error.strerror or error.__class__.__name__).lower())
+        return Reading(None, None, problem=why(error).lower())
     except NotStill:
         return Reading(None, None, problem="it changes while it is being read")
     return read if read.still else read._replace(ids=None, problem="it changes while it is being read")

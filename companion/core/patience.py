@@ -25,6 +25,11 @@ def is_held(error: OSError) -> bool:
     return getattr(error, "winerror", None) in HELD
 
 
+def why(error: OSError) -> str:
+    """Return what the system says, or in plain words that another program has the file open."""
+    return "another program has it open" if is_held(error) else error.strerror or type(error).__name__
+
+
 def patiently(call: Callable[[], T]) -> T:
     """Do what a file held by another program keeps from being done, and again for about a second. Raises OSError."""
     if WINDOWS:

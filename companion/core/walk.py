@@ -8,6 +8,7 @@ from pathlib import Path
 from companion.core.below import REPARSE_POINT
 from companion.core.files import explain_os_error
 from companion.core.folder import OURS
+from companion.core.patience import why
 from companion.core.progress import Watch
 
 Found = tuple[str, os.stat_result]
@@ -96,4 +97,4 @@ def leads_elsewhere(item: os.DirEntry[str]) -> bool:
 
 
 def _reason(error: OSError) -> str:
-    return (error.strerror or error.__class__.__name__).lower()
+    return why(error).lower()

@@ -10,6 +10,7 @@ from typing import Final
 
 from companion.core import crew
 from companion.core.census import Ids, NotStill, Reading, ids_of, read_ids, steadily
+from companion.core.patience import why
 from companion.core.progress import Watch
 from companion.core.scratch import Scratch, pieces, read_full
 from companion.core.walk import Found
@@ -142,7 +143,7 @@ def _reason(error: OSError | NotStill) -> str:
         return "it kept getting shorter while it was read"
     if isinstance(error, FileNotFoundError):
         return "it was removed while the snapshot was taken"
-    return f"it could not be read: {error.strerror or error.__class__.__name__}"
+    return f"it could not be read: {why(error)}"
 
 
 def read_files(

@@ -17,6 +17,7 @@ from companion.core.below import Below, Linked, Located
 from companion.core.errors import CompanionError
 from companion.core.files import sync_folder
 from companion.core.hold import Hold
+from companion.core.patience import is_held, why
 from companion.core.progress import Watch
 from companion.history.model import KeptFile
 from companion.history.names import unsafe_to_write
@@ -130,7 +131,7 @@ class Placer:
             if error.errno in _FULL:
                 raise
             busy = "; it may be open in another program" if isinstance(error, PermissionError) else ""
-            self._failed(path, (error.strerror or error.__class__.__name__) + busy)
+            self._failed(path, why(error) + ("" if is_held(error) else busy))
         except ValueError as error:  # a name this system cannot even be asked about
             self._failed(path, str(error))
 

@@ -12,10 +12,11 @@ from typing import Any
 import pytest
 
 from companion.archive import external
-from companion.core import below, files, lock, patience, walk
+from companion.core import below, census, files, lock, patience, walk
 from companion.core.below import Located
 from companion.core.errors import CompanionError
 from companion.history import mirror, names, restore
+from companion.workshop import Workshop
 from tests.core.windows import Sharing, on_windows, refusal
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="plays another system on this one")
@@ -149,6 +150,25 @@ def test_a_swap_is_one_call_that_keeps_the_other(
         return
     assert below.swap(new, target, spare) == spare
     assert (Path(target.name).read_text(), Path(spare.name).read_text()) == ("new", "old")
+
+
+def test_a_recording_another_program_holds_is_told_so_and_the_rest_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "held.wav").write_bytes(b"held")
+    (tmp_path / "free.wav").write_bytes(b"free")
+    opened = os.open
+
+    def open_(path: Any, *given: Any, **more: Any) -> int:
+        if str(path).endswith("held.wav"):
+            raise refusal(32, path)
+        return opened(path, *given, **more)
+
+    monkeypatch.setattr(os, "open", open_)
+    assert census.read_file(tmp_path, "held.wav", lambda size: None).problem == "another program has it open"
+    taken = Workshop(tmp_path).snapshot("while the host plays")
+    assert taken.files == 1
+    assert "another program has it open" in str(taken.left_out)
 
 
 # -- names -------------------------------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from companion.core.patience import why
 from companion.sound.files.chunks import PLACING, Chunks, Loop
 from companion.sound.files.decoding import AudioReader, Unreadable
 from companion.sound.files.headers import read_chunks
@@ -68,7 +69,7 @@ def measure_path(raw_path: bytes, measures: Collection[str] = ALL) -> Measured:
     except Unreadable as error:
         return Measured(problem="unreadable", problem_text=str(error), size=size)
     except OSError as error:
-        return Measured(problem="unreadable", problem_text=error.strerror or str(error))
+        return Measured(problem="unreadable", problem_text=why(error))
 
 
 def _rounded(value: float | None) -> float | None:

@@ -9,6 +9,7 @@ from typing import Final
 import msgspec
 
 from companion.core.cache import Cache, Table
+from companion.core.patience import why
 from companion.core.progress import Watch
 from companion.core.rules import AUDIO_HEADERS
 from companion.sound.files.chunks import Chunks
@@ -111,7 +112,7 @@ def probe_files(
                     chunks = read_chunks(content.path)
                     memory.keep(content, chunks)
                 except OSError as error:
-                    chunks = Chunks(problem=error.strerror or str(error))
+                    chunks = Chunks(problem=why(error))
             one = measured.get(content.key)
             if one is not None and one.problem and not chunks.problem:
                 cut = {"truncated": True, "frames_present": one.frames, "frames_promised": one.frames_promised}

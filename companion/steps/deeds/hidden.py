@@ -23,6 +23,7 @@ from companion.core.errors import CompanionError
 from companion.core.files import explained, read_capped, write_safely
 from companion.core.folder import FACTS_FILE, OURS, RELEASES, TEMPLATES, Places, linked_folder
 from companion.core.hold import Hold
+from companion.core.patience import why
 
 STAYS: Final = frozenset({OURS, RELEASES, TEMPLATES, FACTS_FILE, ".git", ".hg", ".svn"})
 """Names at the top that are never moved: ours, the archives, the facts, and what keeps the folder's versions."""
@@ -198,9 +199,9 @@ def _move_away(home: Hold, away: Hold, name: str) -> None:
             raise FileExistsError(17, "something of that name is hidden already", str(away.path / name))
         below.move_new(home.at(name), away.at(name))
     except OSError as error:
-        why = error.strerror or error.__class__.__name__
+        reason = why(error)
         raise CompanionError(
-            f"“{name}” could not be moved, so nothing is hidden: {why}",
+            f"“{name}” could not be moved, so nothing is hidden: {reason}",
             str(home.path / name),
             "close the engine and whatever else may have it open, then try again",
         ) from error
@@ -226,9 +227,9 @@ def _put_back(away: Hold, home: Hold, name: str) -> list[str]:
             away.remove_folder(name)
         return left
     except OSError as error:
-        why = error.strerror or error.__class__.__name__
+        reason = why(error)
         raise CompanionError(
-            f"“{name}” could not be brought back yet: {why}",
+            f"“{name}” could not be brought back yet: {reason}",
             str(away.path / name),
             "close the engine and whatever else may have it open, then run: companion away back FOLDER",
         ) from error
