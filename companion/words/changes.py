@@ -2,7 +2,8 @@
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Final, TypeVar
 
 import msgspec
@@ -13,6 +14,7 @@ from companion.core.globs import globs
 from companion.core.systems import system_name
 from companion.core.text import listed, plural
 from companion.core.versions import engine_version
+from companion.words.renames import renamed as renamed_members
 from companion.words.story import GROUPS, Change, Group, key_range
 
 Member = TypeVar("Member", Layer, Control)
@@ -61,11 +63,12 @@ def changes_from(
     if before is None:
         return ()
     named = called or (lambda _: "")
-    moved = [(new, kind) for _, new, kind in renamed]
+    renamed = list(renamed)
+    moved, was = [(new, kind) for _, new, kind in renamed], {new: old for old, new, _ in renamed}
     found = [
         *_of_files("Added", "added", added, after.layers, named),
         *_of_files("Changed", "changed", changed, after.layers, named),
-        *_of_files("Changed", "renamed or moved", moved, after.layers, named, breaks=True),
+        *_of_files("Changed", "renamed or moved", moved, after.layers, named, breaks=True, was=was),
         *_of_files("Removed", "removed", removed, before.layers, named, breaks=True),
         *facts_changed(before, after),
         *_left_behind(before, after),
@@ -85,6 +88,7 @@ def _of_files(
     called: Callable[[str], str],
     *,
     breaks: bool = False,
+    was: Mapping[str, str] = MappingProxyType({}),
 ) -> list[Change]:
     by_kind: dict[Kind, list[str]] = {}
     for path, kind in files:
@@ -95,6 +99,8 @@ def _of_files(
         if kind in by_kind:
             place = _namer(layers) if kind is Kind.SAMPLE else _folder
             line = _line(group, verb, kind, sorted(by_kind[kind]), place, called)
+            if kind is Kind.PATCH and was and len(by_kind[kind]) <= _NAMED_ONE_BY_ONE:
+                line = _with_old_names(line, was)
             found.append(msgspec.structs.replace(line, breaks=breaks and kind in _HELD_BY_SONGS))
     return found
 
@@ -125,6 +131,17 @@ def _line(
     notes = (note.partition(",")[0] for note in told if note)
     about = (*(name for name in places if name), *names[:_NAMED_ONE_BY_ONE], *notes)
     return Change(group=group, text=text, paths=tuple(paths), about=tuple(dict.fromkeys(about)), noun=one)
+
+
+def _with_old_names(line: Change, was: Mapping[str, str]) -> Change:
+    """Return a line on patches with the name that each had before: a song asks for that one."""
+    told, names = [], []
+    for path in line.paths:
+        old, new = (one.rpartition("/")[2] for one in (was[path], path))
+        told.append(f"{was[path]} is now {path}" if old == new else f"{old} is now {new}")
+        names.append(old)
+    text = f"{line.text.partition(':')[0]}: {'; '.join(told)}"
+    return msgspec.structs.replace(line, text=text, about=tuple(dict.fromkeys((*line.about, *names))))
 
 
 def has_verb(text: str, group: Group) -> bool:
@@ -244,11 +261,16 @@ def _members_changed(
     noun: str, before: Sequence[Member], after: Sequence[Member], aspects: Callable[[Member], Aspects]
 ) -> list[Change]:
     """Return which layers or controls came, went and changed, by their names."""
-    old, new = {one.name: one for one in before}, {one.name: one for one in after}
+    called = renamed_members(before, after)
+    old, new = {called.get(one.name, one.name): one for one in before}, {one.name: one for one in after}
     found: list[Change] = [
         Change(group="Removed", text=f"{noun} {name} removed", about=(name,), breaks=True)
         for name in old
         if name not in new
+    ]
+    found += [
+        Change(group="Changed", text=f"{noun} {was} is now called {now}", about=(was, now), breaks=noun == "Control")
+        for was, now in called.items()
     ]
     for name, now in new.items():
         effect: str = getattr(now, "effect", "")

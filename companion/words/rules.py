@@ -58,7 +58,7 @@ def changelog_entry_missing(model: WordsModel) -> Iterator[Finding]:
 @_words_rule(
     "changelog-misses-change",
     WARNS,
-    version=2,
+    version=3,
     means="Something that differs from the last release is not mentioned in this version's entry.",
     why="A player meets the change in the middle of a piece of music, and takes it for a fault.",
     mend="Add a line on it in your own words, or draft the changelog again; your own lines stay.",

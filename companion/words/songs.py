@@ -8,6 +8,7 @@ import msgspec
 from companion.core.entries import Kind
 from companion.core.facts import Control, Facts, Layer
 from companion.core.text import plural
+from companion.words.renames import renamed
 from companion.words.story import key_range
 
 What = Literal["patch", "samples", "control", "controller", "keys"]
@@ -72,15 +73,13 @@ def _samples(gone: list[tuple[str, Kind]], moved: list[tuple[str, str, Kind]], v
 
 
 def _controls(before: Sequence[Control], after: Sequence[Control]) -> Iterator[Break]:
-    now, old_names = {one.name: one for one in after}, {one.name for one in before}
-    fresh = {one.cc: one.name for one in after if one.name not in old_names and one.cc is not None}
+    now, called = {one.name: one for one in after}, renamed(before, after)
     for was in before:
         one = now.get(was.name)
-        if one is None and was.cc in fresh:
-            text = (
-                f"The control {was.name} is now called {fresh[was.cc]}: songs that move it by its name need the new one"
-            )
-            yield Break(what="control", was=was.name, now=fresh[was.cc], text=text)
+        if one is None and was.name in called:
+            new = called[was.name]
+            text = f"The control {was.name} is now called {new}: songs that move it by its name need the new one"
+            yield Break(what="control", was=was.name, now=new, text=text)
         elif one is None:
             text = f"The control {was.name} is gone: what a song does with it is no longer heard"
             yield Break(what="control", was=was.name, text=text)
@@ -94,13 +93,13 @@ def _controls(before: Sequence[Control], after: Sequence[Control]) -> Iterator[B
 
 
 def _keys(before: Sequence[Layer], after: Sequence[Layer], middle_c: str) -> Iterator[Break]:
-    now = {one.name: one for one in after}
+    now, called = {one.name: one for one in after}, renamed(before, after)
     for was in before:
-        one = now.get(was.name)
+        one = now.get(called.get(was.name, was.name))  # no song asks for a layer by its name
         if one is None:
             text = f"The layer {was.name} is gone: what a song plays with it is no longer heard"
             yield Break(what="keys", was=was.name, text=text)
         elif one.low_key > was.low_key or one.high_key < was.high_key:
             then, keys = key_range(was, middle_c), key_range(one, middle_c)
-            text = f"{was.name} plays {keys} instead of {then}: notes outside are no longer heard"
+            text = f"{one.name} plays {keys} instead of {then}: notes outside are no longer heard"
             yield Break(what="keys", was=then, now=keys, text=text)

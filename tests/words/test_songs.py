@@ -10,6 +10,7 @@ import pytest
 from companion.core.entries import Kind
 from companion.core.facts import Control, Facts, Instrument, Layer, Naming
 from companion.words.changes import changes_from
+from companion.words.renames import renamed
 from companion.words.songs import songs_break
 
 BEFORE = Facts(
@@ -74,6 +75,59 @@ def test_what_is_gone_or_moved_breaks_songs(facts: Facts, what: str, told: str) 
 def test_what_is_new_or_only_sounds_otherwise_breaks_none(facts: Facts) -> None:
     assert songs_break(before=BEFORE, after=facts) == ()
     assert not any(change.breaks for change in changes_from(before=BEFORE, after=facts))
+
+
+def test_a_layer_that_only_bears_another_name_breaks_none_and_one_that_lost_keys_does() -> None:
+    """It is known by the files it names."""
+    files = ("Samples/struck_*.wav",)
+    before = msgspec.structs.replace(BEFORE, layers=(Layer(name="struck", files=files, low_key=48, high_key=72),))
+    same = after(layers=(Layer(name="slabs", files=files, low_key=48, high_key=72),))
+    assert songs_break(before=before, after=same) == ()
+    assert [(one.group, one.text, one.breaks) for one in changes_from(before=before, after=same)] == [
+        ("Changed", "Layer struck is now called slabs", False)
+    ]
+    fewer = after(layers=(Layer(name="slabs", files=files, low_key=50, high_key=72),))
+    (one,) = songs_break(before=before, after=fewer)
+    assert one.text == "slabs plays D2 to C4 instead of C2 to C4: notes outside are no longer heard"
+    assert [change.text for change in changes_from(before=before, after=fewer) if change.breaks] == [
+        "Layer slabs: D2 to C4 instead of C2 to C4"
+    ]
+    other = after(layers=(Layer(name="slabs", files=("Samples/slabs_*.wav",), low_key=48, high_key=72),))
+    assert [one.text for one in songs_break(before=before, after=other)] == [
+        "The layer struck is gone: what a song plays with it is no longer heard"
+    ]
+
+
+def test_what_is_called_otherwise_is_told_by_both_names() -> None:
+    facts = after(controls=(BREATH, TONE))
+    told = [(one.group, one.text, one.about, one.breaks) for one in changes_from(before=BEFORE, after=facts)]
+    assert told == [("Changed", "Control Air is now called Breath", ("Air", "Breath"), True)]
+    moved = [
+        ("Soft.eeng", "Gentle.eeng", Kind.PATCH),
+        ("Loud.eeng", "Patches/Loud.eeng", Kind.PATCH),
+        ("a.wav", "b.wav", Kind.SAMPLE),
+    ]
+    patches, samples = changes_from(renamed=moved, before=BEFORE, after=after())
+    assert patches.text == (
+        "2 patches renamed or moved: Soft.eeng is now Gentle.eeng; Loud.eeng is now Patches/Loud.eeng"
+    )
+    assert {"Soft.eeng", "Gentle.eeng"} <= set(patches.about)
+    assert samples.text == "1 sample renamed or moved: b.wav"
+    many = [(f"a{n}.eeng", f"b{n}.eeng", Kind.PATCH) for n in range(4)]
+    assert changes_from(renamed=many, before=BEFORE, after=after())[0].text == "4 patches renamed or moved"
+
+
+@pytest.mark.parametrize(
+    ("new", "called"),
+    [
+        ((BREATH, TONE), "Breath"),
+        ((BREATH, Control(name="Other", cc=21)), ""),  # two that may be it
+        ((Control(name="Breath"), TONE), ""),  # nothing tells that it is the same
+        ((AIR, Control(name="Breath", cc=21)), ""),  # it is still there
+    ],
+)
+def test_a_control_is_known_by_its_controller(new: tuple[Control, ...], called: str) -> None:
+    assert renamed(BEFORE.controls, new).get("Air", "") == called
 
 
 def test_files_that_songs_hold_are_told_and_others_are_not() -> None:

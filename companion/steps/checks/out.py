@@ -123,6 +123,7 @@ def report_open(model: OutModel) -> Iterator[Finding]:
     "songs-break",
     WARNS,
     step="out",
+    version=2,
     means="Songs made with the last release miss something in this one, or play other notes and controls.",
     why="A song is opened again years later, and then asks for the patch, the samples and the controllers it knew.",
     mend="Give the old name, controller or key range back. Where it is meant, players have to know: changelog and page "
