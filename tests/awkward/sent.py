@@ -40,8 +40,7 @@ class Sent:
     """A kit at a helper's: unzipped in a folder of their own."""
 
     def __init__(self, kit: Path, place: Path) -> None:
-        self.code = kit.stem.rpartition(" ")[2]
-        self.place = place
+        self.kit, self.code, self.place = kit, kit.stem.rpartition(" ")[2], place
         with zipfile.ZipFile(kit) as archive:
             archive.extractall(place)
         (self.folder,) = place.iterdir()

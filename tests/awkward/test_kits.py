@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import random
 import re
 import zipfile
 from collections.abc import Callable
@@ -219,42 +218,3 @@ def test_a_kit_that_lies_there_is_not_written_over(packed: Path, companion: Any,
         before = kit.read_bytes()
         one_line(companion("kit", packed, "--out", tmp_path / "out"), "Something of that name lies there")
     assert [path.read_bytes() for path in (tmp_path / "out").iterdir()] == [before], "and nothing lies beside it"
-
-
-@pytest.mark.campaign
-def test_a_thousand_damaged_kits_that_came_back(
-    packed: Path, companion: Any, sent: Sent, makers: Any, tmp_path: Path
-) -> None:
-    drawn = random.Random(16)
-    sent.fill()
-    whole = {
-        "form.txt": sent.form.read_bytes(),
-        "back.zip": sent.zipped(packed / "Samples" / "slate_C4.wav").read_bytes(),
-    }
-    before = makers(packed)
-    outside = sorted(tmp_path.rglob("*"))
-    told = {0: 0, 1: 0, 2: 0}
-    for _ in range(1000):
-        name, data = drawn.choice(list(whole.items()))
-        spoilt = bytearray(data)
-        for _ in range(drawn.choice((1, 1, 3, 40))):
-            at = drawn.randrange(len(spoilt))
-            match drawn.randrange(3):
-                case 0:
-                    spoilt[at] ^= 1 << drawn.randrange(8)
-                case 1:
-                    del spoilt[at : at + drawn.randrange(1, 60)]
-                case _:
-                    spoilt[at:at] = drawn.randbytes(drawn.randrange(1, 20))
-            spoilt = spoilt or bytearray(b"\0")
-        path = tmp_path / name
-        path.write_bytes(spoilt)
-        came = companion("receive", packed, path)
-        told[came.code] += 1
-        assert len(came.err.splitlines()) == (came.code == 2), came
-        path.unlink()
-    assert makers(packed) == before
-    assert sorted(path for path in tmp_path.rglob("*") if ".companion" not in path.parts) == [
-        path for path in outside if ".companion" not in path.parts
-    ]
-    print(f"\n1,000 came back damaged: {told[0]} passed, {told[1]} failed or old, {told[2]} refused, each in one line")
