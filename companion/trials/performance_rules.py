@@ -90,8 +90,12 @@ def bounce_clipped(judged: Judged) -> Iterator[Finding]:
     source="residual of linear prediction, against that of the other notes and of the samples",
 )
 def bounce_click(judged: Judged) -> Iterator[Finding]:
-    """A sample stands far off what the ones before it lead to expect, in a note whose like have none such."""
+    """A sample stands far off what the ones before it lead to expect, or is missing, in a note whose like have none."""
     for verdict in _of(judged, bounce_click):
+        if verdict.what == "gap":
+            several = f"{len(verdict.slots):,} notes are" if len(verdict.slots) > 1 else "the note is"
+            yield _finding(bounce_click, judged, verdict, f"{several} gone for a millisecond or two, and back")
+            continue
         several = f"clicks in {len(verdict.slots):,} notes, up to" if len(verdict.slots) > 1 else "a click"
         yield _finding(bounce_click, judged, verdict, f"{several} {verdict.value:.0f} times as large as what is around")
 

@@ -18,6 +18,7 @@ from typing import Any, Final
 from companion.trials.performance import (
     align,
     bounce,
+    gaps,
     hearing,
     hiss,
     keys,
@@ -155,6 +156,7 @@ def _heard_by() -> str:
     modules = (
         align,
         bounce,
+        gaps,
         hearing,
         hiss,
         keys,

@@ -17,7 +17,16 @@ from typing import Any, Final
 import numpy as np
 
 from companion.trials.performance import align as aligning
-from companion.trials.performance import controls_hearing, features, gliding, hearing, listening, moving, strength
+from companion.trials.performance import (
+    controls_hearing,
+    features,
+    gliding,
+    hearing,
+    listening,
+    moving,
+    paired,
+    strength,
+)
 from companion.trials.performance.bounce import ArraySound
 from companion.trials.performance.controls_hearing import PanelHeard, hear_panel
 from companion.trials.performance.controls_plan import Knob, Panel, plan_controls
@@ -165,7 +174,7 @@ def hear_case(case: Case) -> PanelHeard | None:
 def _heard_by() -> str:
     """Return a digest of everything that what is heard depends on."""
     digest = hashlib.sha256()
-    for module in (aligning, controls_hearing, features, gliding, hearing, listening, moving, strength, host):
+    for module in (aligning, controls_hearing, features, gliding, hearing, listening, moving, paired, strength, host):
         digest.update(Path(str(module.__file__)).read_bytes())
     for name in ("controls_plan.py", "score.py", "bounce.py"):
         digest.update((Path(str(features.__file__)).parent / name).read_bytes())

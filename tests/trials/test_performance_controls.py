@@ -21,7 +21,20 @@ from companion.trials.performance.align import align
 from companion.trials.performance.bounce import ArraySound
 from companion.trials.performance.controls_hearing import hear_panel
 from companion.trials.performance.controls_judged import ControlVerdict, MeasuredControls
-from companion.trials.performance.controls_plan import HIGH, LOW, MIDDLE, Knob, Panel, glide_of, knobs_of, plan_controls
+from companion.trials.performance.controls_plan import (
+    BEFORE,
+    HIGH,
+    LOW,
+    MIDDLE,
+    PAIRS,
+    STRETCH,
+    Knob,
+    Panel,
+    glide_of,
+    knobs_of,
+    plan_controls,
+    visits_of,
+)
 from companion.trials.performance.controls_verdicts import judge_controls
 from companion.trials.performance.differences import Spread
 from companion.trials.performance.directions import DIRECTIONS, said
@@ -130,7 +143,7 @@ def test_each_control_is_played_at_both_ends_twice_and_between_and_comes_home() 
             HIGH,
             MIDDLE,
         ]
-        assert [slot.kind for slot in own][-2:] == ["held", "home"]
+        assert [slot.kind for slot in own][-3:] == ["held", "paired", "home"]
         company = [slot.state for slot in own if slot.kind == "company"]
         assert [state[place] for state in company] == [LOW, HIGH, LOW]
         assert all(value == MIDDLE for state in company for other, value in enumerate(state) if other != place)
@@ -201,6 +214,24 @@ def test_a_held_note_has_four_jumps_and_a_glide_over_every_value() -> None:
     assert (len(jumps), values[:4]) == (4, [HIGH, LOW, HIGH, LOW])
     assert 780 <= end - begin <= 800
     assert [move.value for move in held.moves if move.at >= begin] == list(range(1, 128))
+
+
+@pytest.mark.parametrize("takes", [1, 2, 3])
+def test_a_control_goes_back_and_forth_in_pairs_and_which_end_comes_first_keeps_no_time(takes: int) -> None:
+    slots = [slot for slot in plan_controls(Panel(knobs=KNOBS, takes=takes)).slots if slot.kind == "paired"]
+    orders = []
+    for slot in slots:
+        cc = KNOBS[slot.control].cc
+        for on, stretches, off in visits_of(slot):
+            assert (stretches[0][0], off) == (on + BEFORE, stretches[-1][0] + STRETCH)
+            # What a host hears at the beginning of a stretch is what the plan says of it.
+            for begin, value in stretches:
+                assert [move.value for move in slot.moves if move.cc == cc and move.at <= begin][-1] == value
+            pairs = [(one, two) for (_, one), (_, two) in zip(stretches[::2], stretches[1::2], strict=True)]
+            assert sorted(pairs) == [(LOW, HIGH)] * (PAIRS // 2) + [(HIGH, LOW)] * (PAIRS // 2)
+            orders.append(tuple(pairs))
+    assert len(slots) == len(KNOBS)
+    assert len(set(orders)) > len(orders) // 2
 
 
 def test_controls_that_cannot_be_played_are_left_to_the_hand_and_it_is_said_why() -> None:

@@ -13,6 +13,7 @@ from companion.trials.performance.bounce import Heard
 from companion.trials.performance.controls_plan import Panel
 from companion.trials.performance.features import Ground, Times, Vector, features, ground_of
 from companion.trials.performance.moving import Held, hear_held
+from companion.trials.performance.paired import Paired, hear_paired
 from companion.trials.performance.score import LEAD_IN, Score, Slot
 
 FULL_SCALE: Final = 0.9999
@@ -47,11 +48,12 @@ class Probe(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class PanelHeard(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything heard. helds: by control. missing: numbers of slots that are not in the bounce."""
+    """Everything heard. helds, paireds: by control. missing: numbers of slots that are not in the bounce."""
 
     panel: Panel
     probes: tuple[Probe, ...]
     helds: dict[int, Held]
+    paireds: dict[int, Paired] = {}
     missing: tuple[int, ...] = ()
 
 
@@ -68,15 +70,19 @@ def hear_panel(score: Score, panel: Panel, sound: Heard, placed: InBounce, watch
         max(placed.at(LEAD_IN / 1000 - 0.05), 0.1),
         times_of(homes[0], placed) if homes else None,
     )
-    probes, helds = [], {}
+    probes: list[Probe] = []
+    helds: dict[int, Held] = {}
+    paireds: dict[int, Paired] = {}
     for number, slot in present.items():
         if slot.kind == "held":
             helds[slot.control] = hear_held(sound, slot, placed.at, number)
+        elif slot.kind == "paired":
+            paireds[slot.control] = hear_paired(sound, slot, placed.at, number, ground)
         elif len(slot.notes) > 1:
             probes.append(_probe(number, slot, sound, placed, ground))
         watch.step(slot.end - slot.start)
     missing = tuple(number for number in range(len(score.slots)) if number not in present)
-    return PanelHeard(panel=panel, probes=tuple(probes), helds=helds, missing=missing)
+    return PanelHeard(panel=panel, probes=tuple(probes), helds=helds, paireds=paireds, missing=missing)
 
 
 def _inside(slot: Slot, sound: Heard, placed: InBounce) -> bool:

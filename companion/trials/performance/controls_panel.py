@@ -14,6 +14,7 @@ from companion.trials.performance.controls_plan import HIGH, LOW, MIDDLE, Knob
 from companion.trials.performance.differences import Spread
 from companion.trials.performance.directions import DIRECTIONS, said
 from companion.trials.performance.features import JNDS, NAMES, Vector
+from companion.trials.performance.insides import Inside, insides
 
 HEARD: Final = 0.9
 """A distance that is surely heard, where it also stands out of the repeats."""
@@ -26,6 +27,8 @@ AGREES: Final = 0.5
 SURE: Final = 3.0
 """Standard deviations from which a direction is believed; and the least change along it, in just noticeable ones."""
 LEAST: Final = 1.2
+_BY_NOTES: Final = ("vibrato", "tremolo")
+"""How fast these are does not show in so short a stretch."""
 _LEASTS: Final = {"wet": 2.0, "long": 2.0}
 """How a hall answers one tone depends on the tone: there a small change says little."""
 RESTLESS: Final = 1.5
@@ -43,6 +46,12 @@ SURELY_ALIKE: Final = 0.7
 """below so many times it, surely not;"""
 SURE_SHARE: Final = 1.5
 """beyond it, and beyond so many times what hides among repeats, it does differ."""
+INSIDE: Final = 2.5
+"""What a control does inside a note is no chance where all of it stands out so far;"""
+NO_MORE: Final = 1.25
+"""and there is nothing where it stands out no further than this: chance brings 1."""
+SURELY_INSIDE: Final = 6.0
+"""Standard errors from which a direction is believed by what is heard inside a note."""
 WEIGHTS: Final[dict[str, Vector]] = {
     name: np.array([one.weights.get(feature, 0.0) for feature in NAMES]) for name, one in DIRECTIONS.items()
 }
@@ -100,6 +109,7 @@ class PanelView:
             for value in (LOW, HIGH):
                 repeats += [two - one for one, two in combinations(sweep.at(value), 2)]
         self.spread = Spread(repeats)
+        self.insides = insides(heard.paireds)
 
     @cached_property
     def far_aside(self) -> bool:
@@ -124,9 +134,24 @@ class PanelView:
 
     def sure(self, sweep: Sweep, direction: str, deviations: float = SURE) -> int:
         """Return +1 or −1 where a control surely moves the sound along a direction, else 0."""
-        change, deviation = self.change(sweep, direction)
         if sweep.faintest < {"bright": BRIGHT_SNR_DB, "loud": -200.0}.get(direction, CLEAR_DB):
             return 0  # what is hardly there has no place, no pitch and no attack
+        found, inside = self._sure_by_notes(sweep, direction, deviations), self._sure_inside(sweep, direction)
+        return found or inside if found * inside >= 0 else 0
+
+    def inside(self, sweep: Sweep) -> Inside | None:
+        """Return what a control does inside held notes; None where too little was heard of that."""
+        return self.insides.get(sweep.place)
+
+    def _sure_inside(self, sweep: Sweep, direction: str) -> int:
+        inside = self.inside(sweep)
+        heard = inside.along(direction) if inside and direction not in _BY_NOTES else None
+        if heard is None or abs(heard[0]) < max(LEAST, SURELY_INSIDE * heard[1]):
+            return 0
+        return int(np.sign(heard[0]))
+
+    def _sure_by_notes(self, sweep: Sweep, direction: str, deviations: float) -> int:
+        change, deviation = self.change(sweep, direction)
         least = _LEASTS.get(direction, LEAST)
         if abs(change) < least or abs(change) < deviations * float(np.hypot(0.5, deviation)):
             return 0
@@ -175,8 +200,8 @@ class PanelView:
         least, effect = max(HEARD, STANDS_OUT * self.spread.usual), self.effect(sweep)
         if effect >= PLAINLY * least or (effect >= least and self.agreement(sweep) >= AGREES):
             return True
-        promised = said(sweep.knob.effect)
-        if promised and self.sure(sweep, promised[0]):
+        promised, inside = said(sweep.knob.effect), self.inside(sweep)
+        if (promised and self.sure(sweep, promised[0])) or (inside and inside.apart >= INSIDE):
             return True
         limit = 1.5 * max(HEARD, STANDS_OUT * self.spread.usual, 1.4 * self.spread.most)
         middle = [np.mean(sweep.at(value), axis=0) for value, _ in sweep.means() if LOW < value < HIGH]

@@ -29,6 +29,12 @@ PAD_GAP: Final = 300
 STILL: Final = 500
 STAY: Final = 350
 GLIDE: Final = 800
+PAIRS: Final = 6
+"""Pairs of stretches in a note in which a control moves back and forth;"""
+STRETCH: Final = 150
+BEFORE: Final = 250
+VISITS: Final = 3
+"""and how many such notes there are: what dies away is too soft soon."""
 MOST_TAKES: Final = 12
 HOMES: Final = 4
 _LAYER: Final = re.compile(r"\blayers?\b|\bfrom (?:no|without|nothing|silence|silent|none|off)\b", re.IGNORECASE)
@@ -167,6 +173,30 @@ class _PanelWriter:
         state[control] = HIGH
         self._keep("held", f"{knob.name} moved while a note sounds", start, notes, moves, control, tuple(state))
 
+    def paired(self, control: int, mark: str) -> None:
+        """Held notes in which a control moves back and forth, in pairs of stretches; which end comes first is drawn."""
+        start = self.clock.now
+        knob = self.panel.knobs[control]
+        state = list(self.home)
+        notes, moves = [], []
+        for visit in range(VISITS):
+            values = [value for rises in _rising(f"{mark}/paired/{control}/{visit}") for value in _ends(rises)]
+            state[control] = values[0]
+            moves += self._moves(state, range(len(state)))
+            self.clock.run(SETTLE)
+            on = self.clock.now
+            self.clock.run(BEFORE)
+            for before, value in pairwise([-1, *values]):
+                if value != before:
+                    moves.append(Move(self.clock.now, knob.cc, value))
+                self.clock.run(STRETCH)
+            notes.append(Note(on, self.clock.now, self.panel.key, self.panel.velocity))
+            self.clock.gap(SHORT_GAP)
+            state[control] = self.state[control] = values[-1]
+        takes = min(max(1, self.panel.takes), MOST_TAKES)
+        notes += [self._note(SHORT, PAD_GAP) for _ in range(-VISITS % takes)]
+        self._keep("paired", f"{knob.name} moved back and forth", start, notes, moves, control, tuple(state))
+
     def _keep(
         self,
         kind: str,
@@ -248,12 +278,12 @@ def _too_short(most_seconds: float, score: Score) -> CompanionError:
 
 
 def _planned(panel: Panel, seed: int, left_out: int, number: int = 1) -> Score:
-    mark = mark_of(["controls", 1, seed, number, panel])
+    mark = mark_of(["controls", 2, seed, number, panel])
     writer = _PanelWriter(Clock(mark), panel)
     for time in range(1, HOMES + 1):
         writer.probe("home", f"all at rest, {time} of {HOMES}", writer.home)
     for place in range(len(panel.knobs)):
-        _alone(writer, place)
+        _alone(writer, place, mark)
     _layers(writer)
     _together(writer, mark)
     writer.probe("home", "all at rest, at the end", writer.home)
@@ -268,7 +298,18 @@ def _planned(panel: Panel, seed: int, left_out: int, number: int = 1) -> Score:
     )
 
 
-def _alone(writer: _PanelWriter, place: int) -> None:
+def _rising(name: str) -> list[bool]:
+    """Return which of the pairs rise: half of them, drawn by name."""
+    keys = [hashlib.sha256(f"{name}/{place}".encode()).digest() for place in range(PAIRS)]
+    first = sorted(range(PAIRS), key=keys.__getitem__)[: PAIRS // 2]
+    return [place in first for place in range(PAIRS)]
+
+
+def _ends(rises: bool) -> tuple[int, int]:
+    return (LOW, HIGH) if rises else (HIGH, LOW)
+
+
+def _alone(writer: _PanelWriter, place: int, mark: str) -> None:
     knob = writer.panel.knobs[place]
     points = (LOW, LOW, *BETWEEN, HIGH, HIGH, MIDDLE) if knob.steady else (LOW, LOW, HIGH, HIGH)
     for number, value in enumerate(points):
@@ -284,6 +325,7 @@ def _alone(writer: _PanelWriter, place: int) -> None:
             state[place] = value
             writer.probe("company", f"{knob.name} at {value}, the others half way", state, control=place)
     writer.held(place)
+    writer.paired(place, mark)
     writer.probe("home", f"{knob.name} back at rest", writer.home, control=place, settle=FADE)
 
 
@@ -332,6 +374,20 @@ def glide_of(slot: Slot) -> tuple[tuple[int, ...], int, int]:
     inside = [move.at for move in slot.moves if move.at > note.on]
     jumps = tuple(inside[:4])
     return jumps, inside[4], inside[-1]
+
+
+def visits_of(slot: Slot) -> list[tuple[int, list[tuple[int, int]], int]]:
+    """Return of a slot in which a control moves back and forth each held note: when it begins, its stretches (when,
+    value), and when it ends, in ms.
+    """
+    found = []
+    cc = slot.moves[-1].cc
+    for note in slot.notes[:VISITS]:
+        begins = [note.on + BEFORE + STRETCH * place for place in range(2 * PAIRS)]
+        moves = [move for move in slot.moves if move.cc == cc]
+        values = [next(move.value for move in reversed(moves) if move.at <= begin) for begin in begins]
+        found.append((note.on, list(zip(begins, values, strict=True)), note.off))
+    return found
 
 
 def apart(slots: Sequence[Slot]) -> bool:

@@ -6,7 +6,6 @@ hand.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from typing import Final
 
@@ -18,10 +17,9 @@ from companion.trials.performance.controls_judged import ControlVerdict
 from companion.trials.performance.controls_panel import (
     BRIGHT_SNR_DB,
     CLEAR_DB,
-    HEARD,
     LEAST,
     SHARE,
-    STANDS_OUT,
+    SURE,
     SURE_SHARE,
     SURELY_ALIKE,
     UNSTEADY,
@@ -34,14 +32,9 @@ from companion.trials.performance.controls_together import rung_into, together
 from companion.trials.performance.directions import DIRECTIONS, said
 from companion.trials.performance.features import JNDS, NAMES
 from companion.trials.performance.moving import Held
+from companion.trials.performance.none_verdicts import no_effect
 
-LIKE_REPEATS: Final = 1.35
-"""And how many times it is at most where there is none."""
-QUIET: Final = 0.85
-"""A bounce whose repeats lie closer together than this hides nothing that matters."""
 FAINT: Final = 0.6
-SURELY_NONE: Final = 0.75
-"""An unsteady bounce shows a control to be dead where less than this is left of what it is said to do."""
 RINGS_DB: Final = 15.0
 FAINTLY_DB: Final = 6.0
 PLAIN: Final = 4.0
@@ -62,12 +55,6 @@ NEARLY: Final = 0.7
 TWO: Final = 0.75
 """A staircase so steep is gone up in hardly more than two steps."""
 RESTLESS: Final = 0.5
-_ELSEWHERE: Final = re.compile(
-    r"\b(velocity|touch|legato|glide|portamento|pedal|keys?|random|humani[sz]e|round.robins?|poly\w*|voices|tempo|sync|"
-    r"arpeggi\w*|sequence)\b",
-    re.IGNORECASE,
-)
-"""Words that speak of what one repeated key may not show: such a control is not called dead."""
 
 
 def judge_controls(heard: PanelHeard) -> list[ControlVerdict]:
@@ -86,62 +73,13 @@ def unjudged(rule: str, sweep: Sweep, reason: str) -> ControlVerdict:
 def _judge_one(panel: PanelView, sweep: Sweep) -> list[ControlVerdict]:
     if not sweep.complete or len(panel.homes) < 2:
         return [unjudged("control-no-effect", sweep, "its part of the performance is not in the bounce")]
-    effect = _no_effect(panel, sweep)
+    effect = no_effect(panel, sweep)
     if effect.outcome != "fine":
         return [effect]
     found = [effect, _wrong_effect(panel, sweep)]
     if found[-1].outcome != "fault" and sweep.knob.steady:
         found.append(_steady(panel, sweep))
     return [*found, *_moved(panel, sweep)]
-
-
-def _no_effect(panel: PanelView, sweep: Sweep) -> ControlVerdict:
-    effect, usual = panel.effect(sweep), panel.spread.usual
-    hidden = max(HEARD, STANDS_OUT * usual)
-    verdict = ControlVerdict(
-        rule="control-no-effect",
-        outcome="fine",
-        control=sweep.place,
-        value=effect,
-        bound=hidden,
-        slots=(*sweep.slots, *(probe.number for probe in sweep.company)),
-    )
-    if panel.live(sweep):
-        return verdict
-    reason, promised = "", said(sweep.knob.effect)
-    if _ELSEWHERE.search(sweep.knob.effect):
-        reason = "its words speak of what one repeated key does not show"
-    elif panel.one_sided and (not promised or promised[0] in ("wide", "right")):
-        reason = "both channels of the bounce are the same: bounce in stereo"
-    elif panel.far_aside and (not promised or promised[0] == "wide"):
-        reason = "at rest all comes from one side"
-    elif min(probe.loud for probe in panel.homes) < 20:
-        reason = "at rest nothing sounds"
-    elif not _surely_none(panel, sweep, effect):
-        if usual <= QUIET:
-            reason = "something changes, but no more than repeats of one state do"
-        else:
-            reason = f"none found, but an effect under {hidden:.1f} just noticeable steps would hide in this bounce"
-    if reason:
-        return msgspec.structs.replace(verdict, outcome="unjudged", reason=reason)
-    return msgspec.structs.replace(verdict, outcome="fault")
-
-
-def _surely_none(panel: PanelView, sweep: Sweep, effect: float) -> bool:
-    """Tell whether nothing is left in which an effect might hide: by the whole, or by what it is said to do."""
-    usual = panel.spread.usual
-    if usual <= QUIET and effect < max(HEARD / 2, LIKE_REPEATS * usual):
-        return True
-    promised = said(sweep.knob.effect)
-    if not promised or effect >= (0.8 * HEARD if usual <= QUIET else 1.1 * usual):
-        return False
-    if promised[0] == "wet" or (promised[0] == "bright" and sweep.faintest < BRIGHT_SNR_DB):
-        return False  # a hall says little on one tone, nor has noise a colour
-    # Nor may it do another control's work: wires get crossed.
-    others = {theirs[0] for other in panel.sweeps if (theirs := said(other.knob.effect))} - {promised[0]}
-    most = {promised[0]: SURELY_NONE, **dict.fromkeys(others, LEAST)}
-    changes = {name: panel.change(sweep, name) for name in most}
-    return all(abs(change) + 2 * deviation <= most[name] for name, (change, deviation) in changes.items())
 
 
 def _does(panel: PanelView, sweep: Sweep) -> list[tuple[str, int, float]]:
@@ -229,9 +167,18 @@ def _may_be(panel: PanelView, sweep: Sweep) -> Sweep | None:
     for other, theirs in _others(panel, sweep, own[0]):
         like = any({own[0], theirs[0]} <= kin for kin in _KIN)
         apart = panel.sure(other, theirs[0]) == theirs[1] and panel.sure(other, own[0]) != own[1]
-        if like and panel.sure(sweep, theirs[0]) == theirs[1] and not apart:
+        # Too near to the noise nothing is said to be brighter, but it may be.
+        faint = theirs[0] == "bright" and sweep.faintest < BRIGHT_SNR_DB
+        has = panel.sure(sweep, theirs[0]) or (int(np.sign(_by(panel, sweep, "bright"))) if faint else 0)
+        if like and has == theirs[1] and not apart:
             return other
     return None
+
+
+def _by(panel: PanelView, sweep: Sweep, direction: str) -> float:
+    """Return by how much a control moves the sound along a direction, 0 where that is chance."""
+    change, deviation = panel.change(sweep, direction)
+    return change if abs(change) >= max(LEAST, SURE * deviation) else 0.0
 
 
 def _twin(panel: PanelView, sweep: Sweep) -> int | None:

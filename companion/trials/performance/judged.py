@@ -10,14 +10,15 @@ from companion.core.rules import Measure
 from companion.trials.performance.controls_judged import MeasuredControls
 from companion.trials.performance.score import Score
 
-HEARING: Final = Measure("performance-hearing", 5)
+HEARING: Final = Measure("performance-hearing", 6)
 """Raised whenever the same bounce may be heard otherwise: aligned, levelled, compared."""
 
 
 class Verdict(msgspec.Struct, frozen=True, kw_only=True):
     """One judgement. rule: the rule's id. slots: those it is made from, by number. value: in the rule's unit.
 
-    reason: why nothing could be judged; the verdict is then no fault.
+    reason: why nothing could be judged; the verdict is then no fault. what: of which kind it is, where a rule tells
+    several.
     """
 
     rule: str
@@ -27,6 +28,7 @@ class Verdict(msgspec.Struct, frozen=True, kw_only=True):
     value: float = 0.0
     bound: float = 0.0
     reason: str = ""
+    what: str = ""
 
 
 class Playback(msgspec.Struct, frozen=True, kw_only=True):

@@ -96,7 +96,8 @@ def judge_heard(
     found = judge_keys(score.slots, heard.tones, heard.rests)
     hung = min((verdict.slots[0] for verdict in found if verdict.rule == "note-stuck"), default=len(score.slots))
     ticks = {number: tick for number, tick in heard.ticks.items() if number < hung}
-    found += clicked(score.slots, ticks, dry_of, heard.rate)
+    gaps = {number: gap for number, gap in heard.gaps.items() if number < hung}
+    found += clicked(score.slots, ticks, dry_of, heard.rate, gaps)
     if hung == len(score.slots):  # else all that follows is heard on top of the note that hangs
         found += repeating(heard.alike, heard.repeats, score.takes)
         found += judge_voices(score.slots, heard.voices)

@@ -7,6 +7,7 @@ import msgspec
 from companion.core.progress import QUIET, Watch
 from companion.trials.performance.align import Alignment
 from companion.trials.performance.bounce import Heard
+from companion.trials.performance.gaps import Gap, gap_of
 from companion.trials.performance.hearing import Rest, Tone, hear, hear_rest, mixed
 from companion.trials.performance.hiss import HissHeard, hear_hiss
 from companion.trials.performance.once_verdicts import Levelled, levelled, likeness
@@ -28,6 +29,7 @@ class KeysHeard(msgspec.Struct, frozen=True, kw_only=True):
     tones: dict[int, Tone]
     rests: dict[int, Rest]
     ticks: dict[int, Tick]
+    gaps: dict[int, Gap]
     alike: dict[int, list[list[float]]]
     repeats: dict[int, tuple[int, ...]]
     voices: VoicesHeard | None = None
@@ -44,6 +46,7 @@ def hear_keys(
     tones: dict[int, Tone] = {}
     rests: dict[int, Rest] = {}
     ticks: dict[int, Tick] = {}
+    gaps: dict[int, Gap] = {}
     again: dict[int, list[tuple[int, Levelled]]] = {}
     alike: dict[int, list[list[float]]] = {}
     for number, slot in enumerate(score.slots):
@@ -56,7 +59,8 @@ def hear_keys(
         on, off = place.at(note.on / 1000), place.at(note.off / 1000)
         tones[number] = hear(sound, on, off, place.at(slot.end / 1000))
         if slot.kind == "note":
-            ticks[number] = tick_of(sound.read(on + FROM_S, off - UNTIL_S), sound.rate)
+            held = sound.read(on + FROM_S, off - UNTIL_S)
+            ticks[number], gaps[number] = tick_of(held, sound.rate), gap_of(held, sound.rate)
         else:
             # A fixed length: all repeats must be held against each other sample by sample.
             stretch = mixed(sound.read(on - _FRONT_S, on - _FRONT_S + _REPEAT_S))
@@ -73,6 +77,7 @@ def hear_keys(
         tones=tones,
         rests=rests,
         ticks=ticks,
+        gaps=gaps,
         alike=alike,
         repeats={key: tuple(number for number, _ in several) for key, several in again.items()},
         voices=hear_voices(score.slots, sound, place),

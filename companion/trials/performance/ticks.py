@@ -19,11 +19,18 @@ UNTIL_S: Final = 0.01
 AUDIBLE: Final = 0.5
 """How large a click is at least, as a share of the note’s root mean square."""
 AGAIN: Final = 2.0
-"""And the next one that is more than 5 ms from it."""
-ALONE: Final = 5.0
+"""And the next one that is more than 15 ms from it: a chorus repeats a click once within that."""
+ALONE: Final = 4.0
 """By how many times a click exceeds all but half a percent of its surroundings."""
 
-_ORDER: Final = 32
+OVER: Final = 0.1
+"""What goes on behind a click is as loud as this share of what was before it, and louder."""
+NEAR_S: Final = 0.015
+
+_ORDER: Final = 256
+"""So many samples foretell the next: whole periods of most notes, so that a gap of a millisecond stands out of them."""
+_SHARE: Final = 8
+"""And no more than one in so many of all."""
 
 
 class Tick(msgspec.Struct, frozen=True):
@@ -52,42 +59,59 @@ NO_TICK: Final = Tick(0.0, 0, np.zeros(0, np.float32))
 def tick_of(data: Floats, rate: int) -> Tick:
     """Return what stands out of (frames, channels) that begin :data:`FROM_S` after their note does.
 
-    By linear prediction of order 32 (autocorrelation method); of whichever channel has the larger click.
+    By linear prediction of order 256 (autocorrelation method); of whichever channel has the larger click.
     """
     best, standing = NO_TICK, np.zeros(0, np.float32)
     for channel in range(data.shape[1]):
         piece = data[:, channel].astype(np.float64)
         if len(piece) < rate // 20 or float(np.abs(piece).max()) < 1e-4:
             continue
-        rest = _unforetold(piece)
+        order = min(_ORDER, len(piece) // _SHARE)
+        rest = _unforetold(piece, order)
         usual = float(np.percentile(rest, 99.5))
-        curve = _by_milliseconds(rest, rate) / np.float32(usual + 2**-15)
+        curve = _by_milliseconds(rest, rate, order) / np.float32(usual + 2**-15)
         standing = curve if not len(standing) else np.maximum(standing, curve)
-        peak, at, near = float(rest.max()), int(np.argmax(rest)), rate // 200
+        peak, at, near = float(rest.max()), int(np.argmax(rest)), int(NEAR_S * rate)
         loud = float(np.sqrt(np.mean(piece**2)))
         # What comes back with every period, as the jump of a saw does, is the sound itself.
         others = max(float(rest[: max(0, at - near)].max(initial=0.0)), float(rest[at + near :].max(initial=0.0)))
+        if _ends(piece, at + order, rate):
+            continue
         if peak > max(AUDIBLE * loud, ALONE * usual, AGAIN * others):
             # A floor of one step of 16 bits: what is digitally clean foretells itself, and any dither would stand out.
             height = peak / (float(np.median(rest)) + 2**-15)
             if height > best.peak:
-                best = Tick(height, round(1000 * (FROM_S + (at + _ORDER) / rate)), standing)
+                best = Tick(height, round(1000 * (FROM_S + (at + order) / rate)), standing)
     return msgspec.structs.replace(best, standing=standing.astype(np.float32))
 
 
-def _unforetold(piece: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return, from the 33rd sample on, by how much each differs from what the 32 before it foretell."""
+def _ends(piece: NDArray[np.float64], at: int, rate: int) -> bool:
+    """Tell whether the sound is over there: a short sample ends, and that is no click of the performance."""
+    before, behind = (
+        piece[max(0, at - rate // 50) : max(0, at - rate // 500)],
+        piece[at + rate // 500 : at + rate // 50],
+    )
+    if not len(before) or not len(behind):
+        return False
+    return float(np.abs(behind).max()) < OVER * float(np.abs(before).max())
+
+
+def _unforetold(piece: NDArray[np.float64], order: int) -> NDArray[np.float64]:
+    """Return by how much each sample that has ``order`` before it differs from what these foretell."""
     # By way of the spectrum: products this long are shared out among threads, which wait for each other.
-    power = np.abs(np.fft.rfft(piece * hann(len(piece)), 2 * len(piece))) ** 2
-    correlation = np.fft.irfft(power)[: _ORDER + 1]
+    size = len(piece)
+    power = np.abs(np.fft.rfft(piece * hann(size), 2 * size)) ** 2
+    correlation = np.fft.irfft(power)[: order + 1]
     correlation[0] *= 1 + 1e-9
-    places = np.abs(np.arange(_ORDER)[:, None] - np.arange(_ORDER))
+    places = np.abs(np.arange(order)[:, None] - np.arange(order))
     weights = np.linalg.solve(correlation[places], correlation[1:])
-    rest: NDArray[np.float64] = np.abs(np.convolve(piece, np.concatenate(([1.0], -weights)), "valid"))
+    whole = 1 << (size + order).bit_length()
+    error = np.fft.irfft(np.fft.rfft(piece, whole) * np.fft.rfft(np.concatenate(([1.0], -weights)), whole), whole)
+    rest: NDArray[np.float64] = np.abs(error[order:size])
     return rest
 
 
-def _by_milliseconds(rest: NDArray[np.float64], rate: int) -> Floats:
-    edges = np.arange(round(1000 * (len(rest) + _ORDER) / rate)) * rate // 1000 - _ORDER
+def _by_milliseconds(rest: NDArray[np.float64], rate: int, order: int) -> Floats:
+    edges = np.arange(round(1000 * (len(rest) + order) / rate)) * rate // 1000 - order
     edges = np.clip(edges, 0, len(rest) - 1)
     return np.asarray(np.maximum.reduceat(rest, edges), np.float32)
