@@ -58,7 +58,7 @@ def test_the_controls_of_the_demo_are_proven_by_measurement(
     bounce_demo(demo_folder, demo_folder / ".companion" / "bounces" / "Slate Choir 1.0.0 controls.mid", wav)
     judged = companion("judge", demo_folder, wav)
     assert judged.code == 0
-    assert "controls, 77 of 77 slots judged" in judged.out
+    assert "controls, 81 of 81 slots judged" in judged.out
     trials = companion("trials", demo_folder).out
     for title in ("Body alone", "Air alone", "Cave alone", "All controls left to right", "Extremes together 5 of 5"):
         assert f"proven by measurement  {title}\n" in trials

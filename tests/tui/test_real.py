@@ -72,7 +72,7 @@ async def test_the_performance_is_written_bounced_and_judged(
         await hand.press("b")
         await hand.write(str(moved))
         await hand.press("enter")
-        assert hand.shows("moved.wav: 77 of 77 slots judged, nothing found; 3 questions left to your ear")
+        assert hand.shows("moved.wav: 81 of 81 slots judged, nothing found; 3 questions left to your ear")
         await hand.press("t", "t")
         assert hand.shows("0 of 3 trials answered", "· Does it move without clicks?", "dies away so soon hides clicks")
         await hand.press("p")
