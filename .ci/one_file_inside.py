@@ -103,9 +103,19 @@ def _of_the_system(library: Path) -> Part | None:
         try:
             asked = subprocess.run(["dpkg", "-S", place], capture_output=True, text=True, check=False)
         except OSError:
-            return None
+            return _with_terms_near(library.resolve())
         name = asked.stdout.partition(":")[0]
         terms = Path("/usr/share/doc") / name / "copyright"
         if name and asked.returncode == 0 and terms.is_file():
             return Part(name=name, licence="see its text", texts=(terms.read_text("utf-8", "replace").strip(),))
+    return None
+
+
+def _with_terms_near(library: Path) -> Part | None:
+    """Return what a library is part of where its terms lie in a folder above it, as package managers put them."""
+    for folder in library.parents[:4]:
+        terms = [path for name in ("LICENSE*", "LICENCE*", "COPYING*") for path in folder.glob(name) if path.is_file()]
+        if terms:
+            texts = tuple(path.read_text("utf-8", "replace").strip() for path in terms)
+            return Part(name=folder.parent.name, version=folder.name, licence="see its text", texts=texts)
     return None

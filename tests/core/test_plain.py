@@ -73,6 +73,22 @@ def test_a_twin_in_a_cell_is_as_wide_as_what_it_stands_for() -> None:
     assert Charset("ascii").named("洞 ≤ … ✓") == "\\u6d1e <= … ✓", "a name is written out, a mark is left to its cell"
 
 
+def test_what_can_be_shown_is_not_touched() -> None:
+    for charset in (Charset("utf-8"), Charset("ascii"), Charset("cp437")):
+        for told in (charset.shown, charset.named, charset.cells):
+            assert told("plain | text") == "plain | text"
+    whole = Charset("utf-8")
+    assert whole.whole
+    assert whole.shown("✓ 洞") == whole.named("✓ 洞") == whole.cells("✓ 洞") == "✓ 洞"
+
+
+@pytest.mark.parametrize(
+    ("signs", "plain_"), [("┌\u257f", "+"), ("▀\u259f", "#"), ("\u2801\u28ff", "#"), ("\u24ff\u2900洞", "")]
+)
+def test_frames_blocks_and_braille_have_a_twin_each(signs: str, plain_: str) -> None:
+    assert {twin(sign) for sign in signs} == {plain_}
+
+
 def test_twins_tell_the_states_apart() -> None:
     marks = [twin(state.mark) or state.mark for state in State]
     assert len(set(marks)) == len(State)

@@ -168,11 +168,18 @@ def test_it_asks_until_it_is_quit(folder: Path, monkeypatch: pytest.MonkeyPatch)
 # -- what is known -----------------------------------------------------------------------------------------------------
 
 
-def test_the_last_one_opened_stands_first_behind_the_shelf(tmp_path: Path) -> None:
+def test_the_last_one_opened_stands_first_behind_the_shelf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     a, b, c = (tmp_path / name for name in "abc")
     for one in (a, b, a):
         shelf.opened(one)
     assert shelf.known() == (a, b)
+    written: list[object] = []
+    with monkeypatch.context() as patch:
+        patch.setattr(shelf, "write_safely", lambda *given: written.append(given))
+        shelf.opened(a)
+        assert written == [], "it stands first already"
+        shelf.opened(b)
+        assert len(written) == 1
     shelf.put([c])
     assert shelf.known() == (c, a, b)
     assert shelf.on_the_shelf() == (c,), "what was opened is not on the shelf"
