@@ -74,8 +74,9 @@ def write_list(analysis: Any, target: str) -> str:
     loader = next(one for one in distributions() if one.name.lower() == BOOTLOADER)
     ours = inside.pop(licences.PACKAGE)
     others = [inside[name] for name in sorted(inside, key=str.lower)]
-    listed = [*licences.parts_of([ours, *others, loader]), _python(), *system.values()]
-    found = [msgspec.structs.replace(part, licence=_plainly(part)) for part in listed]
+    besides = [*licences.parts_of([loader]), *system.values()]
+    plainly = [msgspec.structs.replace(part, licence=_plainly(part)) for part in besides]
+    found = [*licences.parts_of([ours, *others]), _python(), *plainly]
     silent = [part.name for part in found if not part.licence or (not part.texts and part.name != ours.name)]
     if silent:
         print(f"No licence text comes with: {', '.join(silent)}", file=sys.stderr)
