@@ -84,6 +84,22 @@ def test_each_step_stands_on_it_with_its_grounds(written: str) -> None:
     assert written.count("<style>") == 1, "the style of the pictures stands once"
 
 
+def test_it_begins_with_all_steps_at_a_glance_and_ends_with_the_pictures(written: str) -> None:
+    page = html5lib.parse(written, namespaceHTMLElements=False)
+    links = page.findall(".//ul[@class='overview']/li/a")
+    assert [link.text for link in links] == "Facts Contents Paths Sound Controls Away Needs Words Archive Out".split()  # noqa: SIM905
+    assert all(page.find(f".//section[@id='{link.get('href')[1:]}']") is not None for link in links)
+    headings = ["".join(one.itertext()).partition(" ")[0] for one in page.iter("h2")]
+    assert headings[0] == "Facts"
+    assert headings[-1] == "Pictures"
+
+
+def test_paper_is_white_and_light_whatever_the_screen_is(written: str) -> None:
+    style = written.partition("@media print {")[2]
+    assert style.lstrip().startswith("@page { margin: 14mm; } :root, svg { --paper: #fff; --plain: ")
+    assert written.index("prefers-color-scheme: dark") < written.index("@media print {"), "the later one stands"
+
+
 def test_nothing_private_is_on_it(written: str) -> None:
     for private in ("Ada", "cat slept", "lukas", "slatehand", "/tmp", "Quirin", "Mira", "all keys"):
         assert private not in written

@@ -30,9 +30,9 @@ def page(sheet: SheetOf) -> str:
     body = [
         f"<h1>{_text(heading)}</h1>",
         f'<p class="muted">{_text(" · ".join(part for part in (sheet.maker, sheet.day, _summary(sheet)) if part))}</p>',
+        *_overview(sheet),
         *_steps(sheet),
         *_section("What a player needs", _rows((one.name, one.value, one.because) for one in sheet.needs)),
-        *_pictures(sheet),
         *_section("Controls, tried", _rows(_trials(sheet))),
         *_section("Away tests", _rows((where_tested(one), one.result) for one in sheet.tests)),
         *_section(
@@ -40,6 +40,7 @@ def page(sheet: SheetOf) -> str:
             ["<ul>", *(f"<li>{_text(f'{one.group}: {one.text}')}</li>" for one in sheet.changes), "</ul>"],
             there=bool(sheet.changes),
         ),
+        *_pictures(sheet),
     ]
     return "\n".join(
         [
@@ -86,10 +87,23 @@ def _cell(place: int, text: str) -> str:
     return f'<th scope="row">{_text(text)}</th>' if place == 0 else f"<td>{_text(text)}</td>"
 
 
+def _overview(sheet: SheetOf) -> list[str]:
+    """Return the steps with their states on a few lines, each leading to its own section."""
+    steps = [
+        f'<li><a href="#{one.id}">{_text(one.title)}</a> <span class="{_INKS.get(one.state, "muted")}">'
+        f"{_text(one.state.value)}</span></li>"
+        for one in sheet.status.steps
+    ]
+    return ['<ul class="overview">', *steps, "</ul>"]
+
+
 def _steps(sheet: SheetOf) -> list[str]:
     lines = []
     for one in sheet.status.steps:
-        lines += ["<section>", f'<h2>{_text(one.title)} <span class="{_INKS.get(one.state, "muted")}">']
+        lines += [
+            f'<section id="{one.id}">',
+            f'<h2>{_text(one.title)} <span class="{_INKS.get(one.state, "muted")}">',
+        ]
         lines[-1] += f"{_text(one.state.value)}</span></h2>"
         lines += [f"<p>{_text(one.because)}</p>"] if one.because else []
         lines += [*_findings(one), "</section>"]
@@ -130,9 +144,9 @@ def _trials(sheet: SheetOf) -> Iterable[tuple[str, ...]]:
 
 
 def _style() -> str:
-    def theme(name: str) -> str:
+    def theme(name: str, where: str = ":root", paper: str = "") -> str:
         inks = " ".join(f"--{ink}: {colour};" for ink, colour in INKS[name].items())
-        return f":root {{ --paper: {PAPER[name]}; {inks} }}"
+        return f"{where} {{ --paper: {paper or PAPER[name]}; {inks} }}"
 
     return "\n".join(
         [
@@ -149,6 +163,13 @@ def _style() -> str:
             "table { border-collapse: collapse; width: 100%; } td, th { padding: .25em .6em .25em 0; text-align: left;"
             " vertical-align: top; } th { font-weight: 600; }",
             "figure { margin: 1em 0; } figure svg { max-width: 100%; height: auto; }",
-            "@media print { li, figure, tr { break-inside: avoid; } h2 { break-after: avoid; } main { padding: 0; } }",
+            "ul.overview { list-style: none; padding: 0; margin: 1em 0; display: grid; gap: .1em 1.5em;"
+            " grid-template-columns: repeat(auto-fill, minmax(11rem, 1fr)); }",
+            "ul.overview a { color: var(--plain); } ul.overview span { font-weight: 600; }",
+            f"@media print {{ @page {{ margin: 14mm; }} {theme('light', ':root, svg', '#fff')}",
+            "  body { font-size: 10pt; line-height: 1.35; } main { max-width: none; padding: 0; }",
+            "  h1 { font-size: 18pt; } h2 { font-size: 11.5pt; margin: 1em 0 .2em; break-after: avoid; }",
+            "  ul.overview a { text-decoration: none; } li, figure, tr, p { break-inside: avoid; }",
+            "  figure { margin: 0 0 5mm; } figure svg { width: 140mm; } }",
         ]
     )
