@@ -1,5 +1,6 @@
 """What a test kit says: the form, what a helper reads first, and the form filled in. No I/O."""
 
+import math
 import re
 from collections.abc import Mapping
 from textwrap import wrap
@@ -7,11 +8,11 @@ from typing import Final
 
 import msgspec
 
-from companion.core.text import listed, shorten, visible
-from companion.core.units import duration
+from companion.core.text import listed, plural, shorten, visible
 from companion.trials.away import HUSH
 from companion.trials.kits import ANSWER, LAST, MAY_STAY_EMPTY, MOST_ANSWER, QUESTIONS, SEAL, Key, question_of
 
+ASKED: Final = "If it asks for a file, write down which one, and cancel."
 _WIDTH: Final = 76
 _HELD: Final = "\N{NO-BREAK SPACE}"
 
@@ -87,8 +88,9 @@ def guide_text(about: KitAbout, *, form: str) -> str:
     ]
     if about.music:
         steps.append(
-            f"If you have {duration(about.seconds)} more: load {_quoted(about.music)} into your host, let the "
-            f"instrument play {'them one after the other' if len(about.music) > 1 else 'it'}, and bounce "
+            f"If you have {plural(math.ceil(about.seconds / 60), 'minute')} more: load {_quoted(about.music)} into "
+            f"your host, at the tempo that {'each file' if len(about.music) > 1 else 'it'} states, let the instrument "
+            f"play {'them one after the other' if len(about.music) > 1 else 'it'}, and bounce "
             f"{'each' if len(about.music) > 1 else 'it'} from its start to its end as WAV or FLAC: no effects of the "
             "host, nothing limited, nothing normalised."
         )
@@ -108,8 +110,7 @@ def _playing(about: KitAbout, engine: str) -> list[str]:
         named = listed([f"“{name}”" for name in about.controls], _MOST_CONTROLS)
         move = f" Move {'each control' if len(about.controls) > 1 else 'the control'} from end to end: {named}."
     return [
-        f"Open {patch} out of that folder in {engine}{how}. If it asks for a file, note which one and cancel: "
-        "show it none.",
+        f"Open {patch} out of that folder in {engine}{how}. {ASKED}",
         f"Play the lowest, a middle and the highest key, soft and hard{keys}.{move}",
     ]
 

@@ -87,11 +87,11 @@ def test_a_helper_reads_what_to_open_what_to_play_and_where_it_ends() -> None:
         "Unzip “Slate Choir 1.0.zip” into a folder of its own, and keep that folder whole.",
         "Turn the monitors down for the first playback",
         "Open “Slate.eeng” out of that folder in Example Engine; the readme beside it says how.",
-        "If it asks for a file, note which one and cancel: show it none.",
+        "If it asks for a file, write down which one, and cancel.",
         "soft and hard (it plays C2 to C5, MIDI notes 48 to 84).",
         "Move each control from end to end: “Air” and “Body”.",
-        "If you have 4 min 10 s more: load “Slate keys.mid” and “Slate controls.mid” into your host",
-        "play them one after the other, and bounce each from its start to its end",
+        "If you have 5 minutes more: load “Slate keys.mid” and “Slate controls.mid” into your host",
+        "at the tempo that each file states, let the instrument play them one after the other, and bounce each from",
         "send it to whoever sent you this, with the sound files if you bounced. That is all.",
     ):
         assert words in told
@@ -107,7 +107,8 @@ def test_a_helper_reads_nothing_of_what_there_is_not() -> None:
     assert "Open the patch out of that folder in the engine. If it asks" in told
     one = guided(controls=("Air",), music=("Slate keys.mid",))
     assert "Move the control from end to end: “Air”." in one
-    assert "let the instrument play it, and bounce it from" in one
+    assert "at the tempo that it states, let the instrument play it, and bounce it from" in one
+    assert "If you have 1 minute more" in guided(seconds=60)
     assert "with the sound file if you bounced" in one
     blank = form_text(msgspec.structs.replace(ABOUT, engine="", minimum="", music=()), CODE)
     assert "Which version of the engine do you have?" in blank

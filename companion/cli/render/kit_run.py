@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from companion.cli.render.checklist import typed
 from companion.core.text import visible
+from companion.trials.kit_texts import ASKED
 
 if TYPE_CHECKING:
     from companion.steps.deeds.kit_run import KitAtHelper, OpenedAtHelper
@@ -27,11 +28,11 @@ def opened_lines(kit: KitAtHelper, opened: OpenedAtHelper) -> list[str]:
     lines += [f"  {visible(str(patch))}" for patch in opened.patches]
     lines += [] if opened.patches else [f"Open the patch in {kit.engine}; the readme there says which it is."]
     lines += [
-        "If it asks for a file, note which one and cancel: show it none.",
+        ASKED,
         "Play the lowest, a middle and the highest key, soft and hard, and move each control from end to end.",
     ]
     if kit.music:
-        lines.append("If you have a few minutes more, let it play these and bounce each, without effects of the host:")
+        lines.append("If you have a few minutes more, let it play these, at the tempo they state, and bounce each:")
         lines += [f"  {visible(str(path))}" for path in kit.music]
     return lines
 
