@@ -10,6 +10,7 @@ from companion.core.entries import Kind
 from companion.core.facts import Facts, Instrument, Naming
 from companion.core.findings import Finding
 from companion.core.rules import findings_of
+from companion.core.text import plural
 from companion.sound.checks.model import SoundModel, sound_model
 from companion.sound.checks.unjudged import note_unread, sample_none, unpitched_tuned
 from companion.sound.measures.measured import Measured
@@ -49,6 +50,23 @@ def test_a_sample_without_a_note_is_unknown_until_it_is_stated_to_play_none(good
     assert (other.path, other.value) == ("Loops/wind.wav", 1)
     assert told({"slate_C3.wav": good()}) == []
     assert told({"slate.wav": good(root_note=60)}) == [], "its header tells"
+
+
+@pytest.mark.parametrize(
+    ("name", "unheld"),
+    [
+        ("Kick", "pitch, levels and takes"),
+        ("Kick_v{}", "pitch, levels and takes"),
+        ("Kick_rr{}", "pitch and levels beside other notes"),
+    ],
+)
+def test_takes_that_names_number_are_judged_without_a_note_and_not_called_unjudged(
+    good: Any, name: str, unheld: str
+) -> None:
+    files = {f"Kit/{name.format(take)}.wav": good() for take in (1, 2)}
+    (finding,) = told(files)
+    assert finding.measured == f"{unheld} not judged: no note for {len(files)} of {plural(len(files), 'sample')}"
+    assert f"{unheld} of {len(files)} not judged: no note" in unjudged(model(files))
 
 
 @pytest.mark.parametrize(

@@ -109,7 +109,7 @@ TABLE: Final = (
     Row("sound", "every sample is fit", "a sample", "no sample ships", _no_samples,
         State.UNKNOWN, "nothing measured: no sample ships"),
     Row("sound", "pitch, levels and takes are fit", "a note for every sample", "names without notes", _unnamed,
-        State.UNKNOWN, "pitch, levels and takes not judged: no note for"),
+        State.UNKNOWN, "pitch and levels beside other notes not judged: no note for"),
     Row("controls", "every control was tried", "controls declared, or none stated", "an empty list", _no_controls,
         State.UNKNOWN, "nothing states that there are none"),
     Row("controls", "every control was tried", "an answer to each trial", "nobody tried", lambda _: None,

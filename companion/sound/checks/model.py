@@ -1,6 +1,6 @@
 """What the checks of the sound step look at."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from typing import Final
 
@@ -56,6 +56,13 @@ class SoundModel(msgspec.Struct, frozen=True, kw_only=True):
         """The samples of which nothing says a note, and that are not stated to play none."""
         stated = self.unpitched
         return [path for path, zone in self.zones.items() if zone.key is None and not stated.matches(path)]
+
+    def unheld(self, paths: Iterable[str]) -> str:
+        """Return what is not judged of samples without a note. Takes that their names number are held against each
+        other all the same, and so are the touches of a drum.
+        """
+        numbered = all(self.zones[path].take for path in paths)
+        return "pitch and levels beside other notes" if numbered else "pitch, levels and takes"
 
     @property
     def untuned(self) -> list[str]:

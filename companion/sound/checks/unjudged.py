@@ -34,10 +34,11 @@ def sample_none(model: SoundModel) -> Iterator[Finding]:
 @sound_rule(
     "note-unread",
     WARNS,
-    version=2,
+    version=3,
     rests_on=(*with_inputs(PITCH, LOUDNESS), ZONES),
     means="Nothing says which note a sample plays: neither its name, nor its header, nor a list of zones.",
-    why="Its pitch, its level beside its neighbours and its takes are then not judged: a wrong note goes out unheard.",
+    why="Its pitch and its level beside its neighbours are then not judged, nor its takes if nothing numbers "
+    "them: a wrong note goes out unheard.",
     mend="Say how the names are to be read (naming.pattern), or give a list of zones (naming.zones). Loops and noises "
     "play no note: state which (naming.unpitched).",
     limit="a note for every sample that is not stated to play none",
@@ -62,21 +63,21 @@ def note_unread(model: SoundModel) -> Iterator[Finding]:
                 if line
                 else f"{note_unread.mend} Here: {other}"
             )
-            yield _unread(here, f"no note for {len(here):,} of {of_all}: {asked.why}", mend)
+            yield _unread(model, here, f"no note for {len(here):,} of {of_all}: {asked.why}", mend)
             unread = {path: None for path in unread if path not in told}
     if unread:
         rest = list(unread)
         line = unpitched_line(rest, model.zones, model.facts.naming)
-        yield _unread(rest, f"no note for {len(rest):,} of {of_all}", f"{note_unread.mend} Here: {line}")
+        yield _unread(model, rest, f"no note for {len(rest):,} of {of_all}", f"{note_unread.mend} Here: {line}")
 
 
-def _unread(paths: Sequence[str], says: str, mend: str) -> Finding:
+def _unread(model: SoundModel, paths: Sequence[str], says: str, mend: str) -> Finding:
     return note_unread.finding(
         paths[0] if len(paths) == 1 else "",
         at=At(others=tuple(paths[:_MOST_NAMED])),
         value=len(paths),
         unit="sample",
-        says=f"pitch, levels and takes not judged: {says}",
+        says=f"{model.unheld(paths)} not judged: {says}",
         mend=mend,
     )
 

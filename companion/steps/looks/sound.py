@@ -96,7 +96,7 @@ def unjudged(model: SoundModel) -> list[str]:
     if "samples" in model.facts.instrument.without:
         parts.append("the facts state that there are no samples")
     if model.unread:
-        parts.append(f"pitch, levels and takes of {len(model.unread):,} not judged: no note")
+        parts.append(f"{model.unheld(model.unread)} of {len(model.unread):,} not judged: no note")
     if stated:
         parts.append(f"{stated:,} stated to play no note")
     if model.untuned:
