@@ -50,7 +50,8 @@ async def test_what_is_known_is_listed_with_how_it_stands(folder: Path, tmp_path
         assert hand.shows("Slate Choir 1.0", "0 of 10 steps, next: Facts: failing", "…/Slate Choir")
         assert hand.shows("There is no such folder", "The demo instrument", "Enter Open it")
         await hand.press("enter")
-    assert chosen(hand) == folder
+        assert hand.app.leaving
+    assert (chosen(hand), hand.app.return_value) == (folder, 0)
 
 
 async def test_hostile_names_are_inert(tmp_path: Path, asked: Asked) -> None:
@@ -163,6 +164,16 @@ def test_it_asks_until_it_is_quit(folder: Path, monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(running, "choose_folder", lambda *, light, few: answers.pop(0))
     assert running.run_app(None) == 0
     assert (went, answers) == ([folder], [])
+
+
+@pytest.mark.parametrize("picked", [True, False])
+def test_the_screen_hands_on_what_was_chosen(folder: Path, monkeypatch: pytest.MonkeyPatch, picked: bool) -> None:
+    def run(self: Opening) -> None:
+        if picked:
+            self.chosen = folder
+
+    monkeypatch.setattr(Opening, "run", run)
+    assert opening.choose_folder(light=True) == (folder if picked else None)
 
 
 # -- what is known -----------------------------------------------------------------------------------------------------
