@@ -208,6 +208,7 @@ class CompanionApp(Looking):
 
     def _bind(self, body: Body) -> None:
         """Bind the keys of a body for good; which of them do something is asked anew for every step."""
+        self.step_keys = tuple(key.action for key in body.KEYS)
         for key in body.KEYS:
             if (key.key, key.action) not in self._bound:
                 self._bound.add((key.key, key.action))

@@ -91,6 +91,14 @@ def test_a_first_final_says_that_previews_came_before_it(companion: Companion, i
     assert "First final release, after 1.0.0b1." in released(companion, instrument)
 
 
+def test_a_first_release_is_drafted_as_such_once_it_is_on_record(companion: Companion, instrument: Path) -> None:
+    raised(instrument, "1.0.0", "To the quarry.\n")
+    assert "First release." in released(companion, instrument)
+    drafted = companion("draft", instrument, "changelog").out
+    assert "First release." in drafted
+    assert "after 1.0.0" not in drafted
+
+
 def test_words_says_which_facts_it_compared_in_which_text(companion: Companion, instrument: Path) -> None:
     companion("draft", instrument, "readme", "--write")
     told = companion("check", instrument, "words").out

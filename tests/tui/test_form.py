@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 from textual.widgets import Button, Input
 
+from companion.core.facts import Facts
 from companion.core.findings import Severity
+from companion.steps.deeds.start import Proposal
 from companion.steps.model import State
 from companion.tui.bodies.start import told
 from companion.tui.frame.workspace import Workspace
@@ -20,6 +22,10 @@ from tests.tui.conftest import Bench, Hand, Opened, finding
 
 def box(hand: Hand, key: str) -> FieldBox:
     return next(one for one in hand.app.query(FieldBox) if one.field.key == key and one.is_on_screen)
+
+
+def any_box(hand: Hand, key: str) -> FieldBox:
+    return next(one for one in hand.app.query(FieldBox) if one.field.key == key)
 
 
 def text_of_facts(folder: Path) -> str:
@@ -175,3 +181,64 @@ def test_in_a_low_terminal_examples_leave_room_for_the_first_question() -> None:
     lines = ("2 samples.", "Samples/a.wav: A2, take 1.", "Middle C is C3.")
     assert told(lines, 24) == ["2 samples.", "Middle C is C3."]
     assert told(lines, 40) == list(lines)
+
+
+async def test_enter_goes_on_until_all_that_is_needed_is_said_and_then_records(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("6", "n", "right", "right", "enter", "right", "enter")
+        await hand.write("low to high")
+        assert hand.shows("Enter Go on")
+        await hand.press("enter")
+        await hand.write("3.2")
+        await hand.press("enter", "enter")  # no edition
+        await hand.write("Windows 11")
+        await hand.press("enter")
+        assert bench.tests == []
+        assert hand.app.focused is any_box(hand, "reached_originals").box
+        await hand.press("right", "enter")
+        await hand.write("Ida")
+        await hand.press("enter")
+        assert [(test.who, test.system, test.played) for test in bench.tests] == [("Ida", "Windows 11", "low to high")]
+
+
+async def test_enter_in_the_last_needed_field_tells_what_is_not_said(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("6", "n")
+        any_box(hand, "who").box.focus()
+        await hand.press("enter")
+        assert hand.shows("Say which test it was.")
+        assert hand.app.focused is any_box(hand, "kind").box
+
+
+async def test_a_licence_that_is_none_is_told_where_it_is_asked_for(folder: Path, opened: Opened) -> None:
+    (folder / "release.toml").unlink()
+    bench = Bench(folder)
+    bench.propose = lambda *_: Proposal(  # type: ignore[method-assign]
+        facts=Facts(), lines=(), asks=(("instrument.licence", "Which licence?"), ("instrument.maker", "Whose?"))
+    )
+    async with opened(bench) as hand:
+        licence, maker = any_box(hand, "instrument.licence"), any_box(hand, "instrument.maker")
+        licence.box.focus()
+        await hand.write("free for all")
+        await hand.press("enter")
+        assert hand.app.focused is licence.box
+        assert hand.shows("“free for all” is not one.", "such as CC-BY-4.0")
+        licence.box.value = "CC0-1.0"
+        await hand.press("enter")
+        assert hand.app.focused is maker.box
+        assert not licence.has_class("-wrong")
+        licence.box.value = ""
+        licence.box.focus()
+        await hand.press("enter")
+        assert hand.app.focused is maker.box, "left blank for later"
+
+
+async def test_what_stops_nothing_is_no_cross_beside_a_field(bench: Bench, opened: Opened) -> None:
+    bench.found["facts"] = (
+        finding("fact-missing", "release.toml", where="instrument.contact", measured="not stated"),
+        finding("rights-unstated", "release.toml", where="instrument.rights", severity=Severity.WARNS),
+    )
+    async with opened(bench, (100, 60)) as hand:
+        await hand.press("1")
+        assert hand.shows("✗ not stated; wanted: −0.1 dBFS", "! 0.0 dBFS; wanted: −0.1 dBFS")
+        assert [any_box(hand, f"instrument.{key}").has_class("-mild") for key in ("contact", "rights")] == [False, True]

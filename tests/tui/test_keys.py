@@ -9,6 +9,7 @@ from companion.steps.table import STEPS
 from companion.tui.app import CompanionApp
 from companion.tui.bodies import body_of
 from companion.tui.parts import foot
+from companion.tui.parts.foot import KeysLine
 from tests.tui.conftest import Bench, Opened
 
 
@@ -59,3 +60,14 @@ async def test_the_help_begins_with_the_step_that_is_open(bench: Bench, opened: 
         first = next(index for index, line in enumerate(lines) if line.startswith("Here, in Archive"))
         assert all("In a form" not in line for line in lines[:first])
         assert hand.shows("Here, in Archive")
+
+
+async def test_the_keys_of_a_step_stand_in_their_order_whichever_steps_were_open_before(
+    bench: Bench, opened: Opened
+) -> None:
+    own = [key.key for key in body_of("words").KEYS]
+    async with opened(bench, (160, 40)) as hand:
+        await hand.press("6", "5", "2", "8")
+        shown = [key for key, _ in hand.app.screen.query_one(KeysLine).words()]
+        assert [key for key in shown if key in own] == [key for key in own if key in shown]
+        assert len(set(own) & set(shown)) >= 5

@@ -64,7 +64,7 @@ def fact_missing(model: FactsModel) -> Iterator[Finding]:
 @_facts_rule(
     "fact-invalid",
     BLOCKS,
-    version=2,
+    version=3,
     means="A fact is stated in a form that cannot be relied on.",
     why="A version that cannot be compared or a licence nobody can look up leaves players guessing.",
     mend="Write it in the form named beside the limit.",
@@ -185,7 +185,10 @@ def licence_problem(expression: str) -> str:
     try:
         canonicalize_license_expression(expression)
     except InvalidLicenseExpression:
-        return "an SPDX licence expression such as CC-BY-4.0, or LicenseRef-Name with a licence_file"
+        return (
+            "the short name of a licence on SPDX’s list, such as CC-BY-4.0 or CC0-1.0, or LicenseRef-Name for a text "
+            "of your own (licence_file)"
+        )
     return ""
 
 

@@ -32,7 +32,7 @@ ASKS: Final = (
     ("instrument.maker", "Whose is it: your name, or your label’s?"),
     ("instrument.summary", "What is it, in one sentence?"),
     ("instrument.contact", "Where do players reach you: an address or a page?"),
-    ("instrument.licence", "Under which licence (SPDX), such as CC-BY-4.0 or CC0-1.0?"),
+    ("instrument.licence", "Under which licence, by its short name: CC-BY-4.0, CC0-1.0, LicenseRef-Own?"),
     ("engine.name", "Which engine was the patch built in?"),
     ("engine.saved_with", "Which engine version last saved it?"),
     ("engine.edition", "Which edition of the engine does a player need (“any” when there is only one)?"),

@@ -11,7 +11,7 @@ import msgspec
 from companion.archive.record import ReleaseRecord
 from companion.core.entries import Entry, Kind
 from companion.core.facts import FACTS_FILE, Facts, facts_from_toml
-from companion.core.versions import between, engine_version
+from companion.core.versions import between, engine_version, instrument_version
 from companion.steps.desk import Desk
 from companion.steps.looks.stated import built, weight_of
 
@@ -75,10 +75,16 @@ def build_story(desk: Desk, *, download: bool, released_at: str = "") -> Story:
         known_problems=known_problems(desk),
         released_at=released_at or instrument.date.strip() or day_in_changelog(desk) or today(),
         previous_version=before.version if before else "",
-        previews=() if before else tuple(dict.fromkeys(record.version for record in desk.records)),
+        previews=() if before else _previews(desk),
         licence_file=instrument.licence_file or licence_file_in(ships),
         **_tried(desk),
     )
+
+
+def _previews(desk: Desk) -> tuple[str, ...]:
+    """Return the versions that were released before this one; it may be on record itself."""
+    now = instrument_version(desk.facts.instrument.version)
+    return tuple(dict.fromkeys(one.version for one in desk.records if instrument_version(one.version) != now))
 
 
 def _updates(desk: Desk) -> tuple[UpdateArchive, ...]:

@@ -52,6 +52,8 @@ MUST_SAY: Final = {
     "reached_originals": "Say whether it did: an instrument that plays from your own files plays nowhere else.",
 }
 """What is chosen, not written, and what is said while it is not."""
+NEEDED: Final = (*MUST_SAY, "played", "engine_version", "system")
+"""What every test says: Enter goes from field to field until all of it stands, and then records."""
 
 WRONG_FIELD: Final = {"who": "who", "engine version": "engine_version", "system": "system", "played": "played"}
 """Which field a refusal is about, by the place it names."""
@@ -112,7 +114,7 @@ class AwayBody(Body):
         BodyPart("guides", "How to", Page),
         BodyPart("tests", "Tests", Page),
         BodyPart("kits", "Kits", Page),
-        BodyPart("new", "New test", lambda: Form(FIELDS, {}, done="Record", every=True)),
+        BodyPart("new", "New test", lambda: Form(FIELDS, {}, done="Record", every=True, needed=NEEDED)),
         FOUND,
     )
     KEYS: ClassVar = (

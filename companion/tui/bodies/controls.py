@@ -91,7 +91,12 @@ class TrialsView(Vertical):
             if views:
                 first = next_unanswered(self.results, -1)
                 listing.highlighted = 0 if first is None else first
+        self.on_resize()
         self.show_current()
+
+    def on_resize(self) -> None:
+        """Let what to do and to listen for stand whole where the list leaves room."""
+        self.query_one(Detail).make_room(self.size.height - 1, len(self.views))
 
     def result(self, view: TrialView) -> str:
         """Return a trial's answer, one just given included."""
@@ -170,6 +175,8 @@ class ControlsBody(Body):
         """Return the next thing; where nothing says whether there are controls, that comes first."""
         if step.state is State.UNKNOWN and any(finding.rule == "controls-none" for finding in step.findings):
             return "o", "Declare the controls (e), or state that there are none."
+        if step.state in (State.OPEN, State.STALE):
+            return "p", "Try what is asked below: p where it passes, f where it fails. Key t: let a bounce answer."
         return super().next_thing(step, before)
 
     _performance: PerformanceView | None = None

@@ -35,6 +35,12 @@ def by_field(findings: tuple[Finding, ...]) -> dict[str, str]:
     return problems
 
 
+def mild(findings: tuple[Finding, ...]) -> frozenset[str]:
+    """Return the keys of the fields in which nothing blocks."""
+    blocked = {field_of(finding) for finding in findings if finding.blocks}
+    return frozenset(by_field(findings)) - blocked
+
+
 class FactsBody(Body):
     """The form. What was written and not kept stays when another step is opened."""
 
@@ -70,7 +76,8 @@ class FactsBody(Body):
             self._mark(form)
 
     def _mark(self, form: Form) -> None:
-        form.show_problems(by_field(self.step.findings) if self.step else {})
+        findings = self.step.findings if self.step else ()
+        form.show_problems(by_field(findings), mild(findings))
 
     def enter(self) -> None:
         """Go to the first field of the page that lacks something, else to the first."""
@@ -97,6 +104,13 @@ class FactsBody(Body):
             form = await self.go(page)
             assert isinstance(form, Form)
             form.boxes[key].box.focus()
+
+    def put_in(self, key: str, text: str) -> None:
+        """Write a fact into its field on the open page, not kept yet, and go there; what stands written stays."""
+        if self.form and (box := self.form.boxes.get(key)):
+            if not box.changed:
+                box.box.value = text
+            box.box.focus()
 
     @on(TableInput.Wanted)
     def _row_wanted(self, event: TableInput.Wanted) -> None:

@@ -2,8 +2,11 @@
 
 from typing import ClassVar
 
+from companion.tui.bodies.facts import FactsBody
 from companion.tui.bodies.run import RunBody
-from companion.tui.parts.body import StepKey
+from companion.tui.parts.body import FINDINGS, StepKey
+from companion.tui.parts.findings import FindingsView
+from companion.tui.parts.offers import offered
 
 
 class SoundBody(RunBody):
@@ -12,5 +15,9 @@ class SoundBody(RunBody):
     KEYS: ClassVar = (StepKey("e", "edit", "Edit facts", "edit how names are read, and what plays no note"),)
 
     async def step_edit(self) -> None:
-        """Go to the facts on names."""
+        """Go to the facts on names; what the finding under the cursor offers to state is written there, to be kept."""
+        view = self.made.get(FINDINGS)
+        finding = view.current if isinstance(view, FindingsView) else None
         await self.companion.open_step("facts", enter=True, part="names")
+        if finding and (fact := offered(finding.mend)):
+            next(body for body in self.app.query(FactsBody)).put_in(*fact)

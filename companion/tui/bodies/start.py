@@ -10,11 +10,13 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widgets import Static
 
+from companion.core.text import visible
 from companion.steps.deeds.start import PATCHES
 from companion.tui.parts.companion import companion_of
 from companion.tui.parts.content import content
 from companion.tui.parts.fields import BY_KEY, Field, Shape, text_of, value_of
 from companion.tui.parts.form import FieldBox, Form
+from companion.tui.parts.offers import asked_of
 
 if TYPE_CHECKING:
     from companion.steps.deeds.start import Proposal
@@ -34,6 +36,36 @@ def told(lines: Sequence[str], height: int) -> list[str]:
     return [line for line in lines if height >= ROOM or "/" not in line.partition(" ")[0]]
 
 
+NAMES: Final = "How are the file names to be read?"
+
+
+def refusal(key: str, text: str) -> str:
+    """Return what is wrong with an answer; nothing where it can be taken, or is left blank."""
+    from companion.steps.checks.facts import licence_problem
+
+    problem = licence_problem(text.strip()) if key == "instrument.licence" and text.strip() else ""
+    return f"“{text.strip()}” is not one. Write {problem}; or nothing, for later." if problem else ""
+
+
+def asked_fields(proposal: Proposal, pattern: str) -> list[Field]:
+    """Return the questions as fields. pattern: how names would be read, to be chosen, not typed; empty: not known."""
+    asked = [one for one in proposal.asks if one[0] != "contents.patches"]
+    fields = []
+    for key, question in (
+        ("instrument.title", "What is the instrument called?"),
+        ("contents.patches", PATCHES),
+        *asked,
+    ):
+        known = BY_KEY.get(key) or Field(key, key)
+        if key == "naming.pattern" and pattern:
+            choices = {"": "left open", pattern: visible(pattern)}
+            fields.append(Field(key, NAMES, shape="choice", choices=choices))
+        else:
+            shape = _shape(proposal) if key == "contents.patches" else known.shape
+            fields.append(Field(key, question, "", shape, known.choices, rows=2))
+    return fields
+
+
 class StartForm(Vertical):
     """The questions; what is answered is written as ``release.toml``."""
 
@@ -47,22 +79,19 @@ class StartForm(Vertical):
         companion.begin("start", "Looking at the folder", companion.shop.propose, self._show_questions, owner=self)
 
     async def _show_questions(self, proposal: Proposal) -> None:
-        fields = []
-        asked = [one for one in proposal.asks if one[0] != "contents.patches"]
-        first = (("instrument.title", "What is the instrument called?"), ("contents.patches", PATCHES))
-        for key, question in (*first, *asked):
-            known = BY_KEY.get(key) or Field(key, key)
-            shape = _shape(proposal) if key == "contents.patches" else known.shape
-            fields.append(Field(key, question, "", shape, known.choices, rows=2))
+        lines, patterns = zip(*map(asked_of, proposal.lines), strict=True) if proposal.lines else ((), ())
+        pattern = next(filter(None, patterns), "")
+        fields = asked_fields(proposal, pattern)
         intro = content(
             "There is no release.toml here yet. This is what was found:\n",
-            *(f"  {line}\n" for line in told(proposal.lines, self.app.size.height)),
+            *(f"  {line}\n" for line in told(lines, self.app.size.height)),
             "\nThe rest only you can tell. Leave blank what you do not know yet.",
         )
         texts = {field.key: text_of(field, value_of(proposal.facts, field.key)) for field in fields}
         form = Form(
-            fields, texts, done="Write release.toml", every=True, counted=True, intro=Static(intro, classes="intro")
-        )
+            fields, texts, done="Write release.toml", every=True, counted=True,
+            intro=Static(intro, classes="intro"), refuse=refusal,
+        )  # fmt: skip
         await self.remove_children()
         await self.mount(form)
         self.query(FieldBox).first().box.focus()

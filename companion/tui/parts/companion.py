@@ -45,6 +45,8 @@ class Companion(App[int]):
     """The folder; None until it is open."""
     status: Standing | None = None
     """The checklist as it was at the last look; None before the first."""
+    step_keys: tuple[str, ...] = ()
+    """What the keys of the open step do, in their order."""
 
     def __init__(self) -> None:
         super().__init__()

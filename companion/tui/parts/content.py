@@ -102,13 +102,18 @@ def finding_line(finding: Finding, width: int, *, limit: bool = True) -> Content
     return content("  ", (mark, style), " ", where, rest)
 
 
+OFFERING: Final = frozenset({"note-unread", "names-open", "names-disagree"})
+OFFERED: Final = "writes that fact into its field, where there is one fact to state; Enter keeps it"
+"""Said of findings whose mend is a fact on names."""
+
+
 def finding_detail(finding: Finding, width: int = 0) -> Content:
     """Return everything about one finding: place, measured, limit, what a player suffers, how to mend it."""
     mark, word, style = finding_mark(finding)
     where = ", ".join(part for part in (visible(finding.path), visible(finding.where)) if part)
     rows = (
         ("Where", where), ("Mend", finding.mend), ("Measured", finding.measured), ("Limit", finding.limit),
-        ("Why", finding.why), ("Waived", finding.waived),
+        ("Key e", OFFERED if finding.rule in OFFERING else ""), ("Why", finding.why), ("Waived", finding.waived),
         ("Before", finding.lapsed and f"{finding.lapsed}. Press g to waive it again."),
     )  # fmt: skip
     return content(

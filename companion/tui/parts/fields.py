@@ -38,9 +38,11 @@ PAGES: Final[dict[str, tuple[Field, ...]]] = {
         Field("instrument.summary", "In one sentence"),
         Field("instrument.description", "In more words", shape="long", rows=4),
         Field("instrument.contact", "Where players reach you", "an address or a page"),
-        Field("instrument.licence", "Licence", "SPDX, such as CC-BY-4.0; or LicenseRef-Name with a text"),
+        Field(
+            "instrument.licence", "Licence", "by its short name, such as CC-BY-4.0; LicenseRef-Name for a text of yours"
+        ),
         Field("instrument.licence_file", "File with its text", "path in the folder"),
-        Field("instrument.licence_link", "Where it can be read", "an address; empty: SPDX’s own page of it"),
+        Field("instrument.licence_link", "Where it can be read", "an address; empty: its page on spdx.org"),
         Field("instrument.rights", "Where it all comes from", "and that you may pass it on", "long"),
         Field("instrument.credits", "Credits", "one a line", "lines"),
         Field("instrument.tags", "Tags", "with commas between", "words"),

@@ -124,6 +124,7 @@ class FindingsView(Vertical):
 
     def on_resize(self, event: events.Resize) -> None:
         """Cut the rows to the new width."""
+        self.query_one(Detail).make_room(event.size.height, len(self._rows))
         if event.size.width != self._width:
             self._width = event.size.width
             self._fill()
@@ -145,6 +146,7 @@ class FindingsView(Vertical):
             if now is None or now.waived:  # it has just been waived, and went down: the cursor stays where it was
                 place = min(index, len(keys) - 1)
         listing.highlighted = place if keys else None
+        self.query_one(Detail).make_room(self.size.height, len(keys))
         self._show_detail()
 
     def go_to(self, finding: Finding) -> None:

@@ -71,8 +71,10 @@ class KeysLine(Segments):
             letter = len(binding.key) == 1 or binding.key == "question_mark"
             if binding.show and active.enabled and not (typing and letter):
                 by_action.setdefault(binding.action, binding)
-        # What the open step alone offers stands first.
-        shown = sorted(by_action.values(), key=lambda key: not key.action.startswith("step("))
+        # What the open step alone offers stands first, in its own order, whichever steps were open before.
+        own = getattr(self.app, "step_keys", ())
+        first = {f"step('{name}')": place for place, name in enumerate(own)}
+        shown = sorted(by_action.values(), key=lambda key: first.get(key.action, len(first)))
         return [
             (key.key, content((SHOWN_KEYS.get(key.key, key.key), "bold $primary"), f" {key.description}"))
             for key in shown

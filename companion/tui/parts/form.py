@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
@@ -72,6 +72,12 @@ class NextInput(LineInput):
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "submit", "Next")]
 
 
+class OnwardInput(LineInput):
+    """A field of one line in a form that is handed over once all that is needed is said."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "submit", "Go on")]
+
+
 class FieldBox(Vertical):
     """One field with its label, its hint and, where need be, that it is not kept yet, and what is wrong with it."""
 
@@ -80,6 +86,7 @@ class FieldBox(Vertical):
     FieldBox .label { height: auto; }
     FieldBox .wrong { height: auto; color: $error; display: none; }
     FieldBox.-wrong .wrong { display: block; }
+    FieldBox.-mild .wrong { color: $warning; }
     FieldBox.-apart { margin: 0 0 1 0; }
     """
 
@@ -89,11 +96,16 @@ class FieldBox(Vertical):
 
         field_box: FieldBox
 
-    def __init__(self, field: Field, text: str, *, place: str = "", marks: bool = True) -> None:
-        """``place``: where among the others it stands, such as ``3 of 11``. marks: whether it says what is not kept."""
+    def __init__(
+        self, field: Field, text: str, *, place: str = "", marks: bool = True, line: type[LineInput] = LineInput
+    ) -> None:
+        """``place``: where among the others it stands, such as ``3 of 11``. marks: whether it says what is not kept.
+
+        line: what a field of one line is.
+        """
         super().__init__()
         self.field = field
-        self.box = _box(field, text, NextInput if place else LineInput)
+        self.box = _box(field, text, line)
         self.before = self.box.value
         self._place, self._marks, self._marked = place, marks, False
         self.set_class(bool(place), "-apart")  # each question with its own answer, not with the one before
@@ -135,10 +147,11 @@ class FieldBox(Vertical):
         """Whether that differs from what was there."""
         return self.is_mounted and self.box.value != self.before
 
-    def wrong(self, text: str) -> None:
-        """Show what is wrong with it; nothing, when it is right."""
-        self._trouble.update(content(f"✗ {text}"))
+    def wrong(self, text: str, *, mild: bool = False) -> None:
+        """Show what is wrong with it; nothing, when it is right. mild: it stops nothing."""
+        self._trouble.update(content(f"{'!' if mild else '✗'} {text}"))
         self.set_class(bool(text), "-wrong")
+        self.set_class(mild, "-mild")
 
     def put(self, text: str) -> None:
         """Show what is kept now."""
@@ -188,18 +201,25 @@ class Form(VerticalScroll, can_focus=False):
         every: bool = False,
         counted: bool = False,
         intro: Widget | None = None,
+        needed: Collection[str] = (),
+        refuse: Callable[[str, str], str] = lambda key, text: "",
     ) -> None:
         """``boxes``: the fields by key. every: hand over all values; else Enter hands over the field it is pressed in,
-        and the button all that were changed. counted: Enter goes from field to field, each with its number.
+        and the button all that were changed. counted: Enter goes from field to field, each with its number. needed:
+        before the last of these Enter goes on as long as one is not said. refuse: what is wrong with the text of a
+        field, told before Enter goes on.
         """
         super().__init__()
         self._done, self._every, self._counted, self._intro = done, every, counted, intro
+        self._needed, self._refuse = needed, refuse
+        line = NextInput if counted else OnwardInput if needed else LineInput
         self.boxes = {
             field.key: FieldBox(
                 field,
                 texts.get(field.key, ""),
                 place=f"{number} of {len(fields)}" if counted else "",
                 marks=not every,
+                line=line,
             )
             for number, field in enumerate(fields, start=1)
         }
@@ -227,10 +247,19 @@ class Form(VerticalScroll, can_focus=False):
         event.stop()
         boxes = list(self.boxes.values())
         here = next(box for box in boxes if box.box is event.input)
-        if self._counted and here is not boxes[-1]:
-            boxes[boxes.index(here) + 1].box.focus()
+        if trouble := self._refuse(here.field.key, event.value):
+            here.wrong(trouble)
+        elif behind := boxes[boxes.index(here) + 1 :] if self._counted or self._goes_on(here) else []:
+            here.wrong("")
+            behind[0].box.focus()
         else:
             self._keep(boxes if self._every else [here])
+
+    def _goes_on(self, here: FieldBox) -> bool:
+        """Tell whether something that is needed is not said yet, and one of those stands behind this field."""
+        keys = list(self.boxes)
+        behind = keys[keys.index(here.field.key) + 1 :]
+        return any(key in self._needed for key in behind) and not all(self.boxes[key].box.value for key in self._needed)
 
     @on(TableInput.Edited)
     def _rows_edited(self, event: TableInput.Edited) -> None:
@@ -273,7 +302,7 @@ class Form(VerticalScroll, can_focus=False):
             self.boxes[key].before = text
             self.boxes[key].mark()
 
-    def show_problems(self, problems: Mapping[str, str]) -> None:
-        """Show what is wrong beside the fields it is about; the others are right."""
+    def show_problems(self, problems: Mapping[str, str], mild: Collection[str] = ()) -> None:
+        """Show what is wrong beside the fields it is about; the others are right. mild: where it stops nothing."""
         for key, box in self.boxes.items():
-            box.wrong(problems.get(key, ""))
+            box.wrong(problems.get(key, ""), mild=key in mild)

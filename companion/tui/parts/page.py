@@ -1,6 +1,7 @@
 """A page of text that scrolls, laid out anew for every width."""
 
 from collections.abc import Callable
+from typing import Final
 
 from textual import events
 from textual.app import ComposeResult
@@ -10,6 +11,8 @@ from textual.widgets import Static
 
 from companion.tui.parts.content import content
 
+LEAST_ROWS: Final = 4
+"""Lines that a list keeps over a detail that takes what is free."""
 Build = Callable[[int], Content]
 """Returns a text for a width in cells."""
 
@@ -48,3 +51,9 @@ class Detail(Page):
         """Show another text."""
         super().show(build)
         self.scroll_home(animate=False)
+
+    def make_room(self, height: int, rows: int) -> None:
+        """Take what a list of ``rows`` leaves free in a pane of ``height`` lines, where that is more than its share."""
+        free = height - max(rows, LEAST_ROWS)
+        beside = self.screen.has_class("-huge")  # it stands at the list's side then
+        self.styles.max_height = free if free > height // 2 and not beside else None
