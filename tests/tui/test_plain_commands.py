@@ -22,6 +22,7 @@ from companion.tui.parts.editing import EditScreen, SeenScreen, SettleScreen
 from companion.tui.parts.foot import KeysLine
 from companion.tui.parts.picture import PictureScreen
 from companion.tui.parts.reading import ReadingScreen
+from companion.tui.parts.reports import AnswerReport
 from companion.tui.parts.row import RowScreen
 from companion.tui.snapshots.drawer import Drawer
 from companion.tui.snapshots.restore import Restore
@@ -65,6 +66,8 @@ COMMANDS: Final[dict[str, str]] = {
     "controls.edit": "fact FOLDER controls",
     "controls.none": "fact FOLDER none controls",
     "away.new": "away FOLDER --kind KIND --result pass",
+    "away.make": "kit make FOLDER --for NAME",
+    "away.receive": "receive FOLDER FILE",
     "needs.edit": "fact FOLDER engine.minimum VERSION",
     "words.write": "draft FOLDER readme --write",
     "words.edit_text": "draft FOLDER readme --write",
@@ -75,6 +78,10 @@ COMMANDS: Final[dict[str, str]] = {
     "archive.build": "pack FOLDER",
     "out.release": "release FOLDER",
     "out.upload": "upload FOLDER FILE",
+    "out.take_in": "report add FOLDER --text WORDS",
+    "out.answer": "report answer FOLDER NAME TEXT --as fixed",
+    "out.about": "report edit FOLDER NAME --about WHAT",
+    "out.close": "report close FOLDER NAME --why REASON",
     # among the snapshots
     "drawer.take": "snapshot FOLDER -m LABEL",
     "drawer.mark": "compare FOLDER 1 2",
@@ -131,7 +138,9 @@ def test_a_plain_command_stands_as_it_is_written(line: str) -> None:
     name, *words = line.split()
     command: click.Command = getattr(importlib.import_module(NAMES[name]), name)
     if isinstance(command, click.Group):
-        command = command.commands[next((word for word in words if word in command.commands), "record")]
+        below = next((word for word in words if word in command.commands), "")
+        words = [word for word in words if word != below]
+        command = command.commands[below or "record"]
     options = {one for param in command.params if isinstance(param, click.Option) for one in param.opts}
     assert {word for word in words if word.startswith("-") and not word[1:].isdigit()} <= options
     arguments = [param for param in command.params if isinstance(param, click.Argument)]
@@ -158,13 +167,13 @@ def boxes(one: type[Any]) -> Iterator[type[Any]]:
 
 def test_in_every_box_enter_does_what_has_been_written_and_else_no_harm() -> None:
     """A box that asks for words begins in its field, and Enter keeps them; one that asks yes or no begins on Back."""
-    assert set(boxes(Dialog)) == {Ask, Confirm, Restore}
-    assert (Ask.AUTO_FOCUS, RowScreen.AUTO_FOCUS) == ("LineInput", "LineInput")
+    assert set(boxes(Dialog)) == {Ask, AnswerReport, Confirm, Restore}
+    assert {box.AUTO_FOCUS for box in (Ask, AnswerReport, RowScreen)} == {"LineInput"}
     assert (Confirm.AUTO_FOCUS, Restore.AUTO_FOCUS) == ("#back", "#back")
     for box in (Confirm, Restore):
         assert box.KEYS_LINE.startswith("y "), "what is done for good is done by its own key"
         assert not any("enter" in key.key.split(",") for key in box.BINDINGS if isinstance(key, Binding))
-    for asking in (Ask, RowScreen, Confirm, Restore):
+    for asking in (Ask, AnswerReport, RowScreen, Confirm, Restore):
         back = {
             one
             for key in asking.BINDINGS
