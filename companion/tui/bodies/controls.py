@@ -176,7 +176,7 @@ class ControlsBody(Body):
         if step.state is State.UNKNOWN and any(finding.rule == "controls-none" for finding in step.findings):
             return "o", "Declare the controls (e), or state that there are none."
         if step.state in (State.OPEN, State.STALE):
-            return "p", "Try what is asked below: p where it passes, f where it fails. Key t: let a bounce answer."
+            return "p", "Try what is asked; p passes it, f fails it."
         return super().next_thing(step, before)
 
     _performance: PerformanceView | None = None
