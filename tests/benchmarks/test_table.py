@@ -54,6 +54,8 @@ patches = ["Bench.slab"]
 samples = ["Samples/**"]
 documents = ["Licence.txt"]
 """
+COMPANION = Path(sys.executable).with_name("companion.exe" if os.name == "nt" else "companion")
+"""The command as it is installed, which is what a maker types."""
 GIT = "git -c core.fsync=all"
 KEEP = f"{GIT} add -A && {GIT} commit -q -m kept"
 WALK = (
@@ -115,7 +117,7 @@ def spent(command: Sequence[object], cwd: Path, codes: tuple[int, ...] = (0,)) -
 
 
 def companion(*words: object, cwd: Path, codes: tuple[int, ...] = (0, 1)) -> Spent:
-    return spent([sys.executable, "-m", "companion", *words], cwd, codes)
+    return spent([COMPANION, *words], cwd, codes)
 
 
 def inside(*words: object, warm: Sequence[Sequence[object]], cwd: Path) -> float:
