@@ -12,6 +12,7 @@ import pytest
 import soundfile
 
 from companion.core.errors import CompanionError
+from companion.trials.performance import music
 from companion.trials.performance.bounce import Bounce
 from companion.trials.performance.controls_plan import Knob, Panel, plan_panel
 from companion.trials.performance.judging import judge
@@ -133,12 +134,19 @@ def test_rates_and_channels_beyond_use_are_refused(tmp_path: Path, rate: int, ch
         Bounce(path)
 
 
-def test_a_piece_without_an_end_is_refused() -> None:
+def _piece(events: int) -> bytes:
     track = mido.MidiTrack()
-    track += [mido.Message("note_on", note=60, velocity=64, time=0) for _ in range(600_000)]
+    track += [mido.Message("note_on", note=60, velocity=64, time=0) for _ in range(events)]
     file = mido.MidiFile()
     file.tracks.append(track)
     out = io.BytesIO()
     file.save(file=out)
+    return out.getvalue()
+
+
+def test_a_piece_without_an_end_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert music.MOST_EVENTS == 500_000, "a symphony has a tenth of that"
+    monkeypatch.setattr(music, "MOST_EVENTS", 5_000)
+    assert played(_piece(4_990))
     with pytest.raises(CompanionError, match="more events"):
-        played(out.getvalue())
+        played(_piece(5_010))
