@@ -54,7 +54,7 @@ def test_wherever_it_is_stopped_little_more_is_read(bounce: tuple[Path, Any]) ->
         assert judge(whole, [score]).verdicts == ()
     assert whole.reads > 80
     worst: dict[int, int] = {}
-    for at in range(1, whole.reads + 1, 3):
+    for at in range(1, whole.reads + 1, 7):
         watch = Watch()
         with Stopping(path, watch, at) as sound:
             try:
