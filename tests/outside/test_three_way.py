@@ -23,7 +23,7 @@ def joined(pieces: list[tuple[str, list[str]]]) -> list[tuple[str, list[str]]]:
 
 
 @given(LINES, LINES, LINES)
-@settings(max_examples=400)
+@settings(max_examples=150)
 def test_two_implementations_merge_alike(base: list[str], own: list[str], other: list[str]) -> None:
     ours = [(piece.what, [*piece.merged, *piece.other] if piece.what == "conflict" else piece.merged)
             for piece in three_way(base, own, other)]  # fmt: skip

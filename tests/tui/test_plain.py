@@ -22,18 +22,11 @@ def encoding(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) ->
 async def test_every_screen_can_be_written(bench: Bench, opened: Opened, encoding: str) -> None:
     bench.found["sound"] = (finding("clipped", "Samples/höhle 洞.wav"), finding("starts-hot", "a…b ≤ 3.wav"))
     async with opened(bench) as hand:
-        for keys in (
-            ("4", "enter", "down"),
-            ("1", "tab"),
-            ("8",),
-            ("s",),
-            ("escape", "question_mark"),
-            ("escape", "a"),
-        ):
+        for keys in (("4", "enter", "down"), ("escape", "s"), ("escape", "question_mark")):
             await hand.press(*keys)
             for line in hand.text().splitlines():
                 line.encode(encoding)
-        await hand.press("4", "enter")
+        await hand.press("escape", "4", "enter")
         name = "h\\xf6hle \\u6d1e" if encoding == "ascii" else "höhle \\u6d1e"
         assert hand.shows(name)
         assert {len(line) for line in hand.lines()} <= set(range(81))
