@@ -294,6 +294,42 @@ def test_the_words_of_a_stranger_s_kit_are_inert(kit: Path, companion: Any, else
     assert "secret.txt" not in came.out, "only what lies in the copy is named"
 
 
+def test_an_archive_of_another_shape_is_opened_and_its_fault_is_told(kit: Path, companion: Any) -> None:
+    """No top folder, and a folder that the guide names: what is to be opened is a file."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        archive.writestr("Slate.eeng", b"\0\1 a patch")
+        archive.writestr("Samples/a.wav", b"RIFF")
+
+    def other(name: str, data: bytes) -> bytes:
+        if name.endswith(".zip"):
+            return out.getvalue()
+        return data.replace(b"monitors", "“Samples”".encode()) if name.endswith(".txt") else data
+
+    rewrite(kit, other)
+    told = companion("kit", "run", kit, "--json").json["opened"]
+    assert [Path(path).name for path in told["patches"]] == ["Slate.eeng"]
+    assert any(one.startswith("top-level-many: ") for one in told["warned"])
+    assert "It has a fault, but opens: top-level-many: " in companion("kit", "run", kit).out
+
+
+def test_more_than_a_kit_holds_and_more_than_comes_back_is_refused(
+    kit: Path, companion: Any, one_line: Any, sent: Sent, elsewhere: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as patched:
+        patched.setattr(kit_run, "MOST_KIT", 1_000)
+        one_line(companion("kit", "run", kit), "far more than a test kit does")
+    sound = sent.place / "a.wav"
+    sound.write_bytes(b"RIFF" + bytes(96))
+    bounces = [word for _ in range(9) for word in ("--bounce", sound)]
+    one_line(companion("kit", "run", kit, "--form", sent.fill(), *bounces), "Those are 9 bounces", "Send 8 at most")
+    monkeypatch.setattr(kit_run, "MOST_RETURNED", 199)
+    one_line(companion("kit", "run", kit, "--form", sent.form, *bounces[:4]), "far too large")
+    assert answers_beside(kit) == []
+    assert companion("kit", "run", kit, "--form", sent.form, *bounces[:2]).code == 0
+    assert list(elsewhere.iterdir()) == []
+
+
 def test_it_is_opened_where_it_is_to_be(kit: Path, companion: Any, elsewhere: Path, tmp_path: Path) -> None:
     to = tmp_path / "new" / "copy"
     assert companion("kit", "run", kit, "--to", to).code == 0

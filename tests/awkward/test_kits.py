@@ -201,6 +201,16 @@ def test_the_form_and_its_bounces_may_come_as_files_of_their_own(
     one_line(companion("receive", packed, other), "no form of a test kit")
 
 
+def test_a_bounce_of_another_content_is_not_held_against_this(
+    packed: Path, companion: Any, sent: Sent, bounce: Callable[..., Path]
+) -> None:
+    sample = packed / "Samples" / "slate_C4.wav"
+    sample.write_bytes((packed / "Samples" / "slate_E4.wav").read_bytes())
+    came = companion("receive", packed, sent.fill(), bounce(), "--json").json["received"]
+    assert came["bounce"] == ["there.wav: not judged, since the instrument has changed since the kit was made"]
+    assert came["result"] == "pass"
+
+
 def test_of_a_patch_that_did_not_open_that_much_is_enough(packed: Path, companion: Any, sent: Sent) -> None:
     empty = {"asked": "", "keys": "", "played": "", "whole": ""}
     came = companion("receive", packed, sent.fill(opened="no", notes="a grey window", **empty))
