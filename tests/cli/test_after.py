@@ -121,6 +121,21 @@ def test_what_a_report_is_about_is_noted_and_taken_back(companion: Companion, re
     assert companion("report", "edit", released, "it-hums", "--engine", "").out.endswith("  nothing but its words\n")
 
 
+def test_a_report_may_be_about_what_its_player_has_and_a_control_by_its_name(
+    companion: Companion, released: Path
+) -> None:
+    gone = next(path for path in sorted((released / "Samples").iterdir()))
+    sample = gone.relative_to(released).as_posix()
+    companion("report", "add", released, "--text", "It hums.", "--version", "1.0")
+    gone.unlink()
+    assert companion("report", "edit", released, "it-hums", "--about", sample).code == 0
+    assert companion("report", "edit", released, "it-hums", "--version", "", "--about", sample).code == 2
+    notes_file = released / ".companion/reports/it-hums.txt.toml"
+    notes_file.write_text(f'at = "2026-01-01"\nabout = ["{sample}", "control Tone"]\n', encoding="utf-8")
+    assert companion("report", "edit", released, "it-hums", "--not-about", "Tone").code == 0
+    assert about(companion, released, "it-hums") == [sample]
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [

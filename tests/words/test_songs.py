@@ -128,6 +128,8 @@ def test_what_is_called_otherwise_is_told_by_both_names() -> None:
 )
 def test_a_control_is_known_by_its_controller(new: tuple[Control, ...], called: str) -> None:
     assert renamed(BEFORE.controls, new).get("Air", "") == called
+    twice = (AIR, Control(name="Wind", cc=21), TONE)
+    assert renamed(twice, (BREATH, TONE)) == {}, "one of two, and nobody knows which"
 
 
 def test_files_that_songs_hold_are_told_and_others_are_not() -> None:
