@@ -14,7 +14,7 @@ from companion.core.below import set_permissions, sync
 from companion.core.entries import Entry
 from companion.core.errors import CompanionError
 from companion.core.hold import Hold
-from companion.core.patience import is_held
+from companion.core.patience import is_held, is_too_long, why
 
 BLOCK = 1 << 20
 """Bytes read at a time: large enough to be quick, small enough to cancel between."""
@@ -45,9 +45,11 @@ def explain_os_error(error: OSError, doing: str, path: Path) -> CompanionError:
         errno.ENOENT: "check the name and whether the disk is connected",
         errno.ENAMETOOLONG: "choose a shorter name or place",
     }.get(error.errno or 0, "try again, and check the disk if it stays so")
-    reason = error.strerror or error.__class__.__name__
+    reason = why(error)
     if is_held(error):
-        reason, advice = "another program has it open", "close that program, or wait until it is done, and try again"
+        advice = "close that program, or wait until it is done, and try again"
+    elif is_too_long(error):
+        advice = "move the folder nearer to the top of the drive, or let Windows take long paths"
     return CompanionError(f"Could not {doing}: {reason}", str(path), advice)
 
 

@@ -14,6 +14,8 @@ T = TypeVar("T")
 WINDOWS: Final = os.name == "nt"
 HELD: Final = (32, 33)
 """ERROR_SHARING_VIOLATION, ERROR_LOCK_VIOLATION."""
+MOST_PATH: Final = 260
+"""MAX_PATH, with the zero at its end (Microsoft, "Maximum Path Length Limitation")."""
 _DENIED: Final = 5
 """ERROR_ACCESS_DENIED: what a replace says where another program holds what is to be replaced."""
 PAUSES: Final = (0.01, 0.02, 0.04, 0.08, 0.16, 0.32, 0.5)
@@ -25,9 +27,19 @@ def is_held(error: OSError) -> bool:
     return getattr(error, "winerror", None) in HELD
 
 
+def is_too_long(error: OSError) -> bool:
+    """Tell whether Windows could not find a file for nothing but the length of its path."""
+    named = error.filename if isinstance(error.filename, str) else ""
+    return WINDOWS and isinstance(error, FileNotFoundError) and len(named) >= MOST_PATH and named[:4] != "\\\\?\\"
+
+
 def why(error: OSError) -> str:
-    """Return what the system says, or in plain words that another program has the file open."""
-    return "another program has it open" if is_held(error) else error.strerror or type(error).__name__
+    """Return what the system says, in plain words where it is that the file is held, or its path too long."""
+    if is_held(error):
+        return "another program has it open"
+    if is_too_long(error):
+        return f"its path is over {MOST_PATH - 1} characters, which Windows does not take here"
+    return error.strerror or type(error).__name__
 
 
 def patiently(call: Callable[[], T]) -> T:

@@ -10,7 +10,7 @@ from typing import Final
 
 from companion.core import crew
 from companion.core.census import Ids, NotStill, Reading, ids_of, read_ids, steadily
-from companion.core.patience import why
+from companion.core.patience import is_too_long, why
 from companion.core.progress import Watch
 from companion.core.scratch import Scratch, pieces, read_full
 from companion.core.walk import Found
@@ -141,7 +141,7 @@ def _exactly(handle: int, count: int) -> memoryview:
 def _reason(error: OSError | NotStill) -> str:
     if isinstance(error, NotStill):
         return "it kept getting shorter while it was read"
-    if isinstance(error, FileNotFoundError):
+    if isinstance(error, FileNotFoundError) and not is_too_long(error):
         return "it was removed while the snapshot was taken"
     return f"it could not be read: {why(error)}"
 

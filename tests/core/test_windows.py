@@ -15,7 +15,7 @@ from companion.archive import external
 from companion.core import below, census, files, lock, patience, walk
 from companion.core.below import Located
 from companion.core.errors import CompanionError
-from companion.history import mirror, names, restore
+from companion.history import mirror, names, reader, restore
 from companion.workshop import Workshop
 from tests.core.windows import Sharing, on_windows, refusal
 
@@ -169,6 +169,27 @@ def test_a_recording_another_program_holds_is_told_so_and_the_rest_is_kept(
     taken = Workshop(tmp_path).snapshot("while the host plays")
     assert taken.files == 1
     assert "another program has it open" in str(taken.left_out)
+
+
+@pytest.mark.parametrize(
+    ("path", "long"), [("C:\\" + "x" * 257, True), ("C:\\" + "x" * 256, False), ("\\\\?\\C:\\" + "x" * 300, False)]
+)
+def test_a_path_that_is_too_long_is_told_so(sharing: Sharing, path: str, long: bool) -> None:
+    error = FileNotFoundError(2, "The system cannot find the path specified", path)
+    assert patience.is_too_long(error) is long
+    assert ("over 259 characters" in patience.why(error)) is long
+    assert ("long paths" in files.explain_os_error(error, "read it", Path(path)).line) is long
+    assert not patience.is_too_long(PermissionError(13, "no", path))
+
+
+def test_elsewhere_a_file_that_is_not_there_is_just_not_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert not patience.is_too_long(FileNotFoundError(2, "No such file or directory", "/" + "x" * 300))
+
+
+def test_what_is_too_long_for_a_snapshot_was_not_removed(sharing: Sharing) -> None:
+    long = FileNotFoundError(2, "The system cannot find the path specified", "C:\\" + "x" * 300)
+    assert "over 259 characters" in reader._reason(long)
+    assert "removed" in reader._reason(FileNotFoundError(2, "No such file or directory", "C:\\x"))
 
 
 # -- names -------------------------------------------------------------------------------------------------------------
