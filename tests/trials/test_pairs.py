@@ -141,6 +141,7 @@ def view(
     inside: Paired | None,
     heard_at: Callable[[int], Mapping[str, float]] = lambda _: {},
     spread: float = 1.6,
+    loud: float = 60.0,
 ) -> PanelView:
     """A panel of one control whose notes all differ without cause: by ``spread``, in just noticeable differences."""
     draw = np.random.default_rng(11)
@@ -149,7 +150,7 @@ def view(
         numbers = heard_at(value)
         vector = np.array([numbers.get(name, 0.0) for name in NAMES]) + draw.normal(0, spread, len(NAMES))
         return Probe(
-            number=number, kind=kind, control=0, state=(value,), vector=vector, loud=60.0, peak=0.3, flat=False
+            number=number, kind=kind, control=0, state=(value,), vector=vector, loud=loud, peak=0.3, flat=False
         )
 
     values: Sequence[int] = (LOW, LOW, 32, MIDDLE, 96, HIGH, HIGH, MIDDLE)
@@ -187,6 +188,12 @@ def test_what_may_hide_inside_a_note_is_asked_by_hand() -> None:
     assert told(view(LOUD, pairs({"pan": 0.03}, spread=0.2))) == "fault"
 
 
+def test_near_to_the_noise_brightness_says_nothing_and_the_level_does() -> None:
+    assert told(view("from dark to bright", pairs({}), loud=25.0)) == "unjudged"
+    assert told(view(LOUD, pairs({}), loud=25.0)) == "fault"
+    assert told(view(LOUD, pairs({}), loud=15.0)) == "unjudged", "at rest nothing sounds"
+
+
 def test_what_stands_out_inside_a_note_is_alive_and_of_its_direction() -> None:
     panel = view(LOUD, pairs({"level": 3.0}))
     assert told(panel) == "fine"
@@ -213,6 +220,19 @@ def test_an_attack_or_release_that_moves_is_not_called_dead_for_what_is_inside(
         return {name: (-6.0 if name == "attack 25" else 6.0) * value / HIGH for name in names}
 
     assert told(view(effect, pairs({}), moved)) != "fault"
+
+
+def test_what_two_pairs_of_notes_show_by_chance_and_nothing_else_does_is_not_alive() -> None:
+    def other(value: int) -> Mapping[str, float]:
+        return {name: 6.0 * value / HIGH for name in ("crest", "rough", "falls")}
+
+    notes = view("adds grit", None, other, spread=1.2)
+    least = max(0.9, 2 * notes.spread.usual)
+    assert least <= notes.effect(notes.sweeps[0]) < 2 * least
+    assert notes.agreement(notes.sweeps[0]) >= 0.5
+    assert told(notes) == "fine"
+    assert told(view("adds grit", pairs({}), other, spread=1.2)) == "unjudged"
+    assert told(view("adds grit", pairs({"band 500": 2.0}), other, spread=1.2)) == "fine"
 
 
 def test_every_direction_that_shows_inside_a_note_has_its_number() -> None:
