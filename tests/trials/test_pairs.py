@@ -224,7 +224,7 @@ def test_an_attack_or_release_that_moves_is_not_called_dead_for_what_is_inside(
 
 def test_what_two_pairs_of_notes_show_by_chance_and_nothing_else_does_is_not_alive() -> None:
     def other(value: int) -> Mapping[str, float]:
-        return {name: 6.0 * value / HIGH for name in ("crest", "rough", "falls")}
+        return dict.fromkeys(("crest", "rough", "falls"), 6.0 * value / HIGH)
 
     notes = view("adds grit", None, other, spread=1.2)
     least = max(0.9, 2 * notes.spread.usual)
