@@ -171,6 +171,21 @@ def test_an_engine_that_is_too_old_ends_it_before_anything_is_opened(
     assert "helper-too-old" in companion("receive", packed, form).out
 
 
+def test_the_lowest_version_itself_will_do_and_only_what_the_form_asks_is_asked(
+    kit: Path, answering: Any, companion: Any, packed: Path
+) -> None:
+    def shorter(name: str, data: bytes) -> bytes:
+        return data.replace(b"2. Which edition", b"2. What edition") if name.endswith("Form.txt") else data
+
+    rewrite(kit, shorter)
+    came = answering(kit, "7.1", "", *WELL[3:], "")
+    assert came.code == 0, came
+    assert "older than" not in came.out
+    assert "2 of 10" not in came.out
+    (form,) = answers_beside(kit)
+    assert companion("receive", packed, form).code == 0
+
+
 def test_of_a_patch_that_does_not_open_little_is_asked(kit: Path, answering: Any, packed: Path, companion: Any) -> None:
     came = answering(kit, "7.2", "", "", "no", "a.wav", "a grey window", "", "")
     assert came.code == 1
@@ -181,10 +196,14 @@ def test_of_a_patch_that_does_not_open_little_is_asked(kit: Path, answering: Any
     assert (test["result"], test["notes"]) == ("fail", "asked for: a.wav; it opened: no; a grey window")
 
 
-def test_bounces_are_asked_for_until_none_is_named(kit: Path, answering: Any, bounce: Callable[..., Path]) -> None:
+def test_bounces_are_asked_for_until_none_is_named(
+    kit: Path, answering: Any, bounce: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
     sound = bounce()
-    came = answering(kit, *WELL, "nowhere.wav", str(kit), f"'{sound}'", "")
+    monkeypatch.setattr(kit_run, "_MOST_SOUNDS", 1)
+    came = answering(kit, *WELL, "nowhere.wav", str(kit), f"'{sound}'", str(sound), "")
     assert came.code == 0, came
+    assert "Those are 2 bounces" in came.out
     assert "There is no such file (nowhere.wav)." in came.out
     assert "That is no sound file" in came.out
     assert [path.suffix for path in answers_beside(kit)] == [".zip"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import zipfile
 from collections.abc import Callable
@@ -218,6 +219,27 @@ def test_of_a_patch_that_did_not_open_that_much_is_enough(packed: Path, companio
     assert "failed, recorded as an away test" in came.out
     (test,) = away(companion, packed)["here"]
     assert (test["result"], test["played"]) == ("fail", "the patch, which did not open")
+
+
+def test_an_archive_that_was_changed_behind_its_proof_is_sent_to_nobody(
+    packed: Path, companion: Any, one_line: Any
+) -> None:
+    (archive,) = (packed / "releases").glob("*.zip")
+    before, data = archive.stat(), bytearray(archive.read_bytes())
+    data[len(data) // 2] ^= 1
+    archive.write_bytes(data)
+    os.utime(archive, ns=(before.st_atime_ns, before.st_mtime_ns))
+    one_line(companion("kit", packed), "archive")
+    assert list((packed / ".companion").glob("kits/*.zip")) == []
+
+
+def test_what_is_noted_of_a_kit_counts_for_its_own_code(
+    packed: Path, companion: Any, one_line: Any, sent: Sent
+) -> None:
+    noted = packed / ".companion" / "kits" / f"{sent.code}.json"
+    noted.rename(noted.with_name("0000-1111-2222.json"))
+    sent.blank = sent.blank.replace(sent.code, "0000-1111-2222")
+    one_line(companion("receive", packed, sent.fill()), "No kit 0000-1111-2222 was made in this folder")
 
 
 def test_a_kit_that_lies_there_is_not_written_over(packed: Path, companion: Any, one_line: Any, tmp_path: Path) -> None:

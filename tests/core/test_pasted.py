@@ -21,6 +21,8 @@ from companion.core.pasted import place_of, places_of
         ("file://elsewhere/a.wav", "file://elsewhere/a.wav"),
         ("~nobody-of-that-name/a.wav", "~nobody-of-that-name/a.wav"),
         ("a.wav", "a.wav"),
+        (r"C:\a b\c.wav", r"C:\a b\c.wav"),
+        (r"\\host\c.wav", r"\\host\c.wav"),
     ],
 )
 def test_a_path_is_read_as_it_was_meant(given: str, place: str) -> None:

@@ -128,6 +128,9 @@ def test_of_a_patch_that_did_not_open_nothing_more_need_be_said() -> None:
     assert (test.result, test.played, test.notes) == ("fail", NOT_OPENED, "it opened: no; a grey window")
     _, more = read(filled(opened="no", asked="", keys="no", played="one key", whole="", notes=""))
     assert (more.result, more.played, more.notes) == ("fail", "one key", "it opened: no; every key sounded: no")
+    _, sounded = read(filled(opened="no", asked="", keys="yes", played="", whole="", notes=""))
+    assert sounded.notes == "it opened: no"
+    assert read(filled(played=""))[1].played == "", "of one that opened, what was played is asked for"
     with pytest.raises(CompanionError, match="Question 6 is not answered"):
         read(filled(keys=""))
 
@@ -144,6 +147,22 @@ def test_a_form_filled_in_here_reads_as_if_by_hand(end: str) -> None:
     assert kit_texts.filled(text, GOOD, seal) == text, "filling it again puts nothing in twice"
     assert kit_texts.filled(text, {}).strip() == BLANK.strip()
     assert SEAL not in kit_texts.filled(text, GOOD)
+
+
+def test_what_stood_behind_a_question_goes_with_all_its_lines() -> None:
+    text = BLANK.replace("4. Did the patch open?", f"4. Did the patch open?\n{ANSWER} maybe\nor not\n{ANSWER} no\n")
+    form, test = read(kit_texts.filled(text, GOOD))
+    assert (form.answers["opened"], test.result) == ("yes", "pass")
+    assert kit_texts.filled(text, GOOD).count(ANSWER) == BLANK.count(ANSWER)
+
+
+@pytest.mark.parametrize("length", range(20, 50, 3))
+def test_no_name_is_broken_at_the_end_of_a_line(length: int) -> None:
+    name = "a long name "[: length % 12 + 1] * 4 + "keys.mid"
+    about = msgspec.structs.replace(ABOUT, title="T" * length, music=(name, "Slate-and - b.mid"), patches=(name,))
+    for text in (guide_text(about, form="Form.txt"), form_text(about, CODE)):
+        assert any(f"“{name}”" in line for line in text.split("\n"))
+        assert any("“Slate-and - b.mid”" in line for line in text.split("\n"))
 
 
 def test_what_is_filled_in_is_one_safe_line() -> None:
