@@ -6,7 +6,7 @@ from collections.abc import Callable
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
-from companion.steps.model import Step
+from companion.steps.model import State, Status, Step
 
 if TYPE_CHECKING:
     from companion.core.evidence import Answer, AwayTest
@@ -25,8 +25,8 @@ def _late(name: str) -> Callable[..., Any]:
 
 def _sound_mark(desk: Desk) -> str:
     stated = {name: desk.stated(name) for name in ("naming", "layers", "limits")}
-    if desk.facts.instrument.without:
-        stated["without"] = desk.facts.instrument.without
+    if "samples" in desk.facts.instrument.without:  # what else there is none of changes nothing here
+        stated["without"] = ("samples",)
     return desk.fingerprint([("audible", desk.marks.audible)], stated)
 
 
@@ -218,3 +218,13 @@ STEPS: Final[tuple[Step[Desk], ...]] = (
 
 STEP_IDS: Final = tuple(step.id for step in STEPS)
 BY_ID: Final = {step.id: step for step in STEPS}
+
+
+def looks_with(step_id: str, status: Status | None) -> tuple[str, ...]:
+    """Return the steps to look at where one is asked for: it, behind what it rests on that is stale and costs little.
+
+    Else what is found there later would make it stale again.
+    """
+    rests_on = BY_ID[step_id].rests_on if status else ()
+    stale = [one for one in rests_on if one != "sound" and status and status.step(one).state is State.STALE]
+    return (*stale, step_id)

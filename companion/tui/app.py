@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Final
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual import on
 from textual.app import ComposeResult
@@ -16,9 +16,8 @@ from textual.containers import Horizontal
 from textual.widgets import OptionList
 
 from companion.core.progress import Watch
-from companion.core.shelf import opened
 from companion.steps.model import Status
-from companion.steps.table import BY_ID, STEP_IDS, STEPS
+from companion.steps.table import BY_ID, STEP_IDS, STEPS, looks_with
 from companion.tui.frame.colours import keep_colours
 from companion.tui.frame.looking import EVERY_MINUTE, Looking
 from companion.tui.frame.theme import BASE, dress, theme_of
@@ -30,9 +29,6 @@ if TYPE_CHECKING:
 
     from companion.tui.parts.body import Body
     from companion.workshop import Workshop
-
-
-FIND: Final = "A few letters of a step, an action, a file, a rule or a snapshot"
 
 
 def _palette() -> type[Provider]:
@@ -174,6 +170,8 @@ class CompanionApp(Looking):
             self._follow = False
             self.follow()
             if shop.has_facts:
+                from companion.core.shelf import opened
+
                 self.begin("known", "Noting the folder", lambda _: opened(shop.folder), lambda _: None)
 
     # -- steps ----------------------------------------------------------------------------------------------------
@@ -275,7 +273,7 @@ class CompanionApp(Looking):
         elif body is None or not body.RUNS:
             self.look("Reading the folder again")
         else:
-            self._check(f"Checking {BY_ID[body.step_id].title}", body.step_id)
+            self._check(f"Checking {BY_ID[body.step_id].title}", *looks_with(body.step_id, self.status))
 
     def action_check_all(self) -> None:
         """Run every step but the building of the archive."""
@@ -290,7 +288,7 @@ class CompanionApp(Looking):
             return shop.check(steps, watch)
 
         def summary(status: Status) -> str:
-            outcome = _outcome(status, *steps)
+            outcome = _outcome(status, *steps[-1:])
             return f"{outcome} Not kept: {shop.not_kept.line}" if shop.not_kept else outcome
 
         self.work(what, check, summary, wrong=lambda _: bool(shop.not_kept))
@@ -329,7 +327,9 @@ class CompanionApp(Looking):
         from textual.command import CommandPalette
 
         if not isinstance(self.screen, CommandPalette):
-            self.push_screen(CommandPalette(placeholder=FIND))
+            self.push_screen(
+                CommandPalette(placeholder="A few letters of a step, an action, a file, a rule or a snapshot")
+            )
 
     def action_help(self) -> None:
         """Show the keys."""

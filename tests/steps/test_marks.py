@@ -16,7 +16,8 @@ from companion.core.facts import Control, Facts, Layer, Waiver
 from companion.core.folder import Places
 from companion.steps.desk import Desk
 from companion.steps.marks import Marks, mark_of, marks
-from companion.steps.table import BY_ID
+from companion.steps.model import State, Status, StepStatus
+from companion.steps.table import BY_ID, looks_with
 
 Entries = Callable[..., tuple[Entry, ...]]
 Spoil = Callable[..., Facts]
@@ -190,3 +191,29 @@ def test_a_hostile_name_stands_for_no_other_file(entries: Entries) -> None:
     for name in ("a\nb", "a\n-s\nb", "a/s\nb", "a\\0-s\\0b"):
         assert found(entries({name: "2"}, sha256="s")).ships != found(two).ships
     assert found(entries({"caf\udce9.wav": "1"})) != found(entries({"caf\udce8.wav": "1"}))
+
+
+@pytest.mark.parametrize(("without", "moved"), [(("controls",), False), (("samples",), True)])
+def test_what_there_is_none_of_concerns_the_sound_only_where_it_is_samples(
+    tmp_path: Path, without: tuple[str, ...], moved: bool
+) -> None:
+    facts, same = Facts(), Marks(**dict.fromkeys(Marks.__struct_fields__, "x"))
+    stated = msgspec.structs.replace(facts, instrument=msgspec.structs.replace(facts.instrument, without=without))
+    before, after = every_mark(tmp_path, same, facts), every_mark(tmp_path, same, stated)
+    assert (before["sound"] != after["sound"]) is moved
+
+
+def test_a_look_takes_along_what_it_rests_on_where_that_is_stale_and_costs_little() -> None:
+    def status(**states: State) -> Status:
+        steps = [
+            StepStatus(id=one, title=one, question="", state=states.get(one, State.PROVEN), because="", next="",
+                       fingerprint="", findings=(), details={})
+            for one in BY_ID
+        ]  # fmt: skip
+        return Status(title="", version="", steps=tuple(steps))
+
+    assert looks_with("words", status()) == ("words",)
+    assert looks_with("words", status(contents=State.STALE, sound=State.STALE)) == ("contents", "words")
+    assert looks_with("words", status(contents=State.OPEN, paths=State.FAILING)) == ("words",)
+    assert looks_with("paths", status(contents=State.STALE)) == ("paths",)
+    assert looks_with("words", None) == ("words",)

@@ -2,13 +2,13 @@
 
 from typing import Final
 
-from companion.core.own import choice, keep_choice
-
 _NAME: Final = "colours"
 
 
 def wants_light() -> bool:
     """Tell whether to begin in the light colours. To be asked before the app takes the terminal."""
+    from companion.core.own import choice
+
     if chosen := choice(_NAME):
         return chosen == "light"
     from companion.tui.frame.terminal import background_is_light
@@ -25,4 +25,6 @@ def has_few() -> bool:
 
 def keep_colours(*, light: bool) -> None:
     """Keep the choice. Raises :class:`~companion.core.errors.CompanionError` where the disk will not have it."""
+    from companion.core.own import keep_choice
+
     keep_choice(_NAME, "light" if light else "dark")

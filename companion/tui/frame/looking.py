@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 from textual import events, on
 
-from companion.core.watching import may_be_ours
 from companion.tui.frame.checklist import Rail
 from companion.tui.frame.playing import Playing
 from companion.tui.frame.workspace import Workspace
@@ -83,6 +82,8 @@ class Looking(Playing):
 
     def own_writes(self, paths: Collection[str]) -> bool:
         """Tell whether changes are most likely the app's own, which ended with a look: where it writes, just after."""
+        from companion.core.watching import may_be_ours
+
         recent = self.jobs.busy is not None or monotonic() - self._wrote < OWN_S
         return recent and all(may_be_ours(path, self.folder) for path in paths)
 
