@@ -17,7 +17,7 @@ from companion.steps.deeds import kit_run
 from tests.awkward.sent import Sent
 
 
-@pytest.fixture
+@pytest.fixture(autouse=True)
 def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The place for temporary files at the helper's."""
     place = tmp_path / "temporary"
