@@ -47,7 +47,7 @@ DEMO_WALK: Final = {
     "controls found": "t", "away": "6", "away new": "n", "needs": "escape 7", "texts": "8", "text edited": "e",
     "text found": "escape 8 t", "archive": "9", "weight": "d", "out": "escape 0", "upload": "u", "drawer": "escape s",
     "compared": "enter", "restore": "r", "history": "escape escape d", "help": "escape question_mark",
-    "palette": "escape ctrl+p", "keep": "escape k", "rows": "escape 1 t t t", "row": "enter",
+    "palette": "escape ctrl+p", "keep": "escape k", "rows": "escape 1 escape 1", "row": "enter",
 }  # fmt: skip
 DONE_WALK: Final = {
     "all proven": "0",

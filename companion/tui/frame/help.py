@@ -12,7 +12,7 @@ from companion.steps.table import BY_ID, STEPS
 from companion.tui.bodies import body_of
 from companion.tui.parts.content import Piece, content
 from companion.tui.parts.foot import SHOWN_KEYS
-from companion.tui.parts.reading import ReadingScreen
+from companion.tui.parts.reading import WIDEST, ReadingScreen
 
 AREAS: Final = {
     "In the checklist": (
@@ -45,6 +45,9 @@ AREAS: Final = {
 }
 """Keys that belong to no step and to no action of the app, by area, with what they do."""
 
+_COLUMN: Final = 12
+_AROUND: Final = 7
+"""Cells that keys take in a line, and that frame, padding and scrollbar take around all of them."""
 STATES: Final = (
     "  · open: nobody has looked        ✗ failing: something blocks\n"
     "  ~ stale: content or judge changed ? unknown: looked, could not tell\n"
@@ -84,12 +87,14 @@ class Help(ReadingScreen):
         }
         here = {f"Here, in {title}": keys for title, keys in [of_steps.pop(self._step_id, ("", ()))] if keys}
         pieces: list[Piece] = []
+        room = max(24, min(WIDEST, self.app.size.width * 96 // 100) - _AROUND - _COLUMN)
         areas = {**here, "States": (), **AREAS, "Anywhere": self._keys, **dict(of_steps.values())}
         for area, lines in areas.items():
             pieces += _meaning(self._step_id) if area == "States" else []
             pieces += [(f"{area}\n", "bold $primary"), f"{STATES}\n" if area == "States" else ""]
             for key, words in lines:
-                pieces += [(f"  {key:<9} ", "bold"), f"{words}\n"]
+                broken = content(words).wrap(room)
+                pieces += [(f"  {key:<9} ", "bold"), Content("\n" + " " * _COLUMN).join(broken), "\n"]
         pieces += ["Every key can be clicked at the foot. Every action has a plain command: companion --help\n"]
         pieces += [("Folder  ", "$foreground-muted"), str(self._folder), "\n", ("Esc goes back", "$foreground-muted")]
         return content(*pieces)
