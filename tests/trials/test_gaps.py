@@ -38,13 +38,14 @@ def gaping(data: Any, at: float, milliseconds: float = 1.0, left: float = 0.0) -
 @pytest.mark.parametrize("milliseconds", [1.0, 2.0])
 def test_a_gap_is_found_where_it_is(at: float, milliseconds: float) -> None:
     found = gap_of(gaping(note(), at, milliseconds), RATE)
-    assert found.sure > GAP
+    assert found.sure > 0.7 * GAP, "some stand less plainly in a wave than others"
+    assert found.sure > 5 * gap_of(note(), RATE).sure
     assert found.at == pytest.approx(1000 * at, abs=1.5)
 
 
 def test_a_gap_that_an_effect_half_fills_is_found_and_a_softer_moment_is_none() -> None:
-    assert gap_of(gaping(note(), 0.3, left=0.3), RATE).sure > GAP / 2
-    assert gap_of(gaping(note(), 0.3, left=0.8), RATE).sure < GAP
+    assert gap_of(gaping(note(), 0.3, left=0.3), RATE).sure > GAP / 4
+    assert gap_of(gaping(note(), 0.3, left=0.8), RATE).sure < GAP / 2
 
 
 def test_what_sounds_on_has_none_and_neither_has_noise_or_silence() -> None:
@@ -92,9 +93,9 @@ def test_a_note_that_clicks_is_told_once() -> None:
 
 
 def test_what_nine_of_ten_notes_have_is_the_sound_of_the_host() -> None:
-    usual = {key: Gap(12.0, 100 + 7 * (key % 11)) for key in range(40, 100)}
-    assert judged(usual | {70: Gap(GAP_OVER * 12.0 - 1, 300)}) == []
-    assert [one.key for one in judged(usual | {70: Gap(GAP_OVER * 12.0 + 1, 300)})] == [70]
+    usual = {key: Gap(15.0, 100 + 7 * (key % 11)) for key in range(40, 100)}
+    assert judged(usual | {70: Gap(GAP_OVER * 15.0 - 1, 300)}) == []
+    assert [one.key for one in judged(usual | {70: Gap(GAP_OVER * 15.0 + 1, 300)})] == [70]
 
 
 def test_a_gap_at_one_moment_of_a_sample_is_asked_by_ear() -> None:

@@ -25,7 +25,7 @@ CLICK: Final = 40.0
 CLICK_OVER: Final = 4.0
 """And this many times as far as the slots of most keys have it: hammers and bows are there in every note."""
 FEWEST: Final = 8
-BACK: Final = (4.0, 0.2)
+BACK: Final = (3.0, 0.2)
 """What comes back stands out at least so many times, and by this share of the click."""
 REACH: Final = 12
 """Semitones within which keys may play one sample."""

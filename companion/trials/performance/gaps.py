@@ -18,7 +18,7 @@ from companion.trials.performance.ticks import FROM_S
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
 
-GAP: Final = 25.0
+GAP: Final = 38.0
 """How surely a gap is one, as :class:`Gap` counts it; what is none stays under it,"""
 GAP_OVER: Final = 3.0
 """and so does what is not this many times as sure as nine of ten notes: a chorus puts the like of it into them all."""
