@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 from companion.core.findings import Severity
 from companion.core.text import visible
 from companion.tui.parts.content import short_path
+from companion.tui.parts.findings import FindingsView
 from companion.tui.parts.groups import FOLDED_FROM, MOST, group_key, grouped, rows
+from companion.tui.parts.page import Detail
 from tests.tui.conftest import HOSTILE, Bench, Opened, finding
 
 
@@ -181,3 +183,17 @@ def test_grouping_loses_and_doubles_nothing(found: list) -> None:  # type: ignor
     every = grouped(found, {group_key(group.first) for group in groups if not group.open})
     assert sum(row.finding is not None for row in rows(every)) == len(found)
     assert len({group_key(group.first) for group in groups}) == len(groups)
+
+
+async def test_details_take_the_room_that_a_short_list_leaves(bench: Bench, opened: Opened) -> None:
+    long = {"mend": " ".join(["Record it again."] * 12), "why": "Players hear it, to the very last word."}
+    bench.found["sound"] = (finding("clipped", "a.wav", **long),)
+    async with opened(bench) as hand:
+        await hand.press("4")
+        assert hand.shows("to the very last word.")
+        detail = hand.app.query(FindingsView).last().query_one(Detail)
+        assert detail.styles.max_height is not None
+        await hand.pilot.resize_terminal(200, 60)
+        await hand.rest()
+        assert hand.shows("to the very last word."), "beside the list then, and as high as it"
+        assert detail.region.height > 40
