@@ -15,6 +15,10 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+from companion.core.single import one_thread_each
+
+one_thread_each()  # before any test imports numpy; several run at once, on few processors
+
 # The same examples on every run, and no limit of time for one: a busy computer is no failure.
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.load_profile("steady")

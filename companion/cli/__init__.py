@@ -2,11 +2,14 @@
 
 import sys
 
+from companion.core.single import one_thread_each
+
 __all__ = ["main"]
 
 
 def main() -> None:
     """Run the command line, and leave with its exit code."""
+    one_thread_each()
     if sys.argv[1:2] == ["snapshots"]:
         from companion.cli.quick import answered
 

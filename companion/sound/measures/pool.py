@@ -19,6 +19,7 @@ import msgspec
 
 from companion.core import children
 from companion.core.progress import Watch
+from companion.core.single import VARIABLES
 
 GRACE_SECONDS: Final = 30.0
 SLOWEST_BYTES: Final = 5_000_000
@@ -60,9 +61,7 @@ def default_workers() -> int:
 
 def _environment() -> dict[str, str]:
     # One thread a worker: the work is spread by file, and thread pools of a maths library only take memory.
-    single = dict.fromkeys(
-        ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"), "1"
-    )
+    single = dict.fromkeys(VARIABLES, "1")
     # Arrays of a few megabytes come and go with every measure. glibc gives each back to the system and asks anew,
     # a sixth of all the time; told to keep them (mallopt(3)), a worker holds no more at its highest than it did before.
     keeping = dict.fromkeys(("MALLOC_TRIM_THRESHOLD_", "MALLOC_MMAP_THRESHOLD_"), str(_KEPT_MEMORY))
