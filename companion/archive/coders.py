@@ -3,8 +3,8 @@
 isal's level 1 (measured on 24-bit audio: 400 MB/s a core, 0.4 % larger than zlib's level 6) packs nearly everything.
 Its level 3 gives other bytes on other processors and level 0 makes audio larger, so neither is used. What packs well,
 such as one channel recorded twice, is packed again by libdeflate, which wins a fifth there; its levels above 2 win no
-more on audio and take half as long again. It is deterministic for one version, while the zlib that comes with Python
-differs from build to build.
+more on audio and take half as long again, and of what packs less well level 1 makes less in two thirds of the time. It
+is deterministic for one version, while the zlib that comes with Python differs from build to build.
 
 libdeflate also unpacks a third faster than the others (measured on the same audio), and so opens what fits in memory.
 """
@@ -15,9 +15,11 @@ from typing import Any, Final, cast
 from companion.archive.layout import DEFLATED, STORED
 
 LEVEL: Final = 1
-BETTER_LEVEL: Final = 2
-PACKS_WELL: Final = 0.65
-"""Below this share of itself a member is packed again: between it and 0.75 that wins 3 % at four times the time."""
+PACKS_WELL: Final = 0.75
+"""Below this share of itself a member is packed again."""
+_BETTER_LEVEL: Final = 2
+_LESS_WELL: Final = 0.65
+"""Above this share libdeflate's level 1 packs smaller than 2."""
 NOT_WORTH_IT: Final = 0.995
 """A member that packs to more than this share of itself is stored: opening it is then a mere copy."""
 
@@ -43,7 +45,7 @@ def packed(data: Bytes) -> tuple[int, list[Bytes]]:
     parts = packed_piece(data, last=True)
     size = sum(map(len, parts))
     if size < PACKS_WELL * len(data):
-        method, better = packed_better(data)
+        method, better = packed_better(data, size / len(data))
         if sum(map(len, better)) < size:
             return method, better
     return (STORED, [bytes(data)]) if size > NOT_WORTH_IT * len(data) else (DEFLATED, parts)
@@ -123,9 +125,12 @@ def packs_well(samples: list[float]) -> bool:
     return sum(samples) < PACKS_WELL * len(samples)
 
 
-def packed_better(data: Bytes) -> tuple[int, list[Bytes]]:
-    """Return (method, bytes to write, in parts) for the whole content of a member that packs well."""
+def packed_better(data: Bytes, share: float) -> tuple[int, list[Bytes]]:
+    """Return (method, bytes to write, in parts) for the whole content of a member that packs well.
+
+    share: what it packs to, or some equal parts of it do, of itself.
+    """
     import deflate
 
-    better = deflate.deflate_compress(data, BETTER_LEVEL)
+    better = deflate.deflate_compress(data, _BETTER_LEVEL if share <= _LESS_WELL else 1)
     return (STORED, [bytes(data)]) if len(better) > NOT_WORTH_IT * len(data) else (DEFLATED, [better])

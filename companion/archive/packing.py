@@ -140,7 +140,7 @@ def _part_jobs(member: PlannedMember, watch: Watch) -> Iterator[PackJob]:
     with _opened(member) as stream:
         samples = coders.shares([_read_at(stream, *place, member) for place in coders.probes(member.size)])
     if member.size <= coders.WHOLE and coders.packs_well(samples):
-        yield member.size, partial(_packed_whole, member)
+        yield member.size, partial(_packed_whole, member, sum(samples) / len(samples))
     elif coders.seems_packable(samples):
         for data, crc, last in _blocks(member, watch):
             yield len(data), partial(_packed_part, member, data, crc, last)
@@ -149,9 +149,9 @@ def _part_jobs(member: PlannedMember, watch: Watch) -> Iterator[PackJob]:
             yield part.size, partial(list, (part,))
 
 
-def _packed_whole(member: PlannedMember) -> list[PackedPart]:
+def _packed_whole(member: PlannedMember, share: float) -> list[PackedPart]:
     content = _content(member, bytearray(member.size + 1))
-    return [_whole(member, content, *coders.packed_better(content))]
+    return [_whole(member, content, *coders.packed_better(content, share))]
 
 
 def _packed_part(member: PlannedMember, data: Bytes, crc: int, last: bool) -> list[PackedPart]:

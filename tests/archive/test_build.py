@@ -524,7 +524,7 @@ def test_memory_is_bounded_when_many_large_members_are_packed_whole(
     tmp_path: Path, audio: Callable[..., bytes]
 ) -> None:
     """Just under the size, and packing just well enough, so that what comes out is large too."""
-    block = audio(12 << 16, dual=True) + audio(4 << 16)
+    block = audio(10 << 16, dual=True) + audio(6 << 16)
     assert 0.6 < coders.shares([block])[0] < coders.PACKS_WELL
     size = (coders.WHOLE >> 20) - 1
     (tmp_path / "pieces.wav").write_bytes(audio(1 << 20) * size)

@@ -6,6 +6,8 @@ import zlib
 from collections.abc import Callable
 from importlib.metadata import version
 
+import deflate
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -97,9 +99,20 @@ def test_most_parts_have_to_pack_well_for_the_better_coder(audio: Callable[..., 
 
 def test_a_whole_member_that_packs_well_is_near_level_6_of_zlib(audio: Callable[..., bytes]) -> None:
     dual = audio(1_000_000, dual=True)
-    method, out = packed_better(dual)
+    method, out = packed_better(dual, 0.5)
     assert method == 8
     assert _inflated(out) == dual
     assert sum(map(len, out)) < 1.01 * len(zlib.compress(dual, 6))
     noise = os.urandom(100_000)
-    assert packed_better(noise) == (0, [noise])
+    assert packed_better(noise, 0.5) == (0, [noise])
+
+
+def test_the_level_is_the_one_that_packs_smaller_at_that_share(audio: Callable[..., bytes]) -> None:
+    """Of one channel recorded twice, and of noise that fills eleven of 24 bits."""
+    noise = np.random.default_rng(1).normal(0, 2**10, 100_000).astype("<i4")
+    quiet = noise.view("u1").reshape(-1, 4)[:, :3].tobytes()
+    for data, share in ((audio(300_000, dual=True), 0.5), (quiet, shares([quiet])[0])):
+        levels = [len(deflate.deflate_compress(data, level)) for level in (1, 2)]
+        _, out = packed_better(data, share)
+        assert sum(map(len, out)) == min(levels)
+    assert 0.65 < share < 0.75
