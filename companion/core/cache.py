@@ -9,6 +9,7 @@ import os
 import sqlite3
 import stat
 import threading
+import time
 from collections.abc import Collection, Iterable
 from pathlib import Path
 from typing import Any, Final, Generic, Self, TypeVar
@@ -20,6 +21,25 @@ from companion.core.hold import Hold
 
 _MANY: Final = 64
 """Above this many keys, one query for the whole table beats one for each."""
+
+
+_BUSY: Final = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+_PATIENCE: Final = 1.0
+"""Seconds within which another process that makes the same new file has made it."""
+
+
+def _use_log(connection: sqlite3.Connection) -> None:
+    """Turn to the write-ahead log. Of two processes that do so at once SQLite refuses one, and does not wait."""
+    until = time.monotonic() + _PATIENCE
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF not in _BUSY or time.monotonic() > until:
+                raise
+            time.sleep(0.005)
+        else:
+            return
 
 
 class Cache:
@@ -58,7 +78,7 @@ class Cache:
     def _connect(name: str) -> sqlite3.Connection:
         connection = sqlite3.connect(name, timeout=2.0, check_same_thread=False, isolation_level=None, uri=True)
         try:
-            connection.execute("PRAGMA journal_mode=WAL")
+            _use_log(connection)
             connection.execute("PRAGMA synchronous=NORMAL")
             connection.execute("PRAGMA schema_version").fetchone()
         except BaseException:

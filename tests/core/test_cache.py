@@ -176,6 +176,10 @@ WRITER = """
 import sys
 from pathlib import Path
 from companion.core.cache import Cache
+place = Path(sys.argv[1]).parent.parent
+(place / sys.argv[2]).touch()
+while not ((place / "a").exists() and (place / "b").exists()):
+    pass
 with Cache(Path(sys.argv[1])) as cache:
     for n in range(50):
         cache.put("t", [(b"%s-%d" % (sys.argv[2].encode(), n), b"v")])
@@ -183,6 +187,8 @@ with Cache(Path(sys.argv[1])) as cache:
 
 
 def test_two_processes_lose_nothing(path: Path) -> None:
+    """Nor where both make the file in the same moment."""
+    path.parent.mkdir()
     both = [subprocess.Popen([sys.executable, "-c", WRITER, str(path), name]) for name in ("a", "b")]
     assert [process.wait(30) for process in both] == [0, 0]
     with Cache(path) as cache:
