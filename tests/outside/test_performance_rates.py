@@ -1,9 +1,10 @@
 """How true the verdicts on the keys are, on real recordings that no limit was chosen by. Prints the tables.
 
-Which instruments, keys and faults is decided by digests of names (``tests/standin/keys_cases.py``). Host C was used for
-nothing else. ``python -m pytest tests/outside/test_performance_rates.py -m campaign -n 0 -s`` takes minutes a host;
-with ``COMPANION_KEEP=FOLDER`` what was heard is kept there, and counting it again takes a minute.
-``COMPANION_HALF=tuned`` counts the instruments that limits were set by.
+Which instruments, keys and faults is decided by digests of names (``tests/standin/keys_cases.py``). Hosts C and D were
+used for nothing else. ``python -m pytest tests/outside/test_performance_rates.py -m campaign -n 0 -s`` takes minutes a
+host; with ``COMPANION_KEEP=FOLDER`` what was heard is kept there, and counting it again takes a minute.
+``COMPANION_PART=tuned`` counts the instruments that limits were set by, ``later`` the last of the bank;
+``COMPANION_SEED=1`` draws other keys and chances.
 """
 
 from __future__ import annotations
@@ -81,7 +82,7 @@ class Rates:
 
 @pytest.mark.campaign
 @pytest.mark.timeout(3600)
-@pytest.mark.parametrize("on", ["A", "B", "C"])
+@pytest.mark.parametrize("on", ["A", "B", "C", "D"])
 def test_rates_of_the_keys(
     on: str,
     recorded_instruments: dict[str, list[Any]],
@@ -89,17 +90,17 @@ def test_rates_of_the_keys(
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    tuned = os.environ.get("COMPANION_HALF") == "tuned"
-    if tuned and on == "C":
-        pytest.skip("host C judges, and no limit is set by it")
-    wanted = keys_cases.cases(recorded_instruments, on, tuned=tuned)
+    part = os.environ.get("COMPANION_PART", "frozen")
+    if part == "tuned" and on in "CD":
+        pytest.skip("hosts C and D judge, and no limit is set by them")
+    wanted = keys_cases.cases(recorded_instruments, on, part, int(os.environ.get("COMPANION_SEED", "0")))
     keep = Path(os.environ.get("COMPANION_KEEP") or tmp_path)
     rates, score = Rates(), keys_cases.SCORE
     slots = sum(slot.kind == "note" for slot in score.slots)
     for case, heard in zip(wanted, keys_cases.keep_all(wanted, keep), strict=True):
         rates.count(case, judge_heard(score, heard, dry_of=keys_cases.dry_of(case)) if heard else None, slots)
     with capsys.disabled():
-        print(f"\nhost {on}, {'tuned' if tuned else 'frozen'}", *rates.lines, *rates.table(), sep="\n", flush=True)
+        print(f"\nhost {on}, {part}", *rates.lines, *rates.table(), sep="\n", flush=True)
     for rule, goal in GOALS.items():
         counts = rates.found[rule]
         judged = counts["found"] + counts["missed"]

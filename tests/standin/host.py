@@ -3,7 +3,7 @@
 Host A takes round robins by turns and dithers. Host B draws takes at random, runs a free chorus over everything and has
 noise at −70 dBFS. Host C draws takes but none twice in a row, begins and ends notes block by block and 11 ms late,
 releases in a straight line of decibels with a kink, and sends everything through a small room that sways freely and a
-soft limiter; it has noise at −80 dBFS.
+soft limiter; it has noise at −80 dBFS. Host D is another engine (``host_d.py``).
 """
 
 from __future__ import annotations
@@ -17,12 +17,23 @@ import mido
 import numpy as np
 from numpy.typing import NDArray
 
+from . import host_d
 from .instruments import Floats, Instrument
 from .panel_host import block_of, limited, swaying
 
 LATE_S = 0.011
 LEVEL_DB = -12.0
 """Room for chords below full scale."""
+
+
+@dataclass
+class Voice:
+    """One note as it is played: seconds, MIDI note and velocity."""
+
+    on: float
+    off: float
+    key: int
+    velocity: int
 
 
 @dataclass(frozen=True)
@@ -35,6 +46,10 @@ class Faults:
     for a millisecond. voices: the most that sound at once; the oldest drops out.
     late: seconds by key by which notes begin later than they are played.
     hiss: dBFS of the noise each voice brings along. drive: dB by which the whole is driven into clipping.
+    aside: keys whose sound comes from the right alone. centred: keys that sound the same on both sides. doubled:
+    semitones by key at which it plays a second note along. short: keys whose notes end after 0.15 s. touch: the
+    velocity by key whose layer always plays. offset: a constant share of full scale on the output. turned: left and
+    right are exchanged throughout.
     """
 
     silent: frozenset[int] = frozenset()
@@ -49,16 +64,55 @@ class Faults:
     late: Mapping[int, float] = field(default_factory=dict)
     hiss: float | None = None
     drive: float = 0.0
+    aside: frozenset[int] = frozenset()
+    centred: frozenset[int] = frozenset()
+    doubled: Mapping[int, float] = field(default_factory=dict)
+    short: frozenset[int] = frozenset()
+    touch: Mapping[int, int] = field(default_factory=dict)
+    offset: float = 0.0
+    turned: bool = False
 
+    def sound(self, instrument: Instrument, key: int, velocity: int, take: int, frames: int) -> Floats:
+        """Return what a key plays, at the level it was recorded at, as an array of its own."""
+        take = 0 if key in self.one_take else take
+        sound = self._tuned(instrument, key, self.touch.get(key, velocity), take, frames)
+        if key in self.doubled:
+            other = instrument.sound(key + round(self.doubled[key]), velocity, take, frames)
+            size = max(len(sound), len(other))
+            sound = np.pad(sound, (0, size - len(sound))) + np.pad(other, (0, size - len(other)))
+        if key in self.short:
+            at, fade = int(0.15 * instrument.rate), int(0.02 * instrument.rate)
+            sound = sound[: at + fade] * np.clip(
+                (at + fade - np.arange(min(len(sound), at + fade), dtype=np.float32)) / fade, 0, 1
+            )
+        return np.array(sound, np.float32)
 
-@dataclass
-class Voice:
-    """One note as it is played: seconds, MIDI note and velocity."""
+    def _tuned(self, instrument: Instrument, key: int, velocity: int, take: int, frames: int) -> Floats:
+        raised = key + self.transposed.get(key, 0.0)
+        nearest = round(raised)
+        if raised == nearest:
+            return instrument.sound(nearest, velocity, take, frames)
+        ratio = 2 ** ((raised - nearest) / 12)  # between two keys: what is played is read a little faster or slower
+        sound = instrument.sound(nearest, velocity, take, int(frames * ratio) + 2)
+        place = np.arange(min(frames, int((len(sound) - 2) / ratio))) * ratio
+        return np.interp(place, np.arange(len(sound)), sound).astype(np.float32)
 
-    on: float
-    off: float
-    key: int
-    velocity: int
+    def tear(self, sound: Floats, note: Voice, torn: set[int], draw: np.random.Generator, rate: int) -> None:
+        """Put clicks and dropouts into a note. torn: the keys that had theirs."""
+        if note.key in self.click_on:
+            sound[min(len(sound) - 1, int(0.2 * rate))] += 0.25
+        if note.key in self.dropped and note.velocity > 64 and note.key not in torn:
+            torn.add(note.key)
+            at = int(draw.uniform(0.1, 0.4) * rate)
+            sound[at : at + rate // 1000] = 0
+
+    def sides(self, key: int, left: float, right: float) -> tuple[float, float]:
+        """Return the gains of both channels for a key that should have these."""
+        if key in self.aside:
+            return 0.0, left + right
+        if key in self.centred:
+            return (left + right) / 2, (left + right) / 2
+        return (right, left) if self.turned else (left, right)
 
 
 def voices_of(midi: bytes) -> tuple[list[Voice], list[tuple[float, Any]], float]:
@@ -107,10 +161,10 @@ def render(
     """
     faults = faults or Faults()
     notes, _, end = voices_of(midi)
+    if host == "D":
+        return _set_off(host_d.render(notes, end, instrument, seed, faults, release, tail), faults)
     if host == "C":
-        for note in notes:
-            note.on = block_of(note.on + LATE_S, instrument.rate)
-            note.off = max(block_of(note.off + LATE_S, instrument.rate), note.on + 0.01)
+        _by_blocks(notes, instrument.rate)
     for note in notes:
         note.on = min(note.on + faults.late.get(note.key, 0.0), note.off - 0.01)
     rate, draw = instrument.rate, np.random.default_rng(seed)
@@ -133,8 +187,7 @@ def render(
             hung.add(key)
             off = end
         frames = int((off - note.on + 6 * release) * rate) if instrument.held or off < note.off else rate * 4
-        raised = key + faults.transposed.get(key, 0)
-        sound = instrument.sound(round(raised), velocity, 0 if key in faults.one_take else take, frames)
+        sound = faults.sound(instrument, key, velocity, take, frames)
         level = (velocity / 127 - 1) * spread_db + faults.gain.get(key, 0)
         sound = sound * np.float32(10 ** (level / 20))
         # Struck instruments ring on unless their key is let go of early; kits always ring out.
@@ -145,23 +198,35 @@ def render(
         sound[len(sound) - fade :] *= np.linspace(1, 0, fade, dtype=np.float32)  # no engine cuts a tail off
         if faults.hiss is not None:
             sound += np.float32(10 ** (faults.hiss / 20)) * draw.standard_normal(len(sound)).astype(np.float32)
-        _tear(sound, note, faults, torn, draw, rate)
+        faults.tear(sound, note, torn, draw, rate)
         first = round(note.on * rate)
         sound = sound[: len(out) - first]
         pan = 0.5 + 0.2 * np.sin(key)
-        out[first : first + len(sound), 0] += sound * np.float32(1.4 * (1 - pan))
-        out[first : first + len(sound), 1] += sound * np.float32(1.4 * pan)
+        for channel, gain in enumerate(faults.sides(key, 1.4 * (1 - pan), 1.4 * pan)):
+            out[first : first + len(sound), channel] += sound * np.float32(gain)
+    out = _sent_out(out, rate, host, draw, LEVEL_DB + faults.drive)
+    return _set_off(out, faults)
+
+
+def _sent_out(out: Floats, rate: int, host: str, draw: np.random.Generator, decibels: float) -> Floats:
+    gain = np.float32(10 ** (decibels / 20))
     if host == "B":
         out = _chorus(out, rate, draw)
-        out += np.float32(10 ** ((-70 - LEVEL_DB) / 20)) * draw.standard_normal(out.shape).astype(np.float32)
-    elif host == "C":
-        out = swaying(out, rate, draw) * np.float32(0.9)
-    else:
-        out += (draw.random(out.shape) - 0.5).astype(np.float32) / 32768
-    out = out * np.float32(10 ** ((faults.drive + LEVEL_DB) / 20))
+        hiss = np.float32(10 ** ((-70 - LEVEL_DB) / 20)) * draw.standard_normal(out.shape).astype(np.float32)
+        return np.asarray((out + hiss) * gain, np.float32)
     if host == "C":
-        out = limited(out, rate)
-    return np.asarray(np.clip(out, -1, 1), dtype=np.float32)
+        return limited(swaying(out, rate, draw) * np.float32(0.9) * gain, rate)
+    return np.asarray((out + (draw.random(out.shape) - 0.5).astype(np.float32) / 32768) * gain, np.float32)
+
+
+def _by_blocks(notes: list[Voice], rate: int) -> None:
+    for note in notes:
+        note.on = block_of(note.on + LATE_S, rate)
+        note.off = max(block_of(note.off + LATE_S, rate), note.on + 0.01)
+
+
+def _set_off(out: Floats, faults: Faults) -> Floats:
+    return np.asarray(np.clip(out + np.float32(faults.offset), -1, 1), dtype=np.float32)
 
 
 def _take(host: str, turn: int, last: int, takes: int, draw: np.random.Generator) -> int:
@@ -170,15 +235,6 @@ def _take(host: str, turn: int, last: int, takes: int, draw: np.random.Generator
     if host == "C" and last >= 0 and takes > 1:
         return (last + 1 + int(draw.integers(takes - 1))) % takes
     return int(draw.integers(takes))
-
-
-def _tear(sound: Floats, note: Voice, faults: Faults, torn: set[int], draw: np.random.Generator, rate: int) -> None:
-    if note.key in faults.click_on:
-        sound[min(len(sound) - 1, int(0.2 * rate))] += 0.25
-    if note.key in faults.dropped and note.velocity > 64 and note.key not in torn:
-        torn.add(note.key)
-        at = int(draw.uniform(0.1, 0.4) * rate)
-        sound[at : at + rate // 1000] = 0
 
 
 def _release(frames: int, pace: float, *, bent: bool) -> Floats:

@@ -36,7 +36,7 @@ from companion.trials.performance.keys import Playable, plan_keys, spread
 from companion.trials.performance.keys_hearing import KeysHeard
 from companion.trials.performance.midi import midi_bytes
 
-from . import host, instruments, panel_host
+from . import host, host_d, instruments, panel_host
 
 KEYS: Final = tuple(range(36, 97))
 HEARD: Final = 30
@@ -44,6 +44,7 @@ HEARD: Final = 30
 THIRD: Final = 10
 """and so many behind them."""
 FROZEN: Final = 10
+"""Behind those come as many that were frozen while the limits stood; the rest of the bank is the later ones."""
 EACH: Final = 4
 """Keys that each fault is put into."""
 SCORE: Final = plan_keys(Playable(keys=KEYS, takes=2))
@@ -58,17 +59,19 @@ class Case:
     on: str
     faults: dict[str, Any] = field(default_factory=dict)
     expected: dict[str, list[int]] = field(default_factory=dict)
+    seed: int = 0
 
     @property
     def mark(self) -> str:
         faults = sorted(
             (fault, sorted(value) if isinstance(value, frozenset) else value) for fault, value in self.faults.items()
         )
-        return f"{self.name}/{self.on}/{faults}"
+        return f"{self.name}/{self.on}/{faults}" + (f"/{self.seed}" if self.seed else "")
 
 
-def chosen(instruments: dict[str, list[Any]], *, tuned: bool) -> list[str]:
-    """Return those with recordings at four roots or more, in the order of digests of their names.
+def chosen(instruments: dict[str, list[Any]], part: str) -> list[str]:
+    """Return those with recordings at four roots or more, in the order of digests of their names. part: ``tuned``,
+    ``frozen`` or ``later``.
 
     No recording is in two of the frozen, nor in one of the frozen and one that was listened to.
     """
@@ -77,7 +80,8 @@ def chosen(instruments: dict[str, list[Any]], *, tuned: bool) -> list[str]:
     heard = _apart(ordered[:HEARD], instruments, set())
     used = {id(one) for name in ordered[:HEARD] for one in instruments[name]}
     others = _apart(ordered[HEARD:], instruments, used)
-    return heard + others[:THIRD] if tuned else others[THIRD : THIRD + FROZEN]
+    parts = {"tuned": heard + others[:THIRD], "frozen": others[THIRD:][:FROZEN], "later": others[THIRD + FROZEN :]}
+    return parts[part]
 
 
 def _apart(names: Sequence[str], instruments: dict[str, list[Any]], used: set[int]) -> list[str]:
@@ -90,15 +94,16 @@ def _apart(names: Sequence[str], instruments: dict[str, list[Any]], used: set[in
     return found
 
 
-def cases(instruments: dict[str, list[Any]], on: str, *, tuned: bool) -> list[Case]:
+def cases(instruments: dict[str, list[Any]], on: str, part: str, seed: int = 0) -> list[Case]:
     """Return the bounces by one host: clean; four keys silent, off pitch, louder or softer, upside down; one take only;
-    clicks; and of sounds that are held a note that hangs, voices that drop out; and hiss.
+    clicks; and of sounds that are held a note that hangs, voices that drop out; and hiss. seed: draws other keys and
+    other chances.
     """
-    return [case for name in chosen(instruments, tuned=tuned) for case in _cases_of(name, instruments[name], on)]
+    return [case for name in chosen(instruments, part) for case in _cases_of(name, instruments[name], on, seed)]
 
 
-def _cases_of(name: str, members: Sequence[Any], on: str) -> list[Case]:
-    draw = random.Random(name)
+def _cases_of(name: str, members: Sequence[Any], on: str, seed: int) -> list[Case]:
+    draw = random.Random(f"{name}/{seed}" if seed else name)
     drawn, tried = draw.sample(KEYS, 4 * EACH + 1), list(spread(KEYS, 8)[2:6])
     rules = ("note-silent", "note-off-pitch", "note-level-step", "velocity-inverted")
     wrong = {rule: drawn[place * EACH : (place + 1) * EACH] for place, rule in enumerate(rules)}
@@ -123,7 +128,7 @@ def _cases_of(name: str, members: Sequence[Any], on: str) -> list[Case]:
             ({"stuck": frozenset(drawn[-1:])}, {"note-stuck": drawn[-1:]}),
             ({"voices": 6}, {"voices-lost": [KEYS[len(KEYS) // 2]]}),
         ]
-    return [Case(name, tuple(members), on, faults, expected) for faults, expected in several]
+    return [Case(name, tuple(members), on, faults, expected, seed) for faults, expected in several]
 
 
 def host_instrument(members: Sequence[Any]) -> instruments.Recorded:
@@ -169,7 +174,7 @@ def _heard_by() -> str:
         voices,
     )
     digest = hashlib.sha256(SCORE.mark.encode())
-    for module in (*modules, host, instruments, panel_host):
+    for module in (*modules, host, host_d, instruments, panel_host):
         digest.update(Path(str(module.__file__)).read_bytes())
     return digest.hexdigest()[:16]
 

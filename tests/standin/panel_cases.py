@@ -34,6 +34,7 @@ from companion.trials.performance.directions import said
 from companion.trials.performance.midi import midi_bytes
 from companion.trials.performance.score import Score
 
+from . import host_d, panel_d
 from . import panel_host as host
 
 EFFECTS: Final = tuple(effect for effect in host.WORDS if effect != "other")
@@ -44,6 +45,10 @@ GLIDES: Final = ("level", "fade", "pan", "lowpass", "tune", "drive", "layer", "w
 FIRST_CC: Final = 20
 TUNED: Final = 48
 """So many instruments, the first by digest, were looked at when limits were set; those behind them were not."""
+SECOND: Final = 12
+"""So many families are opened by a second note of theirs, one that was never listened to,"""
+AWAY: Final = 5
+"""at least so many semitones from the first: another recording, another panel, other faults."""
 
 
 @dataclass(frozen=True)
@@ -70,11 +75,27 @@ def _drawn(name: str) -> random.Random:
     return random.Random(_digest(name))
 
 
-def sources(instruments: dict[str, list[Any]]) -> list[tuple[str, host.Source]]:
+def sources(instruments: dict[str, list[Any]], *, second: bool = False) -> list[tuple[str, host.Source]]:
     """Return a note of each family of instruments, by digest of its name; a family shares no recording with another.
 
-    Two of five die away, at 6 to 25 dB a second; there are two takes or three.
+    Two of five die away, at 6 to 25 dB a second; there are two takes or three. second: the note furthest from that one,
+    of families that have one.
     """
+    found = []
+    for name, fit in sorted(_families(instruments), key=lambda one: _digest(one[0])):
+        one = min(fit, key=lambda one: (abs(one.root - 60), one.name))
+        if second:
+            one, first = max(fit, key=lambda other: (abs(other.root - one.root), other.name)), one
+            if abs(one.root - first.root) < AWAY:
+                continue
+        called = f"{name}, second" if second else name
+        draw = _drawn(called)
+        falls = draw.uniform(6, 25) if draw.random() < 0.4 else 0.0
+        found.append((called, _source(one, falls, draw.choice([2, 2, 3]), draw.randrange(1000))))
+    return found
+
+
+def _families(instruments: dict[str, list[Any]]) -> list[tuple[str, list[Any]]]:
     families: list[tuple[set[int], list[str], list[Any]]] = []
     for name, members in sorted(instruments.items()):
         fit = [one for one in members if _fit(one)]
@@ -84,12 +105,7 @@ def sources(instruments: dict[str, list[Any]]) -> list[tuple[str, host.Source]]:
             marks, names, fit = marks | family[0], family[1] + names, family[2] + fit
         if fit:
             families.append((marks, names, fit))
-    found = []
-    for name, fit in sorted(((min(names), fit) for _, names, fit in families), key=lambda one: _digest(one[0])):
-        draw, one = _drawn(name), min(fit, key=lambda one: (abs(one.root - 60), one.name))
-        falls = draw.uniform(6, 25) if draw.random() < 0.4 else 0.0
-        found.append((name, _source(one, falls, draw.choice([2, 2, 3]), draw.randrange(1000))))
-    return found
+    return [(min(names), fit) for _, names, fit in families]
 
 
 def _fit(one: Any) -> bool:
@@ -109,7 +125,7 @@ def _source(one: Any, falls: float, takes: int, seed: int) -> host.Source:
 
 def cases(name: str, source: host.Source, hosts: str) -> list[Case]:
     """Return the bounces of one instrument: clean; dead, reversed and clicking; swapped, jumping and remembering; not
-    coming back (host A); and a clean one whose controls do a fifth of what they do (A and B).
+    coming back (host A); and a clean one whose controls do a fifth of what they do (all but C).
     """
     draw = _drawn(f"{name}/faults")
     effects = tuple(draw.sample(EFFECTS, 4))
@@ -129,13 +145,14 @@ def cases(name: str, source: host.Source, hosts: str) -> list[Case]:
         for on in hosts
         for faults in ({}, broken, other, *([late] if on == "A" else []))
     ]
-    return bounces + [Case(name, source, effects, on, amount=0.2) for on in hosts if on in "AB"]
+    return bounces + [Case(name, source, effects, on, amount=0.2) for on in hosts if on != "C"]
 
 
-def half(instruments: dict[str, list[Any]], on: str, *, tuned: bool) -> list[Case]:
-    """Return the bounces by one host of the instruments that limits were set by, or of those frozen before."""
-    chosen = sources(instruments)
-    return [case for name, source in (chosen[:TUNED] if tuned else chosen[TUNED:]) for case in cases(name, source, on)]
+def part_of(instruments: dict[str, list[Any]], on: str, part: str) -> list[Case]:
+    """Return the bounces by one host of a part: ``tuned``, by which limits were set; ``frozen`` before; ``second``."""
+    chosen = sources(instruments, second=part == "second")
+    several = {"tuned": chosen[:TUNED], "frozen": chosen[TUNED:], "second": chosen[:SECOND]}[part]
+    return [case for name, source in several for case in cases(name, source, on)]
 
 
 def _by_cc(places: Any) -> Any:
@@ -174,7 +191,8 @@ def hear_case(case: Case) -> PanelHeard | None:
 def _heard_by() -> str:
     """Return a digest of everything that what is heard depends on."""
     digest = hashlib.sha256()
-    for module in (aligning, controls_hearing, features, gliding, hearing, listening, moving, paired, strength, host):
+    heard = (aligning, controls_hearing, features, gliding, hearing, listening, moving, paired, strength)
+    for module in (*heard, host, host_d, panel_d):
         digest.update(Path(str(module.__file__)).read_bytes())
     for name in ("controls_plan.py", "score.py", "bounce.py"):
         digest.update((Path(str(features.__file__)).parent / name).read_bytes())

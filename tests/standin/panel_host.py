@@ -3,8 +3,8 @@
 It reads the MIDI file, not the plan. Host A plays takes by turns and dithers; host B draws takes, has a chorus that
 runs free of the notes, and hisses at −70 dBFS. Host C draws takes but none twice in a row, begins notes and hears
 controllers block by block and 11 ms late, glides for 20 to 80 ms, releases in a straight line of decibels with a kink,
-and sends everything through a small room that sways freely and a soft limiter. Controllers are ramped, as engines ramp
-them, except where a fault says so.
+and sends everything through a small room that sways freely and a soft limiter. Host D is another engine
+(``panel_d.py``). Controllers are ramped, as engines ramp them, except where a fault says so.
 """
 
 from __future__ import annotations
@@ -366,6 +366,10 @@ def render(
             for on, off, key, velocity in notes
         ]
         moves = [(time + late, cc, value) for time, cc, value in moves]
+    if host == "D":
+        from .panel_d import render as render_d
+
+        return render_d(notes, moves, count, source, wires, faults, seed)
     engine = _Engine(source, wires, moves, count, faults, seed, host)
     out = np.zeros((count, 2), np.float32)
     draw = np.random.default_rng((seed, 7))
