@@ -95,7 +95,7 @@ class Faults:
         ratio = 2 ** ((raised - nearest) / 12)  # between two keys: what is played is read a little faster or slower
         sound = instrument.sound(nearest, velocity, take, int(frames * ratio) + 2)
         place = np.arange(min(frames, int((len(sound) - 2) / ratio))) * ratio
-        return np.interp(place, np.arange(len(sound)), sound).astype(np.float32)
+        return np.asarray(np.interp(place, np.arange(len(sound)), sound), np.float32)
 
     def tear(self, sound: Floats, note: Voice, torn: set[int], draw: np.random.Generator, rate: int) -> None:
         """Put clicks and dropouts into a note. torn: the keys that had theirs."""

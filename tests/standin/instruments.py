@@ -130,7 +130,7 @@ class Recorded:
         one = self._plays(key)
         loop = (one.loop_start, one.loop_end) if one.loop_end > one.loop_start else None
         takes = [self._take(one, take) for take in range(self.takes)]
-        return [Dry(sample[:, None], one.rate, one.root + cents / 100, loop) for sample, cents in takes]
+        return [Dry(sample[:, None], one.rate, one.root + cents / 100, loop, str(one.root)) for sample, cents in takes]
 
 
 class Folder:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -84,6 +85,7 @@ def _stereo(left: Doubles, right: Doubles, level: float = 0.25) -> Sound:
     return made
 
 
+@cache
 def synthetic(kind: str, seed: int = 0, takes: int = 2, key: int = 60, rate: int = 24_000) -> Source:
     """Return a made-up note: ``struck`` dies away, ``sustained`` and ``pad`` loop; a pad begins slowly."""
     draw = np.random.default_rng((seed, len(kind)))

@@ -61,15 +61,13 @@ Judge = Callable[..., MeasuredControls]
 
 
 @pytest.fixture(scope="module")
-def bounced(host: Any) -> Judge:
+def bounced(host: Any, once: Any) -> Judge:
     """``bounced("level", "pan", kind="sustained", on="A", dead=["level"])``: what the bounce of such a panel tells."""
-    kept: dict[str, MeasuredControls] = {}
 
     def run(*effects: str, kind: str = "sustained", on: str = "A", passes: int = 4, **faults: Any) -> MeasuredControls:
-        name = repr((effects, kind, on, passes, sorted(faults.items())))
-        if name not in kept:
-            kept[name] = _judged(host, effects, kind, on, passes, faults)
-        return kept[name]
+        name = f"panel/{(effects, kind, on, passes, sorted(faults.items()))}"
+        told: MeasuredControls = once(name, lambda: _judged(host, effects, kind, on, passes, faults))
+        return told
 
     return run
 

@@ -90,12 +90,16 @@ def named_notes(desk: Desk) -> dict[str, tuple[Placed, int]]:
 
 def _take_counts(named: Mapping[str, tuple[Placed, int]], note: int | None = None) -> set[int]:
     """Return how many takes there are of a note at one touch in one folder; of all notes, or of one."""
-    takes: dict[tuple[str, int, Any], set[str]] = defaultdict(set)
+    takes: dict[tuple[Any, ...], set[str]] = defaultdict(set)
     for path, (place, own) in named.items():
         if place.take and note in (None, own) and not place.release:
-            touch = (place.velocity, place.low_velocity, place.microphone)
-            takes[path.rpartition("/")[0], own, touch].add(place.take)
+            takes[touch_of(path, place, own)].add(place.take)
     return {len(several) for several in takes.values()}
+
+
+def touch_of(path: str, place: Placed, note: int) -> tuple[Any, ...]:
+    """Return what is the same for takes of one note: their folder, the note, its touch and its microphone."""
+    return path.rpartition("/")[0], note, place.velocity, place.low_velocity, place.microphone
 
 
 def playable_of(desk: Desk) -> Playable:

@@ -45,13 +45,15 @@ OF_THE_SAMPLE: Final = "the same click comes in other notes of its sample: liste
 
 class Dry(msgspec.Struct, frozen=True):
     """A sample as it lies in the folder. data: (frames, channels). pitch: the MIDI note it was recorded at, with its
-    fraction. loop: in frames, the end exclusive; None where the file has none.
+    fraction. loop: in frames, the end exclusive; None where the file has none. take_of: what is the same for takes of
+    one note at one touch; empty where that is not known.
     """
 
     data: Floats
     rate: int
     pitch: float
     loop: tuple[int, int] | None = None
+    take_of: str = ""
 
 
 DryOf = Callable[[int], Iterable[Dry]]

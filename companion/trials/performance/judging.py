@@ -22,6 +22,7 @@ from companion.trials.performance.keys_verdicts import judge_keys
 from companion.trials.performance.listening import Listened, listen
 from companion.trials.performance.once_verdicts import repeating
 from companion.trials.performance.score import Score, Slot
+from companion.trials.performance.takes import excused
 from companion.trials.performance.voices import judge_voices
 
 
@@ -93,13 +94,13 @@ def judge_heard(
     score: Score, heard: KeysHeard, noise_dbfs: float = NOISE_DBFS, dry_of: DryOf | None = None
 ) -> tuple[Verdict, ...]:
     """Return what was heard of the keys tells; see :func:`judge`."""
-    found = judge_keys(score.slots, heard.tones, heard.rests)
+    found = excused(judge_keys(score.slots, heard.tones, heard.rests), dry_of, heard.rate)
     hung = min((verdict.slots[0] for verdict in found if verdict.rule == "note-stuck"), default=len(score.slots))
     ticks = {number: tick for number, tick in heard.ticks.items() if number < hung}
     gaps = {number: gap for number, gap in heard.gaps.items() if number < hung}
     found += clicked(score.slots, ticks, dry_of, heard.rate, gaps)
     if hung == len(score.slots):  # else all that follows is heard on top of the note that hangs
-        found += repeating(heard.alike, heard.repeats, score.takes)
+        found += excused(repeating(heard.alike, heard.repeats, score.takes), dry_of, heard.rate)
         found += judge_voices(score.slots, heard.voices)
         found += judge_hiss(heard.hiss, noise_dbfs)
     return tuple(found)

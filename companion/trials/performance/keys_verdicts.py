@@ -38,6 +38,7 @@ STEADY_DB: Final = 4.0
 """What falls by more than this within a rest is dying away."""
 
 
+TAKES_APART: Final = "repeats of notes near it differ by as much at one touch: it may be the take that came"
 UNLIKE: Final = "the keys are not alike, as in a kit"
 
 
@@ -191,7 +192,9 @@ def inverted(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdict]
     """Return keys that sound softer when they are played harder.
 
     The softer touch must stand out of what rang before; the harder one can only be softer still than what is heard.
+    Where repeats of a note near it differ by as much at one touch, it may be the take that came.
     """
+    strays = _strays(heard)
     touches: dict[int, list[tuple[int, int]]] = {}
     for velocity, numbers in heard.by_velocity().items():
         for key, number in numbers.items():
@@ -208,8 +211,31 @@ def inverted(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdict]
         ]
         if falls and max(falls)[0] > INVERTED_DB:
             fall, soft, hard = max(falls)
-            found.append(Verdict(rule="velocity-inverted", key=key, slots=(soft, hard), value=fall, bound=INVERTED_DB))
+            reason = TAKES_APART if _near(strays, key) >= fall else ""
+            found.append(
+                Verdict(
+                    rule="velocity-inverted", key=key, slots=(soft, hard), value=fall, bound=INVERTED_DB, reason=reason
+                )
+            )
     return found
+
+
+def _strays(heard: Heards) -> dict[int, float]:
+    """Return by how many decibels repeats of a note at one touch differ, by key."""
+    repeats: dict[int, list[float]] = {}
+    for number, slot in heard.slots.items():
+        if slot.kind == "take" and number in heard.tones:
+            repeats.setdefault(slot.notes[0].key, []).append(heard.tones[number].loud)
+    return {key: max(several) - min(several) for key, several in repeats.items()}
+
+
+def _near(strays: Mapping[int, float], key: int) -> float:
+    """Return the most that repeats differ by, of the nearest keys that have some, at and below, and above ``key``."""
+    near = {
+        max((one for one in strays if one <= key), default=-1),
+        min((one for one in strays if one > key), default=-1),
+    }
+    return max((strays[one] for one in near if one >= 0), default=0.0)
 
 
 def _doubted(quiet: Sequence[Verdict], heard: Heards) -> list[Verdict]:
