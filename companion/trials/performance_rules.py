@@ -14,6 +14,9 @@ from companion.trials.performance.judged import HEARING, Judged, Verdict
 MOST_MISSING: Final = 0.02
 """Of a performance's slots, how many may be missing from its bounce before it counts as cut."""
 
+MOST_OFFSET: Final = 0.01
+"""Mean of a bounce, −40 dBFS."""
+
 
 def check_bounce(judged: Judged) -> tuple[Finding, ...]:
     """Return every finding of a bounce, in the order they are shown."""
@@ -75,6 +78,25 @@ def bounce_clipped(judged: Judged) -> Iterator[Finding]:
     overloads = any(one.rule == "pair-silences" and one.says == OVERLOADED for one in verdicts)
     if judged.playback.flat_tops and judged.score and not overloads:
         yield bounce_clipped.finding(value=judged.playback.flat_tops)
+
+
+@rule(
+    "bounce-offset",
+    WARNS,
+    step="controls",
+    rests_on=(HEARING,),
+    means="The bounce does not swing around zero, even while nothing is played.",
+    why="Whatever is mixed with it runs out of headroom sooner, and playback thumps where it starts and stops.",
+    mend="Find the effect in the patch that brings the offset along, and put a high-pass filter behind it.",
+    limit="mean within ±{bound} of full scale",
+    bound=MOST_OFFSET,
+    source="common practice, no source",
+)
+def bounce_offset(judged: Judged) -> Iterator[Finding]:
+    """Over minutes the mean of any sound that swings around zero is next to nothing."""
+    mean = judged.playback.mean
+    if judged.score and abs(mean) > MOST_OFFSET:
+        yield bounce_offset.finding(value=round(mean, 4), says=f"mean {mean:+.3f}".replace("-", "−"))
 
 
 @rule(
@@ -194,6 +216,62 @@ def velocity_inverted(judged: Judged) -> Iterator[Finding]:
 
 
 @rule(
+    "note-late",
+    WARNS,
+    step="controls",
+    rests_on=(HEARING,),
+    means="A key sounds later than the keys around it do, each time it is played.",
+    why="A player hears the note stumble in every run and chord that has it.",
+    mend="Cut the silence before the sample that this key plays, or take away the delay or the attack that the patch "
+    "gives it.",
+    limit="no more than {bound} later than the keys around it",
+    unit="ms",
+    bound=30,
+)
+def note_late(judged: Judged) -> Iterator[Finding]:
+    """It begins later than its neighbours, by more than such beginnings scatter and most of its own rise."""
+    for verdict in _of(judged, note_late):
+        yield _finding(note_late, judged, verdict, "{value} late")
+
+
+@rule(
+    "note-short",
+    WARNS,
+    step="controls",
+    rests_on=(HEARING,),
+    means="A key’s note ends while the key is still held, and those of the keys around it do not.",
+    why="A player holds a chord, and one voice of it is gone.",
+    mend="See where the sample of this key ends, whether its loop is set, and what the patch’s envelope does with it.",
+    limit="fallen no more than {bound} further than the keys around it when it is let go of",
+    unit="dB",
+    bound=18,
+)
+def note_short(judged: Judged) -> Iterator[Finding]:
+    """When it is let go of it has fallen much further than its neighbours have."""
+    for verdict in _of(judged, note_short):
+        yield _finding(note_short, judged, verdict, "gone before its key is let go of, {value} below those around it")
+
+
+@rule(
+    "note-aside",
+    WARNS,
+    step="controls",
+    rests_on=(HEARING,),
+    means="A key comes from another side than the keys around it.",
+    why="One note of a scale jumps across the room.",
+    mend="See the panning that the patch gives to this key, and whether both channels of its sample are there.",
+    limit="within {bound} of the side that the keys around it come from",
+    unit="dB",
+    bound=9,
+)
+def note_aside(judged: Judged) -> Iterator[Finding]:
+    """Its right channel is louder against its left than its neighbours’ are, or softer, by more than such scatter."""
+    for verdict in _of(judged, note_aside):
+        word = "right" if verdict.value > 0 else "left"
+        yield _finding(note_aside, judged, verdict, f"{{value}} further to the {word}", value=abs(verdict.value))
+
+
+@rule(
     "take-repeats",
     NOTES,
     step="controls",
@@ -271,7 +349,7 @@ def _finding(rule: Rule[Judged], judged: Judged, verdict: Verdict, says: str, va
     )
 
 
-OF_EVERY_BOUNCE: Final[tuple[Rule[Judged], ...]] = (bounce_other, bounce_clipped)
+OF_EVERY_BOUNCE: Final[tuple[Rule[Judged], ...]] = (bounce_other, bounce_clipped, bounce_offset)
 """Those that judge a bounce as a whole, of keys or of controls."""
 
 # A rule's version, or that of HEARING, rises whenever the same bounce may be judged otherwise.
@@ -283,6 +361,9 @@ RULES: Final[tuple[Rule[Judged], ...]] = (
     note_stuck,
     note_level_step,
     velocity_inverted,
+    note_late,
+    note_short,
+    note_aside,
     take_repeats,
     voices_lost,
     voices_hiss,

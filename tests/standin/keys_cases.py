@@ -28,6 +28,7 @@ from companion.trials.performance import (
     score,
     strength,
     ticks,
+    timing,
     voices,
 )
 from companion.trials.performance.bounce import ArraySound
@@ -171,6 +172,7 @@ def _heard_by() -> str:
         score,
         strength,
         ticks,
+        timing,
         voices,
     )
     digest = hashlib.sha256(SCORE.mark.encode())

@@ -385,12 +385,16 @@ def test_a_clipped_bounce(bounced: Bounced) -> None:
 NEIGHBOURS: dict[str, tuple[tuple[str, dict[str, Any]], tuple[str, dict[str, Any]]]] = {
     # rule: the bounce with the fault, and the nearest one without
     "bounce-clipped": (("organ", {"drive": 36.0}), ("organ", {})),
+    "bounce-offset": (("organ", {"offset": 0.012}), ("organ", {"offset": -0.008})),
     "bounce-click": (("sustained", {"click_on": frozenset({63})}), ("struck", {})),
     "note-silent": (("kit", {"host": "B", "silent": frozenset({55, 72})}), ("pad", {})),
     "note-off-pitch": (("sustained", {"host": "B", "transposed": {52: 1, 66: -1}}), ("kit", {"transposed": {52: 1}})),
     "note-stuck": (("organ", {"stuck": frozenset({57})}), ("organ", {"release": 0.5})),
     "note-level-step": (("organ", {"gain": {60: 6}}), ("organ", {"gain": dict.fromkeys(range(60, 73), 6)})),
     "velocity-inverted": (("organ", {"host": "B", "inverted": frozenset({58})}), ("sustained", {"host": "B"})),
+    "note-late": (("organ", {"late": {60: 0.06}}), ("pad", {"late": {60: 0.06}})),
+    "note-short": (("organ", {"short": frozenset({60})}), ("struck", {})),
+    "note-aside": (("sustained", {"aside": frozenset({60})}), ("sustained", {"turned": True})),
     "take-repeats": (
         ("organ", {"one_take": frozenset({KEYS[3], KEYS[10]})}),
         ("organ", {"host": "B", "one_take": frozenset({KEYS[3]})}),

@@ -28,8 +28,10 @@ _RULES: Final[dict[Kind, tuple[str, ...]]] = {
         *("size-over-limit", "media-too-large", "reference-excluded"),
     ),
     "bounce": (
-        *("bounce-other", "bounce-clipped", "bounce-click", "note-silent", "note-off-pitch", "note-stuck"),
-        *("note-level-step", "velocity-inverted", "take-repeats", "voices-lost", "voices-hiss"),
+        *("bounce-other", "bounce-clipped", "bounce-offset", "bounce-click"),
+        *("note-silent", "note-off-pitch", "note-stuck"),
+        *("note-level-step", "velocity-inverted", "note-late", "note-short", "note-aside"),
+        *("take-repeats", "voices-lost", "voices-hiss"),
         *("control-no-effect", "control-wrong-effect", "control-not-steady", "control-clicks", "control-jumps"),
         *("control-unreturned", "order-matters", "pair-silences", "layer-alone-drops"),
     ),

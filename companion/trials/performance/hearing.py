@@ -19,13 +19,18 @@ CENTS: Final = 10
 LOWEST_HZ: Final = 40.0
 OCTAVES: Final = 8
 SILENCE_DB: Final = -160.0
+_LATE_CELLS: Final = 8
+_ONE_SIDE_DB: Final = 30.0
+_FAINT: Final = 1e-10
+"""Mean square of what is left of a channel in which nothing is: dither."""
 
 
 class Tone(msgspec.Struct, frozen=True, kw_only=True):
     """What was heard of one note, levels in dB relative to full scale (mean square).
 
     before: just before it begins. loud: the loudest 50 ms of it. level: its mean while held. after: the end of its
-    slot, as long behind its release as the slot lasts. peak: the largest sample. cents: magnitudes at ``CENTS`` per
+    slot, as long behind its release as the slot lasts. peak: the largest sample. late: its last 80 ms before it is let
+    go of. side: the right channel over the left, within 30 dB; 0 for one channel. cents: magnitudes at ``CENTS`` per
     bin from 40 Hz on, their local mean taken away, of length one; None where there was nothing to hear. bands: power
     in bands of a semitone from 40 Hz on, dB.
     """
@@ -35,6 +40,8 @@ class Tone(msgspec.Struct, frozen=True, kw_only=True):
     level: float
     after: float
     peak: float
+    late: float = SILENCE_DB
+    side: float = 0.0
     cents: Floats | None = None
     bands: Floats | None = None
 
@@ -108,9 +115,19 @@ def hear(sound: Heard, on: float, off: float, end: float) -> Tone:
         level=decibels(float(held.mean())),
         after=decibels(float(np.median(tail))),
         peak=float(np.abs(data).max()),
+        late=decibels(float(held[-_LATE_CELLS:].mean())),
+        side=_side(data[round(front * sound.rate) : round((front + off - on) * sound.rate)]),
         cents=None if magnitudes is None else _on_cents(magnitudes, sound.rate),
         bands=None if magnitudes is None else _in_bands(magnitudes, sound.rate),
     )
+
+
+def _side(data: Floats) -> float:
+    """Return by how many dB the right of two channels is louder than the left one."""
+    if data.shape[1] < 2:
+        return 0.0
+    left, right = (decibels(float(np.mean(data[:, channel] ** 2)) + _FAINT) for channel in (0, 1))
+    return min(max(right - left, -_ONE_SIDE_DB), _ONE_SIDE_DB)
 
 
 def mixed(data: Floats) -> Floats:

@@ -10,7 +10,7 @@ from companion.core.rules import Measure
 from companion.trials.performance.controls_judged import MeasuredControls
 from companion.trials.performance.score import Score
 
-HEARING: Final = Measure("performance-hearing", 6)
+HEARING: Final = Measure("performance-hearing", 7)
 """Raised whenever the same bounce may be heard otherwise: aligned, levelled, compared."""
 
 
@@ -34,14 +34,16 @@ class Verdict(msgspec.Struct, frozen=True, kw_only=True):
 class Playback(msgspec.Struct, frozen=True, kw_only=True):
     """A bounce as a file. rate: frames a second. seconds: how long. peak: its largest sample, full scale = 1.
 
-    flat_tops: how often it stays at full scale. missing: of its performance's slots, those that are not in it.
-    offset, ratio: second t of the performance stands at ``offset + ratio * t``. fit: how surely it was found.
+    flat_tops: how often it stays at full scale. mean: that of the channel furthest from zero. missing: of its
+    performance's slots, those that are not in it. offset, ratio: second t of the performance stands at
+    ``offset + ratio * t``. fit: how surely it was found.
     """
 
     rate: int
     seconds: float
     peak: float = 0.0
     flat_tops: int = 0
+    mean: float = 0.0
     offset: float = 0.0
     ratio: float = 1.0
     fit: float = 0.0

@@ -48,7 +48,13 @@ def judge(
     """
     watch.stage("Listening to the bounce", round(sound.seconds * sound.rate), "frames")
     heard = listen(sound.blocks(watch), sound.rate)
-    whole = Playback(rate=sound.rate, seconds=heard.frames / sound.rate, peak=heard.peak, flat_tops=heard.flat_tops)
+    whole = Playback(
+        rate=sound.rate,
+        seconds=heard.frames / sound.rate,
+        peak=heard.peak,
+        flat_tops=heard.flat_tops,
+        mean=heard.mean,
+    )
     found = _which(heard, scores, watch)
     if found is None:
         return Judged(playback=whole)
@@ -94,7 +100,7 @@ def judge_heard(
     score: Score, heard: KeysHeard, noise_dbfs: float = NOISE_DBFS, dry_of: DryOf | None = None
 ) -> tuple[Verdict, ...]:
     """Return what was heard of the keys tells; see :func:`judge`."""
-    found = excused(judge_keys(score.slots, heard.tones, heard.rests), dry_of, heard.rate)
+    found = excused(judge_keys(score.slots, heard.tones, heard.rests, heard.rises), dry_of, heard.rate)
     hung = min((verdict.slots[0] for verdict in found if verdict.rule == "note-stuck"), default=len(score.slots))
     ticks = {number: tick for number, tick in heard.ticks.items() if number < hung}
     gaps = {number: gap for number, gap in heard.gaps.items() if number < hung}

@@ -13,6 +13,7 @@ from companion.trials.performance.hiss import HissHeard, hear_hiss
 from companion.trials.performance.once_verdicts import Levelled, levelled, likeness
 from companion.trials.performance.score import Score, Slot
 from companion.trials.performance.ticks import FROM_S, UNTIL_S, Tick, tick_of
+from companion.trials.performance.timing import Rise, hear_rise
 from companion.trials.performance.voices import VoicesHeard, hear_voices
 
 _FRONT_S = 0.02
@@ -20,7 +21,8 @@ _REPEAT_S = 0.45
 
 
 class KeysHeard(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything heard, by slot. alike: by key, how alike each repeat is to each other; repeats: their slots.
+    """Everything heard, by slot. rises: how notes begin, where that is seen. alike: by key, how alike each repeat is to
+    each other; repeats: their slots.
 
     voices, hiss: None where there is nothing to compare. rate: of the bounce.
     """
@@ -32,6 +34,7 @@ class KeysHeard(msgspec.Struct, frozen=True, kw_only=True):
     gaps: dict[int, Gap]
     alike: dict[int, list[list[float]]]
     repeats: dict[int, tuple[int, ...]]
+    rises: dict[int, Rise] = {}
     voices: VoicesHeard | None = None
     hiss: HissHeard | None = None
 
@@ -47,6 +50,7 @@ def hear_keys(
     rests: dict[int, Rest] = {}
     ticks: dict[int, Tick] = {}
     gaps: dict[int, Gap] = {}
+    rises: dict[int, Rise] = {}
     again: dict[int, list[tuple[int, Levelled]]] = {}
     alike: dict[int, list[list[float]]] = {}
     for number, slot in enumerate(score.slots):
@@ -59,6 +63,8 @@ def hear_keys(
         on, off = place.at(note.on / 1000), place.at(note.off / 1000)
         tones[number] = hear(sound, on, off, place.at(slot.end / 1000))
         if slot.kind == "note":
+            if (rise := hear_rise(sound, on, off)) is not None:
+                rises[number] = rise
             held = sound.read(on + FROM_S, off - UNTIL_S)
             ticks[number], gaps[number] = tick_of(held, sound.rate), gap_of(held, sound.rate)
         else:
@@ -78,6 +84,7 @@ def hear_keys(
         rests=rests,
         ticks=ticks,
         gaps=gaps,
+        rises=rises,
         alike=alike,
         repeats={key: tuple(number for number, _ in several) for key, several in again.items()},
         voices=hear_voices(score.slots, sound, place),

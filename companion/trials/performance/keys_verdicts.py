@@ -11,11 +11,13 @@ from typing import Final
 import msgspec
 import numpy as np
 
+from companion.trials.performance.apart_verdicts import judge_apart
 from companion.trials.performance.heards import RISE_DB, Heards
 from companion.trials.performance.hearing import Rest, Tone
 from companion.trials.performance.judged import Verdict
 from companion.trials.performance.level_verdicts import level_steps
 from companion.trials.performance.score import Slot
+from companion.trials.performance.timing import Rise
 
 BELOW_DB: Final = 26.0
 """And is silent where its neighbours are at least this much louder than what is there instead of it."""
@@ -266,8 +268,13 @@ def _masked(heard: Heards, quiet: Sequence[Verdict], turned: Mapping[int, int]) 
     ]
 
 
-def judge_keys(slots: Sequence[Slot], tones: Mapping[int, Tone], rests: Mapping[int, Rest]) -> list[Verdict]:
-    """Return every verdict on the keys, root causes first: what follows from a fault is not reported beside it."""
+def judge_keys(
+    slots: Sequence[Slot], tones: Mapping[int, Tone], rests: Mapping[int, Rest], rises: Mapping[int, Rise] | None = None
+) -> list[Verdict]:
+    """Return every verdict on the keys, root causes first: what follows from a fault is not reported beside it.
+
+    rises: how notes begin, by slot, where that was seen.
+    """
     heard = Heards(slots=dict(enumerate(slots)), tones=tones)
     found = stuck(heard, rests)
     if found:
@@ -283,5 +290,11 @@ def judge_keys(slots: Sequence[Slot], tones: Mapping[int, Tone], rests: Mapping[
     # The drums of a kit are as loud as each is: no neighbour says how loud the next should be.
     kit = any(verdict.reason == UNLIKE for verdict in pitch)
     if kit:
-        quiet = _doubted(quiet, heard)
-    return [*found, *quiet, *pitch, *(() if kit else level_steps(heard, skip_levels)), *upside]
+        return [*found, *_doubted(quiet, heard), *pitch, *upside]
+    apart = judge_apart(heard, rises or {}, skip)
+    # What ends early is softer all in all, and has no more to it than that.
+    ends = {verdict.key for verdict in apart if verdict.rule == "note-short"}
+    # Nor is the level of a sample that another key should play a fault of its own.
+    moved = {verdict.key for verdict in pitch if not verdict.reason}
+    levels = level_steps(heard, skip_levels | {n for n in heard.tones if heard.slots[n].notes[0].key in ends | moved})
+    return [*found, *quiet, *pitch, *levels, *upside, *apart]

@@ -20,7 +20,8 @@ NEAR_FULL: Final = 0.99
 
 class Listened(msgspec.Struct, frozen=True, kw_only=True):
     """What one pass tells. onsets: how strongly sound begins, a value every ``seconds``. peak: the largest sample.
-    flat_tops: how often it stays at full scale. frames: how many there are.
+    flat_tops: how often it stays at full scale. frames: how many there are. mean: that of the channel which is furthest
+    from zero all in all, full scale = 1.
     """
 
     onsets: Floats
@@ -28,23 +29,29 @@ class Listened(msgspec.Struct, frozen=True, kw_only=True):
     peak: float
     flat_tops: int
     frames: int
+    mean: float = 0.0
 
 
 def listen(blocks: Iterable[Floats], rate: int) -> Listened:
     """Return what one pass over blocks of (frames, channels) tells."""
     strength = Strength(rate)
     peak, tops, frames, run = 0.0, 0, 0, 0
+    sums: NDArray[np.float64] = np.zeros(0)
     for block in blocks:
         weights = np.float32(0.7) ** np.arange(block.shape[1], dtype=np.float32)
         # Unequal weights: channels of opposite polarity must not cancel.
         strength.add(block @ (weights / weights.sum()))
+        summed = block.T.sum(axis=1, dtype=np.float64)  # along the samples of a channel: four times as quick
+        sums = sums + summed if len(sums) else summed
         loudest = np.abs(block[:, 0])
         for channel in range(1, block.shape[1]):
             np.maximum(loudest, np.abs(block[:, channel]), out=loudest)
         peak = max(peak, float(loudest.max(initial=0.0)))
         new, run = _flat_tops(loudest >= NEAR_FULL, run)
         tops, frames = tops + new, frames + len(block)
-    return Listened(onsets=flux(strength.finish()), seconds=strength.seconds, peak=peak, flat_tops=tops, frames=frames)
+    mean = float(max(sums, key=abs, default=0.0)) / max(1, frames)
+    found = flux(strength.finish())
+    return Listened(onsets=found, seconds=strength.seconds, peak=peak, flat_tops=tops, frames=frames, mean=mean)
 
 
 def _flat_tops(full: NDArray[np.bool_], run: int) -> tuple[int, int]:
