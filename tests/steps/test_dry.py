@@ -40,8 +40,8 @@ def write(path: Path, value: float = 0.1, frames: int = 1000, extra: bytes = b""
     path.write_bytes(data[:4] + struct.pack("<I", len(data) - 8) + data[8:])
 
 
-def dry(samples: Path) -> DryOf:
-    facts = Facts(naming=Naming(middle_c="C3"))
+def dry(samples: Path, pattern: str = "") -> DryOf:
+    facts = Facts(naming=Naming(middle_c="C3", pattern=pattern))
     return dry_samples(Desk(Places(samples.parent), facts, Cache(None), steps=BY_ID))
 
 
@@ -58,6 +58,17 @@ def test_all_takes_of_the_nearest_notes_below_and_above_are_meant(samples: Path)
     assert heard(of, 40) == [0.1, 0.2]
     assert heard(of, 100) == [0.4]
     assert {one.pitch for one in of(64)} == {64.0, 72.0}
+
+
+def test_takes_of_one_note_at_one_touch_belong_together_where_a_fact_says_how_names_are_read(samples: Path) -> None:
+    names = ("a_C3_v40_rr1", "a_C3_v40_rr2", "a_C3_v90_rr1", "a_C3_v90_rr2", "a_E3_v40_rr1")
+    for name in names:
+        write(samples / f"{name}.wav")
+    of = dry(samples, "{layer}_{note}_v{velocity}_rr{take}")
+    sets = [one.take_of for one in of(61)]
+    assert [sets.count(one) for one in sets] == [2, 2, 2, 2, 1]
+    assert len(set(sets)) == 3
+    assert {one.take_of for one in dry(samples)(61)} == {""}, "nobody said that these are takes"
 
 
 def test_without_samples_there_are_none(samples: Path) -> None:
