@@ -41,12 +41,21 @@ def judged(
 
     By rule, key and number of slots.
     """
-    slots, heard, begun = {}, {}, {}
+    slots: dict[int, Slot] = {}
+    heard: dict[int, Tone] = {}
+    begun: dict[int, Rise] = {}
     for touch in TOUCHES:
         for key in KEYS:
             number = len(slots)
             slots[number] = Slot(kind="note", title="", start=0, end=700, notes=(Note(0, 450, key, touch),))
-            values = {"before": -90.0, "loud": -20.0, "level": -20.0, "after": -80.0, "peak": 0.1, "late": -20.0}
+            values: dict[str, Any] = {
+                "before": -90.0,
+                "loud": -20.0,
+                "level": -20.0,
+                "after": -80.0,
+                "peak": 0.1,
+                "late": -20.0,
+            }
             heard[number] = Tone(**values | (tones or {}).get(key, {}))
             begun[number] = (rises or {}).get(key, Rise(0.005, 0.01))
     found: list[Verdict] = judge_apart(Heards(slots=slots, tones=heard), begun)
