@@ -108,3 +108,40 @@ def test_rates_of_the_keys(
     assert len(rates.false) <= FALSE * rates.slots
     assert rates.clean["a block"] == 0
     assert rates.clean["a finding"] <= rates.clean["clean"] // 10
+
+
+@pytest.mark.campaign
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize("on", ["A", "B", "C", "D"])
+def test_rates_of_other_faults_of_a_key(
+    on: str,
+    recorded_instruments: dict[str, list[Any]],
+    keys_cases: Any,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Nothing is promised of these but that no other key is accused; the table says what is found."""
+    wanted = keys_cases.odd_cases(recorded_instruments, on)
+    keep = Path(os.environ.get("COMPANION_KEEP") or tmp_path)
+    counts: dict[str, Counter[str]] = defaultdict(Counter)
+    false = []
+    heards = keys_cases.keep_all([case for case, _ in wanted], keep)
+    for (case, key_of), heard in zip(wanted, heards, strict=True):
+        assert heard is not None
+        verdicts = judge_heard(keys_cases.SCORE, heard, dry_of=keys_cases.dry_of(case))
+        told = {(one.rule, one.key) for one in verdicts if not one.reason}
+        for fault, rule in keys_cases.ODD_FAULTS.items():
+            counts[fault][_outcome(verdicts, told, rule, key_of[fault])] += 1
+        false += [(case.name, *one) for one in sorted(told) if one[1] not in key_of.values()]
+    with capsys.disabled():
+        rows = [f"| {fault} | {dict(counts[fault])} |" for fault in keys_cases.ODD_FAULTS]
+        print(f"\nhost {on}, one key of each", *rows, f"false: {false}", sep="\n", flush=True)
+    assert len(false) <= max(1, FALSE * len(wanted) * sum(slot.kind == "note" for slot in keys_cases.SCORE.slots))
+
+
+def _outcome(verdicts: tuple[Verdict, ...], told: set[tuple[str, int]], rule: str, key: int) -> str:
+    if (rule, key) in told:
+        return "found"
+    if any(one == key for _, one in told):
+        return "as something else"
+    return "by ear" if any(one.key == key and one.rule == rule for one in verdicts) else "silent"

@@ -132,6 +132,44 @@ def _cases_of(name: str, members: Sequence[Any], on: str, seed: int) -> list[Cas
     return [Case(name, tuple(members), on, faults, expected, seed) for faults, expected in several]
 
 
+ODD: Final = 6
+"""So many of the frozen instruments are played with one key of each of these faults."""
+ODD_FAULTS: Final = {
+    "an octave up": "note-off-pitch",
+    "an octave down": "note-off-pitch",
+    "35 cents sharp": "note-off-pitch",
+    "from one side": "note-aside",
+    "the same on both sides": "note-aside",
+    "60 ms late": "note-late",
+    "cut short": "note-short",
+    "a fifth along with it": "note-unlike",
+    "an octave along with it": "note-unlike",
+}
+"""What a key does, and the rule that should tell it."""
+
+
+def odd_cases(instruments: dict[str, list[Any]], on: str) -> list[tuple[Case, dict[str, int]]]:
+    """Return one bounce of each of some instruments, and which key has which fault of :data:`ODD_FAULTS` in it.
+
+    The whole has an offset of 0.02 as well.
+    """
+    found = []
+    for name in chosen(instruments, "frozen")[:ODD]:
+        keys = random.Random(f"{name}/odd").sample(KEYS[4:-4:3], len(ODD_FAULTS))
+        key = dict(zip(ODD_FAULTS, keys, strict=True))
+        faults: dict[str, Any] = {
+            "transposed": {key["an octave up"]: 12, key["an octave down"]: -12, key["35 cents sharp"]: 0.35},
+            "aside": frozenset({key["from one side"]}),
+            "centred": frozenset({key["the same on both sides"]}),
+            "late": {key["60 ms late"]: 0.06},
+            "short": frozenset({key["cut short"]}),
+            "doubled": {key["a fifth along with it"]: 7, key["an octave along with it"]: 12},
+            "offset": 0.02,
+        }
+        found.append((Case(name, tuple(instruments[name]), on, faults), key))
+    return found
+
+
 def host_instrument(members: Sequence[Any]) -> instruments.Recorded:
     """Return an instrument as the stand-in host plays it."""
     return instruments.Recorded(members)

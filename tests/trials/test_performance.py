@@ -283,6 +283,12 @@ def test_a_key_a_semitone_off(bounced: Bounced, kind: str) -> None:
     assert cents[66] == pytest.approx(-100, abs=25)
 
 
+def test_a_key_35_cents_off_among_keys_in_tune_is_told_and_20_are_not(bounced: Bounced) -> None:
+    judged = bounced.told("organ", transposed={52: 0.35, 66: -0.2})
+    assert _rules(judged) == fault("note-off-pitch", 52)
+    assert check_bounce(judged)[0].value == pytest.approx(35, abs=3)
+
+
 def test_in_a_kit_pitch_is_not_judged_rather_than_guessed(bounced: Bounced) -> None:
     judged = bounced.told("kit", transposed={52: 1})
     assert check_bounce(judged) == ()
@@ -395,6 +401,7 @@ NEIGHBOURS: dict[str, tuple[tuple[str, dict[str, Any]], tuple[str, dict[str, Any
     "note-late": (("organ", {"late": {60: 0.06}}), ("pad", {"late": {60: 0.06}})),
     "note-short": (("organ", {"short": frozenset({60})}), ("struck", {})),
     "note-aside": (("sustained", {"aside": frozenset({60})}), ("sustained", {"turned": True})),
+    "note-unlike": (("organ", {"doubled": {60: 7}}), ("organ", {"short": frozenset({60})})),
     "take-repeats": (
         ("organ", {"one_take": frozenset({KEYS[3], KEYS[10]})}),
         ("organ", {"host": "B", "one_take": frozenset({KEYS[3]})}),

@@ -55,12 +55,14 @@ def test_samples_that_are_no_takes_of_each_other_excuse_nothing(take_of: tuple[s
         assert reasons(told(rule), samples) == ""
 
 
-@pytest.mark.parametrize(("apart", "excuse"), [(8.0, LEVELS), (5.0, "")])
-def test_a_take_that_is_softer_by_as_much_may_be_why_a_harder_touch_is_softer(apart: float, excuse: str) -> None:
-    assert reasons(told("velocity-inverted", 7.0), [dry(0), dry(1, -apart)]) == excuse
+@pytest.mark.parametrize(
+    ("apart", "fall", "excuse"), [(25.0, 23.0, LEVELS), (25.0, 27.5, ""), (22.0, 4.0, LEVELS), (18.0, 4.0, "")]
+)
+def test_a_take_next_to_silent_may_be_why_a_harder_touch_is_softer(apart: float, fall: float, excuse: str) -> None:
+    assert reasons(told("velocity-inverted", fall), [dry(0), dry(1, -apart)]) == excuse
 
 
-@pytest.mark.parametrize(("apart", "excuse"), [(25.0, LEVELS), (9.0, "")])
+@pytest.mark.parametrize(("apart", "excuse"), [(25.0, LEVELS), (18.0, "")])
 def test_a_take_next_to_silent_is_the_sample_and_no_dead_key(apart: float, excuse: str) -> None:
     assert reasons(told("note-silent"), [dry(0), dry(1, -apart)]) == excuse
 
@@ -87,11 +89,12 @@ def heard(repeats: Iterable[float], *, soft: float = -20.0, hard: float = -25.0)
     return Heards(slots=slots, tones=tones)
 
 
-@pytest.mark.parametrize(("repeats", "reason"), [([-20, -26, -20], TAKES_APART), ([-20, -24, -20], ""), ([], "")])
+@pytest.mark.parametrize(("repeats", "reason"), [([-20, -41, -20], TAKES_APART), ([-20, -39, -20], ""), ([], "")])
 def test_where_repeats_stray_as_far_a_harder_touch_that_is_softer_is_asked_by_ear(
     repeats: list[float], reason: str
 ) -> None:
     assert [one.reason for one in inverted(heard(repeats))] == [reason]
+    assert [one.reason for one in inverted(heard(repeats, hard=-45.0))] == [""], "further than any repeat"
     assert inverted(heard(repeats, hard=-22.0)) == []
 
 

@@ -11,7 +11,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from companion.trials.performance.apart_verdicts import judge_apart
+from companion.trials.performance.apart_verdicts import judge_apart, unlike
 from companion.trials.performance.heards import RISE_DB, Heards
 from companion.trials.performance.hearing import Rest, Tone
 from companion.trials.performance.judged import Verdict
@@ -23,6 +23,12 @@ BELOW_DB: Final = 26.0
 """And is silent where its neighbours are at least this much louder than what is there instead of it."""
 CLEAR_DB: Final = 14.0
 OFF_CENTS: Final = 35.0
+CLOSELY_CENTS: Final = 25.0
+"""Where keys are in tune with each other, less is told: so many times what nine of ten stay under,"""
+CLOSELY: Final = 4.0
+"""and no less than that."""
+SHARED: Final = 0.5
+"""But not where a key beside it is off by this share of it: that is the tuning of their sample."""
 LIKE: Final = 0.35
 LEAD: Final = 0.06
 MOST_OF: Final = 3
@@ -40,7 +46,9 @@ STEADY_DB: Final = 4.0
 """What falls by more than this within a rest is dying away."""
 
 
-TAKES_APART: Final = "repeats of notes near it differ by as much at one touch: it may be the take that came"
+SOFTER_DB: Final = 20.0
+"""A take so far under another one of the same note is next to silent. What is less is told as a fault of its note."""
+TAKES_APART: Final = "repeats of notes near it differ by as much at one touch: a take may be next to silent"
 UNLIKE: Final = "the keys are not alike, as in a kit"
 
 
@@ -180,13 +188,19 @@ def off_pitch(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdict
             for rule in ("note-off-pitch", "note-level-step")
             for key in sorted(asked)
         ]
+    usual = float(np.quantile([abs(middles[key]) for key in agreed], 0.9)) if agreed else 0.0
+    closely = min(max(CLOSELY_CENTS, CLOSELY * usual), OFF_CENTS)
     found = []
     for key in sorted(asked):
         slots = tuple(sorted(asked[key]))
         if key not in agreed:
             found.append(Verdict(rule="note-off-pitch", key=key, slots=slots, reason="it is not like its neighbours"))
-        elif abs(middles[key]) > OFF_CENTS:
-            found.append(Verdict(rule="note-off-pitch", key=key, slots=slots, value=middles[key], bound=OFF_CENTS))
+            continue
+        middle = middles[key]
+        shared = any(middles.get(beside, 0.0) / middle >= SHARED for beside in (key - 1, key + 1)) if middle else False
+        bound = OFF_CENTS if shared else closely
+        if abs(middle) > bound:
+            found.append(Verdict(rule="note-off-pitch", key=key, slots=slots, value=middle, bound=bound))
     return found
 
 
@@ -194,7 +208,7 @@ def inverted(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdict]
     """Return keys that sound softer when they are played harder.
 
     The softer touch must stand out of what rang before; the harder one can only be softer still than what is heard.
-    Where repeats of a note near it differ by as much at one touch, it may be the take that came.
+    Where repeats of a note near it differ by as much at one touch, one of its takes may be next to silent.
     """
     strays = _strays(heard)
     touches: dict[int, list[tuple[int, int]]] = {}
@@ -213,7 +227,7 @@ def inverted(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdict]
         ]
         if falls and max(falls)[0] > INVERTED_DB:
             fall, soft, hard = max(falls)
-            reason = TAKES_APART if _near(strays, key) >= fall else ""
+            reason = TAKES_APART if _near(strays, key) >= max(fall, SOFTER_DB) else ""
             found.append(
                 Verdict(
                     rule="velocity-inverted", key=key, slots=(soft, hard), value=fall, bound=INVERTED_DB, reason=reason
@@ -297,4 +311,5 @@ def judge_keys(
     # Nor is the level of a sample that another key should play a fault of its own.
     moved = {verdict.key for verdict in pitch if not verdict.reason}
     levels = level_steps(heard, skip_levels | {n for n in heard.tones if heard.slots[n].notes[0].key in ends | moved})
-    return [*found, *quiet, *pitch, *levels, *upside, *apart]
+    told = frozenset(verdict.key for verdict in (*quiet, *pitch, *levels, *upside, *apart) if not verdict.reason)
+    return [*found, *quiet, *pitch, *levels, *upside, *apart, *unlike(heard, skip, told)]

@@ -1,7 +1,7 @@
 """How far the takes of one note are apart in the folder: what a bounce tells of them is no fault of the patch. Pure.
 
-Two takes that hardly differ sound like one that is repeated; where one is far softer than the other, a key played
-harder may well be softer, or not be heard at all, by which of them comes.
+Two takes that hardly differ sound like one that is repeated; where one is next to silent beside the other, a key
+played harder may well be softer, or not be heard at all, by which of them comes.
 """
 
 from __future__ import annotations
@@ -16,16 +16,15 @@ import numpy as np
 from companion.trials.performance.clicks import Dry, DryOf, unrolled
 from companion.trials.performance.hearing import decibels, mixed
 from companion.trials.performance.judged import Verdict
+from companion.trials.performance.keys_verdicts import SOFTER_DB
 from companion.trials.performance.once_verdicts import levelled, likeness
 
 HARDLY: Final = 0.96
 """Takes so alike, as repeats are compared, pass for one recording."""
-SOFTER_DB: Final = 12.0
-"""Where takes are so far apart in level, the softer one may pass for silence."""
 NEARLY_DB: Final = 1.0
 """A host’s room and its touch move levels by about as much."""
 ALIKE: Final = "its takes hardly differ in their own samples, so that nobody could tell which one plays"
-LEVELS: Final = "its takes are as far apart in level in their own samples: it may be the take that came"
+LEVELS: Final = "one of its takes is next to silent in its own sample, and may be the one that came"
 _MILLISECONDS: Final = 400
 
 
@@ -64,7 +63,8 @@ def excused(verdicts: Iterable[Verdict], dry_of: DryOf | None, rate: int) -> lis
 
 
 def _excused(verdict: Verdict, dry_of: DryOf, rate: int) -> Verdict:
-    least = {"velocity-inverted": verdict.value - NEARLY_DB, "note-silent": SOFTER_DB}.get(verdict.rule)
+    fall = {"velocity-inverted": verdict.value - NEARLY_DB, "note-silent": 0.0}.get(verdict.rule)
+    least = None if fall is None else max(SOFTER_DB, fall)
     if verdict.reason or (least is None and verdict.rule != "take-repeats"):
         return verdict
     known = takes_of(dry_of(verdict.key), verdict.key, rate)
