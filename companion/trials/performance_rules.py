@@ -272,24 +272,6 @@ def note_aside(judged: Judged) -> Iterator[Finding]:
 
 
 @rule(
-    "note-unlike",
-    WARNS,
-    step="controls",
-    rests_on=(HEARING,),
-    means="A key does not sound like the keys around it, moved to its pitch.",
-    why="One note of a scale has another voice.",
-    mend="See what else the patch plays on this key: a second sample, another layer, an effect of its own.",
-    limit="no more than {bound} less like the keys around it than those are like each other",
-    bound=0.14,
-    source="likeness of spectra on a logarithmic scale of frequency, 1 for the same",
-)
-def note_unlike(judged: Judged) -> Iterator[Finding]:
-    """Its spectrum is less like its neighbours’ at every touch, and nothing else is told of it."""
-    for verdict in _of(judged, note_unlike):
-        yield _finding(note_unlike, judged, verdict, "{value} less alike", value=abs(verdict.value))
-
-
-@rule(
     "take-repeats",
     NOTES,
     step="controls",
@@ -382,7 +364,6 @@ RULES: Final[tuple[Rule[Judged], ...]] = (
     note_late,
     note_short,
     note_aside,
-    note_unlike,
     take_repeats,
     voices_lost,
     voices_hiss,

@@ -144,4 +144,5 @@ def _outcome(verdicts: tuple[Verdict, ...], told: set[tuple[str, int]], rule: st
         return "found"
     if any(one == key for _, one in told):
         return "as something else"
-    return "by ear" if any(one.key == key and one.rule == rule for one in verdicts) else "silent"
+    asked = any(one.key == key and rule in (one.rule, "") for one in verdicts if one.reason)
+    return "by ear" if asked else "silent"

@@ -16,7 +16,6 @@ from companion.trials.performance.apart_verdicts import (
     SHORT_DB,
     judge_apart,
     standing_apart,
-    unlike,
 )
 from companion.trials.performance.heards import Heards
 from companion.trials.performance.hearing import Tone, hear
@@ -125,32 +124,6 @@ def test_a_key_from_one_side_and_one_a_little_aside() -> None:
     ]
     assert judged(tones={60: {"side": ASIDE_DB - 1}}) == []
     assert judged(tones={60: {"side": 30.0, "before": -30.0}}) == [], "what rang before it lies where it lies"
-
-
-def spectrum(seed: int) -> Any:
-    whole = np.abs(np.random.default_rng(seed).standard_normal(960)) ** 6
-    return (whole / np.linalg.norm(whole)).astype(np.float32)
-
-
-def among(others: Mapping[int, int]) -> Heards:
-    """Keys that play one spectrum, and some that play another, by seed; each moved to its pitch."""
-    slots: dict[int, Slot] = {}
-    heard: dict[int, Tone] = {}
-    for touch in TOUCHES:
-        for key in KEYS:
-            number = len(slots)
-            slots[number] = Slot(kind="note", title="", start=0, end=700, notes=(Note(0, 450, key, touch),))
-            cents = np.roll(spectrum(others.get(key, 0)), 10 * (key - KEYS[0]))
-            heard[number] = Tone(before=-90, loud=-20, level=-20, after=-80, peak=0.1, cents=cents)
-    return Heards(slots=slots, tones=heard)
-
-
-def test_a_key_of_another_voice_and_two_that_share_it() -> None:
-    nothing: frozenset[int] = frozenset()
-    assert [(one.key, len(one.slots)) for one in unlike(among({60: 1}), nothing, nothing)] == [(60, 2)]
-    assert unlike(among({60: 1, 61: 1}), nothing, nothing) == [], "their sample"
-    assert unlike(among({}), nothing, nothing) == []
-    assert unlike(among({60: 1}), nothing, frozenset({60})) == [], "something else is told of it"
 
 
 def test_keys_spread_from_left_to_right_are_no_fault() -> None:

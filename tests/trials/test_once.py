@@ -56,6 +56,21 @@ def test_takes_that_come_by_chance_leave_a_key_that_repeats_to_the_ear() -> None
     assert judged(chance) == {}
 
 
+def each_once(same: float, other: float) -> list[list[float]]:
+    """Take A, take B, then B, then A."""
+    return table(other, other, same, same, other, other)
+
+
+def test_takes_out_of_a_bag_come_once_in_every_turn_and_a_key_that_repeats_is_told() -> None:
+    bag = {40: each_once(0.95, 0.2), 45: by_turns(0.95, 0.2), 50: each_once(0.94, 0.3), 55: each_once(0.96, 0.2)}
+    assert judged({**bag, 70: ONE}) == {70: ""}
+    fewer = {key: bag[key] for key in (40, 45, 50)}
+    assert judged({**fewer, 70: ONE}) == {70: BY_CHANCE}, "three keys may do so by chance"
+    twice = table(0.95, 0.2, 0.2, 0.2, 0.2, 0.95)
+    assert judged({**bag, 60: twice, 70: ONE}) == {70: BY_CHANCE}, "the same take twice in one turn"
+    assert judged(bag) == {}
+
+
 # Hiss
 
 

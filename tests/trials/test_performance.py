@@ -401,7 +401,6 @@ NEIGHBOURS: dict[str, tuple[tuple[str, dict[str, Any]], tuple[str, dict[str, Any
     "note-late": (("organ", {"late": {60: 0.06}}), ("pad", {"late": {60: 0.06}})),
     "note-short": (("organ", {"short": frozenset({60})}), ("struck", {})),
     "note-aside": (("sustained", {"aside": frozenset({60})}), ("sustained", {"turned": True})),
-    "note-unlike": (("organ", {"doubled": {60: 7}}), ("organ", {"short": frozenset({60})})),
     "take-repeats": (
         ("organ", {"one_take": frozenset({KEYS[3], KEYS[10]})}),
         ("organ", {"host": "B", "one_take": frozenset({KEYS[3]})}),

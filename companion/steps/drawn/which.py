@@ -30,7 +30,7 @@ _RULES: Final[dict[Kind, tuple[str, ...]]] = {
     "bounce": (
         *("bounce-other", "bounce-clipped", "bounce-offset", "bounce-click"),
         *("note-silent", "note-off-pitch", "note-stuck"),
-        *("note-level-step", "velocity-inverted", "note-late", "note-short", "note-aside", "note-unlike"),
+        *("note-level-step", "velocity-inverted", "note-late", "note-short", "note-aside"),
         *("take-repeats", "voices-lost", "voices-hiss"),
         *("control-no-effect", "control-wrong-effect", "control-not-steady", "control-clicks", "control-jumps"),
         *("control-unreturned", "order-matters", "pair-silences", "layer-alone-drops"),

@@ -1,4 +1,4 @@
-"""Keys that begin late, end early, come from another side or sound unlike the keys around them. Pure.
+"""Keys that begin late, end early or come from another side than the keys around them. Pure.
 
 Each key is held against the nearest ones on both sides, touch by touch. What a key shares with one beside it is how
 their sample is, and the sound step tells of that.
@@ -25,10 +25,6 @@ SHORT_DB: Final = 18.0
 GONE_DB: Final = 24.0
 """And so far in all: what is cut short is hardly there any more."""
 ASIDE_DB: Final = 9.0
-UNLIKE: Final = 0.14
-"""Likeness of spectra that a key lacks: a second note a fifth above takes some 0.2 away."""
-BESIDE: Final = 5
-"""Semitones within which likeness is looked for."""
 TAILS: Final = 2.2
 """By so many times what nine of ten keys differ from those around them a key must stand apart."""
 LEAST_OF: Final = 0.8
@@ -88,24 +84,6 @@ def judge_apart(heard: Heards, rises: Mapping[int, Rise], skip: frozenset[int] =
     """Return every verdict of this kind. rises: how notes begin, by slot. skip: slots that say nothing."""
     numbers = heard.clear(skip)
     return [*_late(numbers, rises), *_short(numbers, heard), *_aside(numbers, heard)]
-
-
-def unlike(heard: Heards, skip: frozenset[int], told: frozenset[int]) -> list[Verdict]:
-    """Return keys that sound unlike those around them. told: keys of which something else is told, which may be why."""
-    pairs: dict[int, dict[int, list[float]]] = {}
-    numbers: dict[int, set[int]] = {}
-    for pair in heard.likenesses:
-        if pair.keys[1] - pair.keys[0] > BESIDE or skip & set(pair.numbers) or told & set(pair.keys):
-            continue
-        for key, number in zip(pair.keys, pair.numbers, strict=True):
-            pairs.setdefault(heard.slots[number].notes[0].velocity, {}).setdefault(key, []).append(pair.alike)
-            numbers.setdefault(key, set()).add(number)
-    alike = {touch: {key: float(np.median(one)) for key, one in of.items()} for touch, of in pairs.items()}
-    return [
-        Verdict(rule="note-unlike", key=key, slots=tuple(sorted(numbers[key])), value=off.value, bound=off.bound)
-        for key, off in standing_apart(alike, UNLIKE).items()
-        if off.value < 0
-    ]
 
 
 def _late(numbers: Mapping[int, Mapping[int, int]], rises: Mapping[int, Rise]) -> Iterator[Verdict]:

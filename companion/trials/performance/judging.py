@@ -104,10 +104,7 @@ def judge_heard(
     hung = min((verdict.slots[0] for verdict in found if verdict.rule == "note-stuck"), default=len(score.slots))
     ticks = {number: tick for number, tick in heard.ticks.items() if number < hung}
     gaps = {number: gap for number, gap in heard.gaps.items() if number < hung}
-    clicks = clicked(score.slots, ticks, dry_of, heard.rate, gaps)
-    # A click is noise as well, which no key around it has.
-    noisy = {score.slots[number].notes[0].key for verdict in clicks for number in verdict.slots}
-    found = [verdict for verdict in found if verdict.rule != "note-unlike" or verdict.key not in noisy] + clicks
+    found += clicked(score.slots, ticks, dry_of, heard.rate, gaps)
     if hung == len(score.slots):  # else all that follows is heard on top of the note that hangs
         found += excused(repeating(heard.alike, heard.repeats, score.takes), dry_of, heard.rate)
         found += judge_voices(score.slots, heard.voices)

@@ -11,7 +11,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from companion.trials.performance.apart_verdicts import judge_apart, unlike
+from companion.trials.performance.apart_verdicts import judge_apart
 from companion.trials.performance.heards import RISE_DB, Heards
 from companion.trials.performance.hearing import Rest, Tone
 from companion.trials.performance.judged import Verdict
@@ -49,6 +49,8 @@ STEADY_DB: Final = 4.0
 SOFTER_DB: Final = 20.0
 """A take so far under another one of the same note is next to silent. What is less is told as a fault of its note."""
 TAKES_APART: Final = "repeats of notes near it differ by as much at one touch: a take may be next to silent"
+CARRIES: Final = ("note-off-pitch", "note-short")
+"""Rules whose faults bring another level along."""
 UNLIKE: Final = "the keys are not alike, as in a kit"
 
 
@@ -306,10 +308,7 @@ def judge_keys(
     if kit:
         return [*found, *_doubted(quiet, heard), *pitch, *upside]
     apart = judge_apart(heard, rises or {}, skip)
-    # What ends early is softer all in all, and has no more to it than that.
-    ends = {verdict.key for verdict in apart if verdict.rule == "note-short"}
-    # Nor is the level of a sample that another key should play a fault of its own.
-    moved = {verdict.key for verdict in pitch if not verdict.reason}
-    levels = level_steps(heard, skip_levels | {n for n in heard.tones if heard.slots[n].notes[0].key in ends | moved})
-    told = frozenset(verdict.key for verdict in (*quiet, *pitch, *levels, *upside, *apart) if not verdict.reason)
-    return [*found, *quiet, *pitch, *levels, *upside, *apart, *unlike(heard, skip, told)]
+    # What ends early is softer all in all, and what another key should play as loud as that one is: no fault beside it.
+    told = {verdict.key for verdict in (*pitch, *apart) if not verdict.reason and verdict.rule in CARRIES}
+    levels = [verdict for verdict in level_steps(heard, skip_levels) if verdict.key not in told]
+    return [*found, *quiet, *pitch, *levels, *upside, *apart]

@@ -66,7 +66,7 @@ def no_effect(panel: PanelView, sweep: Sweep) -> ControlVerdict:
     elif min(probe.loud for probe in panel.homes) < 20:
         reason = "at rest nothing sounds"
     elif not _surely_none(panel, sweep, effect):
-        if usual <= QUIET:
+        if usual <= QUIET and effect >= _like_repeats(usual):
             reason = "something changes, but no more than repeats of one state do"
         else:
             reason = f"none found, but an effect under {hidden:.1f} just noticeable steps would hide in this bounce"
@@ -80,9 +80,11 @@ def _surely_none(panel: PanelView, sweep: Sweep, effect: float) -> bool:
     usual, inside = panel.spread.usual, panel.inside(sweep)
     if inside and inside.apart >= NO_LONGER:
         return False
-    if usual <= QUIET and effect < max(HEARD / 2, LIKE_REPEATS * usual):
-        return True
     promised = said(sweep.knob.effect)
+    if usual <= QUIET and effect < _like_repeats(usual):
+        # Of all numbers together hardly anything is heard; nor may much hide in the one that it is said to move.
+        named = promised[0] if promised and promised[0] != "wet" else None
+        return named is None or _within(panel.change(sweep, named)) <= SURELY_NONE
     if usual > QUIET and _nothing_anywhere(panel, sweep, effect, promised):
         return True
     if not promised or effect >= (0.8 * HEARD if usual <= QUIET else 1.1 * usual):
@@ -117,6 +119,10 @@ def _nothing_anywhere(panel: PanelView, sweep: Sweep, effect: float, promised: t
     heard = inside.along(promised[0])
     sways = promised[0] in ("vibrato", "tremolo")
     return heard is not None and _within(heard) <= HARDLY and (not sways or within[promised[0]] <= LEAST)
+
+
+def _like_repeats(usual: float) -> float:
+    return max(HEARD / 2, LIKE_REPEATS * usual)
 
 
 def _within(heard: tuple[float, float]) -> float:

@@ -15,9 +15,11 @@ from companion.trials.performance.judged import Verdict
 Floats = NDArray[np.float32]
 
 SAME: Final = 0.985
-CAMP: Final = 0.8
+CAMP: Final = 0.75
 APART: Final = 0.2
 LEAST: Final = 0.85
+BAGS: Final = 4
+"""Keys that must all have each take once in every turn: by chance two takes of a key come so in two of seven."""
 FEWEST: Final = 2
 """Keys whose repeats fall into camps, :data:`APART` from each other and the upper one from :data:`LEAST` on."""
 BY_CHANCE: Final = "takes come by chance here, and so one key may repeat one"
@@ -81,6 +83,7 @@ def repeating(
         reason = "no two of them are alike: an effect runs free over them, or there are more takes than repeats"
         return [Verdict(rule="take-repeats", key=key, slots=slots[key], reason=reason) for key in alike]
     by_turns = sum(_turns(table, takes, bound) for table in varied) >= 0.7 * len(varied)
+    by_turns = by_turns or (len(varied) >= BAGS and all(_each_in_turn(table, takes, bound) for table in varied))
     told = [_repeats(key, slots, takes) for key, one in same.items() if one]
     return told if by_turns else [msgspec.structs.replace(one, reason=BY_CHANCE) for one in told]
 
@@ -120,3 +123,12 @@ def _turns(table: Sequence[Sequence[float]], takes: int, bound: float) -> bool:
     """Tell whether repeats are alike exactly where a turn of ``takes`` comes round."""
     pairs = [(i, j) for i in range(len(table)) for j in range(i + 1, len(table))]
     return all((table[i][j] > bound) == ((j - i) % takes == 0) for i, j in pairs)
+
+
+def _each_in_turn(table: Sequence[Sequence[float]], takes: int, bound: float) -> bool:
+    """Tell whether in two turns of ``takes`` repeats each take comes once in either, in whatever order."""
+    if len(table) != 2 * takes:
+        return False
+    first, second = range(takes), range(takes, 2 * takes)
+    apart = all(table[i][j] <= bound for turn in (first, second) for i in turn for j in turn if i < j)
+    return apart and all(sum(table[i][j] > bound for i in first) == 1 for j in second)
