@@ -111,9 +111,11 @@ def _leaps(offs: Mapping[int, list[Off]]) -> float:
 
 def _shared(verdict: Verdict, offs: Mapping[int, list[Off]]) -> Verdict:
     """Return a verdict, but unjudged where a key beside it is as far off: then it is their sample, and not the key."""
+    if verdict.reason:  # and it may stand out in both directions, by nothing all in all
+        return verdict
     beside = [[one.decibels for one in offs[key]] for key in (verdict.key - 1, verdict.key + 1) if key in offs]
     like = any(min(value / verdict.value for value in several) > LIKEWISE for several in beside)
-    return msgspec.structs.replace(verdict, reason=SHARED) if like and not verdict.reason else verdict
+    return msgspec.structs.replace(verdict, reason=SHARED) if like else verdict
 
 
 def _judged(key: int, several: list[Off], limit: float, *, once: bool) -> list[Verdict]:
