@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from companion.trials.performance.clicks import MANY, OF_THE_SAMPLE, Dry, clicked
+from companion.trials.performance.clicks import FILLED, MANY, OF_THE_SAMPLE, Dry, clicked, filled_up
 from companion.trials.performance.gaps import GAP, GAP_OVER, Gap, gap_of, gaps_in
 from companion.trials.performance.judged import Judged, Playback, Verdict
 from companion.trials.performance.score import Note, Score, Slot
@@ -136,6 +136,13 @@ def test_it_is_said_in_words() -> None:
 
     assert says(0) == "the note is gone for a millisecond or two, and back"
     assert says(0, 1) == "2 notes are gone for a millisecond or two, and back"
+
+
+def test_where_gaps_are_filled_up_it_is_said_once_unless_one_was_heard_all_the_same() -> None:
+    slots = [Slot(kind=kind, title="", start=0, end=700) for kind in ("rest", "note", "note", "take")]
+    (asked,) = filled_up(slots, [Verdict(rule="bounce-click", key=60, what="")])
+    assert (asked.rule, asked.reason, asked.slots, asked.key) == ("bounce-click", FILLED, (1, 2), -1)
+    assert filled_up(slots, [Verdict(rule="bounce-click", key=60, what="gap")]) == []
 
 
 def test_nothing_is_no_click() -> None:

@@ -21,7 +21,7 @@ from companion.core.findings import Finding
 from companion.core.progress import Watch
 from companion.trials.performance.align import align
 from companion.trials.performance.bounce import ArraySound
-from companion.trials.performance.clicks import Dry
+from companion.trials.performance.clicks import FILLED, Dry
 from companion.trials.performance.judged import Judged
 from companion.trials.performance.judging import judge
 from companion.trials.performance.keys import Playable, plan_keys, split_keys
@@ -358,6 +358,8 @@ def test_where_takes_are_drawn_by_chance_one_key_is_not_accused(bounced: Bounced
     judged = bounced.told("organ", "B", one_take=frozenset({KEYS[3]}))
     assert _rules(judged) == set()
     assert "take-repeats" in {rule for rule, _ in unheard(judged)}, "under a free chorus no two notes are alike"
+    assert ("bounce-click", FILLED) in unheard(judged), "nor is a gap of a millisecond one there"
+    assert "bounce-click" not in {rule for rule, _ in unheard(bounced.told("organ"))}
 
 
 def test_a_click_in_a_note(bounced: Bounced) -> None:

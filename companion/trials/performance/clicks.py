@@ -40,6 +40,7 @@ OWN_GAP: Final = 0.25
 """What is in the sample, or comes back, need not be as plain as the gap."""
 MANY: Final = 4
 """More notes than this, each with a click of its own, are one fault: the host’s."""
+FILLED: Final = "an effect runs free over the notes and fills gaps of a millisecond up, so that none can be told"
 OF_THE_SAMPLE: Final = "the same click comes in other notes of its sample: listen to the sample and its loop"
 
 
@@ -135,6 +136,14 @@ def _gaping(
     if own:
         verdicts.append(Verdict(rule="bounce-click", slots=tuple(own), reason=OF_THE_SAMPLE))
     return verdicts
+
+
+def filled_up(slots: Sequence[Slot], found: Iterable[Verdict]) -> list[Verdict]:
+    """Return that gaps cannot be told where an effect runs free over all notes; nothing where one was told anyway."""
+    if any(verdict.what == "gap" for verdict in found):
+        return []
+    notes = tuple(number for number, slot in enumerate(slots) if slot.kind == "note")
+    return [Verdict(rule="bounce-click", slots=notes, reason=FILLED)]
 
 
 def _gap_in_dry(gap: Gap, sample: Dry, key: int, rate: int, milliseconds: int) -> bool:

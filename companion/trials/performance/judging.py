@@ -10,7 +10,7 @@ import msgspec
 from companion.core.progress import QUIET, Watch
 from companion.trials.performance.align import Alignment, align
 from companion.trials.performance.bounce import Floats, Heard
-from companion.trials.performance.clicks import DryOf, clicked
+from companion.trials.performance.clicks import DryOf, clicked, filled_up
 from companion.trials.performance.controls_hearing import hear_panel
 from companion.trials.performance.controls_judged import MeasuredControls
 from companion.trials.performance.controls_plan import Panel
@@ -20,7 +20,7 @@ from companion.trials.performance.judged import Judged, Playback, Verdict
 from companion.trials.performance.keys_hearing import KeysHeard, hear_keys
 from companion.trials.performance.keys_verdicts import judge_keys
 from companion.trials.performance.listening import Listened, listen
-from companion.trials.performance.once_verdicts import repeating
+from companion.trials.performance.once_verdicts import FREE, repeating
 from companion.trials.performance.score import Score, Slot
 from companion.trials.performance.takes import excused
 from companion.trials.performance.voices import judge_voices
@@ -106,7 +106,9 @@ def judge_heard(
     gaps = {number: gap for number, gap in heard.gaps.items() if number < hung}
     found += clicked(score.slots, ticks, dry_of, heard.rate, gaps)
     if hung == len(score.slots):  # else all that follows is heard on top of the note that hangs
-        found += excused(repeating(heard.alike, heard.repeats, score.takes), dry_of, heard.rate)
+        repeats = repeating(heard.alike, heard.repeats, score.takes)
+        found += excused(repeats, dry_of, heard.rate)
+        found += filled_up(score.slots, found) if any(one.reason == FREE for one in repeats) else ()
         found += judge_voices(score.slots, heard.voices)
         found += judge_hiss(heard.hiss, noise_dbfs)
     return tuple(found)

@@ -22,6 +22,7 @@ BAGS: Final = 4
 """Keys that must all have each take once in every turn: by chance two takes of a key come so in two of seven."""
 FEWEST: Final = 2
 """Keys whose repeats fall into camps, :data:`APART` from each other and the upper one from :data:`LEAST` on."""
+FREE: Final = "no two of them are alike: an effect runs free over them, or there are more takes than repeats"
 BY_CHANCE: Final = "takes come by chance here, and so one key may repeat one"
 
 
@@ -80,8 +81,7 @@ def repeating(
         return [_repeats(key, slots, takes) for key in same]
     varied = [table for key, table in alike.items() if not same[key]]
     if not any(value > bound for table in varied for row in _pairs(table) for value in row):
-        reason = "no two of them are alike: an effect runs free over them, or there are more takes than repeats"
-        return [Verdict(rule="take-repeats", key=key, slots=slots[key], reason=reason) for key in alike]
+        return [Verdict(rule="take-repeats", key=key, slots=slots[key], reason=FREE) for key in alike]
     by_turns = sum(_turns(table, takes, bound) for table in varied) >= 0.7 * len(varied)
     by_turns = by_turns or (len(varied) >= BAGS and all(_each_in_turn(table, takes, bound) for table in varied))
     told = [_repeats(key, slots, takes) for key, one in same.items() if one]
