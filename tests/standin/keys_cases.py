@@ -149,10 +149,7 @@ ODD_FAULTS: Final = {
 
 
 def odd_cases(instruments: dict[str, list[Any]], on: str) -> list[tuple[Case, dict[str, int]]]:
-    """Return one bounce of each of some instruments, and which key has which fault of :data:`ODD_FAULTS` in it.
-
-    The whole has an offset of 0.02 as well.
-    """
+    """Return one bounce of each of some instruments, and which key has which fault of :data:`ODD_FAULTS` in it."""
     found = []
     for name in chosen(instruments, "frozen")[:ODD]:
         keys = random.Random(f"{name}/odd").sample(KEYS[4:-4:3], len(ODD_FAULTS))
@@ -164,7 +161,6 @@ def odd_cases(instruments: dict[str, list[Any]], on: str) -> list[tuple[Case, di
             "late": {key["60 ms late"]: 0.06},
             "short": frozenset({key["cut short"]}),
             "doubled": {key["a fifth along with it"]: 7, key["an octave along with it"]: 12},
-            "offset": 0.02,
         }
         found.append((Case(name, tuple(instruments[name]), on, faults), key))
     return found
@@ -188,8 +184,9 @@ def hear_case(case: Case) -> KeysHeard | None:
     seed = int.from_bytes(hashlib.sha256(case.mark.encode()).digest()[:4], "big")
     faults = host.Faults(**case.faults)
     data = host.render(midi_bytes(SCORE, "rates"), played, host=case.on, seed=seed, faults=faults)
-    sound = ArraySound(data, played.rate)
-    listened = listening.listen(sound.blocks(), sound.rate)
+    bounced = ArraySound(data, played.rate)
+    listened = listening.listen(bounced.blocks(), bounced.rate)
+    sound = bounce.centred(bounced, listened.means)
     onsets = [at / 1000 for at in SCORE.onsets]
     place = align.align(listened.onsets, listened.seconds, onsets, SCORE.length / 1000)
     return keys_hearing.hear_keys(sound, SCORE, place) if place else None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Final, Protocol, Self
@@ -19,6 +19,8 @@ BLOCK: Final = 1 << 17
 MOST_CHANNELS: Final = 8
 RATES: Final = (8_000, 384_000)
 MOST_SECONDS: Final = 3 * 3600
+_OFFSET: Final = 1e-4
+"""Mean of a channel, −80 dBFS, under which an offset is heard in nothing."""
 
 
 class Heard(Protocol):
@@ -109,6 +111,21 @@ class Bounce:
         while len(block := self._read(BLOCK)):
             watch.step(len(block))
             yield block
+
+
+def centred(sound: Heard, means: Sequence[float]) -> Heard:
+    """Return sound without the means of its channels: a constant offset would pass for noise in every level."""
+    return _Centred(sound, means) if max(map(abs, means), default=0.0) > _OFFSET else sound
+
+
+class _Centred:
+    def __init__(self, sound: Heard, means: Sequence[float]) -> None:
+        self._sound, self._means = sound, np.array(means, np.float32)
+        self.rate, self.seconds = sound.rate, sound.seconds
+
+    def read(self, first: float, last: float) -> Floats:
+        """See :class:`Heard`."""
+        return np.asarray(self._sound.read(first, last) - self._means, np.float32)
 
 
 def _padded(data: Floats, before: int, behind: int) -> Floats:

@@ -9,7 +9,7 @@ import msgspec
 
 from companion.core.progress import QUIET, Watch
 from companion.trials.performance.align import Alignment, align
-from companion.trials.performance.bounce import Floats, Heard
+from companion.trials.performance.bounce import Floats, Heard, centred
 from companion.trials.performance.clicks import DryOf, clicked, filled_up
 from companion.trials.performance.controls_hearing import hear_panel
 from companion.trials.performance.controls_judged import MeasuredControls
@@ -34,7 +34,7 @@ class Sounding(Heard, Protocol):
 
 
 def judge(
-    sound: Sounding,
+    bounce: Sounding,
     scores: Sequence[Score],
     watch: Watch = QUIET,
     panels: Mapping[str, Panel] | None = None,
@@ -46,14 +46,14 @@ def judge(
     panels: what the scores of controls move, by the mark of the score. noise_dbfs: the loudest noise of many notes.
     dry_of: the samples that a key may play, so that what stands in one is not taken for the bounce's own.
     """
-    watch.stage("Listening to the bounce", round(sound.seconds * sound.rate), "frames")
-    heard = listen(sound.blocks(watch), sound.rate)
+    watch.stage("Listening to the bounce", round(bounce.seconds * bounce.rate), "frames")
+    heard = listen(bounce.blocks(watch), bounce.rate)
     whole = Playback(
-        rate=sound.rate,
-        seconds=heard.frames / sound.rate,
+        rate=bounce.rate,
+        seconds=heard.frames / bounce.rate,
         peak=heard.peak,
         flat_tops=heard.flat_tops,
-        mean=heard.mean,
+        mean=max(heard.means, key=abs, default=0.0),
     )
     found = _which(heard, scores, watch)
     if found is None:
@@ -68,6 +68,7 @@ def judge(
     whole = msgspec.structs.replace(
         whole, offset=place.offset, ratio=place.ratio, fit=round(place.fit, 1), missing=tuple(sorted(missing))
     )
+    sound = centred(bounce, heard.means)
     if score.part == "controls":
         return Judged(
             playback=whole, score=score, controls=_controls(sound, score, (panels or {})[score.mark], place, watch)

@@ -20,8 +20,7 @@ NEAR_FULL: Final = 0.99
 
 class Listened(msgspec.Struct, frozen=True, kw_only=True):
     """What one pass tells. onsets: how strongly sound begins, a value every ``seconds``. peak: the largest sample.
-    flat_tops: how often it stays at full scale. frames: how many there are. mean: that of the channel which is furthest
-    from zero all in all, full scale = 1.
+    flat_tops: how often it stays at full scale. frames: how many there are. means: of each channel, full scale = 1.
     """
 
     onsets: Floats
@@ -29,7 +28,7 @@ class Listened(msgspec.Struct, frozen=True, kw_only=True):
     peak: float
     flat_tops: int
     frames: int
-    mean: float = 0.0
+    means: tuple[float, ...] = ()
 
 
 def listen(blocks: Iterable[Floats], rate: int) -> Listened:
@@ -49,9 +48,14 @@ def listen(blocks: Iterable[Floats], rate: int) -> Listened:
         peak = max(peak, float(loudest.max(initial=0.0)))
         new, run = _flat_tops(loudest >= NEAR_FULL, run)
         tops, frames = tops + new, frames + len(block)
-    mean = float(max(sums, key=abs, default=0.0)) / max(1, frames)
-    found = flux(strength.finish())
-    return Listened(onsets=found, seconds=strength.seconds, peak=peak, flat_tops=tops, frames=frames, mean=mean)
+    return Listened(
+        onsets=flux(strength.finish()),
+        seconds=strength.seconds,
+        peak=peak,
+        flat_tops=tops,
+        frames=frames,
+        means=tuple((sums / max(1, frames)).tolist()),
+    )
 
 
 def _flat_tops(full: NDArray[np.bool_], run: int) -> tuple[int, int]:
