@@ -139,3 +139,17 @@ def test_two_that_both_do_both_are_not_told_apart() -> None:
 @pytest.mark.parametrize(("step", "told"), [(0.45, "unjudged"), (0.31, "unjudged"), (0.27, "fine"), (0.1, "fine")])
 def test_a_glide_is_fine_only_where_its_largest_step_is_far_from_a_jump(step: float, told: str) -> None:
     assert outcome(view(along("level", 8.0), step=step), "control-jumps") == told
+
+
+@pytest.mark.parametrize(("by", "told"), [(10.0, "unjudged"), (4.0, "fine")])
+def test_a_control_that_another_far_outdoes_in_what_it_is_said_to_do_is_not_proven(by: float, told: str) -> None:
+    """Two wires are crossed, and the vibrato of a bell reads as noise as well."""
+    effects = ("adds breath noise", "raises the pitch")
+    panel = view(along("flat", 2.5), along("flat", by), effects=effects)
+    assert outcome(panel, "control-wrong-effect") == told
+
+
+def test_one_that_does_its_own_work_as_well_outdoes_nobody() -> None:
+    both = [{"flat": 10.0 * value / HIGH, "pitch": 10.0 * value / HIGH} for value in POINTS]
+    panel = view(along("flat", 2.5), both, effects=("adds breath noise", "raises the pitch"))
+    assert outcome(panel, "control-wrong-effect") == "fine"

@@ -55,6 +55,9 @@ NEARLY: Final = 0.7
 TWO: Final = 0.75
 """A staircase so steep is gone up in hardly more than two steps."""
 RESTLESS: Final = 0.5
+OUTDONE: Final = 3.0
+"""A control that moves the sound so many times as far along what another is said to do, and not along its own, may be
+wired in its place."""
 
 
 def judge_controls(heard: PanelHeard) -> list[ControlVerdict]:
@@ -160,11 +163,15 @@ def _others(panel: PanelView, sweep: Sweep, own: str) -> Iterator[tuple[Sweep, t
 def _may_be(panel: PanelView, sweep: Sweep) -> Sweep | None:
     """Return the control whose effect this one may have instead of its own, both being alike, or None.
 
-    It has that one’s too, and that one shows no other than it.
+    It has that one’s too, and that one shows no other than it; or that one does far more of what this one should.
     """
     own = said(sweep.knob.effect)
     assert own is not None
+    mine = abs(panel.change(sweep, own[0])[0])
     for other, theirs in _others(panel, sweep, own[0]):
+        idle = panel.sure(other, theirs[0]) != theirs[1]
+        if idle and panel.sure(other, own[0]) == own[1] and abs(panel.change(other, own[0])[0]) >= OUTDONE * mine:
+            return other
         like = any({own[0], theirs[0]} <= kin for kin in _KIN)
         apart = panel.sure(other, theirs[0]) == theirs[1] and panel.sure(other, own[0]) != own[1]
         # Too near to the noise nothing is said to be brighter, but it may be.
