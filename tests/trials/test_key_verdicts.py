@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from functools import cache
 from typing import Any
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -97,6 +98,41 @@ def test_where_levels_move_by_themselves_a_step_may_hide_and_is_asked_by_ear() -
     found = level_steps(heard(lambda key, touch: {"by": strays[key, touch]}))
     assert found
     assert all("6 dB may hide" in verdict.reason for verdict in found)
+
+
+def test_where_touches_of_some_keys_leap_apart_a_step_at_both_touches_may_be_chance() -> None:
+    def change(leap: float) -> Change:
+        def by(key: int, touch: int) -> Mapping[str, Any]:
+            if key == 60:
+                return {"by": 6.0}
+            return {"by": leap if touch == HARD else -leap} if key in (49, 55, 66, 72) else {}
+
+        return by
+
+    assert told(level_steps(heard(change(0.5)))) == {60: ""}
+    assert "may hide" in told(level_steps(heard(change(3.0))))[60]
+
+
+@pytest.mark.parametrize(("differ", "keys"), [(0.0, {60}), (0.6, set())])
+def test_a_gain_is_the_same_at_every_touch_and_what_moves_by_itself_is_not(differ: float, keys: set[int]) -> None:
+    draw = np.random.default_rng(6)
+    strays = {(key, touch): float(draw.normal(0, 1.7)) for key in KEYS for touch in (SOFT, HARD)}
+
+    def change(key: int, touch: int) -> Mapping[str, Any]:
+        return {"by": 5.6 + (differ if touch == HARD else 0.0) if key == 60 else strays[key, touch]}
+
+    assert {key for key, reason in told(level_steps(heard(change))).items() if not reason} == keys
+
+
+@pytest.mark.parametrize(("beside", "reason"), [(range(0), ""), (range(65, 68), "one touch")])
+def test_a_key_heard_at_one_touch_is_told_where_nearly_all_its_like_agree(beside: range, reason: str) -> None:
+    def change(key: int, touch: int) -> Mapping[str, Any]:
+        if key == 60:
+            return {"by": 7.0, **({"before": -20.0} if touch == SOFT else {})}
+        return {"by": 5.0} if key in beside else {}
+
+    assert reason in (found := told(level_steps(heard(change)))[60])
+    assert bool(found) == bool(reason)
 
 
 @pytest.mark.parametrize(("by", "keys"), [(8.0, {60}), (-8.0, {60}), (3.0, set())])
@@ -267,3 +303,21 @@ def test_neither_one_side_nor_a_late_key_says_anything_of_levels() -> None:
     keys = heard()
     late = {n: Rise(0.07 if slot.notes[0].key == 60 else 0.005, 0.01) for n, slot in keys.slots.items()}
     assert judged(keys, late) == {("note-late", 60)}
+
+
+@pytest.mark.parametrize(("before", "rules"), [(-59.0, {"velocity-inverted"}), (-70.0, {"note-silent"})])
+def test_a_hard_note_that_is_not_heard_may_be_a_softer_one_under_what_rings(before: float, rules: set[str]) -> None:
+    """Its soft touch is heard at −34 dB: what rang 25 dB under that may hide it, what lies 36 dB under does not."""
+
+    def change(key: int, touch: int) -> Mapping[str, Any]:
+        return {"loud": before + 2.5, "before": before} if (key, touch) == (60, HARD) else {}
+
+    assert {rule for rule, key in judged(heard(change)) if key == 60} == rules
+
+
+@pytest.mark.parametrize(("alike", "lead", "judged_"), [(0.34, 0.5, False), (0.36, 0.5, True), (0.9, 0.05, False)])
+def test_spectra_hardly_alike_or_alike_anywhere_say_nothing_of_pitch(alike: float, lead: float, judged_: bool) -> None:
+    keys = heard()
+    pairs = [msgspec.structs.replace(pair, alike=alike, lead=lead) for pair in keys.likenesses]
+    keys.__dict__["likenesses"] = tuple(pairs)
+    assert (not off_pitch(keys)) == judged_

@@ -21,6 +21,8 @@ SPREADS: Final = 3.5
 """How many standard deviations a step is at least, of what keys differ from their like."""
 HIDES_DB: Final = 5.0
 """Where a step must be larger than this to be told, none found says nothing."""
+HIDES_ONCE_DB: Final = 6.0
+"""And so where the key was heard at one touch."""
 ALIKE: Final = 0.8
 AGREE_DB: Final = 3.0
 AGREE: Final = 0.6
@@ -131,7 +133,7 @@ def _judged(key: int, several: list[Off], limit: float, *, once: bool) -> list[V
     if same and sure and not once and abs(mean) > limit:
         return [verdict]
     reason = "it has its like at one touch only" if once else ""
-    if limit > HIDES_DB:
+    if limit > (HIDES_DB if len(several) > 1 else HIDES_ONCE_DB):
         reason = "levels move by themselves here, so that a step of 6 dB may hide"
     elif max(map(abs, decibels)) > DOUBT * limit or (not sure and abs(mean) > STEP_DB / 2):
         reason = "it stands out at one touch, or against some of its like"
