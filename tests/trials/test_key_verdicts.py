@@ -14,7 +14,15 @@ from companion.trials.performance import level_verdicts as levels
 from companion.trials.performance.heards import Heards
 from companion.trials.performance.hearing import Rest, Tone
 from companion.trials.performance.judged import Verdict
-from companion.trials.performance.keys_verdicts import UNLIKE, inverted, judge_keys, off_pitch, silent, stuck
+from companion.trials.performance.keys_verdicts import (
+    MAY_BE_OCTAVE,
+    UNLIKE,
+    inverted,
+    judge_keys,
+    off_pitch,
+    silent,
+    stuck,
+)
 from companion.trials.performance.level_verdicts import level_steps
 from companion.trials.performance.score import Note, Slot
 from companion.trials.performance.timing import Rise
@@ -321,3 +329,15 @@ def test_spectra_hardly_alike_or_alike_anywhere_say_nothing_of_pitch(alike: floa
     pairs = [msgspec.structs.replace(pair, alike=alike, lead=lead) for pair in keys.likenesses]
     keys.__dict__["likenesses"] = tuple(pairs)
     assert (not off_pitch(keys)) == judged_
+
+
+@pytest.mark.parametrize(("every", "reason"), [(2, MAY_BE_OCTAVE), (4, None)])
+def test_a_key_that_some_neighbours_find_an_octave_away_is_asked_by_ear(every: int, reason: str | None) -> None:
+    """An octave up, half of its partials are where they were; next to none of its neighbours is sure of either."""
+    keys = heard()
+    pairs = []
+    for number, pair in enumerate(keys.likenesses):
+        away = 60 in pair.keys and number % every == 0
+        pairs.append(msgspec.structs.replace(pair, error=1200.0, lead=0.01) if away else pair)
+    keys.__dict__["likenesses"] = tuple(pairs)
+    assert told(off_pitch(keys)).get(60) == reason

@@ -27,6 +27,10 @@ CLOSELY_CENTS: Final = 25.0
 """Where keys are in tune with each other, less is told: so many times what nine of ten stay under,"""
 CLOSELY: Final = 4.0
 """and no less than that."""
+OCTAVES: Final = 0.3
+"""Where so many neighbours find a key an octave away, it may be: half of its partials are the same."""
+AN_OCTAVE: Final = (1140.0, 1260.0)
+MAY_BE_OCTAVE: Final = "it may be an octave off: some keys beside it say so, and others do not"
 SHARED: Final = 0.5
 """But not where a key beside it is off by this share of it: that is the tuning of their sample."""
 LIKE: Final = 0.35
@@ -168,12 +172,16 @@ def off_pitch(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdict
     sample on each key) nothing is judged.
     """
     errors: dict[int, list[float]] = {}
+    octaves: dict[int, list[bool]] = {}
     asked: dict[int, set[int]] = {}
     for pair in heard.likenesses:
         if skip & set(pair.numbers):
             continue
         for key, number in zip(pair.keys, pair.numbers, strict=True):
             asked.setdefault(key, set()).add(number)
+        if pair.alike >= LIKE:
+            for key in pair.keys:
+                octaves.setdefault(key, []).append(AN_OCTAVE[0] < abs(pair.error) < AN_OCTAVE[1])
         if pair.alike >= LIKE and pair.lead >= LEAD:
             errors.setdefault(pair.keys[0], []).append(-pair.error)
             errors.setdefault(pair.keys[1], []).append(pair.error)
@@ -203,6 +211,8 @@ def off_pitch(heard: Heards, skip: frozenset[int] = frozenset()) -> list[Verdict
         bound = OFF_CENTS if shared else closely
         if abs(middle) > bound:
             found.append(Verdict(rule="note-off-pitch", key=key, slots=slots, value=middle, bound=bound))
+        elif float(np.mean(octaves[key])) >= OCTAVES:
+            found.append(Verdict(rule="note-off-pitch", key=key, slots=slots, reason=MAY_BE_OCTAVE))
     return found
 
 
