@@ -18,9 +18,13 @@ from typing import Any, NamedTuple
 
 import pytest
 
+from tests.outside.recorded_folders import instruments_in, recording
+
 
 class Recording(NamedTuple):
     """One recording. ``samples``: float32, −1…1, one channel. Its pitch is ``100 × root + cents`` (A4 = 6900).
+
+    root: −1 where nothing tells it, in folders alone.
 
     loop_start, loop_end: frames, the end exclusive; both 0 where no instrument of the bank loops it.
     """
@@ -38,7 +42,7 @@ _SAMPLE, _ROOT, _COARSE, _FINE, _MODES = 53, 58, 51, 52, 54
 
 
 def _bank_file() -> Path:
-    """The file of the bank; ``COMPANION_BANK`` names another of that layout, to see how the rules do elsewhere."""
+    """The bank; ``COMPANION_BANK`` names another of that layout, or a folder, to see how the rules do elsewhere."""
     if other := os.environ.get("COMPANION_BANK"):
         return Path(other)
     import pretty_midi  # missing, it fails the checks that need it: they are not passed over
@@ -77,7 +81,10 @@ def _zones(parts: dict[bytes, bytes]) -> Iterator[tuple[str, int, dict[int, int]
 def _read() -> tuple[list[Recording], dict[str, list[Recording]]]:
     import numpy as np
 
-    data = _bank_file().read_bytes()
+    place = _bank_file()
+    if place.is_dir():
+        return _read_folders(place)
+    data = place.read_bytes()
     parts: dict[bytes, bytes] = {}
     for name, body in _chunks(data, 12, len(data)):
         if name == b"LIST":
@@ -116,6 +123,14 @@ def _read() -> tuple[list[Recording], dict[str, list[Recording]]]:
         )
     groups = {instrument: [recordings[index] for index in members] for instrument, members in users.items()}
     return recordings, groups
+
+
+def _read_folders(folder: Path) -> tuple[list[Recording], dict[str, list[Recording]]]:
+    groups: dict[str, list[Recording]] = {}
+    for name, paths in instruments_in(folder):
+        read = [(path.stem, recording(path)) for path in paths]
+        groups[name] = [Recording(f"{name}/{stem}", *one) for stem, one in read if one is not None]
+    return [one for members in groups.values() for one in members], groups
 
 
 @pytest.fixture(scope="session")

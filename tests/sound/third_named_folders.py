@@ -231,7 +231,7 @@ def midi_marked_apart(rng: random.Random) -> Folder:
 
 @style
 def equals_signs(rng: random.Random) -> Folder:
-    return made(rng, "equals_signs", lambda t: f"key={t.note},vel={VELOCITIES[3][t.touch]}", touches=3)
+    return made(rng, "equals_signs", lambda t: f"key={t.note},vel={VELOCITIES[3][t.touch]}", touches=3, by_ear=True)
 
 
 @style

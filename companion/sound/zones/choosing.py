@@ -9,6 +9,7 @@ from typing import Final
 import msgspec
 
 from companion.core.facts import NoteLanguage
+from companion.sound.zones.gluing import is_glued
 from companion.sound.zones.hearing import (
     CONFIRMED,
     CONTRADICTED,
@@ -34,6 +35,8 @@ _NEARLY: Final = 0.75
 _LOWEST: Final = 12
 _HIGHEST: Final = 120
 """MIDI notes that samples are recorded at; a lower number may count something."""
+_KEYS: Final = 88
+"""Of a piano."""
 _TUNED: Final = 15.0
 """Cents within which a frequency that is written out is a note's, rounded to whole Hz as low as 50."""
 _CODED: Final = 0.2
@@ -249,8 +252,11 @@ def _bounded(family: Family, several: Sequence[NoteChoice]) -> NoteChoice | None
 def _by_mark(family: Family, choice: NoteChoice) -> NoteChoice:
     """Return numbers that a word, or their unit, calls notes; asked about where they may be none."""
     if choice.how == "marked":
-        low = min(int(value) for value in family.values(choice.column))
-        return choice if low >= _LOWEST else msgspec.structs.replace(choice, asks=MAYBE_MIDI)
+        numbers = [int(value) for value in family.values(choice.column)]
+        # Keys are counted from 1 to 88 as well: only what is heard, or what lies beyond, tells.
+        keys = "key" in family.shape[choice.column][1].lower() and max(numbers) <= _KEYS
+        counted = keys and choice.heard.verdict != CONFIRMED
+        return msgspec.structs.replace(choice, asks=MAYBE_MIDI) if counted or min(numbers) < _LOWEST else choice
     notes = set(declared_notes(family.rows, choice).values())
     tuned = sum(abs(cents - 100 * round(cents / 100)) <= _TUNED for cents in notes)
     if len(notes) >= _FEW and tuned >= _NEARLY * len(notes):
@@ -264,6 +270,9 @@ def _by_spelling(family: Family, choice: NoteChoice) -> NoteChoice:
         return choice
     notes = set(spelled_notes(family.rows, choice).values())
     if choice.octave < 0 and not all(is_clean(row, choice.column, apart=len(notes) == 1) for row in family.rows):
+        return msgspec.structs.replace(choice, asks=MAYBE_PARTS)
+    glued = any(is_glued(row.tokens, row.pieces[choice.column].start) for row in family.rows)
+    if glued and not _has_signs(notes):
         return msgspec.structs.replace(choice, asks=MAYBE_PARTS)
     against = choice.heard.verdict == CONTRADICTED and (choice.octave >= 0 or not _has_signs(notes))
     if against or not _is_plain(notes, apart=choice.octave >= 0 and not family.shape[choice.octave][1]):

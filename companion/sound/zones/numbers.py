@@ -40,6 +40,7 @@ def fields_of(
     notes = declared_notes(rows, choice) if choice.column >= 0 else {}
     left = [place for place in several[0].columns(DIGITS) if place not in fields]
     left = _ranges(shape, rows, fields, left, notes)
+    _keys_not_velocities(rows, fields, notes)
     for place in [each for each, field in fields.items() if field == "velocity" and shape[each][1]]:
         if _is_version(rows, place):
             fields[place] = ANY
@@ -98,6 +99,19 @@ def _ranges(
             fields.pop(low + 1, None)
         return [place for place in left if place not in (low, high)]
     return left
+
+
+def _keys_not_velocities(rows: Sequence[Row], fields: dict[int, str], notes: Mapping[str, float]) -> None:
+    """Take ``lo`` and ``hi`` for keys where each note has a pair of its own around it, and they share out nothing."""
+    places = {field: place for place, field in sorted(fields.items(), reverse=True)}
+    low, high = places.get("low_velocity", -1), places.get("high_velocity", -1)
+    if low < 0 or high < 0 or not all(row.value(place).isdigit() for row in rows for place in (low, high)):
+        return
+    pairs = {row.path: (row.value(low), row.value(high)) for row in rows}
+    of_notes = {(notes.get(path), pair) for path, pair in pairs.items()}
+    own = len(of_notes) == len(set(notes.values())) == len(set(pairs.values()))
+    if own and len(of_notes) > 1 and _holds(rows, low, high, notes):
+        fields |= {low: "low_key", high: "high_key"}
 
 
 def _shares_out(pairs: Collection[tuple[int, int]]) -> bool:

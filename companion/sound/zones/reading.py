@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
@@ -12,9 +13,10 @@ from companion.core.facts import Facts, MiddleC, Naming, NoteLanguage
 from companion.core.globs import globs
 from companion.core.text import listed
 from companion.sound.zones.choosing import NO_OCTAVE, NoteChoice, best_agreement, choose, spelled_notes
+from companion.sound.zones.gluing import is_glued
 from companion.sound.zones.hearing import CONFIRMED, CONTRADICTED, SampleSound, agreement, offset_of
 from companion.sound.zones.languages import TITLES, LanguageVerdict, language_of
-from companion.sound.zones.lexing import SLASH
+from companion.sound.zones.lexing import NOTE, SLASH
 from companion.sound.zones.naming import Pattern, Placed, compiled, place_all
 from companion.sound.zones.notes import Spelled, spelled
 from companion.sound.zones.numbers import ANY, fields_of
@@ -24,6 +26,7 @@ from companion.sound.zones.shapes import Family, Row, families
 MOST_PATTERNS: Final = 24
 """Patterns that are proposed for a folder; names in so many forms that it takes more are in no order."""
 _CONVENTIONS: Final[Mapping[int, MiddleC]] = {1: "C3", 0: "C4", -1: "C5"}
+_BRACES: Final = re.compile(r"[{}]+")
 _SURE: Final = 0.8
 _FEWEST: Final = 3
 _TELLING: Final = frozenset(
@@ -271,7 +274,10 @@ def _numbers_heard(choices: Sequence[NoteChoice]) -> list[str]:
 def _plans(every: Sequence[Family], choices: Sequence[NoteChoice], heard: Mapping[str, SampleSound]) -> list[_Plan]:
     alike: dict[object, list[tuple[Family, NoteChoice]]] = defaultdict(list)
     for family, choice in zip(every, choices, strict=True):
-        alike[family.shape, choice.column, choice.octave, choice.how, choice.asks, choice.low].append((family, choice))
+        row, spelled_out = family.rows[0], choice.column >= 0 and choice.how == "spelled"
+        glued = spelled_out and is_glued(row.tokens, row.pieces[choice.column].start)
+        key = (family.shape, choice.column, choice.octave, choice.how, choice.asks, choice.low)
+        alike[key, family.words if glued else ()].append((family, choice))
     plans = []
     for several in alike.values():
         families_, choice = tuple(family for family, _ in several), several[0][1]
@@ -292,8 +298,9 @@ def written(family: Family, fields: Mapping[int, str], words: bool = False) -> s
         field = fields.get(place)
         if field in _TELLING:
             telling[-1] = True
-        if field is None or (words and field == TEXT):
-            parts[-1] += row.text(place).replace("{", "").replace("}", "")
+        literal = words or _before_its_note(family, place, fields)
+        if field is None or (literal and field == TEXT):
+            parts[-1] += _BRACES.sub("{any}", row.text(place))  # a pattern writes its own fields in braces
         elif field in (TEXT, ANY):
             ended = parts[-1].endswith("{any}"), parts[-1].endswith("{layer}")
             parts[-1] += "" if ended[0] or (ended[1] and field == TEXT) else f"{{{field}}}"
@@ -301,6 +308,12 @@ def written(family: Family, fields: Mapping[int, str], words: bool = False) -> s
             parts[-1] += f"{prefix}{{{field}}}"
     first = next((place for place, tells in enumerate(telling) if tells), len(parts) - 1)
     return "/".join(parts[first:])
+
+
+def _before_its_note(family: Family, place: int, fields: Mapping[int, str]) -> bool:
+    """Tell whether a note is glued to the word in this column: without the word nothing says where the note begins."""
+    row, note = family.rows[0], place + 1
+    return fields.get(note) == "note" and family.shape[note][0] == NOTE and is_glued(row.tokens, row.pieces[note].start)
 
 
 def _held(

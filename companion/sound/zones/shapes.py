@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 
 import msgspec
 
+from companion.sound.zones.gluing import unglued
 from companion.sound.zones.lexing import BETWEEN, DIGITS, NOTE, SLASH, WORD, Token, lexed
 from companion.sound.zones.pieces import TEXT, Piece, Template, pieces_of, roles_of, template_of
 from companion.sound.zones.vocabulary import PREFIXES
@@ -68,6 +69,7 @@ def families(paths: Iterable[str]) -> list[Family]:
     if below and 2 * below > len(notes):
         # Where every octave stands behind a dash, the dash parts it from the note.
         names = [lexed(path, minus=False) for path in every]
+    names = unglued(names)
     templates: dict[Template, list[int]] = defaultdict(list)
     for place, name in enumerate(names):
         templates[template_of(name)].append(place)

@@ -29,7 +29,7 @@ _MARK: Final = r"(?i)((v|vel|rr|r|t|take)?\d+)?"
 _FEW: Final = 3
 """So many notes are no chance."""
 
-ZONES: Final = Measure("zones", 2)
+ZONES: Final = Measure("zones", 3)
 """Raised whenever the same names, chunks and facts may place a sample otherwise."""
 
 
