@@ -108,6 +108,17 @@ def test_both_ends_of_a_dropout_are_found(gap_ms: int) -> None:
     assert near([found[0], found[-1]], [start, end])
 
 
+@pytest.mark.parametrize(("level", "found"), [(0.3, True), (0.01, False)])
+def test_the_last_step_of_eight_bits_is_no_dropout(level: float, found: bool) -> None:
+    """A tail that crosses its last step now and then is still for milliseconds between; a loud tone is not."""
+    step = 1 / 128
+    tone = level * np.sin(2 * np.pi * 300 * np.arange(RATE) / RATE)
+    tone[20_000:20_480] = 0
+    tone[:9_600] += 0.15 * np.sin(2 * np.pi * 300 * np.arange(9_600) / RATE) * np.linspace(1, 0, 9_600)
+    coarse = (np.rint(tone / step) * step).astype(np.float32)
+    assert bool(clicks_in(coarse, RATE, step=step)) == found
+
+
 def test_what_is_still_by_nature_is_no_dropout() -> None:
     """A square wave of 40 Hz stays where it is for 12 ms at a time; strokes that have died away are far apart."""
     square = np.where(np.arange(RATE) // 600 % 2, 0.5, -0.5)

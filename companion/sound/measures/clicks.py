@@ -49,6 +49,7 @@ SAME_AGAIN: Final = 2.0
 """A gap: up to 60 ms of one value, with a level of over 2 % (−34 dB) of the peak on both sides, 6 dB apart at most."""
 
 MOST_CLICKS: Final = 50
+_STEPS: Final = 4
 _STRIDE: Final = 32
 _BEFORE, _BEHIND = 12, 33
 
@@ -245,7 +246,9 @@ def _gaps(sound: Sound) -> list[Click]:
         sides = wave[max(0, start - 2 * guard) : start], wave[end : end + 2 * guard]
         before, after = (_level(side - wave[start]) for side in sides)
         alike = max(before, after) < SAME_AGAIN * min(before, after)
-        if end - start <= LONGEST_GAP_S * sound.rate and min(before, after) > CUT_OFF * sound.peak and alike:
+        # What dies away in few bits crosses its last step now and then: nothing is gone there.
+        least = max(CUT_OFF * sound.peak, _STEPS * sound.step)
+        if end - start <= LONGEST_GAP_S * sound.rate and min(before, after) > least and alike:
             ends.append((start, end))
     if len(ends) > MOST_TOGETHER:
         return []
@@ -302,7 +305,7 @@ def _heard(sound: Sound, frame: int) -> bool:
     unpredicted = math.hypot(*(_by_cells(sound.rest[side], guard) for side in sides))
     tonal = unpredicted < TONAL * level
     quiet = level < QUIET * sound.peak
-    loud = height > MASKED * level / math.sqrt(2) and height > max(FAINTEST * sound.peak, 4 * sound.step)
+    loud = height > MASKED * level / math.sqrt(2) and height > max(FAINTEST * sound.peak, _STEPS * sound.step)
     # A tine or a hammer may hardly raise the level, but what it adds is bright.
     bright = [_by_cells(np.diff(wave[side]), guard) for side in sides]
     brighter = bright[1] > ONSET_RATIO * bright[0]

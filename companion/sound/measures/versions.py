@@ -54,7 +54,7 @@ PITCH: Final = FileMeasure(
 NOISE: Final = FileMeasure(
     "noise", 2, fields=("noise_floor_dbfs", "noise_is_bound", "hum_hz", "hum_db", "hum_lines"), inputs=(PITCH,)
 )
-CLICKS: Final = FileMeasure("clicks", 3, fields=("clicks",), inputs=(PITCH,))
+CLICKS: Final = FileMeasure("clicks", 4, fields=("clicks",), inputs=(PITCH,))
 LOOPS: Final = FileMeasure("loops", 2, fields=("loops",))
 BITS: Final = FileMeasure("bits", 1, fields=("effective_bits", "correlation", "same_channels"))
 BAND: Final = FileMeasure("band", 1, fields=("bandwidth_hz",))
