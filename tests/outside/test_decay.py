@@ -118,3 +118,22 @@ def test_full_scale_sine_is_0_dbfs() -> None:
     levels.add(np.sin(2 * np.pi * 997 * np.arange(48000) / 48000).astype(np.float32)[None])
     assert 20 * math.log10(levels.peak) == pytest.approx(0.0, abs=0.001)
     assert 20 * math.log10(levels.rms) == pytest.approx(-3.0103, abs=0.001)
+
+
+def test_a_short_decay_in_a_long_recording_is_not_drowned_in_its_noise() -> None:
+    """A small room that reaches its noise, 39 dB down, within 60 ms of 3 s: seconds of T20 once, all of it noise."""
+    time = np.arange(3 * 48000) / 48000
+    tone = np.exp(-math.log(1000) * time / 0.09) * np.sin(2 * np.pi * 1000 * time) * math.sqrt(2)
+    noise = np.random.default_rng(11).standard_normal(len(time)) * 10 ** (-39 / 20)
+    decay = decay_of(*cells(tone + noise, 48000))
+    assert decay.t20_s == pytest.approx(0.09, rel=0.05)
+    assert decay.t30_s is None
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(0.2, True), (0.12, False)])
+def test_ten_decibels_within_a_few_milliseconds_are_not_told(seconds: float, told: bool) -> None:
+    """EDT is 10 dB: 33 cells of 0.2 s, 20 of 0.12 s, on which one reflection more or less is over 5 %."""
+    time = np.arange(round(1.5 * seconds * 48000)) / 48000
+    decay = decay_of(*cells(np.exp(-math.log(1000) * time / seconds) * np.sin(2 * np.pi * 3000 * time), 48000))
+    assert (decay.edt_s is not None) == told
+    assert decay.t20_s == pytest.approx(seconds, rel=0.02)

@@ -25,10 +25,13 @@ _FALLS_DB: Final = 1.0
 _UNDER_DB: Final = -30.0
 _BLOCKS: Final = 100
 _FEWEST_BLOCKS: Final = 20
+_FEWEST_ABOVE: Final = 3
+_FINER: Final = 4
 _TURNS: Final = 6
 _CLEAR_DB: Final = 10.0
 _STILL_FALLS_DB: Final = 1.5
 _ABOVE_NOISE_DB: Final = 10.0
+_FEWEST_CELLS: Final = 25
 _RANGES: Final = {"edt_s": (0.0, -10.0), "t20_s": (-5.0, -25.0), "t30_s": (-5.0, -35.0)}
 """Of the integrated decay, in dB."""
 
@@ -197,7 +200,8 @@ def decay_of(cells: NDArray[np.float64], seconds: float) -> Decay:
     By Schroeder integration (ISO 3382-1:2009, 5.3.3), from cells ``seconds`` long, beginning at the loudest. Where the
     sound dies away into noise, it is integrated without the noise, and from where it reaches it on replaced by its
     exponential; where it is cut before, what is missing behind the end is put back likewise, as the standard allows. A
-    range the sound does not hold, down to 10 dB above the noise (ISO 3382-1:2009, 5.3.3), is None.
+    range the sound does not hold, down to 10 dB above the noise (ISO 3382-1:2009, 5.3.3), or runs through in under 25
+    cells, is None.
     """
     if len(cells) < 10 or not float(cells.max(initial=0.0)) > 0:
         return Decay()
@@ -234,13 +238,21 @@ def _noise_behind(body: NDArray[np.float64]) -> tuple[float, int]:
     """Return (mean square of the noise that a decay ends in, the cell at which the decay reaches it).
 
     (0, all cells) where there is none: where the level still falls at the end. The noise is what lies behind the knee,
-    found by turns (Lundeby and others, "Uncertainties of measurements in room acoustics", Acustica 81, 1995).
+    found by turns (Lundeby and others, "Uncertainties of measurements in room acoustics", Acustica 81, 1995). Where a
+    sound reaches its noise within a few blocks of a long recording, they are taken shorter.
     """
     size = max(1, len(body) // _BLOCKS)
+    if len(body) // size < _FEWEST_BLOCKS:
+        return 0.0, len(body)
+    while (found := _noise_by_blocks(body, size)) is None and size > 1:
+        size = max(1, size // _FINER)
+    return found or (0.0, len(body))
+
+
+def _noise_by_blocks(body: NDArray[np.float64], size: int) -> tuple[float, int] | None:
+    """Return what :func:`_noise_behind` does, by blocks of ``size`` cells; None where too few lie above the noise."""
     count = len(body) // size
     blocks = body[: count * size].reshape(count, size).mean(axis=1)
-    if count < _FEWEST_BLOCKS:
-        return 0.0, len(body)
     levels = 10 * np.log10(np.maximum(blocks, 1e-30))
     tail = count - max(4, count // 10)
     for _ in range(_TURNS):
@@ -249,8 +261,8 @@ def _noise_behind(body: NDArray[np.float64]) -> tuple[float, int]:
         above = np.flatnonzero(levels > floor + _CLEAR_DB)
         last = int(above[-1]) + 1 if len(above) else 0
         first = max(0, last - max(4, int((levels[: max(1, last)] < floor + _CLEAR_DB + 20).sum())))
-        if last - first < 3:
-            return 0.0, len(body)
+        if last - first < _FEWEST_ABOVE:
+            return None
         places, part = np.arange(first, last) - (first + last - 1) / 2, levels[first:last]
         slope = float(places @ part) / float(places @ places)  # least squares
         if slope >= 0:
@@ -292,7 +304,7 @@ def _missing(body: NDArray[np.float64]) -> float:
 
 def _line(curve: NDArray[np.float64], seconds: float, top: float, bottom: float) -> float | None:
     inside = np.flatnonzero((curve <= top) & (curve >= bottom))
-    if len(inside) < 5 or curve.min() > bottom - 5:
+    if len(inside) < _FEWEST_CELLS or curve.min() > bottom - 5:
         return None
     places, levels = inside - inside.mean(), curve[inside]
     slope = float(places @ levels) / float(places @ places) / seconds  # least squares

@@ -58,7 +58,7 @@ CLICKS: Final = FileMeasure("clicks", 4, fields=("clicks",), inputs=(PITCH,))
 LOOPS: Final = FileMeasure("loops", 2, fields=("loops",))
 BITS: Final = FileMeasure("bits", 1, fields=("effective_bits", "correlation", "same_channels"))
 BAND: Final = FileMeasure("band", 1, fields=("bandwidth_hz",))
-DECAY: Final = FileMeasure("decay", 2, fields=("decay",))
+DECAY: Final = FileMeasure("decay", 3, fields=("decay",))
 OUTLINE: Final = FileMeasure("outline", 1, fields=("outline",))
 
 MEASURES: Final = (
