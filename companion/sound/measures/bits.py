@@ -6,6 +6,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from companion.sound.measures.windows import hann
+
 STEP_DB: Final = 26.0
 EMPTY_DB: Final = -60.0
 _FRAME: Final = 4096
@@ -74,7 +76,7 @@ def bandwidth(mono: NDArray[np.float32], rate: int) -> float | None:
     if len(mono) < _FRAME:
         return None
     starts = np.linspace(0, len(mono) - _FRAME, min(_MOST_FRAMES, len(mono) // _FRAME)).astype(int)
-    frames = np.stack([mono[start : start + _FRAME] for start in starts]) * np.hanning(_FRAME).astype(np.float32)
+    frames = np.stack([mono[start : start + _FRAME] for start in starts]) * hann(_FRAME)
     power = (np.abs(np.fft.rfft(frames, axis=1)).astype(np.float64) ** 2).sum(axis=0)[1:]
     bands = 10 * np.log10(power.reshape(_BANDS, -1).mean(axis=1) + 1e-20)
     highest = bands.max()

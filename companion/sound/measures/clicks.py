@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from companion.sound.measures.measured import Click
+from companion.sound.measures.windows import open_hann
 
 ORDER: Final = 32
 FRAME_S: Final = 0.08
@@ -66,7 +67,7 @@ def residual(sound: Mono, rate: int, order: int = ORDER) -> NDArray[np.float32]:
     padded[order + margin : order + margin + len(sound)] = sound
     # Of each frame the middle is predicted, so that every sample is fitted from both sides.
     frames = np.lib.stride_tricks.sliding_window_view(padded[order:], size)[::hop][:count]
-    coefficients = _predictors(frames * np.hanning(size + 2)[1:-1].astype(np.float32), order)
+    coefficients = _predictors(frames * open_hann(size), order)
     # The filter laid out as a band matrix turns each stride of samples, with the ``order`` before it, into residual:
     # more sums than a loop over the lags, but a matrix product runs them many times faster.
     strides = -(-hop // _STRIDE)
@@ -267,9 +268,7 @@ def _cut_share(sound: Sound, frame: int) -> float:
     rest = sound.rest[start : frame + _BEHIND].astype(np.float64)
     size = max(4 * ORDER, round(FRAME_S * sound.rate))
     first = max(0, min(frame - size // 2, len(sound.wave) - size))
-    part = sound.wave[first : first + size] * np.hanning(min(size, len(sound.wave) - first) + 2)[1:-1].astype(
-        np.float32
-    )
+    part = sound.wave[first : first + size] * open_hann(min(size, len(sound.wave) - first))
     answer = np.zeros(2 * len(rest))
     answer[: ORDER + 1] = _predictors(part[None, :], ORDER)[0]
     shapes = np.stack((answer, np.cumsum(answer), np.cumsum(np.cumsum(answer))), axis=1)

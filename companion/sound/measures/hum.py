@@ -1,6 +1,7 @@
 """Mains hum: lines at 50 or 60 Hz and their multiples that stand out of a noise floor. Arrays: one channel, float32."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -8,6 +9,7 @@ from numpy.typing import NDArray
 
 from companion.sound.measures.mains import HARMONICS, MAINS_HZ, hum_of
 from companion.sound.measures.pitch import fast_length
+from companion.sound.measures.windows import hann
 
 SHORTEST_S: Final = 0.3
 _AROUND_HZ: Final = 18.0
@@ -38,7 +40,7 @@ def spectrum_of(floor: NDArray[np.float32], rate: int) -> Spectrum | None:
     part = floor[: _LONGEST_S * rate]
     if not float(np.abs(part).max(initial=0.0)) > 0:
         return None
-    windowed = (part - part.mean()) * np.hanning(len(part)).astype(np.float32)
+    windowed = (part - part.mean()) * hann(len(part))
     length = fast_length(_LONGEST_S * rate)
     power = np.abs(np.fft.rfft(windowed, length)).astype(np.float64) ** 2 + 1e-30
     return Spectrum(power, rate / length, len(part) / rate, rate)
@@ -74,12 +76,18 @@ def _thinned(sound: NDArray[np.float32], rate: int) -> tuple[NDArray[np.float32]
         return None
     if factor < 2:
         return sound, rate
+    kernel = _thinning(factor)
+    windows = np.lib.stride_tricks.sliding_window_view(sound, len(kernel))[::factor]
+    return np.ascontiguousarray(windows) @ kernel, rate // factor
+
+
+@lru_cache(maxsize=8)
+def _thinning(factor: int) -> NDArray[np.float32]:
+    """Return a low-pass, its weights adding up to one, ahead of keeping each ``factor``-th sample."""
     taps = 8 * factor
-    kernel = (np.sinc((np.arange(taps) - (taps - 1) / 2) / (2 * factor)) * np.hanning(taps + 2)[1:-1]).astype(
-        np.float32
-    )
-    windows = np.lib.stride_tricks.sliding_window_view(sound, taps)[::factor]
-    return np.ascontiguousarray(windows) @ (kernel / kernel.sum()), rate // factor
+    sinc = np.sinc((np.arange(taps) - (taps - 1) / 2) / (2 * factor))
+    kernel: NDArray[np.float32] = (sinc * np.hanning(taps + 2)[1:-1]).astype(np.float32)
+    return kernel / kernel.sum()
 
 
 def rings_by_itself(floor: Spectrum, lines: Sequence[float]) -> bool:

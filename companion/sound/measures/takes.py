@@ -8,6 +8,8 @@ from numpy.typing import NDArray
 
 OUTLINE: Final = 2048
 _EMPHASIS: Final = 0.95
+_LENGTH: Final = OUTLINE + OUTLINE // 4
+"""Of the transforms: long enough that what is shifted by a quarter meets no other end."""
 
 
 def outline_of(mono: NDArray[np.float32]) -> bytes:
@@ -30,7 +32,7 @@ def outline_of(mono: NDArray[np.float32]) -> bytes:
 def _prepared(raw: bytes) -> tuple[NDArray[np.float64], NDArray[np.complex64]]:
     """Return an outline and its spectrum: each is compared with several others."""
     values = np.frombuffer(raw, np.int8)
-    spectrum = np.fft.rfft(values.astype(np.float32), 2 * OUTLINE).astype(np.complex64, copy=False)
+    spectrum = np.fft.rfft(values.astype(np.float32), _LENGTH).astype(np.complex64, copy=False)
     return values.astype(np.float64), spectrum
 
 
@@ -40,7 +42,7 @@ def likeness(one: bytes, other: bytes) -> float:
     if size < OUTLINE // 4:
         return 0.0
     (first, first_spectrum), (second, second_spectrum) = _prepared(one), _prepared(other)
-    product = np.fft.irfft(first_spectrum * np.conj(second_spectrum))
+    product = np.fft.irfft(first_spectrum * np.conj(second_spectrum), _LENGTH)
     reach = size // 4
     near = np.abs(np.concatenate((product[: reach + 1], product[-reach:])))
     best = 0.0

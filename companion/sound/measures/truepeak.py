@@ -71,10 +71,10 @@ def true_peak(
     bar = max(near, peak) * _NEAR
     found: list[tuple[float, int, int]] = []
     rows = []
-    for number, row in enumerate(block):
+    for number, channel in enumerate(block):
         before, after = REACH if first else 0, REACH if last else 0
-        padded = np.zeros(max(_CHUNK + 2 * REACH, before + len(row) + after), np.float32)
-        padded[before : before + len(row)] = row
+        padded = np.zeros(max(_CHUNK + 2 * REACH, before + len(channel) + after), np.float32)
+        padded[before : before + len(channel)] = channel
         rows.append(padded)
         inner = padded[REACH : len(padded) - REACH]
         loud = np.zeros(-(-len(inner) // _CHUNK), bool)
@@ -87,9 +87,11 @@ def true_peak(
         found += [(float(highest[place]), number, int(starts[place])) for place in best]
     found.sort(reverse=True)
     peak = max(peak, found[0][0]) if found else peak
-    for value, number, start in found[:_REFINED]:
-        if value >= peak * _HIGHEST:
-            peak = max(peak, float(_between(rows[number], np.array([start]), 2 * factor, REACH, 5.0)[0]))
+    close = [(number, start) for value, number, start in found[:_REFINED] if value >= peak * _HIGHEST]
+    for number, row in enumerate(rows):
+        starts = np.array([start for where, start in close if where == number], np.int64)
+        if len(starts):
+            peak = max(peak, float(_between(row, starts, 2 * factor, REACH, 5.0).max()))
     return peak
 
 
