@@ -86,8 +86,8 @@ def _thinning(factor: int) -> NDArray[np.float32]:
     """Return a low-pass, its weights adding up to one, ahead of keeping each ``factor``-th sample."""
     taps = 8 * factor
     sinc = np.sinc((np.arange(taps) - (taps - 1) / 2) / (2 * factor))
-    kernel: NDArray[np.float32] = (sinc * np.hanning(taps + 2)[1:-1]).astype(np.float32)
-    return kernel / kernel.sum()
+    kernel = (sinc * np.hanning(taps + 2)[1:-1]).astype(np.float32)
+    return np.asarray(kernel / kernel.sum(), np.float32)
 
 
 def rings_by_itself(floor: Spectrum, lines: Sequence[float]) -> bool:
