@@ -83,3 +83,10 @@ def test_recordings_agree_with_eight_times(recorded_bank: list[Any]) -> None:
     worst = sorted(apart.items(), key=lambda item: -abs(item[1]))[:5]
     print(f"\ntrue peak: {len(apart)} recordings, {within:.1%} within 0.1 dB of 8 ×; worst {worst}")
     assert within >= 0.95
+
+
+def test_the_highest_of_several_peaks_is_found_wherever_it_lies_between_the_samples() -> None:
+    """Two pulses of 0.4 of the rate: four values a sample take the lower, on their grid, for the higher one."""
+    frames = np.arange(4096)
+    wave = 0.99 * np.sinc(0.8 * (frames - 1000.5)) + np.sinc(0.8 * (frames - 3000.125))
+    assert true_peak(wave[None].astype(np.float32), 48_000) == pytest.approx(1.0, abs=0.003)

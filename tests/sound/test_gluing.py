@@ -88,3 +88,42 @@ def test_braces_in_names_are_no_fields() -> None:
     places = read_names(paths, Naming()).places
     assert {place.take for place in places.values()} == {"1", "2"}
     assert {place.note for place in places.values()} == set(WHOLE.values())
+
+
+def test_four_letters_are_too_few_even_where_they_sound_so() -> None:
+    paths = {f"REED{name}.wav": note for name, note in list(WHITE.items())[:4]}
+    heard = {path: SampleSound(cents=100.0 * note) for path, note in paths.items()}
+    assert not notes(read_names(paths, Naming(), heard))
+
+
+def test_one_number_of_two_digits_makes_codes_of_all() -> None:
+    letters = [f"OBO{name}.wav" for name in WHOLE]
+    assert len(notes(read_names(letters, Naming()))) == len(letters)
+    assert not notes(read_names([*letters, "OBOG12.wav"], Naming()))
+
+
+@pytest.mark.parametrize(
+    "ranges",
+    [
+        {60: [(0, 127)]},
+        {note: [(0, 90), (40, 127)] for note in range(60, 67, 2)},
+        {note: [(10 * place, 10 * place + 9)] for place, note in enumerate(range(100, 107, 2))},
+    ],
+    ids=["one note has one pair", "all notes have both pairs", "none lies around its note"],
+)
+def test_lowest_and_highest_are_velocities_unless_each_note_has_its_own_around_it(
+    ranges: dict[int, list[tuple[int, int]]],
+) -> None:
+    told = [(note, low, high, take) for note, pairs in ranges.items() for low, high in pairs for take in (1, 2)]
+    paths = [f"Drone_root{note}_lo{low}_hi{high}_rr{take}.wav" for note, low, high, take in told]
+    places = read_names(paths, Naming()).places
+    assert {(one.low_velocity, one.high_velocity) for one in places.values()} == {
+        (low, high) for _, low, high, _ in told
+    }
+    assert all(one.low_key is None for one in places.values())
+
+
+def test_numbered_keys_are_read_where_they_sound_like_midi_notes() -> None:
+    paths = {f"Key {number}.wav": number for number in range(24, 89, 4)}
+    heard = {path: SampleSound(cents=100.0 * number) for path, number in paths.items()}
+    assert notes(read_names(paths, Naming(), heard)) == paths
