@@ -20,6 +20,7 @@ from companion.tui import running
 from companion.tui.app import CompanionApp
 from companion.tui.frame import opening
 from companion.tui.frame.opening import Instruments, Opening
+from companion.tui.parts.content import short_path
 from companion.tui.parts.place import PlaceInput, completed, folder_meant
 from tests.tui.conftest import HOSTILE, Bench, Hand, Opened
 
@@ -47,7 +48,8 @@ def chosen(hand: Hand) -> Path | None:
 async def test_what_is_known_is_listed_with_how_it_stands(folder: Path, tmp_path: Path, asked: Asked) -> None:
     gone = tmp_path / "gone"
     async with asked(folder, gone) as hand:
-        assert hand.shows("Slate Choir 1.0", "0 of 10 steps, next: Facts: failing", "…/Slate Choir")
+        assert hand.shows("Slate Choir 1.0", "0 of 10 steps, next: Facts: failing")
+        assert hand.shows(short_path(str(folder), 74))
         assert hand.shows("There is no such folder", "The demo instrument", "Enter Open it")
         await hand.press("enter")
         assert hand.app.leaving
@@ -93,9 +95,64 @@ async def test_a_name_is_completed_and_a_wrong_one_is_told(folder: Path, tmp_pat
 async def test_what_is_dropped_on_the_list_goes_to_the_field(folder: Path, asked: Asked) -> None:
     async with asked(folder) as hand:
         assert isinstance(hand.app.focused, Instruments)
-        hand.app.focused.post_message(events.Paste(f"'{folder}'\n"))
+        hand.app.post_message(events.Paste("\n'/nowhere/else'"))
+        hand.app.post_message(events.Key("x", "x"))
         await hand.rest()
-        assert hand.app.query_one(PlaceInput).value == f"'{folder}'"
+        assert hand.app.query_one(PlaceInput).value == "'/nowhere/else'x"
+        await hand.press("escape")
+        hand.app.post_message(events.Paste(f"'{folder}'\n"))
+        await hand.rest()
+        assert hand.app.query_one(PlaceInput).value == f"'{folder}'", "what is dropped is a whole name"
+        await hand.press("enter")
+    assert chosen(hand) == folder
+
+
+def typed(text: str) -> list[events.Event]:
+    """The keys of a text, as a terminal sends them."""
+    return [events.Key("slash" if char == "/" else "space" if char == " " else char, char) for char in text]
+
+
+async def test_a_path_typed_at_once_over_the_list_is_whole(folder: Path, asked: Asked) -> None:
+    """Letters that mean something elsewhere among them, with the focus led away from between and within words."""
+    away = [events.Key("escape", None), events.Key("up", None), events.Key("shift+tab", None)]
+    async with asked(folder) as hand:
+        field, listing = hand.app.query_one(PlaceInput), hand.app.query_one(Instruments)
+        assert listing.has_focus
+        for event in typed("/q x/quay ?1 Xylo"):
+            hand.app.post_message(event)
+        await hand.rest()
+        assert (field.value, field.has_focus) == ("/q x/quay ?1 Xylo", True)
+        for move in away:
+            for event in [*typed("one"), move, *typed("two")]:
+                hand.app.post_message(event)
+                hand.app.call_later(listing.focus)
+            await hand.rest()
+        assert field.value == "/q x/quay ?1 Xylo" + "onetwo" * 3
+        await hand.press("escape", "tab", "escape", "x")
+        assert field.value.endswith("onetwox"), "what Tab selected is not typed over from the list"
+        assert chosen(hand) is None
+    assert not hand.app.leaving
+
+
+async def test_a_path_typed_before_anything_is_painted_is_whole(folder: Path, tmp_path: Path) -> None:
+    app = Opening([folder], None, tmp_path / "demo")
+    for event in typed("/home/q"):
+        app.post_message(event)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert app.query_one(PlaceInput).value == "/home/q"
+
+
+async def test_the_keys_of_the_list_are_still_its_own(folder: Path, tmp_path: Path, asked: Asked) -> None:
+    other = tmp_path / "other"
+    other.mkdir()
+    async with asked(folder, other) as hand:
+        await hand.press("down", "home", "end", "up", "enter")
+        assert hand.app.query_one(PlaceInput).value == ""
+    assert chosen(hand) == other
+    async with asked(folder) as hand:
+        await hand.press("tab", "left", *"/x", "escape")
+        assert hand.app.query_one(Instruments).has_focus
         await hand.press("enter")
     assert chosen(hand) == folder
 
@@ -121,17 +178,18 @@ async def test_one_is_forgotten_and_nothing_in_it_is_touched(folder: Path, asked
     shelf.put([folder])
     before = (folder / "release.toml").read_bytes()
     async with asked(folder) as hand:
-        await hand.press("x")
+        assert hand.shows("Del Forget it", "Ctrl+Q Quit")
+        await hand.press("delete")
         assert hand.shows("nothing in it was touched")
         assert not hand.shows("Slate Choir 1.0")
-        await hand.press("x")  # nothing is known any more
+        await hand.press("delete")  # nothing is known any more
     assert shelf.known() == ()
     assert (folder / "release.toml").read_bytes() == before
 
 
 async def test_quitting_chooses_nothing(folder: Path, asked: Asked) -> None:
     async with asked(folder) as hand:
-        await hand.press("q")
+        await hand.press("ctrl+q")
     assert (chosen(hand), hand.app.return_value) == (None, 0)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, Final
 
@@ -13,7 +12,6 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.content import Content
-from textual.message import Message
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
@@ -56,18 +54,6 @@ class Instruments(Listing):
         Binding("tab", "app.focus_next", "Any folder"),
     ]
 
-    @dataclass
-    class Dropped(Message):
-        """Something was dropped or pasted here."""
-
-        text: str
-
-    def on_paste(self, event: events.Paste) -> None:
-        """Hand it on."""
-        event.stop()
-        self.post_message(self.Dropped(event.text))
-
-
 class Opening(Companion):
     """Asks for a folder. ``chosen`` is the one that was picked, None where nothing was."""
 
@@ -81,10 +67,10 @@ class Opening(Companion):
     """
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("x", "forget", "Forget it", tooltip="no longer list the instrument; nothing in it is touched"),
-        Binding("q", "quit", "Quit"),
+        # No letters: each belongs to the name of a folder, of which a disk may be called X: or Q:.
+        Binding("delete", "forget", "Forget it", tooltip="no longer list the instrument; nothing in it is touched"),
+        Binding("ctrl+q", "quit", "Quit", priority=True),
         Binding("escape", "escape", "", show=False),
-        Binding("ctrl+q", "quit", "Quit", show=False, priority=True),
         Binding("ctrl+c", "quit", "Quit", show=False),
     ]
     chosen: Path | None = None
@@ -183,12 +169,27 @@ class Opening(Companion):
 
     # -- the field --------------------------------------------------------------------------------------------------
 
-    @on(Instruments.Dropped)
-    def _dropped(self, event: Instruments.Dropped) -> None:
-        """Take what is dropped or pasted on the list for a folder's name."""
-        field = self.query_one(PlaceInput)
-        field.value = event.text.strip().partition("\n")[0]
-        field.focus()
+    async def on_event(self, event: events.Event) -> None:
+        """Lead what is typed, pasted or dropped beside the field into it, before it goes to whatever has the focus.
+
+        Here and at once: a message from the list would arrive behind the letters that follow.
+        """
+        if isinstance(event, events.Key | events.Paste):
+            self._lead(event)
+        await super().on_event(event)
+
+    def _lead(self, event: events.Key | events.Paste) -> None:
+        field = next(iter(self.screen.query(PlaceInput)), None)
+        if field is None or self.focused is field:
+            return
+        if isinstance(event, events.Paste):
+            event.text = event.text.strip()
+            field.select_all()  # a name that is dropped is a whole one
+        elif event.is_printable:
+            field.cursor_position = len(field.value)  # one that was being typed goes on
+        else:
+            return
+        self.screen.set_focus(field, from_app_focus=True)  # which leaves the selection as it is
 
     @on(PlaceInput.Submitted)
     def _named(self, event: PlaceInput.Submitted) -> None:

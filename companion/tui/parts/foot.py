@@ -21,7 +21,7 @@ from companion.tui.parts.segments import Segments, Word
 SHOWN_KEYS: Final = {
     "escape": "Esc", "question_mark": "?", "enter": "Enter", "tab": "Tab", "space": "Space", "plus": "+", "minus": "−",
     "left": "←", "right": "→", "right_square_bracket": "]", "left_square_bracket": "[", "comma": ",", "full_stop": ".",
-    "ctrl+p": "Ctrl+P", "ctrl+s": "Ctrl+S",
+    "ctrl+p": "Ctrl+P", "ctrl+q": "Ctrl+Q", "ctrl+s": "Ctrl+S", "delete": "Del",
 }  # fmt: skip
 _BAR: Final = 16
 
