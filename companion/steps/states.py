@@ -47,8 +47,8 @@ def status_from(step: Step[Any], fingerprint: str, look: Look | None, findings: 
         settled = list(dict.fromkeys(finding.waived for finding in findings if finding.settled))
         because = "; ".join([str(look.details["because"]), *settled, *([] if because == NOTHING else [because])])
     then = _NEXT.get(state, "" if state.settled else step.next)
-    if state is State.UNKNOWN:
-        then = next(one.mend for one in findings if one.unknown and not one.waived) or then
+    if state is State.UNKNOWN and (held := held_by(findings, state)):
+        then = held.mend or then
     return _status(step, fingerprint, state, because, then, findings, look.details)
 
 
@@ -81,14 +81,24 @@ def _named_few(names: Sequence[str]) -> str:
     return f" ({', '.join(map(visible, names[:3]))}{more})"
 
 
+def held_by(findings: Iterable[Finding], state: State) -> Finding | None:
+    """Return the first finding (waivers applied) that a step is failing or unknown by; None in any other state."""
+    match state:
+        case State.FAILING:
+            return next((one for one in findings if one.blocks and one.rule not in UNTRIED), None)
+        case State.UNKNOWN:
+            return next((one for one in findings if one.unknown and not one.waived), None)
+        case _:
+            return None
+
+
 def read(findings: tuple[Finding, ...]) -> tuple[State, str]:
     """Return the state that findings (waivers applied) amount to, and why in a few words."""
     blocking = [finding for finding in findings if finding.blocks]
     untried = [finding for finding in blocking if finding.rule in UNTRIED]
     unknown = [finding for finding in findings if finding.unknown and not finding.waived]
     counts = tally(findings)
-    if len(blocking) > len(untried):
-        hard = next(finding for finding in blocking if finding.rule not in UNTRIED)
+    if hard := held_by(findings, State.FAILING):
         more = len(blocking) - len(untried) - 1
         lapsed = "; its waiver has lapsed" if hard.lapsed else ""
         return State.FAILING, f"{headline(hard)}{f', and {more:,} more' if more else ''}{lapsed}"

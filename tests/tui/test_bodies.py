@@ -8,17 +8,23 @@ import msgspec
 import pytest
 from textual.widgets import Input
 
+from companion.core.findings import Severity
 from companion.steps.account.due import Unkept
 from companion.steps.account.moved import Moved
+from companion.steps.catalogue import RULES
 from companion.steps.deeds.upload import CheckedUpload
 from companion.steps.looks.controls import planned
 from companion.steps.model import State
+from companion.steps.states import read
 from companion.steps.table import BY_ID, STEPS
 from companion.tui.bodies import body_of
 from companion.tui.bodies.archive import ArchiveBody, archive_content
 from companion.tui.bodies.controls import next_unanswered
+from companion.tui.bodies.facts import FactsBody
+from companion.tui.bodies.needs import TESTED
 from companion.tui.bodies.out import before_release
 from companion.tui.frame.workspace import Workspace
+from companion.tui.parts.body import AWAY
 from companion.tui.parts.choice import Choice
 from companion.tui.parts.form import FieldBox, Form
 from tests.tui.conftest import HOSTILE, Bench, Hand, Opened, finding
@@ -283,11 +289,65 @@ def test_what_blocks_an_archive_is_mended_before_it_is_built_again(bench: Bench)
     assert ArchiveBody.next_thing(stale) == ("b", "Build it again.")
 
 
-@pytest.mark.parametrize(("step", "key"), [("paths", ""), ("words", ""), ("archive", "b"), ("controls", "j")])
+@pytest.mark.parametrize(("step", "key"), [("paths", ""), ("words", ""), ("archive", "b"), ("away", "n")])
 def test_what_could_not_be_seen_is_not_looked_at_again_for_nothing(bench: Bench, step: str, key: str) -> None:
     bench.states[step] = State.UNKNOWN
     status = bench.status().step(step)
     assert body_of(BY_ID[step].body).next_thing(status) == (key, status.next)
+
+
+@pytest.mark.parametrize(
+    ("step", "rule", "key"),
+    [
+        ("needs", "minimum-unbacked", "6"),
+        ("needs", "minimum-unset", "e"),
+        ("needs", "minimum-below-saved", "e"),
+        ("paths", "patch-opaque", "6"),
+        ("paths", "path-absolute", ""),
+        ("contents", "references-unread", "6"),
+        ("sound", "note-unread", "e"),
+        ("sound", "sample-none", ""),
+        ("controls", "controls-none", "o"),
+        ("controls", "trial-failed", ""),
+        ("away", "originals-reached", ""),
+        ("out", "upload-differs", "u"),
+        ("out", "release-unrecorded", "o"),
+    ],
+)
+def test_the_key_that_is_named_next_is_the_one_that_helps(bench: Bench, step: str, rule: str, key: str) -> None:
+    judged = {one.id: one for one in RULES}[rule]
+    found = finding(rule, "release.toml", severity=judged.severity, unknown=judged.unknown, mend=judged.mend)
+    passed = finding("clipped", "a.wav", waived="by ear")
+    status = msgspec.structs.replace(
+        bench.status().step(step), state=read((found,))[0], findings=(passed, found), next="Mend it."
+    )
+    assert body_of(BY_ID[step].body).next_thing(status)[0] == key
+
+
+def test_where_an_away_test_is_what_mends_its_key_is_named(bench: Bench) -> None:
+    """Of every rule that leaves a step unknown; and each key that a body names for a rule is one of its own."""
+    for rule in RULES:
+        body = body_of(BY_ID[rule.step].body)
+        if rule.unknown and "away test" in rule.mend:
+            assert body.MENDS[rule.id] == AWAY, rule.id
+        if rule.id in body.MENDS:
+            assert body.MENDS[rule.id] in (AWAY, *(key.key for key in body.KEYS))
+    names = {rule.id for rule in RULES}
+    assert {name for step in STEPS for name in body_of(step.body).MENDS} | set(TESTED) <= names
+
+
+async def test_enter_on_what_is_needed_goes_to_the_tests_or_to_the_fact(bench: Bench, opened: Opened) -> None:
+    unset = finding("edition-unstated", "release.toml", where="engine.edition", severity=Severity.WARNS)
+    untried = finding("system-unproven", "release.toml", where="engine.systems", severity=Severity.WARNS)
+    for one, step in ((untried, "away"), (unset, "facts")):
+        bench.found["needs"] = (one,)
+        async with opened(bench) as hand:
+            await hand.press("7", "t", "enter")
+            assert hand.app.query_one(Workspace).step_id == step
+            if step == "facts":
+                form = hand.app.query_one(FactsBody).form
+                assert form
+                assert form.boxes["engine.edition"].box.has_focus
 
 
 async def test_a_release_names_what_is_not_proven(bench: Bench, opened: Opened) -> None:

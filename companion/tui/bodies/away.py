@@ -123,6 +123,7 @@ class AwayBody(Body):
         StepKey("i", "receive", "Take in", "take in what a helper sent back of a kit"),
     )
     NEXT: ClassVar = "n"
+    AGAIN: ClassVar = "Then n records the test made again."
     _view: AwayView | None = None
     _archive = False
 

@@ -7,7 +7,7 @@ from typing import ClassVar
 from companion.core.text import visible
 from companion.steps.model import State, StepStatus
 from companion.tui.bodies.run import RunBody
-from companion.tui.parts.body import FOUND, BodyPart, StepKey
+from companion.tui.parts.body import AWAY, FOUND, BodyPart, StepKey
 from companion.tui.parts.findings import FindingsView
 from companion.tui.parts.ships import ShipsView, show_ships
 
@@ -22,6 +22,7 @@ class ContentsBody(RunBody):
         StepKey("y", "ship", "Let it ship", "let the group or file under the cursor ship"),
         StepKey("n", "stay", "Leave it out", "leave the group or file under the cursor at home"),
     )
+    MENDS: ClassVar = {"references-unread": AWAY}
 
     @classmethod
     def next_thing(cls, step: StepStatus, before: StepStatus | None = None) -> tuple[str, str]:

@@ -169,6 +169,7 @@ class ControlsBody(Body):
         StepKey("o", "none", "There are none", "state that the instrument has no controls"),
     )
     NEXT: ClassVar = "j"
+    AGAIN: ClassVar = "Then try it again: p passes it."
 
     @classmethod
     def next_thing(cls, step: StepStatus, before: StepStatus | None = None) -> tuple[str, str]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, ClassVar, Final
 
 from textual.content import Content
 
-from companion.tui.parts.body import FOUND, Body, BodyPart, StepKey
+from companion.core.findings import Finding
+from companion.tui.bodies.facts import FactsBody
+from companion.tui.parts.body import AWAY, FOUND, Body, BodyPart, StepKey
 from companion.tui.parts.content import Piece, content, labelled
 from companion.tui.parts.page import Page
 
@@ -28,12 +30,17 @@ def needs_content(needs: tuple[Line, ...], width: int = 0) -> Content:
     return content(*pieces)
 
 
+TESTED: Final = ("minimum-unproven", "minimum-unbacked", "system-unproven", "edition-unproven")
+"""Rules whose findings an away test settles."""
+
+
 class NeedsBody(Body):
     """The requirement, and the findings."""
 
     PARTS: ClassVar = (BodyPart("lines", "Needs", Page), FOUND)
     KEYS: ClassVar = (StepKey("e", "edit", "Edit facts", "edit the facts of the engine"),)
     NEXT: ClassVar = "e"
+    MENDS: ClassVar = {"minimum-unbacked": AWAY}
 
     def fetch(self) -> None:
         """Ask for the requirement."""
@@ -43,3 +50,11 @@ class NeedsBody(Body):
     async def step_edit(self) -> None:
         """Go to the facts of the engine."""
         await self.companion.open_step("facts", enter=True, part="engine")
+
+    async def finding_entered(self, finding: Finding) -> None:
+        """Go where a finding is mended: to the away tests where one is wanted, else to the fact."""
+        if finding.rule in TESTED:
+            await self.companion.open_step("away", enter=True)
+        else:
+            await self.step_edit()
+            await next(body for body in self.app.query(FactsBody)).finding_entered(finding)

@@ -83,6 +83,7 @@ class OutBody(Body):
         StepKey("x", "close", "Close it", "close the report under the cursor without a line in the changelog"),
     )
     NEXT: ClassVar = "o"
+    MENDS: ClassVar = {"upload-differs": "u"}
     _problem = ""
     _reports: tuple[ReportView, ...] | None = None
 

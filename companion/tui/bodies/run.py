@@ -2,7 +2,7 @@
 
 from typing import ClassVar
 
-from companion.tui.parts.body import Body
+from companion.tui.parts.body import AWAY, Body
 
 
 class RunBody(Body):
@@ -10,3 +10,4 @@ class RunBody(Body):
 
     RUNS: ClassVar = True
     AGAIN: ClassVar = "Then r looks again."
+    MENDS: ClassVar = {"patch-opaque": AWAY}

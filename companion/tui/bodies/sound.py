@@ -13,6 +13,7 @@ class SoundBody(RunBody):
     """The findings; e goes to the facts that say how names are read, and which samples play no note."""
 
     KEYS: ClassVar = (StepKey("e", "edit", "Edit facts", "edit how names are read, and what plays no note"),)
+    MENDS: ClassVar = {"note-unread": "e", "names-open": "e"}
 
     async def step_edit(self) -> None:
         """Go to the facts on names; what the finding under the cursor offers to state is written there, to be kept."""

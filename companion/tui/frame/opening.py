@@ -54,6 +54,7 @@ class Instruments(Listing):
         Binding("tab", "app.focus_next", "Any folder"),
     ]
 
+
 class Opening(Companion):
     """Asks for a folder. ``chosen`` is the one that was picked, None where nothing was."""
 

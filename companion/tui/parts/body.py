@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Final, NamedTuple, TypeVar
 
@@ -38,6 +38,8 @@ class BodyPart:
 
 
 FOUND: Final = BodyPart(FINDINGS, "Found", FindingsView)
+AWAY: Final = step_digit("away")
+"""The key to the away tests, which tell what no look at the folder can."""
 
 
 class StepKey(NamedTuple):
@@ -55,6 +57,7 @@ class Body(Vertical):
     PARTS: the findings alone unless a step has more.
     KEYS: what can be done here; for each there is a method ``step_ACTION``. NEXT: the key of the step's own next thing.
     AGAIN: what to do once everything that blocks is mended; empty where ``NEXT`` is the way to mend it.
+    MENDS: the key that helps where a rule holds the step back, if that is another one.
     RUNS: whether looking again runs the step's check; else the folder is only read again.
     """
 
@@ -66,6 +69,7 @@ class Body(Vertical):
     KEYS: ClassVar[tuple[StepKey, ...]] = ()
     NEXT: ClassVar[str] = "r"
     AGAIN: ClassVar[str] = ""
+    MENDS: ClassVar[Mapping[str, str]] = {}
     RUNS: ClassVar[bool] = False
 
     def __init__(self, step_id: str) -> None:
@@ -93,6 +97,11 @@ class Body(Vertical):
 
         before: the first step that is not settled, when that is another one; a settled step points on to it.
         """
+        from companion.steps.states import held_by  # first paint does without it
+
+        held = held_by(step.findings, step.state)
+        if held and held.rule in cls.MENDS:
+            return cls.MENDS[held.rule], step.next
         match step.state:
             case State.FAILING if cls.AGAIN:
                 return "", f"{step.next} {cls.AGAIN}"
