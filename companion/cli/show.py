@@ -28,7 +28,7 @@ KINDS: Final = (
 @click.option("--as", "kind", type=click.Choice(KINDS), help="Which picture; else that of what was found first.")
 @click.option("--rule", default="", help="Of what this rule found there.")
 @click.option(
-    "--at", "place", default="", metavar="WHERE", help="From near: 0.3s, 300ms, 6615 (a frame or byte), A..B."
+    "--at", "place", default="", metavar="WHERE", help="From near: 0.3s, 300ms, 6615 (a frame or byte), line 7, A..B."
 )
 @click.option("--width", type=click.IntRange(20, 400), help="Columns to draw in; else those of the terminal.")
 @click.option("--ascii", "ascii_only", is_flag=True, help="Draw in ASCII alone.")

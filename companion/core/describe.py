@@ -1,6 +1,7 @@
 """The sentences of a finding, written from its data in one place."""
 
 import math
+import re
 from collections.abc import Callable
 from functools import partial
 from typing import Final
@@ -70,6 +71,20 @@ def where_text(at: At) -> str:
     if at.channel is not None:
         parts.append(f"channel {at.channel + 1}")
     return ", ".join(parts)
+
+
+def places_of(finding: Finding) -> tuple[str, ...]:
+    """Return each way in which the place of a finding is told: in a text by its line, and as before lines were counted
+    by its byte, which alone tells two places in one line apart.
+    """
+    at = finding.at
+    return (finding.where, f"byte {at.byte:,}") if at.line and at.byte is not None else (finding.where,)
+
+
+def as_told(where: str) -> str:
+    """Return a line or a byte that somebody wrote (``byte 1204``) as places are told (``byte 1,204``)."""
+    match = re.fullmatch(r"(line|byte) ([0-9][0-9,]{0,15})", where)
+    return f"{match[1]} {int(match[2].replace(',', '')):,}" if match else where
 
 
 def rule_words(rule: str) -> str:

@@ -11,6 +11,7 @@ from typing import Final
 
 import msgspec
 
+from companion.core.describe import places_of
 from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, ordered
 from companion.core.globs import globs
@@ -122,10 +123,7 @@ def means(waiver: Waiver, finding: Finding) -> bool:
         return finding.path not in ("", FACTS_FILE) and globs((waiver.path,)).matches(finding.path)
     if waiver.path != finding.path:
         return False
-    at = finding.at
-    # Before lines were counted, the place in a text was told by its byte.
-    places = (finding.where, f"byte {at.byte:,}") if at.line and at.byte is not None else (finding.where,)
-    return waiver.where in places or (not waiver.where and finding.path != FACTS_FILE)
+    return waiver.where in places_of(finding) or (not waiver.where and finding.path != FACTS_FILE)
 
 
 def never_lets_pass(waiver: Waiver, *, known: bool) -> str:
@@ -176,6 +174,11 @@ def place_of(finding: Finding) -> str:
     """
     named = finding.path in ("", FACTS_FILE) or isinstance(finding.value, str)
     return finding.where if named else ""
+
+
+def exact_place_of(finding: Finding) -> str:
+    """Return the same as exactly as it can be told, to find the waiver given for this one among others in its line."""
+    return places_of(finding)[-1] if place_of(finding) else ""
 
 
 def coverable(findings: Iterable[Finding]) -> list[Finding]:

@@ -96,6 +96,7 @@ def test_a_terminal_without_the_signs_gets_ascii(
         ("6615", 6395, 6836),
         ("0.1s..0.2s", 2205, 4410),
         ("100..200", 100, 200),
+        ("frame 6,615", 6395, 6836),
         ("0", 0, 441),
     ],
 )
@@ -105,7 +106,7 @@ def test_a_place_is_shown_from_near(companion: Companion, looked: Path, place: s
     assert (drawn["window"]["start"], drawn["window"]["end"]) == pytest.approx((start, end), abs=1)
 
 
-@pytest.mark.parametrize("place", ["", "x", "1.5", "-3", "5..2", "5s..2s", "1e3", "3 bars"])
+@pytest.mark.parametrize("place", ["", "x", "1.5", "-3", "5..2", "5s..2s", "1e3", "3 bars", "1,5s", "line 7"])
 def test_a_place_that_is_none_is_one_line(companion: Companion, looked: Path, place: str) -> None:
     shown = companion("show", looked, CLIPPED, "--as", "waveform", f"--at={place}")
     assert shown.code == (0 if not place else 2)
@@ -205,6 +206,22 @@ def test_a_path_in_a_patch_is_shown_in_its_bytes(companion: Companion, looked: P
     assert "Read as    /Users/slatehand/Slate Choir/Samples/Struck/struck_C3_v40_rr1.wav" in patch
     near = companion("show", looked, "Slate Choir.eeng", "--as", "bytes", "--at", "3179", "--json").json["drawing"]
     assert near["window"]["start"] <= 3179 < near["window"]["end"]
+
+
+def test_a_place_in_a_text_is_shown_by_its_line_or_its_byte(companion: Companion, demo_folder: Path) -> None:
+    script = "Scripts/Sway.txt"
+    text = "# Sway\n#\n" + "/Users/slatehand/a.wav\n" + "#" * 300 + "\nD:\\Quay Room\\Slate\\b.wav\n"
+    (demo_folder / script).write_text(text, encoding="utf-8", newline="")
+    companion("check", demo_folder, "paths")
+    for place, value in {"line 3": "a.wav", "line 5": "b.wav", "byte 9": "a.wav", "byte 333": "b.wav"}.items():
+        drawn = companion("show", demo_folder, script, "--at", place, "--json").json["drawing"]
+        assert next(one["text"] for one in drawn["figures"] if one["label"] == "Read as").endswith(value), place
+        assert drawn["window"]["start"] <= text.index(value) < drawn["window"]["end"]
+    near = companion("show", demo_folder, script, "--as", "bytes", "--at", "line 4", "--json").json["drawing"]
+    assert near["window"]["start"] <= text.index("###") < near["window"]["end"]
+    beyond = companion("show", demo_folder, script, "--as", "bytes", "--at", "line 7")
+    assert (beyond.code, len(beyond.err.splitlines())) == (2, 1)
+    assert "no such line" in beyond.err
 
 
 def test_the_history_is_shown_with_what_is_not_kept(companion: Companion, looked: Path) -> None:

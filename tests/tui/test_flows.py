@@ -17,6 +17,7 @@ from companion.steps.model import State, Status
 from companion.steps.table import STEPS
 from companion.tui.bodies import body_of
 from companion.tui.frame.workspace import Workspace
+from companion.tui.parts.findings import FindingsView
 from companion.tui.parts.form import FieldBox
 from companion.workshop import Workshop
 from tests.tui.conftest import Hand, Opened
@@ -308,6 +309,28 @@ async def test_an_archive_of_other_content_is_forgotten(
         await hand.press("r")
         assert hand.shows("9 ~ Archive stale", "Next b Build it again.", "No archive of this content yet.")
         assert not hand.shows("SHA-256")
+    shop.close()
+
+
+async def test_a_waiver_given_by_the_byte_is_taken_back_on_its_line(tmp_path: Path, opened: Opened) -> None:
+    text = 'file "Samples/wind.wav" file "Samples/rain.wav"\nfile "Samples/here.wav"\n'
+    facts = '[instrument]\ntitle = "Slate Choir"\nversion = "1.0"\n[contents]\npatches = ["Slate.txt"]\n'
+    for name, content in {"release.toml": facts, "Slate.txt": text, "Samples/here.wav": "RIFF"}.items():
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text(content, encoding="utf-8", newline="")
+    shop = Workshop.open(tmp_path)
+    shop.check(("contents",))
+    for name in ("wind", "rain"):
+        shop.waive("reference-missing", "Slate.txt", f"no {name}", f"byte {text.index(f'Samples/{name}')}")
+    async with opened(shop, (120, 40)) as hand:
+        await hand.press("2")
+        view = hand.app.query_one(FindingsView)
+        view.go_to(next(one for one in shop.status().step("contents").findings if one.waived == "no rain"))
+        await hand.press("v")
+        assert hand.shows("line 1", "Waived: no rain")
+        await hand.press("y")
+        assert hand.shows("the waiver is taken back")
+        assert [one.reason for one in shop.facts.waivers] == ["no wind"]
     shop.close()
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import msgspec
 
+from companion.core.describe import as_told, places_of
 from companion.core.errors import CompanionError
 from companion.core.facts import FACTS_FILE, Waiver
 from companion.core.findings import Finding, Severity
@@ -31,22 +32,20 @@ class Waiving(OpenFolder):
         where: the place in the file; a finding on the facts needs it, since each fact is waived by its key. Raises
         :class:`CompanionError` where nothing is found there: a waiver covers what it was given for and no more.
         """
-        step = _step_of(rule, reason, path)
+        step, where = _step_of(rule, reason, path), as_told(where)
         if path == FACTS_FILE and not where:
             raise CompanionError("Each fact is waived by its key", rule, "name it: --where instrument.contact")
         desk = self.desk()
-        found = [
-            one
-            for one in _found(desk, step)
-            if (one.rule, one.path) == (rule, path) and where in ("", one.where) and not one.settled
-        ]
+        here = _found(desk, step, rule, path)
+        found = [one for one in here if where in ("", *places_of(one)) and not one.settled]
         if not found:
             raise CompanionError(
                 f"“{rule}” finds nothing there now", path or where, f"see what it finds: companion check FOLDER {step}"
             )
         version = self.facts.instrument.version
         waiver = waiver_of(found, desk.grounds(step), where, reason.strip(), version)
-        self._edit(lambda text: facts_file.with_waiver(text, waiver))
+        gone = [known.where for known in self.facts.waivers if _replaces(waiver, known, here, found)]
+        self._edit(lambda text: facts_file.with_waiver(_without(text, rule, path, gone), waiver))
 
     def waive_all(self, rule: str, reason: str, severity: Severity | None = None) -> int:
         """Let all that a rule found in files pass with one reason, and return how many findings that are.
@@ -56,7 +55,7 @@ class Waiving(OpenFolder):
         """
         step = _step_of(rule, reason)
         desk = self.desk()
-        found = [one for one in _found(desk, step) if one.rule == rule and severity in (None, one.severity)]
+        found = [one for one in _found(desk, step, rule) if severity in (None, one.severity)]
         version = self.facts.instrument.version
         waiver = group_waiver(rule, found, desk.grounds(step), reason.strip(), self.facts.waivers, version)
         self._edit(lambda text: facts_file.with_waiver(text, waiver))
@@ -67,8 +66,9 @@ class Waiving(OpenFolder):
 
         A file that was let pass in a group is let pass by itself. Raises where there is no waiver of that place.
         """
-        asked = Finding(rule=rule, severity=Severity.NOTES, path=path, where=where)
-        held = [known for known in self.facts.waivers if known.rule == rule and means(known, asked)]
+        where = as_told(where)
+        asked = [Finding(rule=rule, severity=Severity.NOTES, path=path, where=where), *self._there(rule, path, where)]
+        held = [known for known in self.facts.waivers if known.rule == rule and any(means(known, one) for one in asked)]
         if not held:
             raise CompanionError(f"There is no waiver for {rule}", path, "give one, with its reason")
         given = held[-1]
@@ -78,10 +78,7 @@ class Waiving(OpenFolder):
     def unwaive(self, rule: str, path: str, where: str = "") -> None:
         """Take a waiver back; a file that was waived in a group is taken out of it."""
         left: Waiver | None = None
-        keys = {(known.rule, known.path, known.where) for known in self.facts.waivers}
-        if (rule, path, where) not in keys and (rule, path, "") in keys and path != FACTS_FILE:
-            where = ""  # of all that the rule found in that file
-        given = (rule, path, where) in keys
+        given = self._given_at(rule, path, as_told(where))
         if not given and path not in ("", FACTS_FILE):
             from companion.steps.catalogue import RULE_BY_ID
 
@@ -90,11 +87,46 @@ class Waiving(OpenFolder):
                 self.facts.waivers, rule, desk.contents.get(path, desk.mark(known.step) if known else "")
             )
         if left is None:
-            self._edit(lambda text: facts_file.without_waiver(text, rule, path, where))
+            self._edit(lambda text: _without(text, rule, path, given or (where,)))
         elif left.contents:
             self._edit(lambda text: facts_file.with_waiver(text, left))
         else:
             self._edit(lambda text: facts_file.without_waiver(text, rule, left.path, left.where))
+
+    def _there(self, rule: str, path: str, where: str) -> tuple[Finding, ...]:
+        """Return what a rule finds now at a place, however that is told."""
+        from companion.steps.catalogue import RULE_BY_ID
+
+        known = RULE_BY_ID.get(rule)
+        found = _found(self.desk(), known.step, rule, path) if known and where else ()
+        return tuple(one for one in found if where in places_of(one))
+
+    def _given_at(self, rule: str, path: str, where: str) -> tuple[str, ...]:
+        """Return the places, as the facts tell them, of the waivers given for a place; empty where there is none."""
+        places = {known.where for known in self.facts.waivers if (known.rule, known.path) == (rule, path)}
+        if where in places:
+            return (where,)
+        if path != FACTS_FILE and any(places):
+            told = {place for one in self._there(rule, path, where) for place in places_of(one)}
+            if alike := places & told:
+                return tuple(alike)
+        return ("",) if path != FACTS_FILE and "" in places else ()  # of all that the rule found in that file
+
+
+def _without(text: str, rule: str, path: str, places: Iterable[str]) -> str:
+    for where in places:
+        text = facts_file.without_waiver(text, rule, path, where)
+    return text
+
+
+def _replaces(waiver: Waiver, known: Waiver, here: Sequence[Finding], found: Sequence[Finding]) -> bool:
+    """Tell whether a waiver takes the place of one that names the same place otherwise, and nothing beside it."""
+    if not waiver.where or (known.rule, known.path) != (waiver.rule, waiver.path):
+        return False
+    if known.where in ("", waiver.where):
+        return False
+    meant = [one for one in here if means(known, one)]
+    return bool(meant) and all(one in found for one in meant)
 
 
 def _step_of(rule: str, reason: str, path: str = "") -> str:
@@ -115,10 +147,12 @@ def _step_of(rule: str, reason: str, path: str = "") -> str:
     return known.step
 
 
-def _found(desk: Desk, step: str) -> tuple[Finding, ...]:
+def _found(desk: Desk, step: str, rule: str, path: str | None = None) -> tuple[Finding, ...]:
+    """Return what a rule finds now, in one path if that is named."""
     from companion.steps.status import status_of
 
-    return status_of(desk).step(step).findings
+    found = status_of(desk).step(step).findings
+    return tuple(one for one in found if one.rule == rule and path in (None, one.path))
 
 
 def group_waiver(

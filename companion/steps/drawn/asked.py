@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Final
 
 import msgspec
 
+from companion.core.describe import as_told, places_of
 from companion.core.errors import CompanionError
 from companion.core.findings import Finding
 from companion.core.progress import QUIET, Watch
 from companion.drawing.shapes import Kind
 from companion.sound.drawing.values import Wave, WaveAsked
+from companion.steps.drawn.dump import MOST_BEFORE
 from companion.steps.drawn.heard import Hearing
 from companion.steps.drawn.which import KIND_OF, Sight, has_picture
 
@@ -20,10 +22,11 @@ if TYPE_CHECKING:
     from companion.steps.drawn.sights import Sights
     from companion.steps.drawn.source import Source
 
-_PLACE: Final = re.compile(r"(?P<number>\d{1,15}(?:\.\d{1,9})?)\s*(?P<unit>s|ms|)")
+_PLACE: Final = re.compile(r"(?:frame |byte )?(?P<number>[0-9]{1,15}(?:\.[0-9]{1,9})?)\s*(?P<unit>s|ms|)")
+_LINE: Final = re.compile(r"line (?P<line>[0-9]{1,15})")
 _NEAR_S: Final = 0.02
 _NEAR_BYTES: Final = 160
-_WHERE: Final = "write it as 0.3s, 300ms, 6615 (a frame or a byte), or 0.3s..0.4s"
+_WHERE: Final = "write it as 0.3s, 300ms, 6615 (a frame or a byte), line 7, or 0.3s..0.4s"
 
 
 def asked_sight(
@@ -31,17 +34,20 @@ def asked_sight(
 ) -> Sight:
     """Return what is to be drawn. Raises :class:`CompanionError` for what there is none of.
 
-    path: as somebody writes it, empty for the whole. kind, rule: empty for what suits. place: from near, in words.
+    path: as somebody writes it, empty for the whole. kind, rule: empty for what suits. place: from near, in words; in
+    those of a finding, that one is meant.
     """
     named = source.path_named(path) if path else ""
     if named and kind != "bounce":
         source.entry(named)
     found = [one for one in source.findings(named) if has_picture(one)] if named or rule else []
-    finding = _chosen(found, named, kind, rule)
+    there = [one for one in found if rule in ("", one.rule) and as_told(place.strip()) in places_of(one)]
+    told = _chosen(there, named, kind, "") if place else None
+    finding = told or _chosen(found, named, kind, rule)
     chosen: Kind | None = kind or (KIND_OF[finding.rule] if finding else None)  # type: ignore[assignment]
     if chosen is None and not named:
         chosen = "map"
-    start, end = _range(source, named, chosen, place) if place else (0, 0)
+    start, end = _range(source, named, chosen, place) if place and not told else (0, 0)
     return Sight(finding=finding, path=named, kind=chosen, start=start, end=end, columns=columns)
 
 
@@ -65,7 +71,8 @@ def _range(source: Source, path: str, kind: Kind | None, place: str) -> tuple[in
     if kind != "bytes" and source.entry(path).kind.audible:
         asked = WaveAsked(path=source.file(path), start=0, end=1, columns=1)
         rate = source.viewer.look(asked, Wave).rate
-    start = _read(first, rate)
+    start = _line(source, path, first) if kind in (None, "bytes") and not rate else None
+    start = _read(first, rate) if start is None else start
     if dots:
         end = _read(last, rate)
         if end <= start:
@@ -75,8 +82,29 @@ def _range(source: Source, path: str, kind: Kind | None, place: str) -> tuple[in
     return max(0, start - near // 2), max(0, start - near // 2) + near
 
 
+def _line(source: Source, path: str, text: str) -> int | None:
+    """Return the byte at which a line begins, where the text names one."""
+    match = _LINE.fullmatch(_ungrouped(text))
+    if match is None:
+        return None
+    start, number = 0, int(match["line"])
+    data = source.read(path, 0, MOST_BEFORE)
+    for _ in range(number - 1):
+        start = data.find(b"\n", start) + 1
+        if not start:
+            break
+    if number < 1 or (not start and number > 1) or start >= max(1, len(data)):
+        raise CompanionError("The file has no such line", text.strip(), _WHERE)
+    return start
+
+
+def _ungrouped(text: str) -> str:
+    """Return a place without the commas that set thousands off."""
+    return re.sub(r"(?<=[0-9]),(?=[0-9]{3}(?![0-9]))", "", text.strip())
+
+
 def _read(text: str, rate: int) -> int:
-    match = _PLACE.fullmatch(text.strip())
+    match = _PLACE.fullmatch(_ungrouped(text))
     if match is None or (match["unit"] and not rate) or (not match["unit"] and "." in match["number"]):
         raise CompanionError("That is no place in the file", text, _WHERE)
     number = float(match["number"])

@@ -7,7 +7,7 @@ from companion.core.describe import rule_words
 from companion.core.findings import Finding
 from companion.core.text import plural, visible
 from companion.steps.checks.idle import waiver_idle
-from companion.steps.waivers import NEVER_WAIVED, coverable, place_of
+from companion.steps.waivers import NEVER_WAIVED, coverable, exact_place_of, place_of
 from companion.tui.parts.companion import Companion
 from companion.tui.parts.dialogs import Ask, Confirm
 from companion.tui.parts.groups import RuleGroup
@@ -33,7 +33,7 @@ def ask_waiver(companion: Companion, finding: Finding) -> None:
         def take_back(_: None) -> None:
             companion.write(
                 "Taking the waiver back",
-                lambda _: shop.unwaive(rule, finding.path, place_of(finding)),
+                lambda _: shop.unwaive(rule, finding.path, exact_place_of(finding)),
                 f"{what}: the waiver is taken back.",
             )
 
@@ -63,7 +63,7 @@ def renew_waiver(companion: Companion, finding: Finding) -> None:
     shop, place = companion.shop, place_of(finding)
     companion.write(
         "Waiving",
-        lambda _: shop.renew(finding.rule, finding.path, place),
+        lambda _: shop.renew(finding.rule, finding.path, exact_place_of(finding)),
         f"Waived {_named(finding.rule, place or finding.path)} again.",
     )
 
