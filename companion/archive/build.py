@@ -146,7 +146,7 @@ def _write(plan: ArchivePlan, stream: BinaryIO, watch: Watch, threads: int) -> t
                 watch.step(part.size)
             else:
                 _stream(writer, part, results, watch, when)
-    return writer.finish()
+    return writer.finish(watch)
 
 
 @contextlib.contextmanager

@@ -209,7 +209,7 @@ def _streamed(stream: FileIO, member: ZipMember, path: Path | None, watch: Watch
             if target is not None:
                 _put(target, block)
             watch.step(len(block))
-    if path is not None and sha256_of(path) != digest.hexdigest():
+    if path is not None and sha256_of(path, watch.check) != digest.hexdigest():
         raise DamagedMember("what was written reads back differently")
     return digest.hexdigest()
 

@@ -12,6 +12,7 @@ from typing import BinaryIO
 from companion.archive.coders import Bytes
 from companion.archive.layout import Header, central_header, end_records, local_header
 from companion.core.files import BLOCK
+from companion.core.progress import QUIET, Watch
 
 
 class Writer:
@@ -65,8 +66,8 @@ class Writer:
         self._stream.seek(self._at)
         self._stream.truncate()
 
-    def finish(self) -> tuple[int, str]:
-        """Write the directory and return (size, SHA-256) of the archive."""
+    def finish(self, watch: Watch = QUIET) -> tuple[int, str]:
+        """Write the directory and return (size, SHA-256) of the archive. Raises :class:`Cancelled` from ``watch``."""
         start = self._at
         for _, entry in self._directory:
             self._put(entry)
@@ -75,6 +76,7 @@ class Writer:
         if self._hashed is not None:
             self._stream.seek(self._hashed)
             while block := self._stream.read(BLOCK):
+                watch.check()
                 self._digest.update(block)
         return self._at, self._digest.hexdigest()
 

@@ -220,13 +220,17 @@ def read_file(folder: Path, path: str, count: Callable[[int], None]) -> Reading:
 
 
 def steadily(
-    path: Path, read: Callable[[int, os.stat_result, bool], tuple[Ids, bool]], *, settle: bool = False
+    path: Path,
+    read: Callable[[int, os.stat_result, bool], tuple[Ids, bool]],
+    *,
+    settle: Callable[[int], None] | None = None,
 ) -> Reading:
     """Return what ``read`` (handle, status when opened, whether this is the last try) makes of a file.
 
     It gives the ids and whether the file held still as far as it can tell. A file that changes meanwhile is tried
-    again, and what the last try read is returned. settle: one written just before it was opened is read once more. No
-    link is followed, and nothing waited for. Raises OSError, and :class:`NotStill` of the last try.
+    again, and what the last try read is returned. settle: where it is given, one written just before it was
+    opened is read once more, and it is told of each block's bytes. No link is followed, and nothing waited for. Raises
+    OSError, and :class:`NotStill` of the last try.
     """
     for attempt in range(ATTEMPTS):
         last, when = attempt == ATTEMPTS - 1, time.time_ns()
@@ -234,7 +238,7 @@ def steadily(
         try:
             ids, still = read(handle, before, last)
             still = still and looks_the_same(before, os.fstat(handle))
-            still = still and (not settle or _settled(handle, before, when, ids))
+            still = still and (not settle or _settled(handle, before, when, ids, settle))
         except NotStill:
             if last:
                 raise
@@ -261,11 +265,11 @@ def looks_the_same(one: os.stat_result, two: os.stat_result) -> bool:
     return (one.st_size, one.st_mtime_ns, _changed(one)) == (two.st_size, two.st_mtime_ns, _changed(two))
 
 
-def _settled(handle: int, before: os.stat_result, when: int, ids: Ids) -> bool:
+def _settled(handle: int, before: os.stat_result, when: int, ids: Ids, count: Callable[[int], None]) -> bool:
     """Tell whether a file that had just been written when it was opened reads the same again; true for any other."""
     age = when - (before.st_mtime_ns if os.name == "nt" else before.st_ctime_ns)
     if not ids.size or abs(age) >= FRESH_NS:
         return True
     time.sleep(max(0, PAUSE_NS - abs(age)) / 1e9)
     os.lseek(handle, 0, os.SEEK_SET)
-    return read_ids(handle, ids.size, lambda _count: None) == ids and looks_the_same(before, os.fstat(handle))
+    return read_ids(handle, ids.size, count) == ids and looks_the_same(before, os.fstat(handle))

@@ -6,7 +6,7 @@ import hashlib
 import os
 import re
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from io import BytesIO, FileIO
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from companion.core.entries import Entry
 from companion.core.errors import CompanionError
 from companion.core.hold import Hold
 from companion.core.patience import is_held, is_too_long, why
+from companion.core.scratch import pieces
 
 BLOCK = 1 << 20
 """Bytes read at a time: large enough to be quick, small enough to cancel between."""
@@ -198,10 +199,18 @@ def unchanged(folder: Path, entry: Entry) -> bool:
     return (status.st_size, status.st_mtime_ns, status.st_ino) == (entry.size, entry.mtime_ns, entry.inode)
 
 
-def sha256_of(path: Path) -> str:
-    """Return the SHA-256 (FIPS 180-4) of a file's content as lower-case hex. Raises OSError."""
+def sha256_of(path: Path, check: Callable[[], object] | None = None) -> str:
+    """Return the SHA-256 (FIPS 180-4) of a file's content as lower-case hex. Raises OSError.
+
+    check: called between the pieces of the file; whatever it raises, such as that somebody stops, ends the reading.
+    """
+    digest = hashlib.sha256()
     with path.open("rb", buffering=0) as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+        for piece in pieces(stream.fileno()):
+            if check is not None:
+                check()
+            digest.update(piece)
+    return digest.hexdigest()
 
 
 def is_inside(folder: Path, path: Path) -> bool:

@@ -104,10 +104,10 @@ class History:
             raise CompanionError(what, path, "compare with it to see what it holds")
         return self._store.packs.read(bytes.fromhex(kept.blob))
 
-    def sha256s(self, number: int | None, paths: Sequence[str]) -> dict[str, bytes]:
+    def sha256s(self, number: int | None, paths: Sequence[str], watch: Watch = QUIET) -> dict[str, bytes]:
         """Return the SHA-256 of files as snapshot ``number`` holds them (None: as they are now), by path.
 
-        Links and what cannot be read are left out. Files of any size stream through.
+        Links and what cannot be read are left out. Files of any size stream through. Raises :class:`Cancelled`.
         """
         files = {} if number is None else self.files(number)
         found = {}
@@ -115,9 +115,9 @@ class History:
             place = self.folder / path
             with contextlib.suppress(OSError, Damaged):
                 if number is None and not place.is_symlink() and place.is_file():
-                    found[path] = bytes.fromhex(sha256_of(place))
+                    found[path] = bytes.fromhex(sha256_of(place, watch.check))
                 elif (kept := files.get(path)) and kept.mode != LINK:
-                    found[path] = self._store.packs.whole(bytes.fromhex(kept.blob), _sha256)
+                    found[path] = self._store.packs.whole(bytes.fromhex(kept.blob), _sha256, watch)
         return found
 
     def compare(self, a: int, b: int | None = None, watch: Watch = QUIET) -> Comparison:

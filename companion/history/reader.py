@@ -85,7 +85,7 @@ class _FileReader:
                 return self._read_small(handle, before.st_size)
             return self._read_large(handle, before.st_size, expected, last)
 
-        return steadily(self._folder / path, read, settle=True)
+        return steadily(self._folder / path, read, settle=self._asked)
 
     def _read_link(self, path: str, status: os.stat_result) -> Reading:
         target = os.fsencode(os.readlink(self._folder / path))  # noqa: PTH115 -- as written, not as a path
@@ -111,7 +111,7 @@ class _FileReader:
                 os.lseek(handle, 0, os.SEEK_SET)
             else:
                 return expected, True
-        ids = read_ids(handle, size, lambda _count: self._watch.check())
+        ids = read_ids(handle, size, self._asked)
         if self._writer is None or not self._sink.claim(ids.blob):
             return ids, True
         try:
@@ -121,6 +121,9 @@ class _FileReader:
                 raise
             return Ids(b"", self._write(handle, size, None), size), False
         return ids, True
+
+    def _asked(self, _count: int) -> None:
+        self._watch.check()
 
     def _write(self, handle: int, size: int, expected: bytes | None) -> bytes:
         def read() -> Iterator[memoryview]:

@@ -45,12 +45,12 @@ def take_held(
             lost = {oid: data for oid, data in trees.items() if not _whole(store, oid)}
             if same := _already(store, root.hex(), state, label, kind):
                 if lost or any(one.written for one in sink.writers):  # what had been damaged is kept anew
-                    _finish(store, sink, [(TREE, oid, data) for oid, data in lost.items()])
+                    _finish(store, sink, [(TREE, oid, data) for oid, data in lost.items()], watch)
                 sink.abandon()
                 mend.tidy(store)
                 return same, state
             snapshot = _described(store, root.hex(), state, label, kind)
-            commit = _write(store, sink, lost, snapshot)
+            commit = _write(store, sink, lost, snapshot, watch)
             watch.check()
             found = store.named()
             store.name(found.joined(refs.Refs({snapshot.number: commit.hex()})))
@@ -114,22 +114,17 @@ def _described(store: Store, tree: str, state: FolderState, label: str, kind: st
     )
 
 
-def _write(store: Store, sink: Sink, trees: dict[bytes, bytes], snapshot: Snapshot) -> bytes:
+def _write(store: Store, sink: Sink, trees: dict[bytes, bytes], snapshot: Snapshot, watch: Watch) -> bytes:
     """Write trees and commit, finish every pack and make all of it durable; return the commit's id."""
     # git knows no time before 1970
     seconds = max(0, int(datetime.fromisoformat(snapshot.at).timestamp()))
     data = commit_data(bytes.fromhex(snapshot.tree), seconds, commits.message(snapshot))
     commit = object_id(COMMIT, data)
-    _finish(store, sink, [*((TREE, oid, tree) for oid, tree in trees.items()), (COMMIT, commit, data)])
+    _finish(store, sink, [*((TREE, oid, tree) for oid, tree in trees.items()), (COMMIT, commit, data)], watch)
     return commit
 
 
-def _finish_packs(writers: Iterator[PackWriter]) -> None:
-    for writer in writers:
-        writer.finish()
-
-
-def _finish(store: Store, sink: Sink, objects: list[tuple[int, bytes, bytes]]) -> None:
+def _finish(store: Store, sink: Sink, objects: list[tuple[int, bytes, bytes]], watch: Watch) -> None:
     """Write objects (kind, id, content) beside the blobs, finish every pack and make all of it durable.
 
     They go into a pack of their own when the blobs weigh much: listing then never touches the large packs.
@@ -140,9 +135,14 @@ def _finish(store: Store, sink: Sink, objects: list[tuple[int, bytes, bytes]]) -
         sink.writers.append(writer)
     for kind, oid, data in objects:
         writer.add(kind, data, oid)
+
+    def finish(writers: Iterator[PackWriter]) -> None:
+        for one in writers:
+            one.finish(watch)
+
     heavy = [one for one in sink.writers if one is not writer]
-    crew.share(heavy, _finish_packs, len(heavy), "history-sync")
-    writer.finish()
+    crew.share(heavy, finish, len(heavy), "history-sync")
+    writer.finish(watch)
     store.packs.refresh()
     with hold_packs(store.pack_folder) as folder:
         folder.sync()  # a killed run's packs may be in it too, and a ref will need their names

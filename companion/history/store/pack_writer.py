@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Final
 from companion.core.census import NotStill, blob_hasher
 from companion.core.files import BLOCK
 from companion.core.hold import Hold
+from companion.core.progress import QUIET, Watch
 from companion.core.scratch import pieces
 from companion.history.store.durable import sync_data, sync_file
 from companion.history.store.objects import BLOB
@@ -195,18 +196,21 @@ class PackWriter:
             os.lseek(self.handle, offset, os.SEEK_SET)
         self.offset, self._piece = offset, None
 
-    def finish(self) -> Path | None:
-        """Complete the pack and its index, sync both, give them their names; return the pack, None for an empty one."""
+    def finish(self, watch: Watch = QUIET) -> Path | None:
+        """Complete the pack and its index, sync both, give them their names; return the pack, None for an empty one.
+
+        Raises :class:`Cancelled` from ``watch``, with nothing of it left.
+        """
         if not self.written:
             self.abandon()
             return None
         try:
-            return self._finish()
+            return self._finish(watch)
         except BaseException:
             self.abandon()
             raise
 
-    def _finish(self) -> Path:
+    def _finish(self, watch: Watch) -> Path:
         self._flush()
         os.lseek(self.handle, 8, os.SEEK_SET)
         write_all(self.handle, struct.pack(">I", len(self.written)))
@@ -217,6 +221,7 @@ class PackWriter:
         os.lseek(self.handle, 0, os.SEEK_SET)
         digest = hashlib.sha1(usedforsecurity=False)
         for piece in pieces(self.handle):
+            watch.check()
             digest.update(piece)
         self._heard()
         write_all(self.handle, digest.digest())

@@ -12,6 +12,7 @@ from companion.core.entries import Kind
 from companion.core.errors import CompanionError
 from companion.core.facts import FACTS_FILE, Facts, facts_from_toml
 from companion.core.folder import OURS
+from companion.core.progress import QUIET, Watch
 from companion.core.text import plural, visible
 from companion.core.units import decimal_bytes
 from companion.history.names import is_within
@@ -50,13 +51,16 @@ class Changes(msgspec.Struct, frozen=True, kw_only=True):
     unread: tuple[tuple[str, str], ...] = ()
 
 
-def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache) -> Changes:
-    """Return a comparison as sentences: files by kind, facts as what they mean, sound where both sides are measured."""
+def changes_of(found: Comparison, history: History, facts: Facts, cache: Cache, watch: Watch = QUIET) -> Changes:
+    """Return a comparison as sentences: files by kind, facts as what they mean, sound where both sides are measured.
+
+    Raises :class:`Cancelled` from ``watch``.
+    """
     from companion.contents.kinds import kinds_by
 
     kind_of = kinds_by(facts.contents)
     stated = facts_lines(found.facts_before, found.facts_after)
-    heard = _heard(found, history, cache, {path for path in found.changed if kind_of(path).audible})
+    heard = _heard(found, history, cache, watch, {path for path in found.changed if kind_of(path).audible})
     by_path = dict(heard)
     lines = [visible(line) for line in stated]
     added, removed, changed = (_makers(paths) for paths in (found.added, found.removed, found.changed))
@@ -187,11 +191,13 @@ def _value_text(value: object) -> str:
     return f"“{value}”" if isinstance(value, str) else str(value)
 
 
-def _heard(found: Comparison, history: History, cache: Cache, audible: set[str]) -> tuple[tuple[str, str], ...]:
+def _heard(
+    found: Comparison, history: History, cache: Cache, watch: Watch, audible: set[str]
+) -> tuple[tuple[str, str], ...]:
     from companion.sound.measures.batch import known_measures
 
     def known(number: int | None, paths: Sequence[str]) -> dict[str, Measured]:
-        shas = history.sha256s(number, paths)
+        shas = history.sha256s(number, paths, watch)
         measured = known_measures(cache, set(shas.values()))
         return {path: measured[sha] for path, sha in shas.items() if sha in measured}
 

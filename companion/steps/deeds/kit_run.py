@@ -230,7 +230,7 @@ def answer_kit(
     with explained("read the bounce", sounds[0]):
         files = [
             # The helper's own names of files are left out: they may tell who it is.
-            (f"Bounce {number}{path.suffix.lower()}", path, path.stat().st_size, sha256_of(path))
+            (f"Bounce {number}{path.suffix.lower()}", path, path.stat().st_size, sha256_of(path, watch.check))
             for number, path in enumerate(sounds, 1)
         ]
     with pending_archive(plan(f"Test answer {kit.code}", files, {FORM: data}), target, watch) as new:

@@ -62,7 +62,7 @@ def make_kit(desk: Desk, who: str, out: Path, at: str) -> Kit:
             "run: companion pack FOLDER",
         )
     archive = desk.places.releases / str(evidence.details["archive"])
-    if sha256_of(archive) != evidence.details["sha256"]:
+    if sha256_of(archive, desk.watch.check) != evidence.details["sha256"]:
         raise CompanionError("The archive is not the one that was proven", str(archive), "run: companion pack FOLDER")
     digits = secrets.token_hex(6)
     code = f"{digits[:4]}-{digits[4:8]}-{digits[8:]}"
@@ -70,7 +70,9 @@ def make_kit(desk: Desk, who: str, out: Path, at: str) -> Kit:
         music, seconds, without = _performance(desk, Path(place))
         about = about_of(desk, archive.name, tuple(path.name for path in music), seconds)
         form, guide = form_text(about, code), guide_text(about, form=FORM)
-        files = [(path.name, path, path.stat().st_size, sha256_of(path)) for path in (*music, archive)]
+        files = [
+            (path.name, path, path.stat().st_size, sha256_of(path, desk.watch.check)) for path in (*music, archive)
+        ]
         made = {FORM: for_editors(form), GUIDE: for_editors(guide)}
         target = out / f"{desk.stem} test kit {code}.zip"
         planned = plan(top_folder(f"{desk.facts.instrument.title} test kit"), files, made)

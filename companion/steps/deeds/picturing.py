@@ -59,7 +59,7 @@ class _Past:
                 if kept is None or kept.blob in seen:
                     continue
                 seen.add(kept.blob)
-                found = history.sha256s(shot.number, [path]).get(path)
+                found = history.sha256s(shot.number, [path], watch).get(path)
                 if found and found.hex() != sha256:
                     history.restore(shot.number, only=[path], into=into, watch=watch)
                     return shot.number, into / path

@@ -41,7 +41,7 @@ class Snapshots(OpenFolder):
         from companion.steps.account.changes import changes_of
 
         with self.history as history:
-            return changes_of(history.compare(a, b, watch=watch), history, self.facts, self.cache)
+            return changes_of(history.compare(a, b, watch=watch), history, self.facts, self.cache, watch)
 
     def preview(self, number: int, watch: Watch = QUIET) -> Preview:
         """Return what bringing back a snapshot would do; nothing is touched."""
@@ -50,7 +50,7 @@ class Snapshots(OpenFolder):
 
         with self.history as history:
             found = history.compare(number, None, watch=watch)
-            changes = changes_of(found, history, self.facts, self.cache)
+            changes = changes_of(found, history, self.facts, self.cache, watch)
             return preview_of(found, changes, unread(history.snapshot(number)))
 
     def restore(
