@@ -76,7 +76,7 @@ async def test_the_event_loop_is_never_held_long(grown: Path) -> None:
         hand = Hand(app, pilot)
         await hand.rest()
         await do(hand, heart, "check", "a")
-        await do(hand, heart, "snapshot", "k")
+        await do(hand, heart, "snapshot", "k", "enter")
         (grown / "Samples" / "More" / "another.wav").write_bytes(next((grown / "Samples").rglob("*.wav")).read_bytes())
         await do(hand, heart, "drawer", "s")
         await do(hand, heart, "compare", "enter")

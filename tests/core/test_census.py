@@ -142,7 +142,7 @@ def test_a_file_just_written_is_read_once_more_when_asked(tmp_path: Path, monkey
     (tmp_path / "a").write_bytes(b"abc")
     assert steadily(tmp_path / "a", read).still
     assert (reads, again) == ([1], [])
-    assert steadily(tmp_path / "a", read, settle=True).still
+    assert steadily(tmp_path / "a", read, settle=lambda _: None).still
     assert (reads, again) == ([1, 1], [1])
 
 
