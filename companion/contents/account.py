@@ -121,8 +121,11 @@ def _let_ship(known: _Stated) -> Callable[[Entry, str], str]:
 
 
 _LANGUAGE: Final = r"(?:[._-][a-z]{2}(?:[_-][a-z]{2,4})?)?"
-_OUR_TEXTS: Final = re.compile(rf"(?:read[ _-]?me(?:[ _-]first)?|changelog|install|authors|notice|credits){_LANGUAGE}")
-_LICENCE: Final = re.compile(rf"(?:licen[cs]es?|copying)(?:{_LANGUAGE}|[._-][a-z0-9.+-]+)")
+_README: Final = "read[ _-]?me(?:[ _-]first)?|lies[ _-]?mich|lees[ _-]?mij|lisez[ _-]?moi|leggimi"
+_OUR_TEXTS: Final = re.compile(rf"(?:{_README}|changelog|install|authors|notice|credits){_LANGUAGE}")
+LICENCE: Final = re.compile("licen[cs]es?|copying|lizenz(?:en|text)?|licenties?|licencias?|licenz[ae]")
+"""The names of a licence’s text, folded and without extension, in English, French, German, Dutch, Spanish, Italian."""
+_LICENCE: Final = re.compile(rf"(?:{LICENCE.pattern})(?:{_LANGUAGE}|[._-][a-z0-9.+-]+)")
 
 
 def _our_text(known: _Stated) -> Callable[[Entry, str], str]:

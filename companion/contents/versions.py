@@ -14,7 +14,7 @@ REFERENCES: Final = Measure("references", 3)
 SCRIPT_TEXT: Final = Measure("script-text", 2)
 PICTURES_READ: Final = Measure("pictures", 1)
 
-ACCOUNTS: Final = Measure("accounts", 1)
+ACCOUNTS: Final = Measure("accounts", 2)
 """What counts as a reason why a file ships."""
 
 SHIPS_BY: Final = (KINDS, PATH_SCAN, REFERENCES, ACCOUNTS)

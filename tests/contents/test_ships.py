@@ -56,7 +56,16 @@ def test_stray_unasked(desk: Desk, rules_of: Ids) -> None:
 
 
 def test_its_neighbours_are_accounted_for(desk: Desk, rules_of: Ids) -> None:
-    for name in ("README.md", "Read me first.txt", "LICENSE", "licence.de.txt", "Changelog.txt", "Credits.txt"):
+    for name in (
+        "README.md",
+        "Read me first.txt",
+        "LICENSE",
+        "licence.de.txt",
+        "Changelog.txt",
+        "Credits.txt",
+        "Lizenz.txt",
+        "Liesmich.txt",
+    ):
         desk.put(name)
     desk.put("IRs/Licence.txt", "for the responses")
     desk.put("LICENSES/CC0-1.0.txt")
@@ -68,6 +77,7 @@ def test_its_neighbours_are_accounted_for(desk: Desk, rules_of: Ids) -> None:
 def test_a_readme_or_a_list_of_changes_elsewhere_is_not_ours(desk: Desk) -> None:
     desk.put("Ideas/README.txt")
     desk.put("Licence notes for the lawyer.txt")
+    desk.put("Lizenzgebühren 2026.txt")
     desk.put("credits still to add.txt")
     desk.put("readme.zip")
     assert set(groups(desk)) == {"Ideas/", "*.txt", "readme.zip"}

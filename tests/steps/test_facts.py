@@ -243,7 +243,9 @@ def test_the_text_of_the_licence_ships(spoil: Spoil, named: str) -> None:
     assert finding.severity is Severity.WARNS
 
 
-@pytest.mark.parametrize("name", ["LICENCE.txt", "licence", "License.md", "COPYING"])
+@pytest.mark.parametrize(
+    "name", ["LICENCE.txt", "licence", "License.md", "COPYING", "Lizenz.txt", "Licencia.md", "LICENZA"]
+)
 def test_a_text_that_says_so_by_its_name_is_enough(spoil: Spoil, name: str) -> None:
     assert check(spoil(instrument={"licence_file": ""}), {name}) == ()
     assert licence_file_in(["a.wav", name]) == name
@@ -272,7 +274,7 @@ def test_what_passes_without_the_list_is_on_it() -> None:
 
 
 def test_the_licence_is_looked_for_at_the_top_alone_and_the_first_by_name_is_taken() -> None:
-    assert licence_file_in(["docs/LICENCE.txt", "b.wav"]) == ""
+    assert licence_file_in(["docs/LICENCE.txt", "Lizenzgebühren.txt", "b.wav"]) == ""
     assert licence_file_in(["b.wav", "License.md", "COPYING", "docs/LICENCE"]) == "COPYING"
 
 

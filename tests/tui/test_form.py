@@ -233,6 +233,41 @@ async def test_a_licence_that_is_none_is_told_where_it_is_asked_for(folder: Path
         assert hand.app.focused is maker.box, "left blank for later"
 
 
+async def test_a_version_that_is_none_is_told_where_it_is_asked_for(folder: Path, opened: Opened) -> None:
+    (folder / "release.toml").unlink()
+    bench = Bench(folder)
+    bench.propose = lambda *_: Proposal(  # type: ignore[method-assign]
+        facts=Facts(), lines=(), asks=(("instrument.version", "Which version?"), ("instrument.maker", "Whose?"))
+    )
+    async with opened(bench) as hand:
+        version, maker = any_box(hand, "instrument.version"), any_box(hand, "instrument.maker")
+        version.box.focus()
+        await hand.write("Quay Room")
+        await hand.press("enter")
+        assert hand.app.focused is version.box
+        assert hand.shows("“Quay Room” is not one.", "such as 1.0")
+        version.box.value = "1.0-beta"
+        await hand.press("enter")
+        assert hand.app.focused is maker.box
+
+
+async def test_lines_are_kept_by_a_key_and_take_no_more_room_with_the_focus(bench: Bench, opened: Opened) -> None:
+    async with opened(bench) as hand:
+        await hand.press("1")
+        lines, thanks = any_box(hand, "instrument.description"), any_box(hand, "instrument.credits")
+        before = lines.box.size.height, lines.box.region.height
+        lines.box.focus()
+        await hand.pilot.pause()
+        assert (lines.box.size.height, lines.box.region.height) == before
+        thanks.box.value = "Nobody"
+        await hand.press("a", "enter", "b")
+        assert hand.shows("Ctrl+S Keep")
+        await hand.press("ctrl+s")
+        assert bench.facts.instrument.description == "a\nb"
+        assert not lines.changed
+        assert thanks.changed, "of another field nothing is written"
+
+
 async def test_what_stops_nothing_is_no_cross_beside_a_field(bench: Bench, opened: Opened) -> None:
     bench.found["facts"] = (
         finding("fact-missing", "release.toml", where="instrument.contact", measured="not stated"),

@@ -9,6 +9,7 @@ from typing import Final
 
 import msgspec
 
+from companion.contents.account import LICENCE
 from companion.core.facts import FACTS_FILE, Facts
 from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.rules import Rule, rule
@@ -230,12 +231,13 @@ def version_not_raised(model: FactsModel) -> Iterator[Finding]:
 @_facts_rule(
     "licence-text-missing",
     WARNS,
+    version=2,
     means="The licence is named, but no file with its text ships.",
     why="Players cannot read what they may do once the page is gone.",
     mend="Put the licence text into the folder and name it in instrument.licence_file.",
 )
 def licence_text_missing(model: FactsModel) -> Iterator[Finding]:
-    """A file with the licence's text ships: the one named, or one called LICENCE, LICENSE or COPYING."""
+    """A file with the licence's text ships: the one named, or one that is called so, in any of some languages."""
     licence, named = model.facts.instrument.licence.strip(), model.facts.instrument.licence_file
     found = named in model.files if named else licence_file_in(model.files)
     if licence and not found and not _own_licence(licence):  # the last is reported by fact-invalid
@@ -247,8 +249,8 @@ def licence_text_missing(model: FactsModel) -> Iterator[Finding]:
 def licence_file_in(files: Collection[str]) -> str:
     """Return the file at the top of the folder that holds the licence by its name, or an empty string."""
     for path in sorted(path for path in files if "/" not in path):
-        stem = path.lower().rpartition(".")[0] or path.lower()
-        if stem in ("licence", "license", "copying"):
+        stem = path.casefold().rpartition(".")[0] or path.casefold()
+        if LICENCE.fullmatch(stem):
             return path
     return ""
 

@@ -41,10 +41,15 @@ NAMES: Final = "How are the file names to be read?"
 
 def refusal(key: str, text: str) -> str:
     """Return what is wrong with an answer; nothing where it can be taken, or is left blank."""
+    from companion.core.versions import instrument_version
     from companion.steps.checks.facts import licence_problem
 
-    problem = licence_problem(text.strip()) if key == "instrument.licence" and text.strip() else ""
-    return f"“{text.strip()}” is not one. Write {problem}; or nothing, for later." if problem else ""
+    text, problem = text.strip(), ""
+    if text and key == "instrument.licence":
+        problem = licence_problem(text)
+    elif text and key == "instrument.version" and instrument_version(text) is None:
+        problem = "numbers with dots between, such as 1.0"
+    return f"“{text}” is not one. Write {problem}; or nothing, for later." if problem else ""
 
 
 def asked_fields(proposal: Proposal, pattern: str) -> list[Field]:

@@ -29,11 +29,21 @@ class LinesInput(TextArea):
 
     DEFAULT_CSS = """
     LinesInput { height: auto; max-height: 9; border: none; padding: 0 1 0 0; background: $panel; }
-    LinesInput, LinesInput:focus { border-left: blank; }
+    LinesInput, LinesInput:focus { border: none; border-left: blank; }
     LinesInput:focus { border-left: outer $primary; background: $block-cursor-blurred-background; }
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [*LEAVING]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("ctrl+s", "submit", "Keep"), *LEAVING]
+
+    @dataclass
+    class Submitted(Message):
+        """What is written is to be kept; Enter begins a line here."""
+
+        lines: LinesInput
+
+    def action_submit(self) -> None:
+        """Report it."""
+        self.post_message(self.Submitted(self))
 
     def __init__(self, text: str, rows: int) -> None:
         super().__init__(
@@ -254,6 +264,14 @@ class Form(VerticalScroll, can_focus=False):
             behind[0].box.focus()
         else:
             self._keep(boxes if self._every else [here])
+
+    @on(LinesInput.Submitted)
+    def _lines_entered(self, event: LinesInput.Submitted) -> None:
+        """Hand over a field of several lines, or all where they are handed over at once."""
+        event.stop()
+        self._keep(
+            self.boxes.values() if self._every else [box for box in self.boxes.values() if box.box is event.lines]
+        )
 
     def _goes_on(self, here: FieldBox) -> bool:
         """Tell whether something that is needed is not said yet, and one of those stands behind this field."""
