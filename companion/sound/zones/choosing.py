@@ -253,9 +253,8 @@ def _by_mark(family: Family, choice: NoteChoice) -> NoteChoice:
     """Return numbers that a word, or their unit, calls notes; asked about where they may be none."""
     if choice.how == "marked":
         numbers = [int(value) for value in family.values(choice.column)]
-        # Keys are counted from 1 to 88 as well: only what is heard, or what lies beyond, tells.
-        keys = "key" in family.shape[choice.column][1].lower() and max(numbers) <= _KEYS
-        counted = keys and choice.heard.verdict != CONFIRMED
+        # Keys are counted from 1 to 88 as well: where nothing is heard, only what lies beyond tells.
+        counted = "key" in family.shape[choice.column][1].lower() and max(numbers) <= _KEYS
         return msgspec.structs.replace(choice, asks=MAYBE_MIDI) if counted or min(numbers) < _LOWEST else choice
     notes = set(declared_notes(family.rows, choice).values())
     tuned = sum(abs(cents - 100 * round(cents / 100)) <= _TUNED for cents in notes)
