@@ -6,12 +6,14 @@ Run: pytest tests/benchmarks/test_sound.py -m benchmark -n0 -s
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import subprocess
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Self
 
 import numpy as np
 import psutil
@@ -95,42 +97,57 @@ def test_against_ffmpeg(tmp_path: Path, seconds: float) -> None:
     assert second <= 0.03
 
 
-@pytest.mark.benchmark
-def test_memory_with_a_long_recording(tmp_path: Path) -> None:
-    """Ten minutes of stereo among notes: blocks, not files, decide how much is held."""
-    files = instrument(tmp_path / "samples", 24, 4.0)
-    long = tmp_path / "samples" / "long.wav"
-    with soundfile.SoundFile(long, "w", RATE, 2, subtype="PCM_24") as stream:
-        minute = note(3, 60.0)
-        for _ in range(10):
-            stream.write(minute)
-    files.append((long.name, long, "ff" * 32))
-    highest, done = 0, threading.Event()
+class Highest:
+    """The memory of this process and all below it, at its highest, looked at every 50 ms while it is entered."""
 
-    def watch() -> None:
-        nonlocal highest
+    def __init__(self) -> None:
+        self.bytes = 0
+        self._done = threading.Event()
+        self._thread = threading.Thread(target=self._watch)
+
+    def _watch(self) -> None:
         me = psutil.Process()
-        while not done.wait(0.05):
+        while not self._done.wait(0.05):
             total = me.memory_info().rss
-            for child in me.children():
-                try:
+            for child in me.children(recursive=True):
+                with contextlib.suppress(psutil.NoSuchProcess):
                     total += child.memory_info().rss
-                except psutil.NoSuchProcess:
-                    continue
-            highest = max(highest, total)
+            self.bytes = max(self.bytes, total)
 
-    del minute
-    thread = threading.Thread(target=watch)
-    thread.start()
-    try:
-        with Cache(None) as cache:
-            measured = measure_files(files, cache, QUIET, workers=2)
-    finally:
-        done.set()
-        thread.join()
-    print(f"\nmemory of all processes at its highest: {highest / 1e6:.0f} MB")
-    assert measured["long.wav"].seconds == 600
-    assert highest <= 400e6
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self._done.set()
+        self._thread.join()
+
+
+def long_recording(path: Path, minutes: int, rate: int) -> None:
+    """Write a stereo recording, minute by minute."""
+    minute = note(3, 60.0)
+    with soundfile.SoundFile(path, "w", rate, 2, subtype="PCM_24") as stream:
+        for _ in range(minutes * rate // RATE):
+            stream.write(minute)
+
+
+@pytest.mark.benchmark
+@pytest.mark.parametrize(
+    ("notes", "recordings", "minutes", "rate"), [(24, 1, 10, RATE), (1000, 0, 0, RATE), (0, 2, 30, 2 * RATE)]
+)
+def test_memory(tmp_path: Path, notes: int, recordings: int, minutes: int, rate: int) -> None:
+    """Notes, and recordings of ten minutes, and of thirty at 96 kHz in both workers: blocks decide how much is held."""
+    files = instrument(tmp_path / "samples", notes, 1.0)
+    for number in range(recordings):
+        path = tmp_path / "samples" / f"long{number}.wav"
+        long_recording(path, minutes, rate)
+        files.append((path.name, path, f"{number + 1:064x}"[::-1]))
+    with Highest() as highest, Cache(tmp_path / "cache.sqlite3") as cache:
+        measured = measure_files(files, cache, QUIET, workers=2)
+    print(f"\n{notes} notes, {recordings} of {minutes} min at {rate} Hz: {highest.bytes / 1e6:.0f} MB at the highest")
+    assert all(one.readable for one in measured.values())
+    assert sum(one.seconds == 60 * minutes for one in measured.values()) == recordings
+    assert highest.bytes <= 400e6
 
 
 @pytest.mark.benchmark
