@@ -34,6 +34,8 @@ _SLICE: Final = 256 << 10
 _GZIP_HEAD: Final = b"\x1f\x8b\x08\0\0\0\0\0\0\xff"
 _GZIP_TAIL: Final = struct.Struct("<2I")
 STREAM: Final = len(_GZIP_HEAD)
+BEHIND: Final = _GZIP_TAIL.size
+"""Bytes of room that :func:`unpacked` needs before and behind a stream."""
 
 Bytes = bytes | bytearray | memoryview
 
@@ -59,23 +61,18 @@ def crc32(data: Bytes, before: int = 0) -> int:
     return value
 
 
-def wrapped(packed: int) -> bytearray:
-    """Return room for ``packed`` bytes of raw deflate stream as :func:`unpacked` takes them, at ``[STREAM:]``."""
-    return bytearray(_GZIP_HEAD) + bytearray(packed + _GZIP_TAIL.size)
-
-
-def unpacked(room: bytearray, packed: int, size: int, crc: int) -> bytearray | None:
+def unpacked(room: memoryview, size: int, crc: int) -> bytearray | None:
     """Return the content of a raw deflate stream, or None unless it is exactly ``size`` bytes of that CRC-32.
 
-    room: of :func:`wrapped`, the stream's ``packed`` bytes from ``STREAM`` on. It is decoded as a gzip member (RFC
+    room: the stream at ``[STREAM:-BEHIND]``, what lies around it is written here. It is decoded as a gzip member (RFC
     1952), whose end repeats CRC-32 and size, so the decoder itself holds it to both, and to ending where it should.
     """
     import deflate
 
-    end = STREAM + packed
-    _GZIP_TAIL.pack_into(room, end, crc, size)
+    room[:STREAM] = _GZIP_HEAD
+    _GZIP_TAIL.pack_into(room, len(room) - BEHIND, crc, size)
     try:
-        return deflate.gzip_decompress(memoryview(room)[: end + _GZIP_TAIL.size], size) if size else None
+        return deflate.gzip_decompress(room, size) if size else None
     except deflate.DeflateError:
         return None
 

@@ -6,7 +6,6 @@ at a time, whatever the size of a member.
 
 import contextlib
 import hashlib
-import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -24,6 +23,7 @@ from companion.archive.plan import PlannedMember
 from companion.core.errors import CompanionError
 from companion.core.files import explained, read_into
 from companion.core.progress import Watch
+from companion.core.scratch import Scratch
 
 _GROUP: Final = 1 << 20
 """Small members go to a thread together, up to this many bytes: handing over costs more than packing them."""
@@ -58,7 +58,7 @@ class PackedPart(msgspec.Struct, frozen=True):
     program: bool
 
 
-_mine = threading.local()
+_mine = Scratch(CHUNK + 1)
 PackJob = tuple[int, Callable[[], list[PackedPart]]]
 """The bytes of content it holds, and what gives its parts."""
 
@@ -150,7 +150,7 @@ def _part_jobs(member: PlannedMember, watch: Watch) -> Iterator[PackJob]:
 
 
 def _packed_whole(member: PlannedMember, share: float) -> list[PackedPart]:
-    content = _content(member, bytearray(member.size + 1))
+    content = _content(member, memoryview(bytearray(member.size + 1)))
     return [_whole(member, content, *coders.packed_better(content, share))]
 
 
@@ -158,22 +158,17 @@ def _packed_part(member: PlannedMember, data: Bytes, crc: int, last: bool) -> li
     return [PackedPart(member, DEFLATED, crc, coders.packed_piece(data, last), len(data), last, is_program(data))]
 
 
-def _room(size: int) -> bytearray:
-    """Return this thread's buffer: asking the system for fresh memory for each file costs as much as reading it."""
-    room: bytearray = getattr(_mine, "room", bytearray())
-    if len(room) <= size:
-        room = _mine.room = bytearray(max(CHUNK, size) + 1)
-    return room
+def _content(member: PlannedMember, room: memoryview | None = None) -> Bytes:
+    """Return the whole content of a member, held to its size and SHA-256.
 
-
-def _content(member: PlannedMember, room: bytearray | None = None) -> Bytes:
-    """Return the whole content of a member, held to its size and SHA-256; good until ``room`` is used again."""
+    It lies in ``room``, or else where this thread's next will.
+    """
     if member.data is not None:
         content: Bytes = member.data
     else:
-        room = _room(member.size) if room is None else room
+        room = _mine.take(member.size + 1) if room is None else room
         with _opened(member) as stream:
-            content = _filled(memoryview(room)[: member.size + 1], stream, member)
+            content = _filled(room[: member.size + 1], stream, member)
     if len(content) != member.size or hashlib.sha256(content).hexdigest() != member.sha256:
         raise changed(member)
     return content

@@ -14,13 +14,14 @@ from io import FileIO
 from pathlib import Path
 from typing import Final, NoReturn
 
-from companion.archive.coders import STREAM, Bytes, crc32, strict_inflater, unpacked, wrapped
+from companion.archive.coders import BEHIND, STREAM, Bytes, crc32, strict_inflater, unpacked
 from companion.archive.layout import DEFLATED
 from companion.archive.model import Opened, ZipMember
 from companion.core.crew import share
 from companion.core.files import BLOCK, explain_os_error, explained, read_into, sha256_of
 from companion.core.patience import why
 from companion.core.progress import Watch
+from companion.core.scratch import Scratch
 
 WHOLE: Final = 8 << 20
 """Members up to this size are unpacked in memory, larger ones block by block."""
@@ -28,7 +29,7 @@ _GROUP: Final = 1 << 20
 _SLICE: Final = 256 << 10
 _OF_THE_DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EMFILE)
 
-_mine = threading.local()
+_packed, _whole, _mine = Scratch(_GROUP), Scratch(_GROUP), threading.local()
 
 
 class DamagedMember(Exception):
@@ -99,18 +100,16 @@ def _content(stream: FileIO, member: ZipMember, *, ours: bool) -> Bytes:
     ours: our own coders packed it. A stranger's goes through zlib: the quick coders also read sets of codes and length
     symbols that RFC 1951 (3.2.6, 3.2.7) forbids and that other unpackers refuse.
     """
-    # One buffer a thread: fresh memory from the system for each member costs as much as reading it.
-    room: bytearray = getattr(_mine, "room", bytearray())
-    if len(room) < len(wrapped(0)) + member.packed:
-        room = _mine.room = wrapped(max(member.packed, _GROUP))
-    data: Bytes = memoryview(room)[STREAM : STREAM + member.packed]
+    room = _packed.take(STREAM + member.packed + BEHIND)
+    packed = room[STREAM:-BEHIND]
     stream.seek(member.data)
-    if read_into(stream, memoryview(data)) < member.packed:
+    if read_into(stream, packed) < member.packed:
         raise DamagedMember("its bytes end too early")
+    data: Bytes = packed
     if member.method == DEFLATED:
-        if ours and (whole := unpacked(room, member.packed, member.size, member.crc)) is not None:
+        if ours and (whole := unpacked(room, member.size, member.crc)) is not None:
             return whole
-        data = _inflated(memoryview(data), member)  # it is a stranger's, or damaged, and the slower coder finds out how
+        data = _inflated(packed, member)  # it is a stranger's, or damaged, and the slower coder finds out how
     if len(data) != member.size:
         _refuse_length(member, len(data), True)
     if crc32(data) != member.crc:
@@ -123,9 +122,7 @@ def _inflated(packed: memoryview, member: ZipMember) -> Bytes:
 
     The coder gets the stream in slices, and what comes out is laid into one buffer: a sixth quicker than all at once.
     """
-    room: bytearray = getattr(_mine, "whole", bytearray())
-    if len(room) <= member.size:
-        room = _mine.whole = bytearray(max(member.size, _GROUP) + 1)
+    room = _whole.take(member.size + 1)
     (coder, refusal), got, taken = strict_inflater(), 0, 0
     try:
         while not coder.eof and taken < len(packed) and got <= member.size:
@@ -137,7 +134,7 @@ def _inflated(packed: memoryview, member: ZipMember) -> Bytes:
         raise DamagedMember("its packed bytes are damaged") from None
     if not coder.eof or coder.unused_data or taken < len(packed):
         _refuse_length(member, got, coder.eof)
-    return memoryview(room)[:got]
+    return room[:got]
 
 
 def _refuse_length(member: ZipMember, got: int, ended: bool) -> NoReturn:

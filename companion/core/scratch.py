@@ -10,15 +10,16 @@ PIECE: Final = 256 << 10
 
 
 class Scratch(threading.local):
-    """One piece of memory for each thread, as large as the largest that was asked for."""
+    """One piece of memory for each thread, as large as the largest that was asked for, and ``least`` at least."""
 
-    def __init__(self) -> None:
+    def __init__(self, least: int = 0) -> None:
+        self._least = least
         self._held = bytearray()
 
     def take(self, size: int) -> memoryview:
         """Return ``size`` bytes, with whatever is in them; they are good until this thread asks again."""
         if len(self._held) < size:
-            self._held = bytearray(size)
+            self._held = bytearray(max(size, self._least))
         return memoryview(self._held)[:size]
 
 

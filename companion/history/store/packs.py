@@ -14,6 +14,7 @@ from typing import Final, NamedTuple, TypeVar
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK
 from companion.core.progress import QUIET, Watch
+from companion.core.scratch import Scratch
 from companion.history.store import deltas
 from companion.history.store.doubts import Doubts
 from companion.history.store.objects import NAMES, hasher, object_id
@@ -142,7 +143,7 @@ class Packs:
     def __init__(self, folder: Path, foreign: Callable[[bytes], bytes | None] = lambda _oid: None) -> None:
         self.folder = folder
         self._foreign = foreign
-        self._local = threading.local()
+        self._scratch = Scratch(1 << 20)
         self._refreshing = threading.Lock()
         self._by_name: dict[str, Pack] = {}
         self.unreadable: list[str] = []
@@ -378,17 +379,10 @@ class Packs:
         except (ValueError, LookupError, Inflation, OSError) as error:
             raise Damaged(oid, f"it cannot be put together ({error})") from error
 
-    def _buffer(self, count: int) -> memoryview:
-        """Return this thread's buffer, ``count`` bytes of it."""
-        kept: bytearray = getattr(self._local, "buffer", bytearray())
-        if len(kept) < count:
-            kept = self._local.buffer = bytearray(max(count, 1 << 20))
-        return memoryview(kept)[:count]
-
     def _inflated(self, place: Place, skip: int, size: int) -> Iterator[bytes | bytearray]:
         pack, at = place.pack, place.start + skip
         if size <= SMALL and place.end - at <= SMALL + (1 << 20):
-            buffer = self._buffer(place.end - at)
+            buffer = self._scratch.take(place.end - at)
             yield inflated(buffer[: pack.read_into(at, buffer)], size)
             return
         unpacker = Inflater()
