@@ -22,10 +22,20 @@ CLIPPED = "Samples/Struck/struck_C3_v110_rr1.wav"
 SEAM = "Samples/Hummed/hummed_E3_v80_rr1.wav"
 
 
+@pytest.fixture(scope="module")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the demo is kept once its sounds have been looked at."""
+    return tmp_path_factory.mktemp("looked") / "Slate Choir"
+
+
 @pytest.fixture
-def looked(companion: Companion, demo_folder: Path) -> Path:
+def looked(companion: Companion, demo_folder: Path, once: Path) -> Path:
     """The demo, its sounds looked at."""
+    if once.exists():
+        shutil.rmtree(demo_folder)
+        return shutil.copytree(once, demo_folder)
     companion("check", demo_folder, "sound")
+    shutil.copytree(demo_folder, once)
     return demo_folder
 
 
