@@ -62,10 +62,11 @@ def test_what_is_too_long_to_be_parsed_is_read_as_it_stands() -> None:
     line = "*word* " * 10 + "\n"
     (long,) = passages(line * (MOST_INLINE // len(line) + 1))
     assert long.text.startswith("*word* *word*")
-    text = "*a*\n\n" * (MOST_PARSED // 5 + 2)
+    paragraph = f"*a* {'b' * 500}"
+    text = f"{paragraph}\n\n" * (MOST_PARSED // len(paragraph) + 2)
     found = passages(text)
-    assert {p.text for p in found[:100]} == {"a"}
-    assert found[-1].text == "*a*"
+    assert {p.text for p in found[:100]} == {paragraph.replace("*", "")}
+    assert found[-1].text == paragraph
     assert [p.lines for p in found] == [(number,) for number in range(1, text.count("\n") + 1, 2)]
 
 
