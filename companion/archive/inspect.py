@@ -27,6 +27,7 @@ from companion.archive.layout import (
 from companion.archive.model import DefectKind, Defects, Inspection, ZipMember
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK, explained
+from companion.core.regular import buffered
 
 
 def inspect(path: Path) -> Inspection:
@@ -38,7 +39,7 @@ def inspect(path: Path) -> Inspection:
         if not path.is_file():
             path.stat()
             raise CompanionError("This is not a file", str(path), "name the archive itself")
-        with path.open("rb") as stream:
+        with buffered(path) as stream:
             return _inspected(path, stream, path.stat().st_size)
 
 

@@ -23,6 +23,7 @@ from companion.archive.plan import PlannedMember
 from companion.core.errors import CompanionError
 from companion.core.files import explained, read_into
 from companion.core.progress import Watch
+from companion.core.regular import opened
 from companion.core.scratch import Scratch
 
 _GROUP: Final = 1 << 20
@@ -210,7 +211,7 @@ def _opened(member: PlannedMember) -> FileIO | BytesIO:
     if member.source is None:
         return BytesIO(member.data or b"")
     with explained("read a file to pack", member.source):
-        return member.source.open("rb", buffering=0)
+        return opened(member.source)
 
 
 def _read_at(stream: FileIO | BytesIO, offset: int, size: int, member: PlannedMember) -> Bytes:

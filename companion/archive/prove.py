@@ -21,6 +21,7 @@ from companion.core.errors import CompanionError
 from companion.core.files import explained
 from companion.core.findings import Finding, ordered
 from companion.core.progress import Watch
+from companion.core.regular import opened
 from companion.core.scratch import pieces
 from companion.core.units import decimal_bytes
 
@@ -131,7 +132,7 @@ def _waited(future: Future[T], watch: Watch, what: str) -> T:
 def checksum_of(path: Path, watch: Watch) -> str:
     """Return the SHA-256 of an archive, lower-case hex. Raises :class:`CompanionError` where it cannot be read."""
     digest = hashlib.sha256()
-    with explained("read the archive", path), path.open("rb", buffering=0) as stream:
+    with explained("read the archive", path), opened(path) as stream:
         watch.stage("Taking the checksum", path.stat().st_size, "bytes")
         for piece in pieces(stream.fileno()):
             digest.update(piece)

@@ -21,6 +21,7 @@ from companion.core.crew import share
 from companion.core.files import BLOCK, explain_os_error, explained, read_into, sha256_of
 from companion.core.patience import why
 from companion.core.progress import Watch
+from companion.core.regular import opened
 from companion.core.scratch import Scratch
 
 WHOLE: Final = 8 << 20
@@ -58,17 +59,17 @@ def unpack(
             with explained("make a folder to unpack into", folder):
                 folder.mkdir(parents=True, exist_ok=True)
     files = [member for member in members if not member.folder]
-    opened: dict[int, Opened] = {}
+    found: dict[int, Opened] = {}
 
     def work(share_of_files: Iterator[tuple[int, ZipMember]]) -> None:
-        with explained("read the archive", archive), archive.open("rb", buffering=0) as stream:
+        with explained("read the archive", archive), opened(archive) as stream:
             for number, member in share_of_files:
-                opened[number] = _opened(
+                found[number] = _opened(
                     stream, member, into, watch, (expected or {}).get(member.name, ""), summed=summed
                 )
 
     share(enumerate(files), work, threads, "unpack")
-    return [opened[number] for number in range(len(files))]
+    return [found[number] for number in range(len(files))]
 
 
 def _opened(
@@ -170,7 +171,7 @@ def _reads_back(path: Path, content: Bytes) -> bool:
     if not piece:
         piece = _mine.piece = bytearray(_SLICE)
     view, at = memoryview(content), 0
-    with path.open("rb", buffering=0) as stream:
+    with opened(path) as stream:
         while got := read_into(stream, memoryview(piece)):
             same = view[at : at + got]
             if len(same) != got or (piece if got == len(piece) else piece[:got]) != same:

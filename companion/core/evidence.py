@@ -21,6 +21,7 @@ from companion.core.files import explained, read_capped, write_safely
 from companion.core.findings import Finding
 from companion.core.folder import OURS
 from companion.core.hold import Hold
+from companion.core.regular import opened
 
 T = TypeVar("T")
 
@@ -194,7 +195,7 @@ class EvidenceStore:
         found = []
         for path in (self.folder / step).glob("*.json"):
             try:
-                with path.open("rb") as stream:
+                with opened(path) as stream:
                     match = _ORDER.search(stream.read(1024))
             except OSError:
                 match = None  # reading it whole will tell

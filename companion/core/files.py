@@ -15,6 +15,7 @@ from companion.core.entries import Entry
 from companion.core.errors import CompanionError
 from companion.core.hold import Hold
 from companion.core.patience import is_held, is_too_long, why
+from companion.core.regular import opened
 from companion.core.scratch import pieces
 
 BLOCK = 1 << 20
@@ -205,7 +206,7 @@ def sha256_of(path: Path, check: Callable[[], object] | None = None) -> str:
     check: called between the pieces of the file; whatever it raises, such as that somebody stops, ends the reading.
     """
     digest = hashlib.sha256()
-    with path.open("rb", buffering=0) as stream:
+    with opened(path) as stream:
         for piece in pieces(stream.fileno()):
             if check is not None:
                 check()

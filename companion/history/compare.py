@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
+from companion.core.regular import buffered
 from companion.core.text import visible_lines
 from companion.history.model import Comparison, KeptFile
 from companion.history.names import is_within
@@ -102,7 +103,7 @@ def content_of(path: Path) -> bytes:
         return os.fsencode(os.readlink(path))  # noqa: PTH115 -- as written, not as a path
     if not stat.S_ISREG(status.st_mode):
         return NO_TEXT
-    with path.open("rb") as stream:
+    with buffered(path) as stream:
         return stream.read(MOST_TEXT + 1)
 
 

@@ -225,6 +225,57 @@ def test_a_link_or_a_pipe_in_some_of_our_places(kept: Path, tmp_path: Path, comp
         assert counts["commands"] == len(places) * len(WRITES)
 
 
+READ: Final = (
+    ".companion/evidence/*/*.json",
+    ".companion/drafts/*",
+    ".companion/history.git/objects/pack/*.pack",
+    ".companion/history.git/objects/pack/*.idx",
+    "../old.git/objects/pack/*.pack",
+    "../old.git/objects/pack/*.idx",
+    "Samples/*.wav",
+    "*.eeng",
+    "README.md",
+)
+"""Files that are there and only read, by many commands."""
+READS: Final = (
+    ("status",),
+    ("snapshots", "--verify"),
+    ("compare", "1"),
+    ("contents",),
+    ("check", "contents", "sound", "words"),
+    ("away", "hide"),
+    ("pack",),
+    ("snapshot", "-m", "with it"),
+    ("restore", "1", "--to", "../back"),
+    ("mirror", "../old.git"),
+)
+
+
+def _said_in_a_line(companion: Any, folder: Path, command: tuple[str, ...]) -> int:
+    verb, *rest = (str(folder.parent / word[3:]) if word.startswith("../") else word for word in command)
+    group = [verb, rest.pop(0)] if verb == "away" else [verb]
+    result = companion(*group, folder, *rest)
+    assert result.code in (0, 1, 2), (command, result)
+    assert "Traceback" not in result.err + result.out, (command, result)
+    lines = [line for line in result.err.splitlines() if line != BACK_IN_PLACE]
+    assert result.code != 2 or len(lines) <= 1, (command, result)
+    return int(result.code)
+
+
+@pytest.mark.parametrize("pattern", READ)
+def test_no_pipe_in_the_place_of_a_file_is_waited_for(kept: Path, tmp_path: Path, companion: Any, pattern: str) -> None:
+    folder = anew(kept, tmp_path / "work")
+    victims = sorted(folder.parent.glob(os.path.normpath(f"{folder.name}/{pattern}")))
+    assert victims
+    for victim in victims:
+        victim.unlink()
+        os.mkfifo(victim)
+    codes = {command: _said_in_a_line(companion, folder, command) for command in READS}
+    if not pattern.startswith((".companion", "../")):
+        assert codes["away", "hide"] == 2, "what ships and cannot be read is not played elsewhere"
+        assert codes["pack",] in (1, 2)
+
+
 @pytest.mark.campaign
 @pytest.mark.timeout(1200)
 @pytest.mark.parametrize("kind", KINDS)

@@ -12,6 +12,7 @@ from companion.core.cache import Cache, Table
 from companion.core.entries import Entry, Kind
 from companion.core.files import unchanged
 from companion.core.progress import Watch
+from companion.core.regular import buffered
 
 MOST_PIXELS: Final = 64_000_000
 """Over this a picture is not unpacked: 64 megapixels are 256 MB of memory, and no instrument's face needs them."""
@@ -58,7 +59,7 @@ def read_picture(path: Path) -> Picture:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(path) as image:
+            with buffered(path) as stream, Image.open(stream) as image:
                 width, height = image.size
                 if width * height > MOST_PIXELS:
                     return Picture(problem=f"{width:,} × {height:,} pixels are too many to open")
@@ -78,7 +79,7 @@ def picture_size(path: Path) -> tuple[int, int] | str:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(path) as image:
+            with buffered(path) as stream, Image.open(stream) as image:
                 return image.size
     except Image.DecompressionBombError:
         return "it claims more pixels than any picture has"

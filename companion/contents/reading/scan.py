@@ -22,6 +22,7 @@ from companion.contents.reading.reader import TextReader
 from companion.contents.reading.scanned import SAMPLE, Scan
 from companion.contents.reading.shapes import SUFFIXES
 from companion.core.progress import QUIET, Watch
+from companion.core.regular import buffered
 
 DEEPEST: Final = 3
 
@@ -104,7 +105,7 @@ def scan_file(
 ) -> Scan:
     """Return the scan of one file, mapped rather than read when it is large; ``problem`` is set when it cannot be."""
     try:
-        with path.open("rb") as stream:
+        with buffered(path) as stream:
             size = stream.seek(0, 2)
             stream.seek(0)
             if size <= BLOCK:

@@ -9,6 +9,7 @@ import msgspec
 
 from companion.contents.reading.lines import lines_at
 from companion.core.entries import Entry, Kind
+from companion.core.regular import read_whole
 
 MOST_BYTES: Final = 16 << 20
 
@@ -49,7 +50,7 @@ def read_scripts(folder: Path, entries: Iterable[Entry]) -> dict[str, ScriptText
     for entry in entries:
         if entry.kind is Kind.SCRIPT and not entry.problem and entry.size <= MOST_BYTES:
             try:
-                found[entry.path] = script_text((folder / entry.path).read_bytes())
+                found[entry.path] = script_text(read_whole(folder / entry.path))
             except OSError:
                 continue
     return found

@@ -11,6 +11,7 @@ from typing import Final
 
 from companion.core.hold import Hold
 from companion.core.progress import Watch
+from companion.core.regular import opened, read_whole
 from companion.core.scratch import pieces
 from companion.history.store.durable import sync_file
 from companion.history.store.pack_scan import index_again
@@ -81,7 +82,7 @@ def _copy_pack(pack: Path, folder: Path, watch: Watch) -> bool:
             place.remove(part)
             if attempt:
                 return False
-        write_synced(place, f"part-{index.name}", index.read_bytes())
+        write_synced(place, f"part-{index.name}", read_whole(index))
         place.move(part, pack.name)
         place.move(f"part-{index.name}", index.name)
         place.sync()
@@ -95,7 +96,7 @@ def _copy_on(pack: Path, folder: Hold, part: str, watch: Watch) -> bytes:
     handle = folder.open(part, os.O_RDWR | os.O_CREAT, 0o644)
     try:
         done = os.lseek(handle, 0, os.SEEK_END)
-        with pack.open("rb", buffering=0) as stream:
+        with opened(pack) as stream:
             stream.seek(done)
             watch.step(done)
             for piece in pieces(stream.fileno()):

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from companion.core.errors import CompanionError
 from companion.core.files import write_safely
+from companion.core.regular import read_whole
 from companion.history.store import refs
 from companion.history.store.place import hold, root_of
 
@@ -143,7 +144,7 @@ def _says(history: Path, name: str) -> bool:
     path, wanted = history / name, _FILES[name].encode()
     try:
         status = path.lstat()
-        return stat.S_ISREG(status.st_mode) and status.st_size == len(wanted) and path.read_bytes() == wanted
+        return stat.S_ISREG(status.st_mode) and status.st_size == len(wanted) and read_whole(path) == wanted
     except OSError:
         return False
 

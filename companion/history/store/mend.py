@@ -14,6 +14,7 @@ from companion.core import crew
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK
 from companion.core.progress import QUIET, Watch
+from companion.core.regular import read_whole
 from companion.history.snapshot import Snapshot
 from companion.history.store.pack_writer import PackWriter
 from companion.history.store.packs import SMALL, Pack, Packs, read_index
@@ -40,7 +41,7 @@ def pack_fault(pack: Pack, watch: Watch = QUIET) -> str:
             at += len(block)
             watch.step(len(block))
         total = pack.read(end, 20)
-        index = pack.path.with_suffix(".idx").read_bytes()
+        index = read_whole(pack.path.with_suffix(".idx"))
     except OSError as error:
         return f"it cannot be read ({error.strerror})"
     if head != b"PACK" + struct.pack(">II", 2, len(pack.places)) or digest.digest() != total:

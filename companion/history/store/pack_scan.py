@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import BinaryIO, Final, NamedTuple
 
 from companion.core.files import BLOCK
+from companion.core.regular import buffered
 from companion.history.store import deltas
 from companion.history.store.objects import NAMES, hasher, object_id
 from companion.history.store.pack_writer import index_data, write_synced
@@ -38,7 +39,7 @@ def index_again(pack: Path, index: Path) -> bool:
     Everything up to the first place that does not unpack is found, so that damage costs what lies behind it and no
     more. Raises OSError.
     """
-    with pack.open("rb") as stream:
+    with buffered(pack) as stream:
         size = os.fstat(stream.fileno()).st_size
         head = stream.read(12)
         if head[:8] != b"PACK\0\0\0\2" or len(head) < 12:

@@ -14,6 +14,7 @@ from typing import Final, NamedTuple, TypeVar
 from companion.core.errors import CompanionError
 from companion.core.files import BLOCK
 from companion.core.progress import QUIET, Watch
+from companion.core.regular import handle_of, opened, read_whole
 from companion.core.scratch import Scratch
 from companion.history.store import deltas
 from companion.history.store.doubts import Doubts
@@ -75,7 +76,7 @@ class Pack:
     def read(self, start: int, count: int) -> bytes:
         with self.lock:
             if self.handle < 0:
-                self.handle = os.open(self.path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+                self.handle = handle_of(self.path)
             if (at_once := getattr(os, "pread", None)) is None:  # Windows: two calls, which nothing may come between
                 os.lseek(self.handle, start, os.SEEK_SET)
                 return os.read(self.handle, count)
@@ -99,14 +100,14 @@ class Pack:
 
 def tail(path: Path, count: int) -> bytes:
     """Return the last bytes of a file. Raises OSError, also where there are not as many."""
-    with path.open("rb") as stream:
+    with opened(path) as stream:
         stream.seek(-count, os.SEEK_END)
         return stream.read()
 
 
 def read_index(path: Path) -> tuple[list[bytes], list[int]]:
     """Return ids and offsets of a pack index, version 2. Raises ValueError or OSError where it cannot be read."""
-    data = path.read_bytes() if path.is_file() else b""
+    data = read_whole(path)
     if data[:8] != INDEX_MARK or len(data) < 8 + 1024 + 40:
         raise ValueError("not a pack index of version 2")
     if hashlib.sha1(memoryview(data)[:-20], usedforsecurity=False).digest() != data[-20:]:

@@ -6,11 +6,11 @@ Whoever lists snapshots waits mostly for imports, so what is rarely needed is im
 """
 
 import os
-import stat
 from collections.abc import Sequence
 from pathlib import Path
 from zlib import crc32
 
+from companion.core.regular import opened
 from companion.core.text import has_invisible
 from companion.history.snapshot import Snapshot
 
@@ -110,7 +110,7 @@ def _text(value: object) -> str:
 def _read(path: Path) -> bytes:
     """Return a file's content; nothing where there is none, or one that no program of ours would have written."""
     try:
-        status = os.stat(path)  # noqa: PTH116
-        return path.read_bytes() if stat.S_ISREG(status.st_mode) and status.st_size <= _MOST else b""
+        with opened(path) as stream:
+            return stream.readall() if os.fstat(stream.fileno()).st_size <= _MOST else b""
     except OSError:
         return b""

@@ -10,6 +10,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from companion.core.regular import handle_of
+
 BLOCK_SAMPLES: Final = 1 << 21
 """Samples of all channels read at a time: 8 MB, some 20 s of stereo, so that most recordings are one block."""
 
@@ -32,6 +34,7 @@ class AudioReader:
     def __init__(self, path: Path) -> None:
         """Open ``path``; raises :class:`Unreadable`."""
         try:
+            os.close(handle_of(path))
             self._file: Any = soundfile.SoundFile(str(path) if os.name == "nt" else os.fsencode(path))
         except (*_FAULTS, TypeError) as error:
             raise Unreadable(_plainly(error)) from error

@@ -3,6 +3,7 @@
 from pathlib import Path
 from typing import BinaryIO, Final
 
+from companion.core.regular import buffered
 from companion.sound.files import aiff, flac, riff
 from companion.sound.files.chunks import Chunks, plain_name, read_mp3
 
@@ -12,7 +13,7 @@ _OTHERS: Final = {b"caff": "CAF", b".snd": "AU"}
 
 def read_chunks(path: Path) -> Chunks:
     """Return what ``path`` says of itself. Raises OSError where the file cannot be opened; never for its content."""
-    with path.open("rb") as stream:
+    with buffered(path) as stream:
         size = stream.seek(0, 2)
         stream.seek(0)
         return parse_chunks(stream, size)

@@ -11,6 +11,7 @@ from companion.core.cache import Cache, Table
 from companion.core.crew import share
 from companion.core.errors import Cancelled
 from companion.core.progress import Watch
+from companion.core.regular import handle_of
 from companion.sound.files.chunks import Chunks
 from companion.sound.files.headers import read_chunks
 from companion.sound.measures.contents import AudioFile, Content, Memory, Still
@@ -111,6 +112,7 @@ def _packed(path: Path, chunks: Chunks, step: _Step) -> tuple[int | None, bool]:
     import numpy as np
     import soundfile
 
+    os.close(handle_of(path))
     with soundfile.SoundFile(str(path) if os.name == "nt" else os.fsencode(path)) as sound:
         depth, channels = _DEPTHS.get(sound.subtype), int(sound.channels)
         # What the decoder sees otherwise than the header reads is not vouched for.

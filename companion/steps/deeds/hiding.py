@@ -58,6 +58,7 @@ class Hiding(OpenFolder):
             names = tuple(name for name in dict.fromkeys(tops) if name not in hidden.STAYS)
             hidden.refuse_unsafe(self.places, names)
             _refuse_links(desk, names)
+            _refuse_unreadable(desk)
             open_files.refuse_open(self.folder, names)
             place = self._place(to)
             try:
@@ -104,6 +105,16 @@ def _refuse_links(desk: Desk, names: tuple[str, ...]) -> None:
     for entry in desk.inventory.entries:
         if entry.link is not None and entry.path.partition("/")[0] in names:
             hidden.refuse_link(desk.folder / entry.path)
+
+
+def _refuse_unreadable(desk: Desk) -> None:
+    for entry in desk.ships:
+        if entry.problem:
+            raise CompanionError(
+                f"This ships and cannot be read ({entry.problem})",
+                str(desk.folder / entry.path),
+                "take it away, or mend it",
+            )
 
 
 def _copy(desk: Desk, place: Path) -> tuple[Path, str]:

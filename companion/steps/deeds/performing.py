@@ -13,6 +13,7 @@ from companion.core.errors import CompanionError
 from companion.core.files import BLOCK, clear_leftovers, explained, fresh_part
 from companion.core.hold import Hold
 from companion.core.progress import QUIET, Watch
+from companion.core.regular import opened
 from companion.steps.deeds.folder import OpenFolder
 
 if TYPE_CHECKING:
@@ -91,7 +92,7 @@ class Performing(OpenFolder):
         with explained("keep the bounce", target), Hold(target.parent, self.folder, make=True) as folder:
             clear_leftovers(folder)
             try:
-                with bounce.open("rb") as source, os.fdopen(folder.new(part), "wb") as copy:
+                with opened(bounce) as source, os.fdopen(folder.new(part), "wb") as copy:
                     shutil.copyfileobj(source, copy, BLOCK)
                     copy.flush()
                     os.fsync(copy.fileno())

@@ -18,6 +18,7 @@ from companion.core.errors import CompanionError
 from companion.core.evidence import AwayTest
 from companion.core.files import read_capped
 from companion.core.progress import Watch
+from companion.core.regular import opened
 from companion.core.text import listed, plural, visible
 from companion.steps.deeds.kits import GUIDE
 from companion.steps.desk import Desk
@@ -182,7 +183,7 @@ def _opened(files: Sequence[Path], watch: Watch) -> Iterator[tuple[Path, list[Pa
         what = f"There are {plural(len(texts), 'file')} that could be the form" if texts else "There is no form"
         raise CompanionError(what, str((texts or loose)[0]), "name the form first, then the bounces")
     (file,) = texts
-    with file.open("rb") as stream:
+    with opened(file) as stream:
         zipped = stream.read(4) == b"PK\x03\x04"
     if sum(one.stat().st_size for one in (*loose, *(texts if zipped else ()))) > MOST_RETURNED:
         raise CompanionError("That is far too large for a form and a bounce", str(file), "check that it is the one")

@@ -16,6 +16,7 @@ from companion.core.errors import CompanionError
 from companion.core.files import explained
 from companion.core.findings import Finding
 from companion.core.progress import Watch
+from companion.core.regular import buffered
 from companion.core.text import same_name_key
 from companion.drawing.shapes import Kind
 from companion.sound.drawing.viewer import Viewer
@@ -164,7 +165,7 @@ class Source:
     def read(self, path: str, start: int, count: int) -> bytes:
         """Return up to ``count`` bytes of a file of the folder from ``start`` on."""
         self.entry(path)
-        with explained("read the file", self.desk.folder / path), (self.desk.folder / path).open("rb") as stream:
+        with explained("read the file", self.desk.folder / path), buffered(self.desk.folder / path) as stream:
             stream.seek(start)
             return stream.read(count)
 

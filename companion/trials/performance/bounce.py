@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from companion.core.errors import CompanionError
 from companion.core.progress import QUIET, Watch
+from companion.core.regular import handle_of
 
 Floats = NDArray[np.float32]
 
@@ -61,6 +63,7 @@ class Bounce:
         import soundfile
 
         try:
+            os.close(handle_of(path))
             self._file = soundfile.SoundFile(str(path))
         except (soundfile.SoundFileError, OSError, RuntimeError, TypeError) as error:
             raise CompanionError(
