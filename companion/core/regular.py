@@ -5,9 +5,8 @@ import os
 import stat
 from io import BufferedReader, FileIO
 from pathlib import Path
-from typing import Final
 
-_TO_READ: Final = (
+_TO_READ = (  # bare of typing, whose import the quick list of snapshots would feel
     os.O_RDONLY
     | getattr(os, "O_BINARY", 0)
     | getattr(os, "O_CLOEXEC", 0)

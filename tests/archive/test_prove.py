@@ -22,6 +22,7 @@ from companion.archive.model import Opened, Opinion
 from companion.archive.plan import ArchivePlan
 from companion.archive.prove import Proof, prove
 from companion.archive.unpacking import unpack
+from companion.core import regular
 from companion.core.errors import Cancelled, CompanionError
 from companion.core.progress import QUIET, Progress, Watch
 
@@ -444,15 +445,15 @@ def test_one_changed_byte_anywhere_is_found_by_the_checksum(
 @pytest.mark.skipif(sys.platform == "win32", reason="opens a file the system holds back")
 def test_an_archive_that_cannot_be_read_is_told(raw_zip: RawZip, tmp_path: Path) -> None:
     path = raw_zip()
-    real = Path.open
+    real = regular.handle_of
 
-    def refusing(self: Path, *rest: Any, **more: Any) -> Any:
-        if self == path:
+    def refusing(asked: Path) -> int:
+        if asked == path:
             raise OSError(5, "Input/output error")
-        return real(self, *rest, **more)
+        return real(asked)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Path, "open", refusing)
+        patch.setattr(regular, "handle_of", refusing)
         with pytest.raises(CompanionError, match="The disk reports a fault"):
             prove(path, into=tmp_path / "into", watch=QUIET)
 

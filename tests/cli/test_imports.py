@@ -41,7 +41,7 @@ SMALL = [
     (["needs", FOLDER], 80),
     (["trials", FOLDER], 90),
     (["away", FOLDER], 92),
-    (["contents", FOLDER], 120),
+    (["contents", FOLDER], 121),
     (["explain", "starts-hot"], 148),
     (["explain"], 148),
 ]
