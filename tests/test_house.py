@@ -108,3 +108,40 @@ def test_the_tests_run_without_a_cache_as_mutation_runs_do(tmp_path: Path) -> No
     command = [sys.executable, "-m", "pytest", "-q", "-n", "0", "-p", "no:cacheprovider", "--collect-only"]
     done = subprocess.run([*command, "tests/core/test_describe.py"], cwd=ROOT, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+READ_OTHERWISE: Final = {
+    ("companion.core.files", "open"): "has an opener that waits for nobody, and looks what it opened",
+    ("companion.core.children", "open"): "where output goes that nobody reads",
+    ("companion.core.licences", "read_bytes"): "a file of our own package",
+    ("companion.core.licences", "read_text"): "a file of an installed package",
+    ("companion.steps.deeds.open_files", "read_text"): "what Linux tells of a process",
+}
+"""Everything else is opened by ``core.regular``: a stranger's pipe in the place of a file is waited for for good."""
+
+
+def opened_to_read(tree: ast.AST) -> set[str]:
+    """The names of calls that open a file by its path without looking what it is."""
+    found = set()
+    for node in ast.walk(tree):
+        match node:
+            case ast.Call(func=ast.Attribute(attr="read_bytes" as name)):
+                found.add(name)
+            case ast.Call(func=ast.Attribute(value=base, attr="read_text" as name)):
+                if not (isinstance(base, ast.Name) and base.id == "facts_file"):  # the module's own, which is safe
+                    found.add(name)
+            case ast.Call(func=ast.Name(id="open" as name)):
+                found.add(name)
+            case ast.Call(func=ast.Attribute(attr="open" as name), args=[ast.Constant(value=str(mode)), *_]):
+                if mode.startswith("r"):
+                    found.add(name)
+    return found
+
+
+def test_what_is_read_is_looked_at_first() -> None:
+    assert opened_to_read(ast.parse("p.open('rb'); p.read_bytes(); p.read_text('utf-8'); open(p)")) == {
+        *("open", "read_bytes", "read_text"),
+    }
+    assert opened_to_read(ast.parse("hold.open(name, flags); p.open('wb'); app.open('sound')")) == set()
+    found = {(dotted(path), name) for path in MODULES for name in opened_to_read(ast.parse(path.read_text("utf-8")))}
+    assert found == set(READ_OTHERWISE)
