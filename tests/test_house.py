@@ -122,7 +122,7 @@ READ_OTHERWISE: Final = {
 
 def opened_to_read(tree: ast.AST) -> set[str]:
     """The names of calls that open a file by its path without looking what it is."""
-    found = set()
+    found: set[str] = set()
     for node in ast.walk(tree):
         match node:
             case ast.Call(func=ast.Attribute(attr="read_bytes" as name)):
