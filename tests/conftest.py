@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import faulthandler
 import importlib
 import itertools
+import os
 import shutil
 import sys
 import unicodedata
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Generator, Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -32,6 +34,24 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if not {"benchmark", "campaign", "slow", "timeout"} & {mark.name for mark in item.iter_markers()}:
             item.add_marker(pytest.mark.timeout(LONGEST))
+
+
+_stderr: int | None = None
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    """End a process in which a test outlives its limit, and say where each of its threads stands.
+
+    The limit is raised in the test; what is waited for behind that, as a thread that never ends, hears nothing of it.
+    """
+    limit = next(iter(item.iter_markers("timeout")), None)
+    if _stderr is not None and limit is not None and limit.args == (LONGEST,):
+        faulthandler.dump_traceback_later(LONGEST + 60, exit=True, file=_stderr)
+    try:
+        return (yield)
+    finally:
+        faulthandler.cancel_dump_traceback_later()
 
 
 _number = itertools.count()
@@ -262,5 +282,9 @@ class Witnesses:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Have a whole run fail for a rule without its tests."""
+    """Have a whole run fail for a rule without its tests, and keep the way out that no test's capture closes."""
+    global _stderr
+    if capture := config.pluginmanager.getplugin("capturemanager"):
+        with capture.global_and_fixture_disabled():
+            _stderr = os.dup(2)
     config.pluginmanager.register(Witnesses(config), "witnesses")
