@@ -11,7 +11,7 @@ from typing import Final
 import msgspec
 
 from companion.contents.groups import AskedGroup, grouped
-from companion.contents.kinds import suffix_of
+from companion.contents.kinds import LICENCE, suffix_of
 from companion.contents.references import References
 from companion.contents.selection import Selection
 from companion.core.entries import Entry, Kind
@@ -123,8 +123,6 @@ def _let_ship(known: _Stated) -> Callable[[Entry, str], str]:
 _LANGUAGE: Final = r"(?:[._-][a-z]{2}(?:[_-][a-z]{2,4})?)?"
 _README: Final = "read[ _-]?me(?:[ _-]first)?|lies[ _-]?mich|lees[ _-]?mij|lisez[ _-]?moi|leggimi"
 _OUR_TEXTS: Final = re.compile(rf"(?:{_README}|changelog|install|authors|notice|credits){_LANGUAGE}")
-LICENCE: Final = re.compile("licen[cs]es?|copying|lizenz(?:en|text)?|licenties?|licencias?|licenz[ae]")
-"""The names of a licence’s text, folded and without extension, in English, French, German, Dutch, Spanish, Italian."""
 _LICENCE: Final = re.compile(rf"(?:{LICENCE.pattern})(?:{_LANGUAGE}|[._-][a-z0-9.+-]+)")
 
 

@@ -29,6 +29,8 @@ PLAIN_DATA: Final = frozenset(
         *("mid", "midi", "ttf", "otf", "woff", "woff2"),
     ]
 )
+LICENCE: Final = re.compile("licen[cs]es?|copying|lizenz(?:en|text)?|licenties?|licencias?|licenz[ae]")
+"""The names of a licence’s text, folded and without extension, in English, French, German, Dutch, Spanish, Italian."""
 
 _SYSTEM_NAMES: Final = frozenset(
     [

@@ -9,7 +9,7 @@ from typing import Final
 
 import msgspec
 
-from companion.contents.account import LICENCE
+from companion.contents.kinds import LICENCE
 from companion.core.facts import FACTS_FILE, Facts
 from companion.core.findings import BLOCKS, WARNS, At, Finding
 from companion.core.rules import Rule, rule
