@@ -11,6 +11,7 @@ import os
 import shutil
 import socket
 import stat
+import sys
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -263,7 +264,15 @@ def _said_in_a_line(companion: Any, folder: Path, command: tuple[str, ...]) -> i
 
 
 @pytest.mark.parametrize("pattern", READ)
-def test_no_pipe_in_the_place_of_a_file_is_waited_for(kept: Path, tmp_path: Path, companion: Any, pattern: str) -> None:
+def test_no_pipe_in_the_place_of_a_file_is_waited_for(
+    kept: Path, tmp_path: Path, companion: Any, monkeypatch: pytest.MonkeyPatch, pattern: str
+) -> None:
+    passed_over: list[str] = []  # what Python prints as “Exception ignored”, with a traceback
+    monkeypatch.setattr(
+        sys,
+        "unraisablehook",
+        lambda one: passed_over.append(f"{getattr(one.object, '__module__', '')} {one.exc_value}"),
+    )
     folder = anew(kept, tmp_path / "work")
     victims = sorted(folder.parent.glob(os.path.normpath(f"{folder.name}/{pattern}")))
     assert victims
@@ -271,6 +280,7 @@ def test_no_pipe_in_the_place_of_a_file_is_waited_for(kept: Path, tmp_path: Path
         victim.unlink()
         os.mkfifo(victim)
     codes = {command: _said_in_a_line(companion, folder, command) for command in READS}
+    assert [one for one in passed_over if one.startswith("companion")] == []
     if not pattern.startswith((".companion", "../")):
         assert codes["away", "hide"] == 2, "what ships and cannot be read is not played elsewhere"
         assert codes["pack",] in (1, 2)

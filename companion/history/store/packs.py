@@ -54,10 +54,10 @@ class Pack:
     def __init__(self, path: Path) -> None:
         """Read the index beside ``path``. Raises OSError or ValueError where it cannot be used."""
         self.path = path
-        if not path.is_file():  # a pipe would keep whoever opens it waiting
-            raise ValueError("no file")
-        self.handle = -1
+        self.handle = -1  # before anything is refused: closing looks at it
         self.lock = threading.Lock()
+        if not path.is_file():
+            raise ValueError("no file")
         ids, offsets = read_index(path.with_suffix(".idx"))
         starts = sorted(offsets)
         end = path.stat().st_size - 20
