@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import threading
 import wave
 from collections.abc import Callable
 from pathlib import Path
@@ -40,10 +41,12 @@ class Gauge:
 
     def __init__(self) -> None:
         self.longest, self.before = 0, handled()
+        self._one_by_one = threading.Lock()  # a count stored late would make the next stretch look longer than it was
 
     def note(self) -> None:
-        now = handled()
-        self.longest, self.before = max(self.longest, now - self.before), now
+        with self._one_by_one:
+            now = handled()
+            self.longest, self.before = max(self.longest, now - self.before), now
 
 
 class Stopping(Watch):
@@ -137,6 +140,6 @@ def test_little_is_done_once_it_is_stopped_and_the_old_state_is_left(
             gauge.note()
             break
     assert handled() - began > 2 * MOST_AFTER, "all that was spared"
-    assert gauge.longest < MOST_AFTER + (2 << 20), "wherever it is stopped; another thread ends its piece"
+    assert gauge.longest < MOST_AFTER, "wherever it is stopped"
     assert at > 27, "it asks often"
     shop.close()
